@@ -1,0 +1,76 @@
+"""From CT slices of a part to a dimensioned sheet a machinist can cut metal by.
+
+The public names are looked up on first use, so that importing the package loads nothing
+heavy and ``ctrecon --version`` answers at once.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "CtreconError",
+    "Feature",
+    "Measured",
+    "Measurement",
+    "Part",
+    "Piece",
+    "Settings",
+    "SliceStack",
+    "__version__",
+    "draw_sheet",
+    "measure_stack",
+    "measure_to_folder",
+    "open_stack",
+    "read_part",
+    "write_features_csv",
+    "write_outlines",
+    "write_part",
+    "write_report",
+]
+
+_HOMES = {
+    "CtreconError": "ctrecon.core.errors",
+    "Feature": "ctrecon.part",
+    "Measured": "ctrecon.core.measured",
+    "Measurement": "ctrecon.measuring",
+    "Part": "ctrecon.part",
+    "Piece": "ctrecon.part",
+    "Settings": "ctrecon.settings",
+    "SliceStack": "ctrecon.slices",
+    "draw_sheet": "ctrecon.drawing",
+    "measure_stack": "ctrecon.measuring",
+    "measure_to_folder": "ctrecon.pipeline",
+    "open_stack": "ctrecon.slices",
+    "read_part": "ctrecon.store",
+    "write_features_csv": "ctrecon.store",
+    "write_outlines": "ctrecon.drawing",
+    "write_part": "ctrecon.store",
+    "write_report": "ctrecon.report",
+}
+"""Where each public name lives."""
+
+if TYPE_CHECKING:
+    from ctrecon.core.errors import CtreconError
+    from ctrecon.core.measured import Measured
+    from ctrecon.drawing import draw_sheet, write_outlines
+    from ctrecon.measuring import Measurement, measure_stack
+    from ctrecon.part import Feature, Part, Piece
+    from ctrecon.pipeline import measure_to_folder
+    from ctrecon.report import write_report
+    from ctrecon.settings import Settings
+    from ctrecon.slices import SliceStack, open_stack
+    from ctrecon.store import read_part, write_features_csv, write_part
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'ctrecon' has no attribute '{name}'")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value  # the next look-up finds it without coming here
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,38 @@
+"""`ctrecon draw PART.json --out DIR`: draws the sheet of a part record again, without its slices."""
+
+import argparse
+from pathlib import Path
+
+from ctrecon.cli.console import print_files
+from ctrecon.cli.options import DONE, NOTHING_FOUND, Commands, add_out, add_paper
+
+__all__ = ["DRAWN", "add_parser", "run"]
+
+DRAWN = ("sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf", "outlines.dxf")
+
+
+def add_parser(commands: Commands) -> None:
+    """Add the command."""
+    parser = commands.add_parser("draw", help="draw the sheet of a part record", description=__doc__)
+    parser.add_argument("part", metavar="PART.json", type=Path, help="the record that measure wrote")
+    add_out(parser)
+    add_paper(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Draw, and print the files."""
+    from ctrecon.drawing import draw_sheet, write_outlines
+    from ctrecon.pipeline import check_target, staged_folder
+    from ctrecon.store import read_part
+
+    check_target(args.out, force=args.force, ours=DRAWN)
+    part = read_part(args.part)
+    if not part.features:
+        print(f"{args.part}: the record holds no features, so there is nothing to draw")
+        return NOTHING_FOUND
+    with staged_folder(args.out, force=args.force, ours=DRAWN) as folder:
+        draw_sheet(part, folder, paper=args.paper)
+        write_outlines(part, folder / "outlines.dxf")
+    print_files(args.out, DRAWN)
+    return DONE

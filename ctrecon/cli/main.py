@@ -1,0 +1,113 @@
+"""The command `ctrecon`: finds the command asked for, runs it, and turns trouble into one sentence.
+
+Exit codes: 0 done, 1 internal fault, 2 bad input or use, 3 ran but found nothing to measure,
+130 interrupted. Results go to stdout, everything else to stderr.
+"""
+
+import argparse
+import logging
+import os
+import sys
+import traceback
+import warnings
+from collections.abc import Sequence
+
+from ctrecon import __version__
+from ctrecon.cli import batch, demo, draw, info, measure, phantom
+from ctrecon.cli.options import DONE, FAULT, INTERRUPTED, REFUSED
+from ctrecon.core.errors import CtreconError
+
+__all__ = ["COMMANDS", "build_parser", "entry", "main"]
+
+COMMANDS = (info, measure, draw, batch, phantom, demo)
+
+_EPILOG = """\
+exit codes: 0 done, 1 internal fault, 2 bad input or use, 3 nothing to measure, 130 interrupted.
+ctrecon measures scans. Fits, loads and machine work remain the user's judgement; local rules and
+licensed practice come first."""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of the whole command line."""
+    parser = argparse.ArgumentParser(
+        prog="ctrecon",
+        description="From CT slices of a part to a dimensioned sheet a machinist can cut metal by.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"ctrecon {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, dest="command")
+    for command in COMMANDS:
+        command.add_parser(commands)
+    return parser
+
+
+def _say(sentence: str) -> None:
+    print(f"ctrecon: {' '.join(sentence.split())}", file=sys.stderr)
+
+
+def _debugging() -> bool:
+    return os.environ.get("CTRECON_DEBUG", "") not in ("", "0")
+
+
+def _sentence(error: OSError) -> str:
+    """Say what the system said, with the file it said it of."""
+    what = error.strerror or str(error) or type(error).__name__
+    return f"{error.filename}: {what}" if error.filename else what
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    argv : sequence of str or None
+        Arguments after the program's name; None takes those of the process.
+
+    Returns
+    -------
+    int
+        The exit code. Wrong use, ``--help`` and ``--version`` leave by SystemExit, as argparse does.
+    """
+    args = build_parser().parse_args(argv)
+    try:
+        code: int = args.run(args)
+        sys.stdout.flush()  # a closed pipe is met here, not at the very end
+    except CtreconError as error:
+        code = _trouble(str(error), REFUSED)
+    except BrokenPipeError:
+        # Who read our output has seen enough; nobody is left to print to, not even at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = DONE
+    except KeyboardInterrupt:
+        code = _trouble("interrupted; nothing half-written was left behind", INTERRUPTED)
+    except OSError as error:
+        code = _trouble(f"{_sentence(error)}; mend that and run the command again", REFUSED)
+    except MemoryError:
+        code = _trouble("there is not enough memory; close other programs or take a smaller part of the stack", REFUSED)
+    except Exception as error:
+        code = _trouble(
+            f"internal fault ({type(error).__name__}: {error}); this is our mistake, not yours: please tell the "
+            "ctrecon developers the command and what it prints with CTRECON_DEBUG=1 set",
+            FAULT,
+        )
+    return code
+
+
+def _trouble(sentence: str, code: int) -> int:
+    if _debugging():
+        traceback.print_exc()
+    _say(sentence)
+    return code
+
+
+def entry() -> None:
+    """Run as a program: warnings and logs of libraries stay quiet, since the record carries its own."""
+    if not sys.warnoptions and not _debugging():
+        warnings.simplefilter("ignore")
+        logging.getLogger().addHandler(logging.NullHandler())
+    try:
+        code = main()
+    except KeyboardInterrupt:  # while the modules of the command were loading
+        code = INTERRUPTED
+    sys.exit(code)

@@ -1,0 +1,49 @@
+"""`ctrecon measure STACK --out DIR`: measures a stack and writes record, sheet and report."""
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ctrecon.cli.console import print_files, print_part, progress_bar
+from ctrecon.cli.options import (
+    DONE,
+    NOTHING_FOUND,
+    Commands,
+    add_out,
+    add_paper,
+    add_scale,
+    add_stack,
+    settings_from,
+)
+
+if TYPE_CHECKING:
+    from ctrecon.settings import Settings
+
+__all__ = ["add_parser", "measure_and_print", "run"]
+
+
+def add_parser(commands: Commands) -> None:
+    """Add the command."""
+    parser = commands.add_parser("measure", help="measure a stack and draw its sheet", description=__doc__)
+    add_stack(parser)
+    add_out(parser)
+    add_scale(parser)
+    add_paper(parser)
+    parser.add_argument("--name", help="name of the part on the sheet (default: the name of the stack)")
+    parser.set_defaults(run=run)
+
+
+def measure_and_print(stack: Path, out: Path, *, settings: "Settings", force: bool) -> int:
+    """Measure one stack, print what was found and where it was written, and return the exit code."""
+    from ctrecon.pipeline import OUTPUTS, measure_to_folder
+
+    with progress_bar() as progress:
+        part = measure_to_folder(stack, out, settings=settings, force=force, progress=progress)
+    print_part(part)
+    print_files(out, OUTPUTS)
+    return DONE if part.features else NOTHING_FOUND
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure and print."""
+    return measure_and_print(args.stack, args.out, settings=settings_from(args), force=args.force)

@@ -1,0 +1,94 @@
+"""Options that several commands share.
+
+================================= ============================================ ======================
+option                            meaning                                      commands
+================================= ============================================ ======================
+``--out DIR``                     folder the results go to                     all but info
+``--force``                       replace results that are there               all but info
+``--voxel-mm D`` / ``DZ DY DX``   voxel edges in mm                            info, measure, batch
+``--depth-towards-viewer``        the slices run towards the viewer            info, measure, batch
+``--paper``                       sheet size                                   measure, draw, demo, batch
+================================= ============================================ ======================
+
+Only the standard library is imported here, so that ``--help`` and ``--version`` answer at once.
+"""
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ctrecon.settings import Settings
+
+__all__ = [
+    "DONE", "FAULT", "INTERRUPTED", "NOTHING_FOUND", "REFUSED", "Commands",
+    "add_out", "add_paper", "add_scale", "add_stack", "settings_from",
+]  # fmt: skip
+
+DONE, FAULT, REFUSED, NOTHING_FOUND, INTERRUPTED = 0, 1, 2, 3, 130
+"""The exit codes."""
+
+if TYPE_CHECKING:
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+else:
+    Commands = object
+
+
+def _millimetres(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        hint = "use a point, not a comma" if "," in text else "name the stack before this option"
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number of mm ({hint})") from None
+
+
+def add_stack(parser: argparse.ArgumentParser) -> None:
+    """Add the stack to read."""
+    parser.add_argument("stack", metavar="STACK", type=Path, help="folder of slices, or one image file")
+
+
+def add_out(parser: argparse.ArgumentParser, *, default: Path | None = None) -> None:
+    """Add where the results go, and whether they may replace others."""
+    where = "" if default is None else f" (default {default})"
+    parser.add_argument(
+        "--out", metavar="DIR", type=Path, required=default is None, default=default,
+        help=f"folder the results go to; it must not be there yet{where}",
+    )  # fmt: skip
+    parser.add_argument("--force", action="store_true", help="replace results that are there already")
+
+
+def add_scale(parser: argparse.ArgumentParser) -> None:
+    """Add what a person may state about the slices."""
+    parser.add_argument(
+        "--voxel-mm", metavar="MM", type=_millimetres, nargs="+",
+        help="voxel edge in mm, or three: between slices, down, across (DZ DY DX)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--depth-towards-viewer", action=argparse.BooleanOptionalAction, default=None,
+        help="the slices run towards the viewer, or (--no-...) away from them; unsaid, away is assumed, and a wrong "
+        "guess mirrors the part",
+    )  # fmt: skip
+
+
+def add_paper(parser: argparse.ArgumentParser) -> None:
+    """Add the size of the sheet."""
+    parser.add_argument("--paper", choices=("A4", "A3"), help="sheet size (default: the smaller one that fits)")
+
+
+def settings_from(args: argparse.Namespace) -> "Settings":
+    """Gather what was given on the command line.
+
+    Raises
+    ------
+    InputError
+        If a value cannot be used.
+    """
+    from ctrecon.settings import Settings, voxel_from_numbers
+
+    voxel = getattr(args, "voxel_mm", None)
+    return Settings(
+        voxel_mm=None if voxel is None else voxel_from_numbers(voxel),
+        depth_towards_viewer=getattr(args, "depth_towards_viewer", None),
+        name=getattr(args, "name", None),
+        paper=getattr(args, "paper", None),
+    )

@@ -1,0 +1,1 @@
+"""Words every floor shares: errors, measured numbers, frames, flags."""

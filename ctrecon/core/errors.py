@@ -1,0 +1,30 @@
+"""The errors ctrecon raises: one root, and children that are built-in kinds too.
+
+Every message is one sentence that names the file or option, says what is wrong and
+what to do about it. The command prints it and leaves with code 2.
+"""
+
+__all__ = ["CtreconError", "InputError", "InputFileError", "NoScaleError", "OutputExistsError"]
+
+
+class CtreconError(Exception):
+    """Anything ctrecon refuses to do."""
+
+
+class InputError(CtreconError, ValueError):
+    """A value, option or piece of data that cannot be used."""
+
+
+class InputFileError(CtreconError, OSError):
+    """A file or folder that is missing, damaged or of a kind not read here."""
+
+    def __str__(self) -> str:
+        return str(self.args[0]) if self.args else ""
+
+
+class NoScaleError(InputError):
+    """The voxel size is neither in the files nor stated."""
+
+
+class OutputExistsError(InputFileError):
+    """The output folder is there already and may not be overwritten."""

@@ -1,0 +1,46 @@
+"""Named quality flags: results that are usable but not at their best carry them.
+
+A flag is a short word in the record; what it means stands here, once.
+"""
+
+__all__ = ["FLAGS", "explain"]
+
+FLAGS: dict[str, str] = {
+    # about the stack
+    "handedness_assumed": "the files do not say whether the slices run away from the viewer; "
+    "if they run the other way the part is mirrored",
+    "scale_differs": "the stated voxel size differs from the one in the files",
+    "scale_unusable": "the files state a voxel size that cannot be used",
+    "slices_missing": "some slices are missing from the numbered series",
+    "foreign_files": "some files in the folder are no slices and were skipped",
+    "colour_as_grey": "the files are stored in colour but hold grey only",
+    "alpha_ignored": "the files carry a transparency channel, which was ignored",
+    "lossy_files": "the slices are stored with lossy compression",
+    "metal_dark": "metal is darker than its surroundings; grey was turned round",
+    "no_data_outside": "voxels outside the scanner's field carry no data",
+    "single_slice": "a single slice has no depth",
+    "several_bodies": "more than one body lies in the stack; the largest was measured",
+    "low_contrast": "metal and air differ by less than five times the noise",
+    "nothing_to_measure": "nothing that could be measured was found",
+    "few_slices": "too few slices to find the tilt of the part",
+    # about a feature
+    "runs_out_of_stack": "the feature reaches the first or last slice, so its end there is unknown",
+    "touches_border": "the feature touches the border of the slices or of the scanner's field",
+    "rim_damaged": "part of the outline is eaten or broken and was left out of the fit",
+    "corner_missing": "a corner is missing; the size is that of the whole shape",
+    "very_small": "so small against the blur that the size may be biased",
+    "short": "few slices show it",
+    "not_along_depth": "it does not run along the part axis",
+    "toothed_rim": "the rim is toothed",
+    "tapered": "its size changes evenly through depth",
+    "bent_outline": "the outline departs from the shape by more than the noise explains",
+    "end_by_slice": "its end could not be fitted as a plane and is known to about a slice only",
+    "axis_assumed": "too short to show a direction of its own; taken parallel to the part axis",
+    # about a piece
+    "seam_bright": "the seam is brighter than the metal: filled with something heavier",
+}
+
+
+def explain(flag: str) -> str:
+    """Return the sentence for a flag, or the flag itself where it is not known here."""
+    return FLAGS.get(flag, flag.replace("_", " "))

@@ -1,0 +1,175 @@
+"""Builds the one document every output is rendered from: paper mm, real dimension entities."""
+
+import io
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from ctrecon.core.measured import format_value
+from ctrecon.drawing.contours import Contour
+from ctrecon.drawing.items import Angular, Diameter, Hatch, Item, Label, Line, Linear, Ordinate, Shape, Sheet, moved
+from ctrecon.drawing.lettering import FONT, load_fonts, text_width
+
+__all__ = ["PAGE_GAP_MM", "add_contour", "build_document", "document_bytes", "new_document", "page_bottom"]
+
+PAGE_GAP_MM = 10.0
+"""Further pages lie below the first, this far apart."""
+
+LAYERS: dict[str, tuple[int, str]] = {
+    # weight in 1/100 mm and line type: ISO 128-2, wide : narrow = 2 : 1, frame 0.7 (ISO 5457)
+    "WIDE": (50, "CONTINUOUS"),
+    "NARROW": (25, "CONTINUOUS"),
+    "CENTRE": (18, "CENTER"),
+    "HIDDEN": (25, "DASHED"),
+    "HATCH": (18, "CONTINUOUS"),
+    "DIMENSIONS": (25, "CONTINUOUS"),
+    "TEXT": (25, "CONTINUOUS"),
+    "FRAME": (70, "CONTINUOUS"),
+}
+ALIGN = {"left": "LEFT", "centre": "CENTER", "right": "RIGHT"}
+STYLE = "SHEET"
+
+
+def page_bottom(sheet: Sheet, number: int) -> float:
+    """Return where the lower edge of a page (from 0) lies in the document, mm."""
+    return -number * (sheet.height_mm + PAGE_GAP_MM)
+
+
+def new_document() -> Any:
+    """Return an empty document in mm with line types and the one font."""
+    import ezdxf
+    from ezdxf import units
+
+    load_fonts()
+    doc = ezdxf.new("R2010", setup=["linetypes"], units=units.MM)
+    doc.styles.add(STYLE, font=FONT)
+    return doc
+
+
+def build_document(sheet: Sheet) -> Any:
+    """Build the document of a sheet.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Everything in paper mm.
+
+    Returns
+    -------
+    ezdxf.document.Drawing
+        Model space in paper mm; a dimension's value is the part's (DIMLFAC = 1 / scale).
+    """
+    doc = new_document()
+    for name, (weight, line_type) in LAYERS.items():
+        doc.layers.add(name, lineweight=weight, linetype=line_type)
+    doc.dimstyles.new(
+        STYLE,
+        dxfattribs={
+            "dimtxt": 2.5, "dimasz": 2.5, "dimexo": 0.8, "dimexe": 1.2, "dimgap": 0.7, "dimtad": 1, "dimdec": 3,
+            "dimzin": 0, "dimdsep": ord("."), "dimtxsty": STYLE, "dimlfac": 1.0 / sheet.scale, "dimtoh": 0, "dimtih": 0,
+        },
+    )  # fmt: skip
+    space = doc.modelspace()
+    for number, page in enumerate(sheet.pages):
+        for item in page.items:
+            _add(space, moved(item, 0.0, page_bottom(sheet, number)), sheet.scale)
+    return doc
+
+
+def add_contour(space: Any, contour: Contour, layer: str) -> None:
+    """Add a contour as a circle or as a polyline with bulges."""
+    if contour.round_of:
+        x, y, radius = contour.round_of
+        space.add_circle((x, y), radius, dxfattribs={"layer": layer})
+    else:
+        space.add_lwpolyline(contour.vertices, format="xyb", close=contour.closed, dxfattribs={"layer": layer})
+
+
+def _add(space: Any, item: Item, scale: float) -> None:
+    match item:
+        case Line():
+            attributes: dict[str, Any] = {"layer": item.style}
+            if item.style in ("CENTRE", "HIDDEN"):
+                attributes["ltscale"] = 3.0  # the stock patterns are in inches
+            space.add_line(item.start, item.end, dxfattribs=attributes)
+        case Shape():
+            add_contour(space, item.contour, item.style)
+        case Hatch():
+            _add_hatch(space, item)
+        case Label():
+            from ezdxf.enums import TextEntityAlignment
+
+            attributes = {"layer": "TEXT", "style": STYLE, "height": item.height, "rotation": item.rotation_deg}
+            text = space.add_text(item.text.replace("%%", "% %"), dxfattribs=attributes)
+            text.set_placement(item.at, align=TextEntityAlignment[ALIGN[item.align]])
+        case _:
+            _add_dimension(space, item, scale)
+
+
+def _add_hatch(space: Any, item: Hatch) -> None:
+    hatch = space.add_hatch(color=256, dxfattribs={"layer": "HATCH"})
+    if not item.solid:
+        hatch.set_pattern_fill("ANSI31", scale=0.6, angle=item.angle_deg - 45.0)
+    hatch.paths.add_polyline_path(item.outer, is_closed=True)
+    for ring in item.holes:
+        hatch.paths.add_polyline_path(ring, is_closed=True, flags=16)
+
+
+def _add_dimension(space: Any, item: Linear | Diameter | Angular | Ordinate, scale: float) -> None:
+    """Add one dimension; its figure comes from the geometry ('<>'), never from typed text."""
+    attributes = {"layer": "DIMENSIONS"}
+    common: dict[str, Any] = {"dimstyle": STYLE, "text": item.text, "dxfattribs": attributes}
+    places: dict[str, Any] = {"dimdec": item.decimals}
+    match item:
+        case Linear():
+            if item.place is None:
+                dim = space.add_linear_dim(item.base, item.first, item.second, angle=item.angle_deg, override=places, **common)
+            else:
+                dim = space.add_linear_dim(
+                    item.base, item.first, item.second, angle=item.angle_deg, text_rotation=0.0,
+                    override={**places, "dimse1": 0, "dimse2": 0}, **common,
+                )  # fmt: skip
+                dim.set_location(item.place, leader=True)
+        case Diameter():
+            places |= {"dimtoh": 1, "dimtih": 1, "dimtmove": 1}
+            value = format_value(2 * item.radius / scale, item.decimals)
+            shown = text_width(item.text.replace("<>", f"Ø{value}"), 2.5)
+            side = math.copysign(shown / 2, item.place[0] - item.centre[0])
+            # the library wants the landing point of the leader, under the near end of the text
+            landing = (item.place[0] - side, item.place[1] - 1.25 - 0.7)
+            dim = space.add_diameter_dim(
+                center=item.centre, radius=item.radius, location=landing, override=places, **common
+            )
+        case Angular():
+            places = {"dimadec": item.decimals, "dimazin": 0, "dimaunit": 0}
+            dim = space.add_angular_dim_cra(
+                center=item.centre, radius=item.radius, start_angle=item.from_deg, end_angle=item.to_deg,
+                distance=0.0, override=places, **common,
+            )  # fmt: skip
+        case Ordinate():
+            offset = (item.end[0] - item.point[0], item.end[1] - item.point[1])
+            add = space.add_ordinate_x_dim if item.axis == "x" else space.add_ordinate_y_dim
+            dim = add(feature_location=item.point, offset=offset, origin=item.origin, override=places, **common)
+    dim.render()
+
+
+@contextmanager
+def _fixed_metadata() -> Iterator[None]:
+    """Write constant dates and GUIDs, so that equal drawings are equal files."""
+    import ezdxf
+
+    before = ezdxf.options.write_fixed_meta_data_for_testing
+    ezdxf.options.write_fixed_meta_data_for_testing = True
+    try:
+        yield
+    finally:
+        ezdxf.options.write_fixed_meta_data_for_testing = before
+
+
+def document_bytes(doc: Any) -> bytes:
+    """Return the document as the bytes of a DXF file, the same each time."""
+    out = io.StringIO()
+    with _fixed_metadata():
+        doc.write(out)
+    return out.getvalue().encode(doc.output_encoding)

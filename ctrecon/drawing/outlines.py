@@ -1,0 +1,63 @@
+"""True-size closed contours on named layers, and nothing else: what a cutting machine takes."""
+
+from pathlib import Path
+
+from ctrecon.core.measured import format_value
+from ctrecon.drawing.contours import Contour
+from ctrecon.drawing.dxf import add_contour, document_bytes, new_document
+from ctrecon.drawing.sheet import write_whole
+from ctrecon.drawing.views import Model, Zone, build_model
+from ctrecon.part import Part
+
+__all__ = ["layer_contours", "write_outlines"]
+
+def _group(kind: str) -> str:
+    shape = kind.split("_")[0].upper()
+    if kind == "slot":
+        return "SLOTS"
+    return f"HOLES_{shape}" if kind.endswith("_hole") else f"SEAMS_{shape}"
+
+
+def _depths(model: Model, zone: Zone) -> str:
+    """Return the zone's part of a layer name."""
+    if not model.has_depth:
+        return "NO_DEPTH"
+    return f"Z{format_value(zone.z0, 2)}-{format_value(zone.z1, 2)}"
+
+
+def layer_contours(part: Part) -> list[tuple[str, Contour]]:
+    """Return (layer name, closed contour in mm) of every depth zone, X right, Y up.
+
+    The origin is the datum axis of the sheet. Rims are cut by their reliefs: one contour.
+    """
+    model = build_model(part)
+    found: list[tuple[str, Contour]] = []
+    for zone in model.zones:
+        depths = _depths(model, zone)
+        found += [(f"OUTSIDE_{depths}", contour) for _, contour in zone.rims]
+        found += [(f"{_group(d.feature.kind)}_{depths}", contour) for d, contour in (*zone.holes, *zone.seams)]
+    return found
+
+
+def write_outlines(part: Part, path: Path) -> None:
+    """Write the contours of a part as a DXF file of true size in mm.
+
+    Parameters
+    ----------
+    part : Part
+        The record.
+    path : Path
+        The file, `outlines.dxf` by custom.
+
+    Raises
+    ------
+    InputFileError
+        If the file cannot be written.
+    """
+    doc = new_document()
+    space = doc.modelspace()
+    for layer, contour in layer_contours(part):
+        if layer not in doc.layers:
+            doc.layers.add(layer)
+        add_contour(space, contour, layer)
+    write_whole(Path(path), document_bytes(doc))

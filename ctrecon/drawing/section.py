@@ -1,0 +1,318 @@
+"""The section A–A through the datum axis: depth to the right, Y up, hatched piece by piece."""
+
+import math
+from typing import Any
+
+from ctrecon.core.measured import decimals_for, format_value
+from ctrecon.drawing.blocks import title_labels
+from ctrecon.drawing.contours import Contour
+from ctrecon.drawing.dimension import TEXT, spread
+from ctrecon.drawing.figures import depth_us, mark, pair_difference
+from ctrecon.drawing.items import Block, Box, Hatch, Item, Label, Line, Linear, Ordinate
+from ctrecon.drawing.lettering import box_of, text_width
+from ctrecon.drawing.placing import union
+from ctrecon.drawing.views import Drawn, Model, Zone, contour_at, is_outside
+from ctrecon.part import Piece
+
+__all__ = ["HATCH_ANGLES", "piece_of", "section_block"]
+
+HATCH_ANGLES = (45.0, 135.0, 30.0, 150.0, 60.0, 120.0)
+Span = tuple[float, float]
+
+
+def _crossings(contour: Contour, x: float) -> list[float]:
+    """Return where the upright line at x crosses a contour, upwards."""
+    ring = contour.points(0.5)
+    found = []
+    for (ax, ay), (bx, by) in zip(ring, ring[1:] + ring[:1], strict=True):
+        if (ax > x) != (bx > x):
+            found.append(ay + (by - ay) * (x - ax) / (bx - ax))
+    return sorted(found)
+
+
+def _metal(zone: Zone, z: float) -> Any:
+    """Return the metal of a zone at a depth inside it as an area (tapers taken at that depth)."""
+    from shapely.geometry import Polygon
+
+    parts = []
+    for solid, pairs in ((True, zone.rims), (False, zone.holes)):
+        for d, contour in pairs:
+            at_z = contour if contour is not d.contour and solid else contour_at(d, z) or contour
+            shape = Polygon(at_z.points(0.5)).buffer(0)
+            parts.append((shape.area, solid, shape))
+    metal = Polygon()
+    for _, solid, shape in sorted(parts, key=lambda one: -one[0]):
+        metal = metal.union(shape) if solid else metal.difference(shape)
+    return metal
+
+
+def _spans(area: Any, x: float) -> list[Span]:
+    """Return the stretches of the upright line at x that lie in the area."""
+    from shapely.geometry import LineString
+
+    if area.is_empty:
+        return []
+    low, high = area.bounds[1] - 1, area.bounds[3] + 1
+    cut = area.intersection(LineString([(x, low), (x, high)]))
+    pieces = getattr(cut, "geoms", [cut])
+    ends = [(p.bounds[1], p.bounds[3]) for p in pieces if not p.is_empty and p.length > 1e-9]
+    return sorted(ends)
+
+
+def piece_of(model: Model, zone: Zone, rim: Drawn | None, *, inside_seam: bool) -> int:
+    """Return which piece the metal of a zone belongs to, as its place in the record's list."""
+    pieces = model.part.pieces
+    middle = (zone.z0 + zone.z1) / 2
+    here = [i for i, p in enumerate(pieces) if _covers(model, p, middle)]
+    if not here:
+        return 0
+    owners = [i for i in here if rim is not None and rim.feature.id in pieces[i].features]
+    if inside_seam:
+        others = [i for i in here if i not in owners]
+        return (others or owners or here)[0]
+    return (owners or here)[0]
+
+
+def _covers(model: Model, piece: Piece, z: float) -> bool:
+    members = [d for d in model.drawn if d.feature.id in piece.features and is_outside(d.feature)]
+    low = piece.depth_from_mm.value - model.start_z if piece.depth_from_mm else -math.inf
+    high = piece.depth_to_mm.value - model.start_z if piece.depth_to_mm else math.inf
+    slack = model.part.stack.voxel_mm[0]
+    return low - slack < z < high + slack or any(d.z0 < z < d.z1 for d in members)
+
+
+def section_block(model: Model, scale: float) -> Block:
+    """Draw the cut through the datum axis with depths and lengths dimensioned.
+
+    Parameters
+    ----------
+    model : Model
+        The part in sheet axes; it has depth and at least one zone.
+    scale : float
+        Paper mm per mm.
+
+    Returns
+    -------
+    Block
+        Items with the start face at x = 0 and the datum axis at y = 0.
+    """
+    items: list[Item] = []
+    highest = lowest = 0.0
+    outlines: list[tuple[float, float]] = []
+    for number, zone in enumerate(model.zones):
+        inset = (zone.z1 - zone.z0) * 1e-6
+        first, second = _metal(zone, zone.z0 + inset), _metal(zone, zone.z1 - inset)
+        spans = _spans(first, 0.0), _spans(second, 0.0)
+        ends = spans if len(spans[0]) == len(spans[1]) else (spans[0], spans[0])
+        x0, x1 = zone.z0 * scale, zone.z1 * scale
+        for (a0, b0), (a1, b1) in zip(*ends, strict=True):
+            items += _metal_strip(model, zone, (x0, x1), (a0 * scale, b0 * scale), (a1 * scale, b1 * scale), scale)
+        items += _silhouette(first, x0, x1, ends[0], scale)
+        bounds = [area.bounds for area in (first, second) if not area.is_empty]
+        if bounds:
+            lowest = min(lowest, *(b[1] * scale for b in bounds))
+            highest = max(highest, *(b[3] * scale for b in bounds))
+            outlines.append((min(b[1] for b in bounds) * scale, max(b[3] for b in bounds) * scale))
+        else:
+            outlines.append((0.0, 0.0))
+        items += _seam_lines(zone, x0, x1, scale)
+        if number == 0 or model.zones[number - 1].z1 < zone.z0 - 1e-9:
+            items += _face(zone, x0, scale, start=True)
+        if number + 1 == len(model.zones) or model.zones[number + 1].z0 > zone.z1 + 1e-9:
+            items += _face(zone, x1, scale, start=False)
+    for i in range(1, len(model.zones)):
+        if abs(model.zones[i - 1].z1 - model.zones[i].z0) < 1e-9:
+            items += _steps(model.zones[i - 1], model.zones[i], scale)
+    items += _face_seams(model, outlines, scale)
+    right = model.zones[-1].z1 * scale
+    left = model.zones[0].z0 * scale
+    items.append(Line((left - 4, 0.0), (right + 4, 0.0), "CENTRE"))
+    box: Box = (left - 4, lowest, right + 4, highest)
+    dims, box = _dimensions(model, scale, box)
+    items += dims
+    box = union([box, *(box_of(i) for i in items if isinstance(i, Label))])
+    axis = f"axis of {model.datum.id}" if model.datum else "middle"
+    lines = ["SECTION A–A", f"through the {axis}, start end on the left, Y up"]
+    labels = title_labels(lines, (box[0] + box[2]) / 2, box[1] - 2, max(box[2] - box[0], 50.0))
+    return Block((*items, *labels), union([box, *(box_of(one) for one in labels)]))
+
+
+def _metal_strip(
+    model: Model, zone: Zone, xs: Span, at_start: Span, at_end: Span, scale: float
+) -> list[Item]:  # fmt: skip
+    """Hatch one strip of metal, split where seams cross it; its long edges are wide."""
+    (x0, x1), (a0, b0), (a1, b1) = xs, at_start, at_end
+    items: list[Item] = [Line((x0, a0), (x1, a1), "WIDE"), Line((x0, b0), (x1, b1), "WIDE")]
+    rim = max(zone.rims, key=lambda pair: pair[1].area())[0] if zone.rims else None
+    seams = [[y * scale for y in _crossings(c, 0.0)] for _, c in zone.seams]
+    cuts = sorted(y for ys in seams for y in ys if max(a0, a1) < y < min(b0, b1))
+    lower = [(a0, a1), *((y, y) for y in cuts)]
+    upper = [*((y, y) for y in cuts), (b0, b1)]
+    for (p0, p1), (q0, q1) in zip(lower, upper, strict=True):
+        middle = (p0 + p1 + q0 + q1) / 4
+        inside = any(len(ys) >= 2 and ys[0] < middle < ys[-1] for ys in seams)
+        piece = piece_of(model, zone, rim, inside_seam=inside)
+        angle = HATCH_ANGLES[piece % len(HATCH_ANGLES)]
+        items.append(Hatch(((x0, p0), (x1, p1), (x1, q1), (x0, q0)), (), angle))
+    return items
+
+
+def _silhouette(area: Any, x0: float, x1: float, spans: list[Span], scale: float) -> list[Item]:
+    """Draw what is seen behind the cut, where it reaches beyond the cut metal."""
+    from shapely.geometry import box
+
+    if area.is_empty:
+        return []
+    low, high = area.bounds[1], area.bounds[3]
+    behind = area.intersection(box(area.bounds[0] - 1, low - 1, 0.0, high + 1))
+    if behind.is_empty:
+        return []
+    items: list[Item] = []
+    cut_low, cut_high = (spans[0][0], spans[-1][1]) if spans else (0.0, 0.0)
+    if (cut_low - behind.bounds[1]) * scale > 0.15:
+        items.append(Line((x0, behind.bounds[1] * scale), (x1, behind.bounds[1] * scale), "WIDE"))
+    if (behind.bounds[3] - cut_high) * scale > 0.15:
+        items.append(Line((x0, behind.bounds[3] * scale), (x1, behind.bounds[3] * scale), "WIDE"))
+    return items
+
+
+def _extent(zone: Zone, z: float) -> Span | None:
+    """Return how far the metal behind the cut or in it reaches down and up, mm."""
+    from shapely.geometry import box
+
+    area = _metal(zone, z)
+    if area.is_empty:
+        return None
+    half = area.intersection(box(area.bounds[0] - 1, area.bounds[1] - 1, 1e-6, area.bounds[3] + 1))
+    return None if half.is_empty else (half.bounds[1], half.bounds[3])
+
+
+def _steps(before: Zone, after: Zone, scale: float) -> list[Item]:
+    """Draw the face between two zones: outer steps, and ends of holes inside them."""
+    z = after.z0
+    x = z * scale
+    a = _extent(before, before.z1 - (before.z1 - before.z0) * 1e-6)
+    b = _extent(after, after.z0 + (after.z1 - after.z0) * 1e-6)
+    items: list[Item] = []
+    if a and b:
+        for side in (0, 1):
+            if abs(a[side] - b[side]) * scale > 0.02:
+                items.append(Line((x, a[side] * scale), (x, b[side] * scale), "WIDE"))
+    elif a or b:
+        only = a or b
+        assert only is not None
+        items.append(Line((x, only[0] * scale), (x, only[1] * scale), "WIDE"))
+    gone = {d.feature.id for d, _ in before.holes} ^ {d.feature.id for d, _ in after.holes}
+    for d, contour in (*before.holes, *after.holes):
+        if d.feature.id in gone:
+            ys = _crossings(contour_at(d, z) or contour, 0.0)
+            if len(ys) >= 2:
+                items.append(Line((x, ys[0] * scale), (x, ys[-1] * scale), "WIDE"))
+    return items
+
+
+def _seam_lines(zone: Zone, x0: float, x1: float, scale: float) -> list[Item]:
+    return [
+        Line((x0, y * scale), (x1, y * scale), "NARROW") for _, contour in zone.seams for y in _crossings(contour, 0.0)
+    ]
+
+
+def _face_seams(model: Model, outlines: list[Span], scale: float) -> list[Item]:
+    """Draw flat seams between stacked pieces as upright narrow lines."""
+    items: list[Item] = []
+    for d in model.drawn:
+        if d.feature.kind != "face_seam":
+            continue
+        z = (d.z0 + d.z1) / 2
+        for zone, (low, high) in zip(model.zones, outlines, strict=True):
+            if zone.z0 - 1e-9 <= z <= zone.z1 + 1e-9:
+                items.append(Line((z * scale, low), (z * scale, high), "NARROW"))
+                break
+    return items
+
+
+def _face(zone: Zone, x: float, scale: float, *, start: bool) -> list[Item]:
+    """Close an end of the part with a wide line, or leave it open with a break line and say so."""
+    rims = [d for d, _ in zone.rims] or [d for d, _ in zone.holes]
+    is_open = bool(rims) and all(d.open_start if start else d.open_end for d in rims)
+    extent = _extent(zone, zone.z0 if start else zone.z1)
+    if extent is None:
+        return []
+    low, high = extent[0] * scale, extent[1] * scale
+    if not is_open:
+        return [Line((x, low), (x, high), "WIDE")]
+    step = max((high - low) / 5, 1e-6)
+    tooth = min(1.2, step / 2)
+    away = -1.0 if start else 1.0
+    spots: list[tuple[float, float]] = [(x, low - 2), (x, low)]
+    for k in range(5):
+        y = low + step * k
+        spots += [(x, y + 0.35 * step), (x + tooth, y + 0.45 * step), (x - tooth, y + 0.55 * step), (x, y + 0.65 * step)]
+    spots += [(x, high), (x, high + 2)]
+    items: list[Item] = [Line(a, b, "NARROW") for a, b in zip(spots, spots[1:], strict=False)]
+    text = "runs out of the stack"
+    at_x = x + away * (2.5 if start else 4.5)
+    items.append(Label(text, (at_x, (low + high) / 2), 1.8, "centre", 90.0))
+    return items
+
+
+def _depth_stops(model: Model) -> list[tuple[float, int]]:
+    """Return the depths to be dimensioned with their decimals; outsides speak first."""
+    zero = 0.0
+    found: list[tuple[float, int]] = [(zero, 0)]
+    order = sorted(model.drawn, key=lambda d: (not is_outside(d.feature), d.z0, d.feature.id))
+    near = model.part.stack.voxel_mm[0]
+    for d in order:
+        for z, u, known in zip((d.z0, d.z1), depth_us(model, d), (not d.open_start, not d.open_end), strict=True):
+            if known and all(abs(z - other) > near for other, _ in found):
+                found.append((z, decimals_for(u)))
+    return sorted(found)
+
+
+def _dimensions(model: Model, scale: float, box: Box) -> tuple[list[Item], Box]:
+    """Dimension depths from the start face below, step lengths and the whole length above."""
+    items: list[Item] = []
+    left, bottom, right, top = box
+    stops = _depth_stops(model)
+    pitch = TEXT * 1.9
+    slots = spread([z * scale for z, _ in stops], pitch)
+    texts = [("-" if z < 0 else "") + format_value(abs(z), n) for z, n in stops]
+    edge = bottom - 16.0
+    for (z, decimals), slot_at, shown in zip(stops, slots, texts, strict=True):
+        text = "-<>" if shown.startswith("-") else "<>"
+        items.append(Ordinate((z * scale, bottom), (slot_at, edge), (0.0, bottom), "x", text, decimals))
+    longest = max(text_width(t, TEXT) for t in texts)
+    need: list[Box] = [box, (min(slots) - 5, edge - longest - 3, max(slots) + 3, bottom)]
+    row = top + 8.0
+    chain: list[float] = []
+    outsides = [d for d in model.drawn if is_outside(d.feature) and not d.open_start and not d.open_end]
+    for d in sorted(outsides, key=lambda one: (one.z0, one.z1, one.feature.id)):
+        length = d.z1 - d.z0
+        u = pair_difference(model.part, d.feature.depth_from_mm, d.feature.depth_to_mm, length, "along")
+        decimals = decimals_for(u)
+        text = f"{d.feature.id} <>{mark(d.feature)}"
+        room = length * scale - 1.5
+        if text_width(text.replace("<>", format_value(length, decimals)), TEXT) > room:
+            text = "<>"
+        if text_width(text.replace("<>", format_value(length, decimals)), TEXT) > room:
+            continue
+        tier = next((k for k, end in enumerate(chain) if end <= d.z0 * scale + 1e-6), len(chain))
+        chain[tier : tier + 1] = [d.z1 * scale]
+        y = row + 6.0 * tier
+        items.append(Linear((d.z0 * scale, top), (d.z1 * scale, top), (0.0, y), 0.0, text, decimals))
+        need.append((d.z0 * scale, top, d.z1 * scale, y + TEXT + 2))
+    if len(outsides) > 1 and len(outsides) == len([d for d in model.drawn if is_outside(d.feature)]):
+        low = min(outsides, key=lambda d: d.z0)
+        high = max(outsides, key=lambda d: d.z1)
+        whole = high.z1 - low.z0
+        u = pair_difference(model.part, low.feature.depth_from_mm, high.feature.depth_to_mm, whole, "along")
+        decimals = decimals_for(u)
+        wide = text_width(format_value(whole, decimals), TEXT)
+        y = row + 6.0 * len(chain)
+        fits = wide + 1.5 <= whole * scale
+        place = None if fits else (high.z1 * scale + wide / 2 + 4, y + TEXT / 2 + 0.7)
+        ends = (low.z0 * scale, top), (high.z1 * scale, top)
+        items.append(Linear(*ends, (0.0, y), 0.0, "<>", decimals, place))
+        need.append((low.z0 * scale, top, high.z1 * scale + (0 if fits else wide + 5), y + TEXT + 2))
+    return items, union(need)
+

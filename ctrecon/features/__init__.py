@@ -1,0 +1,1 @@
+"""Shapes followed through depth: the features of the part, with size, place, ends and axis."""

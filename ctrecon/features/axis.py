@@ -1,0 +1,63 @@
+"""The part axis, refined from the features' own axes and the end faces."""
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from ctrecon.core.frames import Floats, direction_from_slopes
+from ctrecon.core.measured import Measured
+from ctrecon.features.ends import End
+from ctrecon.features.size import Sized
+from ctrecon.fitting.result import ShapeFit
+from ctrecon.part import Axis
+from ctrecon.slices.square_up import AxisGuess, SquaredStack
+
+__all__ = ["part_axis", "refine_slopes"]
+
+_FLOOR = 2e-4  # slope; no surface of a real part is truer than this
+
+
+def refine_slopes(guess: AxisGuess, sized: Iterable[Sized], ends: Iterable[End]) -> tuple[Floats, float]:
+    """Combine all directions that agree, in the squared frame: mean slope (2,) and its u.
+
+    Weighted mean of the features' axes, of the end faces and of the first guess (zero by
+    construction), each outlier beyond four times its own uncertainty left out.
+    """
+    rows: list[tuple[float, float, float]] = [(0.0, 0.0, float(np.hypot(guess.u_slope, _FLOOR)))]
+    for one in sized:
+        if isinstance(one.fit, ShapeFit) and one.axis_free:
+            u = max(one.fit.u("slope_x"), one.fit.u("slope_y"))
+            rows.append((one.fit.value("slope_x"), one.fit.value("slope_y"), float(np.hypot(u, _FLOOR))))
+    for end in ends:
+        if end.slope_x is not None and end.slope_y is not None and end.u_slope is not None and end.u_slope < 0.01:
+            rows.append((-end.slope_x, -end.slope_y, float(np.hypot(end.u_slope, 2 * _FLOOR))))
+    table = np.array(rows)
+    weight = 1 / table[:, 2] ** 2
+    order = np.argsort(table[:, 0]), np.argsort(table[:, 1])
+    centre = np.array([_weighted_median(table[o, i], weight[o]) for i, o in enumerate(order)])
+    for _ in range(3):
+        miss = np.abs(table[:, :2] - centre).max(axis=1)
+        agree = miss < 4 * np.hypot(table[:, 2], 5e-4)
+        if not agree.any():
+            break
+        centre = np.average(table[agree, :2], axis=0, weights=weight[agree])
+    chosen = agree if agree.any() else np.ones(len(table), dtype=bool)
+    total = weight[chosen].sum()
+    chi2 = float((weight[chosen, None] * (table[chosen, :2] - centre) ** 2).sum())
+    freedom = 2 * (int(chosen.sum()) - 1)
+    u = float(np.sqrt(1 / total) * max(1.0, np.sqrt(chi2 / freedom) if freedom else 1.0))
+    return centre, u
+
+
+def _weighted_median(values: Floats, weights: Floats) -> float:
+    return float(values[int(np.searchsorted(np.cumsum(weights), weights.sum() / 2))])
+
+
+def part_axis(squared: SquaredStack, slopes: Floats, u_slope: float) -> Axis:
+    """Return the axis record from slopes in the squared frame."""
+    direction = squared.rotation.T @ direction_from_slopes(float(slopes[0]), float(slopes[1]))
+    tilt = float(np.degrees(np.arctan2(np.hypot(direction[0], direction[1]), direction[2])))
+    u_deg = float(np.degrees(u_slope))
+    return Axis(
+        tilt_deg=Measured(tilt, u_deg), direction_xyz=(float(direction[0]), float(direction[1]), float(direction[2])), direction_u_deg=u_deg
+    )

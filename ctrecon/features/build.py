@@ -1,0 +1,291 @@
+"""Turns fitted candidates into feature records in the stack frame."""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import shapely
+
+from ctrecon.core.frames import Floats
+from ctrecon.core.measured import Measured
+from ctrecon.features.candidates import Candidate
+from ctrecon.features.corner import corner_radius
+from ctrecon.features.ends import End
+from ctrecon.features.roundness import roundness
+from ctrecon.features.size import Sized
+from ctrecon.fitting.result import ShapeFit
+from ctrecon.part import Axis, Feature
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon
+from ctrecon.slices.square_up import SquaredStack
+
+__all__ = ["Draft", "build_features", "order_features"]
+
+_DEEP_GAP = 0.08  # of the radius: shallower bites are damage, deeper ones a missing sector
+_NAMES = {"square": "square", "rectangular": "rectangular", "round": "round", "polygon": "polygon", "free": "free"}
+
+
+@dataclass(frozen=True, eq=False)
+class Draft:
+    """A feature with the candidate it came from, before ids are given.
+
+    `depths` are its ends in planes of the square grid (where it runs out: the last plane seen).
+    """
+
+    feature: Feature
+    sized: Sized
+    depths: tuple[float, float]
+
+
+def build_features(squared: SquaredStack, sized: list[Sized], ends: list[tuple[End, End]], axis: Axis | None, noise: float) -> list[Draft]:
+    """Build a record for every candidate that could be measured."""
+    drafts = []
+    for one, pair in zip(sized, ends, strict=True):
+        draft = _build(squared, one, pair, axis, noise)
+        if draft is not None:
+            drafts.append(draft)
+    return _with_openings(squared, drafts)
+
+
+def order_features(drafts: list[Draft]) -> list[Draft]:
+    """Give ids F1, F2, ... by depth_from, y, x, kind."""
+
+    def key(draft: Draft) -> tuple[Any, ...]:
+        f = draft.feature
+        def number(m: Measured | None) -> float:
+            return -1e9 if m is None else round(m.value, 4)
+        return number(f.depth_from_mm), number(f.y_mm), number(f.x_mm), f.kind
+
+    ranked = sorted(drafts, key=key)
+    return [replace(d, feature=replace(d.feature, id=f"F{i + 1}")) for i, d in enumerate(ranked)]
+
+
+def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], axis: Axis | None, noise: float) -> Draft | None:
+    candidate = one.candidate
+    if candidate.shape is not None and not isinstance(one.fit, ShapeFit):
+        return None
+    kind = _kind(candidate)
+    flags: list[str] = list(candidate.flags)
+    unknown: dict[str, str] = {}
+    fields: dict[str, Any] = {}
+    pitch, step = squared.pitch_mm, squared.depth_step_mm
+    if not candidate.whole:
+        flags.append("touches_border")
+    ratio = step / pitch
+    low, high = pair
+    z_low = candidate.first - 0.5 if low.plane is None else low.plane
+    z_high = candidate.last + 0.5 if high.plane is None else high.plane
+    if len(squared.survey.stack) == 1:
+        z_low = z_high = 0.0
+    middle = (z_low + z_high) / 2
+    if isinstance(one.fit, ShapeFit):
+        x, y = one.centre_at(middle, ratio)
+        off = abs(middle - one.middle) * ratio
+        ux = float(np.hypot(one.fit.u("x"), off * one.fit.u("slope_x")))
+        uy = float(np.hypot(one.fit.u("y"), off * one.fit.u("slope_y")))
+    else:
+        own = candidate.spans[len(candidate.spans) // 2].points
+        polygon = shapely.Polygon(own)
+        x, y = polygon.centroid.x, polygon.centroid.y
+        ux = uy = max(noise, 0.02)
+    stack_point = _to_stack(squared, x, y, middle)
+    fields["x_mm"], fields["y_mm"] = Measured(stack_point[0], ux * pitch), Measured(stack_point[1], uy * pitch)
+    depth_values: list[Measured | None] = []
+    for name, end, plane in (("depth_from_mm", low, z_low), ("depth_to_mm", high, z_high)):
+        if end.plane is None or end.u is None:
+            depth_values.append(None)
+            unknown[name] = end.reason
+            if "single" not in end.reason:
+                flags.append("runs_out_of_stack")
+            continue
+        ex, ey = one.centre_at(plane, ratio) if isinstance(one.fit, ShapeFit) else (x, y)
+        depth_values.append(Measured(_to_stack(squared, ex, ey, plane)[2], end.u * step))
+        if end.by_slice:
+            flags.append("end_by_slice")
+    fields["depth_from_mm"], fields["depth_to_mm"] = depth_values
+    if depth_values[0] is not None and depth_values[1] is not None:
+        length = (z_high - z_low) * step
+        fields["length_mm"] = Measured(length, float(np.hypot(low.u or 0, high.u or 0)) * step)
+        if length <= 0:
+            return None
+    elif len(squared.survey.stack) > 1:
+        fields["length_mm"] = None
+        unknown["length_mm"] = "one of its ends is unknown"
+    if isinstance(one.fit, ShapeFit):
+        fields.update(_sizes(squared, one, middle, flags, unknown, axis, noise))
+        fields["fit_rms_noise"] = round(one.fit.rms, 3)
+        if not one.axis_free:
+            flags.append("axis_assumed" if len(squared.survey.stack) > 1 else "single_slice")
+        if one.fit.rms > 2.0:
+            flags.append("bent_outline")
+    else:
+        fields.update(_free(squared, candidate, noise, middle))
+    if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
+        flags.append("short")
+    slices = sorted(round(_to_stack(squared, x, y, p)[2] / step) for p in (candidate.first, candidate.last))
+    count = len(squared.survey.stack)
+    fields["slices_used"] = (min(max(slices[0], 0), count - 1), min(max(slices[1], 0), count - 1))
+    feature = Feature(id="", kind=kind, flags=tuple(dict.fromkeys(flags)), unknown=dict(sorted(unknown.items())), **fields)
+    return Draft(feature, one, (z_low, z_high))
+
+
+def _kind(candidate: Candidate) -> str:
+    if candidate.kind == "relief":
+        return "arc_outside"
+    if candidate.kind == "slot":
+        return "slot" if candidate.hole else "free_outside"
+    return f"{_NAMES[candidate.kind]}_{'hole' if candidate.hole else 'outside'}"
+
+
+def _to_stack(squared: SquaredStack, column: float, row: float, plane: float) -> tuple[float, float, float]:
+    x0, y0, z0 = squared.origin_mm
+    part = np.array([x0 + column * squared.pitch_mm, y0 + row * squared.pitch_mm, z0 + plane * squared.depth_step_mm])
+    x, y, z = squared.rotation.T @ part
+    return float(x), float(y), float(z)
+
+
+def _sizes(
+    squared: SquaredStack, one: Sized, middle: float, flags: list[str], unknown: dict[str, str], axis: Axis | None, noise: float
+) -> dict[str, Any]:
+    fit, candidate = one.fit, one.candidate
+    assert isinstance(fit, ShapeFit)
+    pitch, ratio = squared.pitch_mm, squared.depth_step_mm / squared.pitch_mm
+    dz = (middle - one.middle) * ratio
+    out: dict[str, Any] = {"rim_share": round(min(candidate.share, 1.0), 3)}
+    blur = fit.value("blur")
+    grown = fit.value("growth") * dz if "growth" in fit.names else 0.0
+    u_grown = fit.u("growth") * abs(dz) if "growth" in fit.names else 0.0
+    taper = _taper(one)
+    if isinstance(candidate.shape, Circle):
+        radius = fit.value("radius") + grown
+        out["diameter_mm"] = Measured(2 * radius * pitch, 2 * float(np.hypot(fit.u("radius"), u_grown)) * pitch)
+        arc, start = _arc(candidate)
+        out["arc_deg"], out["arc_from_deg"] = arc, start
+        if radius < 4 * blur:
+            flags.append("very_small")
+        if candidate.kind == "round" and arc >= 180:
+            found = roundness(candidate, noise)
+            if found is not None:
+                out["roundness_mm"] = Measured(found[0] * pitch, found[1] * pitch)
+        if candidate.kind == "round" and (arc < 360 or candidate.share < 0.97):
+            flags.append("rim_damaged")
+    elif isinstance(candidate.shape, Rectangle):
+        out.update(_flats(squared, one, grown, u_grown, flags, noise))
+    elif isinstance(candidate.shape, RegularPolygon):
+        sides = candidate.shape.sides
+        turn = np.degrees(fit.value("turn")) % (360 / sides)
+        out.update(
+            flats_mm=Measured(2 * fit.value("inradius") * pitch, 2 * fit.u("inradius") * pitch), sides=sides,
+            turn_deg=Measured(float(turn), float(np.degrees(fit.u("turn")))),
+        )  # fmt: skip
+    if taper is not None:
+        out["taper_mm_per_mm"] = taper
+        if abs(taper.value) > max(4 * (taper.u or 0), 0.004):
+            flags.append("tapered")
+    return out
+
+
+def _taper(one: Sized) -> Measured | None:
+    """Change of diameter (or flats) per mm along the axis, where it was fitted."""
+    fit = one.fit
+    assert isinstance(fit, ShapeFit)
+    if "growth" not in fit.names or fit.u("growth") == 0 or one.candidate.kind == "relief":
+        return None
+    factor = 2.0 if isinstance(one.candidate.shape, Circle) else 1.0
+    return Measured(factor * fit.value("growth"), factor * fit.u("growth"))
+
+
+def _arc(candidate: Candidate) -> tuple[float, float | None]:
+    """Degrees of the circle that are there, and where the present arc starts."""
+    assert isinstance(candidate.shape, Circle)
+    deep = [g for g in candidate.gaps_deg if g[2] > max(2.0, _DEEP_GAP * candidate.shape.radius) and g[1] - g[0] >= 3]
+    if not deep:
+        return 360.0, None
+    missing = sum(g[1] - g[0] for g in deep)
+    widest = max(deep, key=lambda g: g[1] - g[0])
+    return round(max(360.0 - missing, 0.0), 1), round(widest[1] % 360, 1) % 360
+
+
+def _flats(squared: SquaredStack, one: Sized, grown: float, u_grown: float, flags: list[str], noise: float) -> dict[str, Any]:
+    fit, candidate = one.fit, one.candidate
+    assert isinstance(fit, ShapeFit) and isinstance(candidate.shape, Rectangle)
+    pitch = squared.pitch_mm
+    a, b = fit.value("a") + grown, fit.value("b") + grown
+    ua, ub = (float(np.hypot(fit.u(n), u_grown)) or 0.2 for n in ("a", "b"))
+    turn = float(np.degrees(fit.value("turn")))
+    u_turn = float(np.degrees(fit.u("turn")))
+    if candidate.kind == "square":
+        quarter = int(np.floor(turn / 90))
+        turn -= 90 * quarter
+        if quarter % 2:
+            a, b, ua, ub = b, a, ub, ua
+        out: dict[str, Any] = {"flats_mm": Measured((a + b) / 2 * pitch, float(np.hypot(ua, ub)) / 2 * pitch)}
+    else:
+        if a < b:
+            a, b, ua, ub, turn = b, a, ub, ua, turn + 90
+        turn %= 180
+        out = {}
+    out["flats_pair_mm"] = (Measured(a * pitch, ua * pitch), Measured(b * pitch, ub * pitch))
+    out["turn_deg"] = Measured(turn, u_turn)
+    if candidate.kind != "slot":
+        found = corner_radius(one)
+        if found is not None:
+            out["corner_radius_mm"] = Measured(found[0] * pitch, found[1] * pitch)
+        if candidate.share < 0.96:
+            flags.append("corner_missing" if _lost_corner(candidate) else "rim_damaged")
+    return out
+
+
+def _lost_corner(candidate: Candidate) -> bool:
+    """Tell whether a corner of the rectangle lies in the air by more than 3 px."""
+    assert isinstance(candidate.shape, Rectangle)
+    sharp = replace(candidate.shape, corner_radius=0.0)
+    corners = sharp.outline(8)[:-1]
+    corners = np.unique(np.round(corners, 6), axis=0)
+    reach = np.array([np.hypot(*(candidate.spans[0].points - c).T).min() for c in corners])
+    return bool(reach.max() > max(3.0, 0.6 * candidate.shape.corner_radius + 2.0))
+
+
+def _free(squared: SquaredStack, candidate: Candidate, noise: float, middle: float) -> dict[str, Any]:
+    """Area, and the outline where the slice plane at mid-depth cuts it (stack x, y)."""
+    span = candidate.spans[len(candidate.spans) // 2]
+    ring = shapely.Polygon(span.points).simplify(0.1)
+    points = np.asarray(ring.exterior.coords)
+    pitch = squared.pitch_mm
+    area = shapely.Polygon(span.points).area
+    u_area = float(shapely.Polygon(span.points).length) * 0.02
+    x, y = float(np.mean(points[:-1, 0])), float(np.mean(points[:-1, 1]))
+    z_mid = _to_stack(squared, x, y, middle)[2]
+    outline = _cut_by_slice(squared, points, z_mid)
+    return {
+        "area_mm2": Measured(area * pitch**2, u_area * pitch**2),
+        "outline_mm": tuple((round(float(px), 5), round(float(py), 5)) for px, py in outline),
+    }
+
+
+def _cut_by_slice(squared: SquaredStack, points: Floats, z_mid: float) -> Floats:
+    """Stack x, y where lines along the axis through the points cross the slice plane z."""
+    x0, y0, _ = squared.origin_mm
+    r = squared.rotation
+    square = points * squared.pitch_mm + [x0, y0]
+    return np.asarray(np.linalg.solve(r[:2, :2], (square - r[:2, 2] * z_mid).T).T)
+
+
+def _with_openings(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
+    """Say of every hole which of the part's own ends it reaches."""
+    outside = [d for d in drafts if d.feature.kind.endswith("_outside") and d.feature.kind != "arc_outside"]
+    if not outside or len(squared.survey.stack) == 1:
+        return drafts
+    start = min(d.depths[0] for d in outside)
+    end = max(d.depths[1] for d in outside)
+    out = []
+    for draft in drafts:
+        f = draft.feature
+        if f.kind.endswith("_hole") or f.kind == "slot":
+            opens = []
+            if f.depth_from_mm is not None and draft.depths[0] < start + 1.5:
+                opens.append("start")
+            if f.depth_to_mm is not None and draft.depths[1] > end - 1.5:
+                opens.append("end")
+            f = replace(f, opens_at=tuple(opens))
+        out.append(replace(draft, feature=f))
+    return out

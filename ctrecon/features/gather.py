@@ -1,0 +1,91 @@
+"""Gathers the voxels near chosen surfaces from the original slices, in part-frame places."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ctrecon.core.frames import Floats
+from ctrecon.slices.square_up import SquaredStack
+
+__all__ = ["Want", "gather"]
+
+Select = Callable[[Floats, Floats, Floats], NDArray[np.bool_]]
+
+
+@dataclass(frozen=True, eq=False)
+class Want:
+    """Voxels to gather: a box on the square grid (px, px, planes) and a test of each voxel in it.
+
+    `select` takes column, row (px) and plane (all fractional) and returns which to keep;
+    `keep_share` thins evenly at random where there are more than the fit needs.
+    """
+
+    box_px: tuple[float, float, float, float]
+    planes: tuple[float, float]
+    select: Select
+    keep_share: float = 1.0
+
+
+def gather(
+    squared: SquaredStack, wants: Sequence[Want], *, progress: Callable[[str, int, int], None] | None = None
+) -> list[tuple[Floats, Floats, Floats, Floats]]:
+    """Read every slice once and return (column, row, plane, grey) for each want.
+
+    The places are those of the original voxel centres on the square grid, so nothing is
+    interpolated and the noise stays as the scanner made it.
+    """
+    survey = squared.survey
+    dz, dy, dx = survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+    r = squared.rotation
+    x0, y0, z0 = squared.origin_mm
+    pitch, step = squared.pitch_mm, squared.depth_step_mm
+    parts: list[list[tuple[Floats, Floats, Floats, Floats]]] = [[] for _ in wants]
+    rng = [np.random.default_rng(100 + i) for i in range(len(wants))]
+    count, rows, columns = survey.stack.shape
+    inverse = np.linalg.inv(r[:2, :2])
+    corner_depths = []
+    for want in wants:
+        left, top, right, bottom = want.box_px
+        corners = np.array([(x0 + c * pitch, y0 + w * pitch, z0 + p * step) for c in (left, right) for w in (top, bottom) for p in want.planes])
+        z = corners @ r[:, 2]
+        corner_depths.append((z.min() / dz - 0.5, z.max() / dz + 0.5))
+    for k in range(count):
+        active = [i for i, (low, high) in enumerate(corner_depths) if low <= k <= high]
+        if not active:
+            continue
+        plane = survey.plane(k)
+        z = k * dz
+        for i in active:
+            want = wants[i]
+            left, top, right, bottom = want.box_px
+            square = np.array([(x0 + c * pitch, y0 + w * pitch) for c in (left, right) for w in (top, bottom)])
+            xy = (square - r[:2, 2] * z) @ inverse.T
+            c0, c1 = max(0, int(xy[:, 0].min() / dx) - 1), min(columns, int(xy[:, 0].max() / dx) + 3)
+            r0, r1 = max(0, int(xy[:, 1].min() / dy) - 1), min(rows, int(xy[:, 1].max() / dy) + 3)
+            if c1 <= c0 or r1 <= r0:
+                continue
+            x = np.arange(c0, c1) * dx
+            y = (np.arange(r0, r1) * dy)[:, None]
+            column = ((r[0, 0] * x + r[0, 1] * y + r[0, 2] * z) - x0) / pitch
+            row = ((r[1, 0] * x + r[1, 1] * y + r[1, 2] * z) - y0) / pitch
+            depth = ((r[2, 0] * x + r[2, 1] * y + r[2, 2] * z) - z0) / step
+            grey = plane[r0:r1, c0:c1]
+            keep = np.isfinite(grey) & (depth >= want.planes[0]) & (depth <= want.planes[1])
+            if want.keep_share < 1:
+                keep &= rng[i].random(keep.shape) < want.keep_share
+            if not keep.any():
+                continue
+            chosen = [v[keep] for v in (column, row, depth, grey)]
+            good = want.select(chosen[0], chosen[1], chosen[2])
+            if good.any():
+                parts[i].append((chosen[0][good], chosen[1][good], chosen[2][good], chosen[3][good]))
+        if progress is not None:
+            progress("voxels", k + 1, count)
+    empty = np.empty(0)
+    return [
+        (np.concatenate([p[0] for p in part]), np.concatenate([p[1] for p in part]), np.concatenate([p[2] for p in part]), np.concatenate([p[3] for p in part]).astype(float))
+        if part else (empty, empty, empty, empty)
+        for part in parts
+    ]  # fmt: skip

@@ -1,0 +1,86 @@
+"""Windows of slices with the fitted outlines on them, for the report."""
+
+import numpy as np
+
+from ctrecon.core.frames import Floats
+from ctrecon.features.build import Draft
+from ctrecon.features.picture import SlicePicture
+from ctrecon.fitting.result import ShapeFit
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon
+from ctrecon.slices.square_up import SquaredStack
+
+__all__ = ["fitted_outline", "make_pictures"]
+
+_MOST = 8
+_MARGIN = 6
+
+
+def fitted_outline(draft: Draft, plane: float, ratio: float) -> Floats:
+    """Return the fitted outline (N, 2), px of the square grid, at a plane."""
+    sized = draft.sized
+    shape, fit = sized.candidate.shape, sized.fit
+    if shape is None:
+        return np.vstack([sized.candidate.spans[0].points, sized.candidate.spans[0].points[:1]])
+    if not isinstance(fit, ShapeFit):
+        return shape.outline()
+    x, y = sized.centre_at(plane, ratio)
+    grown = (plane - sized.middle) * ratio * (fit.value("growth") if "growth" in fit.names else 0.0)
+    if isinstance(shape, Circle):
+        points = Circle(x, y, fit.value("radius") + grown).outline()
+        f = draft.feature
+        if f.arc_deg is not None and f.arc_deg < 360 and f.arc_from_deg is not None:
+            angle = np.radians(f.arc_from_deg + np.linspace(0, f.arc_deg, 181))
+            radius = fit.value("radius") + grown
+            points = np.column_stack([x + radius * np.cos(angle), y + radius * np.sin(angle)])
+        return points
+    if isinstance(shape, Rectangle):
+        turn = float(np.degrees(fit.value("turn")))
+        return Rectangle(x, y, fit.value("a") + grown, fit.value("b") + grown, turn, shape.corner_radius).outline()
+    assert isinstance(shape, RegularPolygon)
+    return RegularPolygon(x, y, shape.sides, fit.value("inradius"), float(np.degrees(fit.value("turn")))).outline()
+
+
+def make_pictures(squared: SquaredStack, drafts: list[Draft]) -> tuple[SlicePicture, ...]:
+    """Show one slice in the middle of every stretch of depth in which the same features live."""
+    survey = squared.survey
+    count = len(survey.stack)
+    ratio = squared.depth_step_mm / squared.pitch_mm
+    voxel = survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+    body = survey.bodies[0]
+    edges = sorted({round(v, 1) for d in drafts for v in d.depths})
+    zones = [(b - a, (a + b) / 2) for a, b in zip(edges[:-1], edges[1:], strict=True) if b - a >= 2] or [(0.0, (body.low[0] + body.high[0]) / 2)]
+    if count == 1:
+        zones = [(0.0, 0.0)]
+    chosen = sorted(mid for _, mid in sorted(zones, reverse=True)[:_MOST])
+    centre = np.array([(squared.shape[2] - 1) / 2, (squared.shape[1] - 1) / 2])
+    pictures = []
+    used: set[int] = set()
+    for plane in chosen:
+        z = _stack_z(squared, centre[0], centre[1], plane)
+        index = min(max(round(z / voxel[0]), 0), count - 1)
+        if index in used or index in survey.stack.missing:
+            continue
+        used.add(index)
+        top, left = max(0, body.low[1] - _MARGIN), max(0, body.low[2] - _MARGIN)
+        grey = survey.plane(index)[top : body.high[1] + _MARGIN + 1, left : body.high[2] + _MARGIN + 1]
+        curves = [
+            (d.feature.id, _in_slice(squared, fitted_outline(d, plane, ratio), index * voxel[0], voxel))
+            for d in drafts if d.depths[0] <= plane <= d.depths[1]
+        ]  # fmt: skip
+        pictures.append(SlicePicture(index=index, grey=grey, origin_rc=(top, left), curves=tuple(curves)))
+    return tuple(pictures)
+
+
+def _stack_z(squared: SquaredStack, column: float, row: float, plane: float) -> float:
+    x0, y0, z0 = squared.origin_mm
+    part = np.array([x0 + column * squared.pitch_mm, y0 + row * squared.pitch_mm, z0 + plane * squared.depth_step_mm])
+    return float((squared.rotation.T @ part)[2])
+
+
+def _in_slice(squared: SquaredStack, points: Floats, z_mm: float, voxel: tuple[float, float, float]) -> Floats:
+    """Column and row of the stack's slice where lines along the axis through the points cross it."""
+    x0, y0, _ = squared.origin_mm
+    r = squared.rotation
+    square = points * squared.pitch_mm + [x0, y0]
+    xy = np.linalg.solve(r[:2, :2], (square - r[:2, 2] * z_mm).T).T
+    return np.asarray(xy / [voxel[2], voxel[1]])

@@ -1,0 +1,160 @@
+"""Sizes of candidates: the grey-value fit of each shape over all its slices at once."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ctrecon.core.frames import Floats
+from ctrecon.features.candidates import SOUND, Candidate, Span, trimmed
+from ctrecon.features.gather import Want
+from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel
+from ctrecon.fitting.result import FitFailed, ShapeFit
+from ctrecon.fitting.solve import Samples, fit_grey
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon
+from ctrecon.slices.square_up import SquaredStack
+
+__all__ = ["Sized", "fit_size", "want_of"]
+
+_BAND_PX = 4.5
+_MOST_VOXELS = 60_000
+_SLOPE_LEAST_PLANES = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Sized:
+    """A candidate with its fitted size; `middle` is the plane at which x, y and size hold."""
+
+    candidate: Candidate
+    fit: ShapeFit | FitFailed
+    middle: float
+    axis_free: bool
+
+    def centre_at(self, plane: float, ratio: float) -> tuple[float, float]:
+        """Return column and row (px) of the axis at a plane; `ratio` is depth step over pitch."""
+        assert isinstance(self.fit, ShapeFit)
+        dz = (plane - self.middle) * ratio
+        return self.fit.value("x") + self.fit.value("slope_x") * dz, self.fit.value("y") + self.fit.value("slope_y") * dz
+
+
+def want_of(candidate: Candidate, squared: SquaredStack) -> Want | None:
+    """Return which voxels the fit of this candidate needs; None for a free shape."""
+    shape = candidate.shape
+    if shape is None:
+        return None
+    spans = candidate.spans
+    low, high = trimmed(candidate.first, candidate.last)
+    ratio = squared.depth_step_mm / squared.pitch_mm
+    middle = (candidate.first + candidate.last) / 2
+    outline = np.concatenate([s.points for s in spans])
+    reach = _BAND_PX + abs(candidate.growth_px) * (high - low + 1) / 2 + 1
+    box = (
+        float(outline[:, 0].min() - reach), float(outline[:, 1].min() - reach),
+        float(outline[:, 0].max() + reach), float(outline[:, 1].max() + reach),
+    )  # fmt: skip
+    inner = [(max(s.first, low) - 0.5, min(s.last, high) + 0.5, s) for s in spans]
+
+    def select(column: Floats, row: Floats, plane: Floats) -> np.ndarray:
+        grown = candidate.growth_px * (plane - middle)
+        d = _distance(candidate, column, row, grown)
+        keep = np.abs(d) <= _BAND_PX
+        if isinstance(shape, Rectangle):
+            keep &= ~_in_corner(shape, column, row, candidate.kind == "slot", grown)
+        elif isinstance(shape, RegularPolygon):
+            _, across = shape.side_of(np.column_stack([column, row]))
+            keep &= np.abs(across) < shape.inradius * np.tan(np.pi / shape.sides) - 4.5
+        sound = np.zeros(len(column), dtype=bool)
+        index = np.flatnonzero(keep)
+        for a, b, span in inner:
+            at = index[(plane[index] >= a) & (plane[index] <= b)]
+            sound[at] = _nearest(span, column[at], row[at], candidate, grown[at]) == SOUND
+        return np.asarray(keep & sound)
+
+    perimeter = float(np.hypot(*np.diff(outline[: len(spans[0].points)], axis=0).T).sum())
+    expected = perimeter * 2 * _BAND_PX * (high - low + 1) * ratio / max(ratio, 1e-9)
+    return Want(box, (low - 0.5, high + 0.5), select, min(1.0, _MOST_VOXELS / max(expected, 1.0)))
+
+
+def _distance(candidate: Candidate, column: Floats, row: Floats, grown: Floats) -> Floats:
+    shape = candidate.shape
+    points = np.column_stack([column, row])
+    if isinstance(shape, (Circle, RegularPolygon)):
+        return np.asarray(shape.signed_distance(points) + grown)
+    assert isinstance(shape, Rectangle)
+    return np.asarray(shape.signed_distance(points) + grown / 2)
+
+
+def _in_corner(shape: Rectangle, column: Floats, row: Floats, slot: bool, grown: Floats) -> np.ndarray:
+    """Voxels within corner radius + 3 px of a corner; of a slot, its round ends."""
+    u, v = shape.own_axes(np.column_stack([column, row]))
+    keep_off = shape.corner_radius + 3.0
+    if slot:
+        long_u = shape.a > shape.b
+        along, half = (np.abs(u), shape.a / 2) if long_u else (np.abs(v), shape.b / 2)
+        return np.asarray(along > half - shape.corner_radius - 1.0)
+    near_u = np.abs(u) > shape.a / 2 + grown / 2 - keep_off
+    near_v = np.abs(v) > shape.b / 2 + grown / 2 - keep_off
+    return np.asarray(near_u & near_v)
+
+
+def _nearest(span: Span, column: Floats, row: Floats, candidate: Candidate, grown: Floats) -> np.ndarray:
+    """Look up which outline each voxel is nearest to, following a taper of round shapes."""
+    shape = candidate.shape
+    if isinstance(shape, Circle) and candidate.growth_px:
+        middle = (span.first + span.last) / 2
+        away = candidate.growth_px * (middle - (candidate.first + candidate.last) / 2)
+        factor = np.maximum(shape.radius + away, 1.0) / np.maximum(shape.radius + grown, 1.0)
+        column = shape.x + (column - shape.x) * factor
+        row = shape.y + (row - shape.y) * factor
+    i = np.clip(np.round(row - span.corner[1]).astype(int), 0, span.nearest.shape[0] - 1)
+    j = np.clip(np.round(column - span.corner[0]).astype(int), 0, span.nearest.shape[1] - 1)
+    return np.asarray(span.nearest[i, j])
+
+
+def fit_size(candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float) -> Sized:
+    """Fit the candidate's shape to its voxels: one size, axis and taper over all slices."""
+    column, row, plane, grey = data
+    shape = candidate.shape
+    middle = (candidate.first + candidate.last) / 2
+    if shape is None or not len(grey):
+        return Sized(candidate, FitFailed("no voxels near its edge"), middle, False)
+    ratio = squared.depth_step_mm / squared.pitch_mm
+    low, high = trimmed(candidate.first, candidate.last)
+    axis_free = high - low + 1 >= _SLOPE_LEAST_PLANES
+    taper_free = axis_free and (candidate.kind == "round" or bool(candidate.growth_px))
+    cx, cy = shape.centre
+    angle = np.arctan2(row - cy, column - cx)
+    sector = ((angle + np.pi) / (2 * np.pi) * 36).astype(np.int64) % 36
+    block = ((plane - low) // max(2.0, (high - low + 1) / 12)).astype(np.int64)
+    samples = Samples(column, row, (plane - middle) * ratio, grey, sector * 1000 + block)
+    per_depth = candidate.growth_px / ratio
+    if isinstance(shape, Circle):
+        model: RoundModel | RectangleModel | PolygonModel = RoundModel(candidate.hole)
+        start = np.array([cx, cy, shape.radius, 0.0, 0.0, per_depth])
+        active = np.array([True, True, True, axis_free, axis_free, taper_free])
+        normal = angle
+    elif isinstance(shape, Rectangle):
+        model = RectangleModel(candidate.hole)
+        start = np.array([cx, cy, shape.a, shape.b, np.radians(shape.turn_deg), 0.0, 0.0, per_depth])
+        ends_free = candidate.kind != "slot"
+        long_u = shape.a > shape.b
+        active = np.array([True, True, ends_free or not long_u, ends_free or long_u, True, axis_free, axis_free, taper_free and bool(candidate.growth_px)])
+        u, v = shape.own_axes(np.column_stack([column, row]))
+        normal = np.radians(shape.turn_deg) + np.where(shape.a / 2 - np.abs(u) < shape.b / 2 - np.abs(v), 0.0, np.pi / 2)
+    else:
+        assert isinstance(shape, RegularPolygon)
+        model = PolygonModel(candidate.hole, shape.sides)
+        start = np.array([cx, cy, shape.inradius, np.radians(shape.turn_deg), 0.0, 0.0])
+        active = np.array([True, True, True, True, axis_free, axis_free])
+        normal = angle
+    _, dy, dx = squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+    blur_ratio = np.hypot(np.cos(normal) * dx, np.sin(normal) * dy) / squared.pitch_mm
+    prior = np.full(len(start), np.inf)
+    for i, name in enumerate(model.names):
+        if name.startswith("slope"):
+            prior[i] = 0.1
+    fit = fit_grey(model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=blur_ratio)
+    if fit:
+        floor = np.zeros(len(fit.values))
+        floor[:3] = (5e-4) ** 2  # px: below this the image model itself is not trusted
+        fit = replace(fit, covariance=fit.covariance + np.diag(floor))
+    return Sized(candidate, fit, middle, axis_free)

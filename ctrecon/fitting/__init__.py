@@ -1,0 +1,1 @@
+"""Shapes fitted to outlines and to grey values, each with its covariance."""

@@ -1,0 +1,209 @@
+"""The main job: from a stack of slices to the part record."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ctrecon.core.errors import NoScaleError
+from ctrecon.core.flags import explain
+from ctrecon.features.axis import part_axis, refine_slopes
+from ctrecon.features.build import Draft, build_features, order_features
+from ctrecon.features.candidates import find_candidates
+from ctrecon.features.ends import End, EndPlan, end_want, fit_end, plan_end
+from ctrecon.features.gather import gather
+from ctrecon.features.picture import SlicePicture
+from ctrecon.features.pictures import make_pictures
+from ctrecon.features.size import Sized, fit_size, want_of
+from ctrecon.fitting.result import FitFailed, ShapeFit
+from ctrecon.outlines.stretches import find_stretches
+from ctrecon.part import Axis, Part, Piece, StackInfo, Warn
+from ctrecon.pieces.infer import infer_pieces
+from ctrecon.pieces.seams import find_seams
+from ctrecon.slices.levels import find_levels
+from ctrecon.slices.square_up import AxisGuess, SquaredStack, axis_from_normals, enough_depth, square_up
+from ctrecon.slices.stack import SliceStack
+from ctrecon.slices.survey import Survey, survey_stack
+
+__all__ = ["Measurement", "measure_stack"]
+
+Progress = Callable[[str, int, int], None]
+_SQUARE_AGAIN = 0.002  # slope; beyond this the first guess is not square enough for sharp steps
+
+
+@dataclass(frozen=True, eq=False)
+class Measurement:
+    """A part record with the pictures its report shows."""
+
+    part: Part
+    pictures: tuple[SlicePicture, ...] = ()
+
+
+def measure_stack(stack: SliceStack, *, name: str | None = None, progress: Progress | None = None) -> Measurement:
+    """Measure everything that can be measured on the largest body of a stack.
+
+    Parameters
+    ----------
+    stack : SliceStack
+        Slices with their voxel size.
+    name : str, optional
+        Name of the part; the stack's own name where none is given.
+    progress : callable, optional
+        Called with (what, done, of) as the work goes on.
+
+    Returns
+    -------
+    Measurement
+        The record (empty lists and a warning where nothing could be measured) and pictures.
+
+    Raises
+    ------
+    NoScaleError
+        If the stack has no voxel size.
+    InputError
+        If the stack holds no data or one constant grey value.
+    """
+    if stack.voxel_mm is None:
+        raise NoScaleError(
+            f"{stack.source}: the files do not state the voxel size, so nothing can be measured in mm; "
+            "give it as --voxel-mm DZ DY DX (slice spacing, row spacing, column spacing)"
+        )
+    warnings = [Warn(flag=n.flag, says=n.says) for n in stack.notes]
+    levels = find_levels(stack)
+    survey = None if levels is None else survey_stack(stack, levels, progress=progress)
+    if survey is None or not survey.bodies:
+        return Measurement(_empty(stack, name, warnings))
+    warnings += _survey_warnings(survey)
+    guess = axis_from_normals(survey.normals) if enough_depth(survey) else None
+    squared, sized, plans = _find(survey, guess, progress)
+    axis: Axis | None = None
+    if guess is not None:
+        slopes, u_slope = refine_slopes(guess, sized, [])
+        if float(np.abs(slopes).max()) > _SQUARE_AGAIN:
+            guess = _turned(squared, slopes, u_slope)
+            squared, sized, plans = _find(survey, guess, progress)
+    ends = _fit_ends(squared, sized, plans, progress)
+    if guess is not None:
+        slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair])
+        axis = part_axis(squared, slopes, u_slope)
+    drafts = build_features(squared, sized, ends, axis, survey.levels.noise_rel)
+    seams = find_seams(squared, drafts) if axis is not None else []
+    ordered = order_features([*drafts, *seams])
+    features = tuple(d.feature for d in ordered)
+    if not features:
+        warnings.append(Warn(flag="nothing_to_measure", says=explain("nothing_to_measure")))
+    pieces: tuple[Piece, ...] = infer_pieces(ordered, squared) if features else ()
+    part = Part(
+        name=name or stack.source, made_with=_made_with(), stack=_info(stack), axis=axis, features=features, pieces=pieces,
+        warnings=tuple(warnings), unknown={} if axis is not None else {"axis": _why_no_axis(survey)},
+    )  # fmt: skip
+    return Measurement(part, make_pictures(squared, ordered))
+
+
+def _find(survey: Survey, guess: AxisGuess | None, progress: Progress | None) -> tuple[SquaredStack, list[Sized], list[tuple[EndPlan | End, EndPlan | End]]]:
+    """Square up, trace, choose shapes and fit their sizes; plan where each ends."""
+    squared = square_up(survey, guess)
+    smooth = 0.7 if survey.levels.snr > 12 else 1.2
+    stretches = find_stretches(squared.plane, len(squared), smooth_px=smooth, progress=progress)
+    candidates = find_candidates(squared, stretches, smooth_px=smooth)
+    wants = [(c, want_of(c, squared)) for c in candidates]
+    data = iter(gather(squared, [w for _, w in wants if w is not None], progress=progress))
+    noise = survey.levels.noise_rel
+    sized = [
+        fit_size(c, next(data), squared, noise) if w is not None else Sized(c, FitFailed("a free shape has no size to fit"), (c.first + c.last) / 2, False)
+        for c, w in wants
+    ]  # fmt: skip
+    single = len(survey.stack) == 1
+    no_depth = End(None, None, "a single slice has no depth")
+    plans = [(no_depth, no_depth) if single else (plan_end(squared, c, at_start=True), plan_end(squared, c, at_start=False)) for c in candidates]
+    return squared, sized, plans
+
+
+def _fit_ends(squared: SquaredStack, sized: list[Sized], plans: list[tuple[EndPlan | End, EndPlan | End]], progress: Progress | None) -> list[tuple[End, End]]:
+    flat = [plan for pair in plans for plan in pair if isinstance(plan, EndPlan)]
+    data = iter(gather(squared, [end_want(plan) for plan in flat], progress=progress))
+    noise = squared.survey.levels.noise_rel
+    ratio = squared.depth_step_mm / squared.pitch_mm
+    out = []
+    for one, pair in zip(sized, plans, strict=True):
+        ends = []
+        for plan in pair:
+            if isinstance(plan, End):
+                ends.append(plan)
+                continue
+            voxels = next(data)
+            if isinstance(one.fit, ShapeFit):
+                centre = one.centre_at(plan.rough, ratio)
+            else:
+                points = one.candidate.spans[0].points
+                centre = (float(points[:, 0].mean()), float(points[:, 1].mean()))
+            ends.append(_or_out(squared, fit_end(plan, voxels, centre, squared, noise), centre))
+        out.append((ends[0], ends[1]))
+    return out
+
+
+def _or_out(squared: SquaredStack, end: End, centre: tuple[float, float]) -> End:
+    """An end within a slice of the first or last slice runs out of the stack: its face is not seen whole."""
+    if end.plane is None:
+        return end
+    x0, y0, z0 = squared.origin_mm
+    part = np.array([x0 + centre[0] * squared.pitch_mm, y0 + centre[1] * squared.pitch_mm, z0 + end.plane * squared.depth_step_mm])
+    index = float((squared.rotation.T @ part)[2]) / squared.depth_step_mm
+    if index < 0.6 or index > len(squared.survey.stack) - 1.6:
+        return End(None, None, "the feature runs out of the stack at this end")
+    return end
+
+
+def _turned(squared: SquaredStack, slopes: np.ndarray, u_slope: float) -> AxisGuess:
+    direction = squared.rotation.T @ np.array([slopes[0], slopes[1], 1.0])
+    return AxisGuess(float(direction[0] / direction[2]), float(direction[1] / direction[2]), u_slope)
+
+
+def _survey_warnings(survey: Survey) -> list[Warn]:
+    out = []
+    flags = []
+    if survey.levels.dark_metal:
+        flags.append("metal_dark")
+    if survey.levels.field is not None:
+        flags.append("no_data_outside")
+    if survey.levels.snr < 5:
+        flags.append("low_contrast")
+    if len(survey.stack) == 1:
+        flags.append("single_slice")
+    elif not enough_depth(survey):
+        flags.append("few_slices")
+    out += [Warn(flag=f, says=explain(f)) for f in flags]
+    big = [b for b in survey.bodies[1:] if b.voxels > 0.002 * survey.bodies[0].voxels]
+    if big:
+        where = ", ".join(f"{b.voxels} voxels in slices {b.low[0]} to {b.high[0]}" for b in big[:3])
+        out.append(Warn(flag="several_bodies", says=f"{explain('several_bodies')}; left out: {where}"))
+    return out
+
+
+def _why_no_axis(survey: Survey | None) -> str:
+    if survey is not None and len(survey.stack) > 1:
+        return "too few slices or surfaces to show a direction"
+    return "a single slice has no depth"
+
+
+def _info(stack: SliceStack) -> StackInfo:
+    assert stack.voxel_mm is not None
+    slices, rows, columns = stack.shape
+    return StackInfo(
+        source=stack.source, slices=slices, rows=rows, columns=columns, voxel_mm=stack.voxel_mm,
+        scale_basis=stack.scale_basis or "stated", handedness_basis=stack.handedness_basis,
+    )  # fmt: skip
+
+
+def _empty(stack: SliceStack, name: str | None, warnings: list[Warn]) -> Part:
+    nothing = Warn(flag="nothing_to_measure", says=explain("nothing_to_measure"))
+    return Part(
+        name=name or stack.source, made_with=_made_with(), stack=_info(stack), axis=None, warnings=(*warnings, nothing),
+        unknown={"axis": "nothing was found that could show a direction"},
+    )  # fmt: skip
+
+
+def _made_with() -> str:
+    from ctrecon import __version__
+
+    return f"ctrecon {__version__}"

@@ -1,0 +1,1 @@
+"""Sub-pixel outlines of metal, plane by plane, and their stretches through depth."""

@@ -1,0 +1,142 @@
+"""Outlines followed through depth and cut into stretches of even section."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ctrecon.core.frames import Floats
+from ctrecon.outlines.outline_metrics import describe
+from ctrecon.outlines.trace import Outline, trace
+
+__all__ = ["Stretch", "find_stretches"]
+
+_LEAST_PLANES = 3
+_OVERLAP = 0.45
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """A run of planes (first, last inclusive) in which one outline keeps or evenly changes its section."""
+
+    hole: bool
+    first: int
+    last: int
+    box: tuple[float, float, float, float]
+    whole: bool
+    growth_px: float
+    middle: Outline
+
+
+@dataclass(eq=False)
+class _Chain:
+    hole: bool
+    planes: list[int]
+    outlines: list[Outline]
+
+
+def find_stretches(
+    plane_of: Callable[[int], Floats], count: int, *, smooth_px: float = 0.7,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> tuple[Stretch, ...]:  # fmt: skip
+    """Trace every plane, link outlines that overlap from plane to plane, cut where the section changes.
+
+    Parameters
+    ----------
+    plane_of : callable
+        Returns square plane k (air 0, metal 1, NaN without data).
+    count : int
+        Number of planes.
+    smooth_px : float
+        Smoothing before tracing.
+
+    Returns
+    -------
+    tuple of Stretch
+        Stretches of at least three planes (of one plane where the stack has fewer).
+    """
+    done: list[_Chain] = []
+    open_chains: list[_Chain] = []
+    for k in range(count):
+        outlines = list(trace(plane_of(k), smooth_px=smooth_px))
+        pairs = sorted(
+            ((-_overlap(c.outlines[-1], o), i, j) for i, c in enumerate(open_chains) for j, o in enumerate(outlines) if c.hole == o.hole),
+        )
+        taken_chain: set[int] = set()
+        taken_outline: set[int] = set()
+        for score, i, j in pairs:
+            if -score < _OVERLAP or i in taken_chain or j in taken_outline:
+                continue
+            taken_chain.add(i)
+            taken_outline.add(j)
+            open_chains[i].planes.append(k)
+            open_chains[i].outlines.append(outlines[j])
+        done += [c for i, c in enumerate(open_chains) if i not in taken_chain]
+        fresh = [_Chain(o.hole, [k], [o]) for j, o in enumerate(outlines) if j not in taken_outline]
+        open_chains = [c for i, c in enumerate(open_chains) if i in taken_chain] + fresh
+        if progress is not None:
+            progress("outlines", k + 1, count)
+    done += open_chains
+    least = min(_LEAST_PLANES, count)
+    stretches = [s for chain in done for s in _cut(chain, least)]
+    return tuple(sorted(stretches, key=lambda s: (s.first, s.hole, s.box)))
+
+
+def _overlap(a: Outline, b: Outline) -> float:
+    """Shared area of the two boxes over their joint area, lowered by unequal fill."""
+    ax0, ay0, ax1, ay1 = a.box
+    bx0, by0, bx1, by1 = b.box
+    shared = max(0.0, min(ax1, bx1) - max(ax0, bx0)) * max(0.0, min(ay1, by1) - max(ay0, by0))
+    joint = (ax1 - ax0) * (ay1 - ay0) + (bx1 - bx0) * (by1 - by0) - shared
+    return shared / joint if joint > 0 else 0.0
+
+
+def _cut(chain: _Chain, least: int) -> list[Stretch]:
+    """Cut one chain where its section leaves a straight line through depth."""
+    table = np.array([describe(o) for o in chain.outlines])
+    if len(table) < least:
+        return []
+    step = np.abs(np.diff(table, axis=0))
+    noise = 1.5 * np.median(step, axis=0) if len(step) else np.zeros(table.shape[1])
+    tolerance = np.maximum(0.45, 4.0 * noise)
+    cuts = [0, *sorted(_breaks(table / tolerance, 0, len(table) - 1)), len(table)]
+    pieces = [(a, b - 1) for a, b in zip(cuts[:-1], cuts[1:], strict=True) if b - a >= least]
+    out = []
+    for a, b in pieces:
+        outlines = chain.outlines[a : b + 1]
+        boxes = np.array([o.box for o in outlines])
+        size = table[a : b + 1, 0]
+        growth = float(np.polyfit(np.arange(len(size)), size, 1)[0]) if len(size) > 2 else 0.0
+        out.append(
+            Stretch(
+                chain.hole, chain.planes[a], chain.planes[b],
+                (float(boxes[:, 0].min()), float(boxes[:, 1].min()), float(boxes[:, 2].max()), float(boxes[:, 3].max())),
+                all(o.whole for o in outlines), growth, outlines[len(outlines) // 2],
+            )
+        )  # fmt: skip
+    return out
+
+
+def _breaks(table: Floats, a: int, b: int) -> set[int]:
+    """Split rows a..b where they stray from their straight line; a break is the first row of the next piece.
+
+    The line runs through the medians of the first and last three rows. The split is put
+    at the largest jump between neighbours if the misfit is a step, else at the largest
+    misfit (the knee of a cone).
+    """
+    if b - a < 3:
+        return set()
+    rows = np.arange(a, b + 1)
+    part = table[a : b + 1]
+    head, tail = np.median(part[:3], axis=0), np.median(part[-3:], axis=0)
+    h, t = rows[:3].mean(), rows[-3:].mean()
+    line = head + (tail - head) * ((rows - h) / max(t - h, 1e-9))[:, None] if t > h else np.repeat(np.median(part, axis=0)[None], len(rows), axis=0)
+    misfit = np.abs(part - line).max(axis=1)
+    if misfit.max() <= 1.0:
+        return set()
+    jumps = np.abs(np.diff(part, axis=0)).max(axis=1)
+    j = int(np.argmax(jumps))
+    steady = float(np.median(jumps))
+    at = a + j + 1 if jumps[j] > max(0.6 * misfit.max(), 3 * steady, 0.5) else a + int(np.argmax(misfit))
+    at = min(max(at, a + 1), b)
+    return {at} | _breaks(table, a, at - 1) | _breaks(table, at, b)

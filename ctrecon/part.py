@@ -1,0 +1,263 @@
+"""The part record: everything measured on one part, as frozen dataclasses.
+
+Every output reads this and nothing else. Lengths are mm, angles degrees, in the stack
+frame unless a docstring says part frame; `ctrecon.store` writes and reads it as part.json.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+import numpy as np
+
+from ctrecon.core.frames import Floats, rotation_to_part
+from ctrecon.core.measured import FINITE, Measured
+
+__all__ = [
+    "KINDS", "REQUIRED", "Axis", "Evidence", "Feature", "Part", "Piece", "StackInfo", "Warn",
+    "depths_in_part_frame", "is_hole", "is_seam", "outline_in_part_frame", "place_in_part_frame",
+    "scale_u_along", "scale_u_of",
+]  # fmt: skip
+
+REQUIRED: dict[str, tuple[str, ...]] = {
+    "round_hole": ("diameter_mm",),
+    "round_outside": ("diameter_mm",),
+    "square_hole": ("flats_mm", "turn_deg"),
+    "square_outside": ("flats_mm", "turn_deg"),
+    "rectangular_hole": ("flats_pair_mm", "turn_deg"),
+    "rectangular_outside": ("flats_pair_mm", "turn_deg"),
+    "slot": ("flats_pair_mm", "turn_deg"),
+    "polygon_hole": ("flats_mm", "sides", "turn_deg"),
+    "polygon_outside": ("flats_mm", "sides", "turn_deg"),
+    "free_hole": ("area_mm2", "outline_mm"),
+    "free_outside": ("area_mm2", "outline_mm"),
+    "round_seam": ("diameter_mm", "seam_mm"),
+    "square_seam": ("flats_mm", "turn_deg", "seam_mm"),
+    "free_seam": ("outline_mm", "area_mm2", "seam_mm"),
+    "face_seam": ("seam_mm",),
+    "arc_outside": ("diameter_mm", "arc_deg"),
+    "wheel": ("tip_diameter_mm", "root_diameter_mm", "teeth"),
+}
+"""The main sizes each kind must carry (place and depth are required of all)."""
+
+KINDS: tuple[str, ...] = tuple(REQUIRED)
+
+
+@dataclass(frozen=True, kw_only=True)
+class StackInfo:
+    """Where the slices came from and how large a voxel is; (dz, dy, dx) order."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    source: str
+    slices: int
+    rows: int
+    columns: int
+    voxel_mm: tuple[float, float, float]
+    scale_basis: str
+    scale_u_rel: tuple[float | None, float | None, float | None] = (None, None, None)
+    handedness_basis: str = "assumed"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Axis:
+    """The part axis in the stack frame, z > 0."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    tilt_deg: Measured
+    direction_xyz: tuple[float, float, float]
+    direction_u_deg: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Feature:
+    """One feature followed through depth; fields that do not belong to its kind are None.
+
+    A field that belongs and is None has its reason in `unknown`.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    id: str
+    kind: str
+    basis: str = "measured"
+    flags: tuple[str, ...] = ()
+    x_mm: Measured | None = None
+    y_mm: Measured | None = None
+    depth_from_mm: Measured | None = None
+    depth_to_mm: Measured | None = None
+    length_mm: Measured | None = None
+    opens_at: tuple[str, ...] | None = None
+    diameter_mm: Measured | None = None
+    flats_mm: Measured | None = None
+    flats_pair_mm: tuple[Measured, Measured] | None = None
+    sides: int | None = None
+    turn_deg: Measured | None = None
+    corner_radius_mm: Measured | None = None
+    taper_mm_per_mm: Measured | None = None
+    roundness_mm: Measured | None = None
+    arc_deg: float | None = None
+    arc_from_deg: float | None = None
+    rim_share: float | None = None
+    area_mm2: Measured | None = None
+    outline_mm: tuple[tuple[float, float], ...] | None = None
+    seam_mm: Measured | None = None
+    teeth: int | None = None
+    tip_diameter_mm: Measured | None = None
+    root_diameter_mm: Measured | None = None
+    slices_used: tuple[int, int] | None = None
+    fit_rms_noise: float | None = None
+    unknown: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """One reason for a verdict, in a sentence a maker can check on named slices."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    kind: str
+    features: tuple[str, ...]
+    weight: float
+    says: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Piece:
+    """One piece of metal the part may be built from."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    id: str
+    name: str
+    depth_from_mm: Measured | None
+    depth_to_mm: Measured | None
+    features: tuple[str, ...]
+    verdict: str
+    probability_separate: float | None
+    evidence: tuple[Evidence, ...] = ()
+    unknown: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Warn:
+    """A flag about the whole record and what it means here."""
+
+    flag: str
+    says: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Part:
+    """The whole record of one part."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    name: str
+    made_with: str
+    stack: StackInfo
+    axis: Axis | None
+    features: tuple[Feature, ...] = ()
+    pieces: tuple[Piece, ...] = ()
+    warnings: tuple[Warn, ...] = ()
+    unknown: Mapping[str, str] = field(default_factory=dict)
+    schema: str = "ctrecon-part-1"
+
+    def feature(self, ident: str) -> Feature:
+        """Return the feature with this id; KeyError where there is none."""
+        for one in self.features:
+            if one.id == ident:
+                return one
+        raise KeyError(ident)
+
+    def of_kind(self, *kinds: str) -> tuple[Feature, ...]:
+        """Return the features of these kinds, in the order of their ids."""
+        return tuple(one for one in self.features if one.kind in kinds)
+
+
+def is_hole(feature: Feature) -> bool:
+    """Tell whether the feature is a hole (metal outside it)."""
+    return feature.kind.endswith("_hole") or feature.kind == "slot"
+
+
+def is_seam(feature: Feature) -> bool:
+    """Tell whether the feature is a seam inside solid metal."""
+    return feature.kind.endswith("_seam")
+
+
+def _rotation(part: Part) -> Floats:
+    return np.eye(3) if part.axis is None else rotation_to_part(part.axis.direction_xyz)
+
+
+def _stack_ends(part: Part, feature: Feature) -> tuple[float, float]:
+    """Return the feature's ends in stack z (mm); where it runs out, the stack's end."""
+    last = (part.stack.slices - 1) * part.stack.voxel_mm[0]
+    low = 0.0 if feature.depth_from_mm is None else feature.depth_from_mm.value
+    high = last if feature.depth_to_mm is None else feature.depth_to_mm.value
+    return low, high
+
+
+def place_in_part_frame(part: Part, feature: Feature) -> tuple[float, float]:
+    """Return (X, Y) mm of the feature's axis at its mid depth, in the part frame.
+
+    Raises
+    ------
+    ValueError
+        If the place of the feature is unknown.
+    """
+    if feature.x_mm is None or feature.y_mm is None:
+        raise ValueError(f"the place of feature {feature.id} is unknown")
+    low, high = _stack_ends(part, feature)
+    point = _rotation(part) @ np.array([feature.x_mm.value, feature.y_mm.value, (low + high) / 2])
+    return float(point[0]), float(point[1])
+
+
+def depths_in_part_frame(part: Part, feature: Feature) -> tuple[float, float]:
+    """Return the depths (Z from, Z to; mm) of the feature's ends along the part axis."""
+    rotation = _rotation(part)
+    low, high = _stack_ends(part, feature)
+    middle = (low + high) / 2
+    x = 0.0 if feature.x_mm is None else feature.x_mm.value
+    y = 0.0 if feature.y_mm is None else feature.y_mm.value
+    a = rotation[2]  # the axis itself: the feature runs along it
+    ends = [float(rotation[2] @ (np.array([x, y, middle]) + a * (z - middle) / a[2])) for z in (low, high)]
+    return ends[0], ends[1]
+
+
+def outline_in_part_frame(part: Part, feature: Feature) -> Floats:
+    """Return the (N, 2) closed outline (mm, part frame) of a free shape, projected along the axis."""
+    points = np.asarray(feature.outline_mm or (), dtype=float).reshape(-1, 2)
+    low, high = _stack_ends(part, feature)
+    at_mid = np.column_stack([points, np.full(len(points), (low + high) / 2)])
+    return np.asarray((at_mid @ _rotation(part).T)[:, :2])
+
+
+def scale_u_along(part: Part, direction: str) -> float | None:
+    """Return the relative scale uncertainty for sizes 'across' or 'along' the axis."""
+    dz, dy, dx = part.stack.scale_u_rel
+    if direction == "along":
+        return dz
+    return None if dx is None or dy is None else max(dx, dy)
+
+
+def scale_u_of(part: Part, quantity: str) -> float | None:
+    """Return the relative uncertainty the scale puts on a quantity, by its field name.
+
+    Parameters
+    ----------
+    part : Part
+        Says how well each direction of the scale is known.
+    quantity : str
+        Name of a field of `Feature` or `Piece`.
+
+    Returns
+    -------
+    float or None
+        0 for angles; an area feels the scale twice, a taper both directions. None for
+        everything as soon as one direction is unknown: then U is printed without scale.
+    """
+    across, along = scale_u_along(part, "across"), scale_u_along(part, "along")
+    if across is None or along is None:
+        return None
+    if quantity.endswith("_deg"):
+        return 0.0
+    if quantity.startswith(("depth", "length")):
+        return along
+    if quantity.endswith("_mm2"):
+        return 2 * across
+    return float(np.hypot(across, along)) if quantity == "taper_mm_per_mm" else across

@@ -1,0 +1,1 @@
+"""How the part was made: seams inside solid metal, and the pieces they speak for."""

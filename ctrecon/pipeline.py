@@ -1,0 +1,193 @@
+"""From a stack on disk to a folder of finished outputs, which appears whole or not at all."""
+
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
+from ctrecon.drawing import draw_sheet, write_outlines
+from ctrecon.measuring import Measurement, measure_stack
+from ctrecon.part import Part
+from ctrecon.report import write_report
+from ctrecon.settings import Settings
+from ctrecon.slices import SliceStack, open_stack
+from ctrecon.store import write_features_csv, write_part
+
+__all__ = ["OUTPUTS", "Progress", "check_target", "measure_to_folder", "name_of", "staged_folder", "write_outputs"]
+
+Progress = Callable[[str, int, int], None]
+"""Told the stage, how much of it is done and how much there is."""
+
+OUTPUTS = (
+    "part.json", "features.csv", "sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf", "outlines.dxf", "report.html",
+)  # fmt: skip
+"""What `measure_to_folder` writes, in the order it is listed."""
+
+
+def name_of(source: str | Path) -> str:
+    """Return what a stack is called: its folder's or file's name without the ending.
+
+    Examples
+    --------
+    >>> name_of("scans/drum_hub"), name_of("scans/plate.tif")
+    ('drum_hub', 'plate')
+    """
+    path = Path(source).resolve()
+    return (path.name if path.is_dir() else path.stem) or "part"
+
+
+def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = OUTPUTS) -> None:
+    """Refuse an output folder that is there, or that may not be replaced.
+
+    Parameters
+    ----------
+    out : path
+        Folder to be written.
+    force : bool
+        Allow it to be replaced, but only where it holds nothing that is not ours.
+    ours : tuple of str
+        Names, or patterns of names, that such a folder may hold.
+
+    Raises
+    ------
+    OutputExistsError
+        If the folder is there and may not be replaced.
+    InputFileError
+        If it cannot be written there.
+    """
+    out = Path(out)
+    if os.path.lexists(out):
+        if not force:
+            raise OutputExistsError(f"{out}: is there already; choose another folder, or add --force to replace it")
+        if out.is_symlink() or not out.is_dir():
+            raise OutputExistsError(f"{out}: is no folder and will not be replaced; choose another one")
+        strange = sorted(one.name for one in out.iterdir() if not any(fnmatchcase(one.name, mine) for mine in ours))
+        if strange:
+            raise OutputExistsError(
+                f"{out}: holds files that ctrecon did not write ({strange[0]}) and will not be replaced; "
+                "choose another folder"
+            )
+    standing = next(one for one in (out.absolute().parent, *out.absolute().parents) if os.path.lexists(one))
+    if not standing.is_dir():
+        raise InputFileError(f"{standing}: is a file, so no folder can be made in it; choose another place")
+    if not os.access(standing, os.W_OK | os.X_OK):
+        raise InputFileError(f"{standing}: may not be written to; choose another place for the results")
+
+
+@contextmanager
+def staged_folder(out: str | Path, *, force: bool = False, ours: tuple[str, ...] = OUTPUTS) -> Iterator[Path]:
+    """Lend a temporary folder beside `out`, and rename it to `out` when all went well.
+
+    An old folder is moved aside only after the new one is complete, and deleted last.
+
+    Yields
+    ------
+    Path
+        The folder to fill.
+    """
+    target = Path(out).absolute()
+    check_target(out, force=force, ours=ours)
+    made = [one for one in target.parents if not one.exists()]
+    target.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as beside:
+            # A folder inside: unlike the temporary one it has the usual permissions.
+            filling, old = Path(beside, "new"), Path(beside, "old")
+            filling.mkdir()
+            yield filling
+            check_target(out, force=force, ours=ours)
+            if target.exists():
+                os.rename(target, old)
+            try:
+                os.rename(filling, target)
+            except OSError:
+                if old.exists():
+                    os.rename(old, target)
+                raise
+    except BaseException:
+        with suppress(OSError):  # a folder that somebody else filled meanwhile stays
+            for folder in made:
+                folder.rmdir()
+        raise
+
+
+def write_outputs(
+    measurement: Measurement, stack: SliceStack, out: str | Path, *, force: bool = False, paper: str | None = None
+) -> None:
+    """Write all files of a measurement into a new folder.
+
+    A record without features gets no sheet: there is nothing to draw.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        What was measured, with the pictures for the report.
+    stack : SliceStack
+        The slices it was measured on.
+    out : path
+        Folder to be written.
+    force : bool
+        Replace the folder where it is there.
+    paper : str or None
+        Sheet size.
+    """
+    part = measurement.part
+    with staged_folder(out, force=force) as folder:
+        write_part(part, folder / "part.json")
+        write_features_csv(part, folder / "features.csv")
+        if part.features:
+            draw_sheet(part, folder, paper=paper)
+            write_outlines(part, folder / "outlines.dxf")
+        write_report(measurement, stack, folder / "report.html")
+
+
+def measure_to_folder(
+    source: str | Path,
+    out: str | Path,
+    *,
+    settings: Settings | None = None,
+    force: bool = False,
+    progress: Progress | None = None,
+) -> Part:
+    """Measure a stack and write record, tables, sheet and report into a folder.
+
+    Parameters
+    ----------
+    source : path
+        Folder of slices, or one file.
+    out : path
+        Folder to be written; see `OUTPUTS`.
+    settings : Settings or None
+        What a person states about the stack.
+    force : bool
+        Replace the folder where it is there; it is kept until the new one is complete.
+    progress : callable or None
+        Told the stage, how much is done and how much there is.
+
+    Returns
+    -------
+    Part
+        The record; without features where there was nothing to measure.
+
+    Raises
+    ------
+    NoScaleError
+        If neither the files nor the settings give the voxel size.
+    InputFileError
+        If the stack cannot be read or the folder not be written.
+    """
+    settings = settings or Settings()
+    check_target(out, force=force)  # before minutes of measuring, not after
+    stack = open_stack(source, voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
+    if stack.voxel_mm is None:
+        why = "".join(f" ({note.says.rstrip('.')})" for note in stack.notes if note.flag == "scale_unusable")
+        raise NoScaleError(
+            f"{source}: the files do not state how large a voxel is{why}; give its edge in mm, such as "
+            "--voxel-mm 0.05, or all three as --voxel-mm DZ DY DX (between slices, down, across)"
+        )
+    measurement = measure_stack(stack, name=settings.name or name_of(source), progress=progress)
+    write_outputs(measurement, stack, out, force=force, paper=settings.paper)
+    return measurement.part

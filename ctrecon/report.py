@@ -1,0 +1,359 @@
+"""The report: one HTML file with pictures, numbers and reasons, complete in itself.
+
+It needs no network and runs no script. Every text that comes from files is escaped.
+"""
+
+import base64
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from math import hypot, radians
+from pathlib import Path
+from typing import Protocol
+
+from jinja2 import Environment, StrictUndefined, Template
+from matplotlib.figure import Figure
+
+from ctrecon.core.flags import explain
+from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
+from ctrecon.features.picture import SlicePicture
+from ctrecon.part import REQUIRED, Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
+from ctrecon.plots import depth_chart, residual_plot, slice_with_fits, to_svg
+from ctrecon.plots.style import kind_words
+from ctrecon.store import write_atomically
+
+__all__ = ["HasPartAndPictures", "NamedSlices", "report_html", "write_report"]
+
+PICTURES_MOST = 6
+
+_PLACE = ("x_mm", "y_mm", "depth_from_mm", "depth_to_mm", "length_mm")
+_SIZES = (
+    "diameter_mm",
+    "flats_mm",
+    "flats_pair_mm",
+    "tip_diameter_mm",
+    "root_diameter_mm",
+    "area_mm2",
+    "seam_mm",
+)
+_OTHERS = ("turn_deg", "corner_radius_mm", "taper_mm_per_mm", "roundness_mm")
+_WORDS = {
+    "x_mm": "x",
+    "y_mm": "y",
+    "depth_from_mm": "depth from",
+    "depth_to_mm": "depth to",
+    "length_mm": "length",
+    "diameter_mm": "diameter",
+    "flats_mm": "across flats",
+    "tip_diameter_mm": "tip diameter",
+    "root_diameter_mm": "root diameter",
+    "area_mm2": "area",
+    "seam_mm": "seam thickness",
+    "turn_deg": "turn",
+    "corner_radius_mm": "corner radius",
+    "taper_mm_per_mm": "taper, mm per mm",
+    "roundness_mm": "roundness",
+    "opens_at": "opens at",
+    "outline_mm": "outline",
+    "arc_deg": "arc",
+    "arc_from_deg": "arc starts at",
+    "probability_separate": "probability that it is separate",
+}
+_PAIRS = {"square": ("flats, pair at the turn", "flats, other pair"), "": ("longer", "shorter")}
+_BODIES = ("round_outside", "square_outside", "polygon_outside")
+_BASES = {
+    "file": "from the files",
+    "stated": "stated by the user",
+    "calibrated": "calibrated",
+    "assumed": "assumed",
+}
+_VERDICTS = {
+    "separate": "a separate piece is suggested",
+    "one_piece": "one piece with the rest",
+    "undecided": "undecided",
+}
+
+
+class HasPartAndPictures(Protocol):
+    """What a measurement must offer to be reported."""
+
+    @property
+    def part(self) -> Part:
+        """The record."""
+        ...
+
+    @property
+    def pictures(self) -> tuple[SlicePicture, ...]:
+        """Slices to show."""
+        ...
+
+
+class NamedSlices(Protocol):
+    """What a stack must offer: the file name of each slice."""
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """One name a slice, empty for a missing one."""
+        ...
+
+
+@dataclass(frozen=True)
+class Number:
+    """A quantity as printed; without a value it is unknown and `why` says why."""
+
+    name: str
+    value: str
+    spread: str = ""
+    unit: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure as a data URI with its caption."""
+
+    uri: str
+    caption: str
+    alt: str
+
+
+@dataclass(frozen=True)
+class Row:
+    """One feature as printed."""
+
+    id: str
+    kind: str
+    basis: str
+    flags: tuple[str, ...]
+    sizes: tuple[Number, ...]
+    place: tuple[Number, ...]
+    others: tuple[Number, ...]
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class PieceCard:
+    """One piece as printed."""
+
+    id: str
+    name: str
+    verdict: str
+    depths: tuple[Number, ...]
+    chance: str
+    evidence: tuple[tuple[str, str, str], ...]
+    features: str
+    reasons: tuple[str, ...]
+
+
+def _unit(name: str) -> str:
+    if name.endswith("_deg"):
+        return "\N{DEGREE SIGN}"
+    return {"_mm2": " mm²"}.get(name[-4:], "" if name == "taper_mm_per_mm" else " mm")
+
+
+def _number(part: Part, name: str, value: Measured | None, why: str = "", label: str = "") -> Number:
+    """Round one quantity by its U, or give its reason."""
+    shown = label or _WORDS.get(name, name.replace("_", " "))
+    if value is None:
+        return Number(shown, "", why=why)
+    spread = expanded(value, scale_u_of(part, name))
+    digits = decimals_for(spread, most=6 if name == "taper_mm_per_mm" else 4)
+    return Number(shown, format_value(value.value, digits), format_u(spread, digits), _unit(name))
+
+
+def _sizes(part: Part, feature: Feature) -> Iterator[Number]:
+    for name in _SIZES:
+        value = getattr(feature, name)
+        if name == "flats_pair_mm" and value is not None:
+            labels = _PAIRS["square" if feature.kind.startswith("square") else ""]
+            yield from (_number(part, name, one, label=label) for one, label in zip(value, labels, strict=True))
+        elif value is not None or (name in REQUIRED[feature.kind] and name in feature.unknown):
+            yield _number(part, name, value, "unknown")
+
+
+def _others(part: Part, feature: Feature) -> Iterator[Number]:
+    for name in _OTHERS:
+        value = getattr(feature, name)
+        if value is not None:
+            yield _number(part, name, value)
+    if feature.sides is not None:
+        yield Number("sides", str(feature.sides))
+    if feature.teeth is not None:
+        yield Number("teeth", str(feature.teeth))
+    if feature.arc_deg is not None and feature.arc_deg < 360:
+        start = "" if feature.arc_from_deg is None else f" from {feature.arc_from_deg:.1f}\N{DEGREE SIGN}"
+        yield Number("arc", f"{feature.arc_deg:.1f}\N{DEGREE SIGN}{start}")
+    if feature.rim_share is not None and feature.rim_share < 0.995:
+        yield Number("rim used", f"{100 * feature.rim_share:.0f} %")
+    if feature.opens_at is not None:
+        yield Number("opens at", " and ".join(feature.opens_at) or "neither end")
+    if feature.slices_used is not None:
+        yield Number("slices used", f"{feature.slices_used[0]}\N{EN DASH}{feature.slices_used[1]}")
+
+
+def _reasons(unknown: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+    """Return one sentence a reason, with the quantities it covers."""
+    by_reason: dict[str, list[str]] = {}
+    for name, why in unknown:
+        by_reason.setdefault(why, []).append(_WORDS.get(name, name.replace("_", " ")))
+    return tuple(f"Not known: {', '.join(names)} ({why})" for why, names in by_reason.items())
+
+
+def _row(part: Part, feature: Feature) -> Row:
+    unknown = feature.unknown
+    place = tuple(_number(part, name, getattr(feature, name), unknown.get(name, "not measured")) for name in _PLACE)
+    return Row(
+        id=feature.id,
+        kind=kind_words(feature),
+        basis=feature.basis,
+        flags=feature.flags,
+        sizes=tuple(_sizes(part, feature)),
+        place=place,
+        others=tuple(_others(part, feature)),
+        reasons=_reasons(list(unknown.items())),
+    )
+
+
+def _piece(part: Part, piece: Piece) -> PieceCard:
+    depths = (
+        _number(part, "depth_from_mm", piece.depth_from_mm, "unknown"),
+        _number(part, "depth_to_mm", piece.depth_to_mm, "unknown"),
+    )
+    chance = piece.probability_separate
+    return PieceCard(
+        id=piece.id,
+        name=piece.name,
+        verdict=_VERDICTS.get(piece.verdict, piece.verdict),
+        depths=depths,
+        chance="" if chance is None else f"{100 * chance:.0f} %",
+        evidence=tuple((one.says, ", ".join(one.features), f"{one.weight:+.1f}") for one in piece.evidence),
+        features=", ".join(piece.features),
+        reasons=_reasons(list(piece.unknown.items())),
+    )
+
+
+def _has_axis(feature: Feature) -> bool:
+    """Tell whether the feature has a place and runs along the part axis."""
+    placed = feature.x_mm is not None and feature.y_mm is not None
+    return placed and "not_along_depth" not in feature.flags and feature.kind != "face_seam"
+
+
+def _reference(part: Part) -> Feature | None:
+    """Return the feature others are placed from: the largest outside, else the first that has a place."""
+    placed = [one for one in part.features if _has_axis(one)]
+    outsides = [
+        (size.value, one) for one in placed if one.kind in _BODIES and (size := one.diameter_mm or one.flats_mm)
+    ]
+    if outsides:
+        return max(outsides, key=lambda pair: pair[0])[1]
+    return placed[0] if placed else None
+
+
+def _offsets(part: Part) -> tuple[str, tuple[tuple[str, str, Number, Number], ...]]:
+    """Return the reference's id and (id, kind, X, Y) of every other axis from it: part frame, Y up."""
+    base = _reference(part)
+    if base is None or base.x_mm is None or base.y_mm is None:
+        return "", ()
+    x0, y0 = place_in_part_frame(part, base)
+    z0 = sum(depths_in_part_frame(part, base)) / 2
+    lean = 0.0 if part.axis is None or part.axis.direction_u_deg is None else radians(part.axis.direction_u_deg)
+    rows = []
+    for one in part.features:
+        if one is base or not _has_axis(one) or one.x_mm is None or one.y_mm is None:
+            continue
+        x, y = place_in_part_frame(part, one)
+        sway = lean * abs(sum(depths_in_part_frame(part, one)) / 2 - z0)  # a wrong axis moves what lies deeper
+        ux = None if one.x_mm.u is None or base.x_mm.u is None else hypot(one.x_mm.u, base.x_mm.u, sway)
+        uy = None if one.y_mm.u is None or base.y_mm.u is None else hypot(one.y_mm.u, base.y_mm.u, sway)
+        right, up = Measured(x - x0, ux), Measured(y0 - y, uy)
+        rows.append((one.id, kind_words(one), _number(part, "x_mm", right), _number(part, "y_mm", up)))
+    return base.id, tuple(rows)
+
+
+def _uri(figure: Figure) -> str:
+    return "data:image/svg+xml;base64," + base64.b64encode(to_svg(figure)).decode("ascii")
+
+
+def _pictures(part: Part, pictures: Sequence[SlicePicture], names: Sequence[str]) -> Iterator[Picture]:
+    """Draw at most six slices, spread over those given."""
+    ordered = sorted(pictures, key=lambda one: one.index)
+    if len(ordered) > PICTURES_MOST:
+        ordered = [ordered[round(k * (len(ordered) - 1) / (PICTURES_MOST - 1))] for k in range(PICTURES_MOST)]
+    for one in ordered:
+        depth = f"slice {one.index}, depth {one.index * part.stack.voxel_mm[0]:.3f} mm"
+        name = names[one.index] if 0 <= one.index < len(names) else ""
+        seen = ", ".join(dict.fromkeys(ident for ident, _ in one.curves)) or "no curves"
+        yield Picture(_uri(slice_with_fits(one, part, title=depth)), name, f"{depth}; drawn on it: {seen}")
+
+
+def _scale_text(scale: tuple[float | None, ...]) -> str:
+    if all(one is None for one in scale):
+        return "not stated"
+    shown = ", ".join("not stated" if one is None else f"{100 * one:.3g} %" for one in scale)
+    return f"{shown} (standard uncertainty along depth, row, column)"
+
+
+@cache
+def _template() -> Template:
+    text = resources.files("ctrecon").joinpath("report_template.html").read_text(encoding="utf-8")
+    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True).from_string(
+        text
+    )
+
+
+def report_html(part: Part, pictures: Sequence[SlicePicture] = (), names: Sequence[str] = ()) -> str:
+    """Return the report as HTML text.
+
+    Parameters
+    ----------
+    part : Part
+        The record.
+    pictures : sequence of SlicePicture
+        Slices to show; of more than six, six spread over them.
+    names : sequence of str
+        File name of each slice of the stack, where known.
+    """
+    reference, offsets = _offsets(part)
+    flags = sorted({flag for one in part.features for flag in one.flags})
+    carried = [(flag, explain(flag), ", ".join(one.id for one in part.features if flag in one.flags)) for flag in flags]
+    measured_depths = part.features and part.stack.slices > 1
+    fitted = any(one.fit_rms_noise is not None for one in part.features)
+    scale = part.stack.scale_u_rel
+    assumed = part.stack.handedness_basis == "assumed"
+    return _template().render(
+        part=part,
+        u_heading="U without scale" if None in scale else "U",
+        scale_text=_scale_text(scale),
+        voxel_text=" \N{MULTIPLICATION SIGN} ".join(f"{one:.6g}" for one in part.stack.voxel_mm),
+        scale_basis=_BASES.get(part.stack.scale_basis, part.stack.scale_basis),
+        handedness=_BASES.get(part.stack.handedness_basis, part.stack.handedness_basis),
+        mirrored=explain("handedness_assumed") if assumed else "",
+        warnings=[one for one in part.warnings if not (assumed and one.flag == "handedness_assumed")],
+        tilt=None if part.axis is None else _number(part, "tilt_deg", part.axis.tilt_deg),
+        reasons=_reasons(list(part.unknown.items())),
+        pictures=list(_pictures(part, pictures, names)),
+        chart=_uri(depth_chart(part)) if measured_depths else "",
+        rows=[_row(part, one) for one in part.features],
+        flags=carried,
+        reference=reference,
+        offsets=offsets,
+        pieces=[_piece(part, one) for one in part.pieces],
+        residuals=_uri(residual_plot(part)) if fitted else "",
+    )
+
+
+def write_report(measurement: HasPartAndPictures, stack: NamedSlices | None, path: str | Path) -> None:
+    """Write the report, whole or not at all; the same measurement gives the same bytes.
+
+    Parameters
+    ----------
+    measurement : HasPartAndPictures
+        Record and pictures.
+    stack : NamedSlices or None
+        Names the file of each slice shown.
+    path : str or Path
+        HTML file to write; its folder must be there.
+    """
+    text = report_html(measurement.part, measurement.pictures, () if stack is None else stack.names)
+    write_atomically(Path(path), text.encode("utf-8", "replace"))  # file names may hold bytes that are no text

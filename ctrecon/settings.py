@@ -1,0 +1,72 @@
+"""The options of one measuring run, gathered in one frozen record."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ctrecon.core.errors import InputError
+
+__all__ = ["PAPERS", "Settings", "voxel_from_numbers"]
+
+PAPERS = ("A4", "A3")
+"""Sheet sizes; None lets the sheet choose by itself."""
+
+
+def voxel_from_numbers(numbers: Sequence[float]) -> tuple[float, float, float]:
+    """Return (dz, dy, dx) mm from one number (all alike) or three.
+
+    Raises
+    ------
+    InputError
+        If there are neither one nor three numbers, or one is not above 0 and finite.
+
+    Examples
+    --------
+    >>> voxel_from_numbers([0.05])
+    (0.05, 0.05, 0.05)
+    """
+    if len(numbers) not in (1, 3):
+        raise InputError(
+            f"a voxel size is one number or three (DZ DY DX) in mm, not {len(numbers)}; "
+            "give one where the three are alike"
+        )
+    for number in numbers:
+        if not math.isfinite(number) or number <= 0:
+            raise InputError(f"a voxel size must be above 0 mm, not {number:g}; give its edge in mm, such as 0.05")
+    values = tuple(float(number) for number in numbers)
+    return (values[0],) * 3 if len(values) == 1 else (values[0], values[1], values[2])
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What a person may say about a stack before it is measured.
+
+    Parameters
+    ----------
+    voxel_mm : (dz, dy, dx) or None
+        Stated voxel edges in mm; None takes what the files state.
+    depth_towards_viewer : bool or None
+        The slices run towards the viewer (True) or away (False); None: nobody knows, away is assumed and noted.
+    name : str or None
+        Name of the part in the record; None takes the name of the stack.
+    paper : {"A4", "A3"} or None
+        Sheet size; None takes the smallest that holds the views.
+
+    Raises
+    ------
+    InputError
+        If a value cannot be used.
+    """
+
+    voxel_mm: tuple[float, float, float] | None = None
+    depth_towards_viewer: bool | None = None
+    name: str | None = None
+    paper: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.voxel_mm is not None:
+            object.__setattr__(self, "voxel_mm", voxel_from_numbers(self.voxel_mm))
+        if self.name is not None and not self.name.strip():
+            raise InputError("the name of the part is empty; leave it out to use the name of the stack")
+        if self.paper is not None and self.paper not in PAPERS:
+            raise InputError(f"paper '{self.paper}' is not known; choose one of {', '.join(PAPERS)}")

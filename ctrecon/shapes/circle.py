@@ -1,0 +1,38 @@
+"""The circle."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ctrecon.core.frames import Floats
+
+__all__ = ["Circle"]
+
+
+@dataclass(frozen=True)
+class Circle:
+    """A circle by centre and radius."""
+
+    x: float
+    y: float
+    radius: float
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Centre (x, y)."""
+        return self.x, self.y
+
+    def signed_distance(self, points: Floats) -> Floats:
+        """Return the distance of (N, 2) points to the circle, positive inside.
+
+        Examples
+        --------
+        >>> Circle(0.0, 0.0, 2.0).signed_distance(np.array([[0.5, 0.0], [0.0, 3.0]])).tolist()
+        [1.5, -1.0]
+        """
+        return np.asarray(self.radius - np.hypot(points[:, 0] - self.x, points[:, 1] - self.y))
+
+    def outline(self, count: int = 180) -> Floats:
+        """Return points along the circle, closed."""
+        angle = np.linspace(0, 2 * np.pi, count + 1)
+        return np.column_stack([self.x + self.radius * np.cos(angle), self.y + self.radius * np.sin(angle)])

@@ -1,0 +1,64 @@
+"""The rectangle with rounded corners: the square and the slot are its special cases."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ctrecon.core.frames import Floats
+
+__all__ = ["Rectangle"]
+
+
+@dataclass(frozen=True)
+class Rectangle:
+    """Width a across the flats whose normal points at `turn_deg`, width b square to it.
+
+    `turn_deg` runs from +x towards +y. With corner radius b/2 it is a slot.
+    """
+
+    x: float
+    y: float
+    a: float
+    b: float
+    turn_deg: float
+    corner_radius: float = 0.0
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Centre (x, y)."""
+        return self.x, self.y
+
+    def own_axes(self, points: Floats) -> tuple[Floats, Floats]:
+        """Return the coordinates of (N, 2) points along the two normals of the flats."""
+        t = np.radians(self.turn_deg)
+        dx, dy = points[:, 0] - self.x, points[:, 1] - self.y
+        return dx * np.cos(t) + dy * np.sin(t), -dx * np.sin(t) + dy * np.cos(t)
+
+    def signed_distance(self, points: Floats) -> Floats:
+        """Return the distance of (N, 2) points to the outline, positive inside.
+
+        Examples
+        --------
+        >>> Rectangle(0.0, 0.0, 4.0, 2.0, 90.0).signed_distance(np.array([[0.0, 0.0], [0.0, 5.0]])).tolist()
+        [1.0, -3.0]
+        """
+        u, v = self.own_axes(points)
+        r = self.corner_radius
+        qu, qv = np.abs(u) - (self.a / 2 - r), np.abs(v) - (self.b / 2 - r)
+        outside = np.hypot(np.maximum(qu, 0), np.maximum(qv, 0))
+        return np.asarray(r - outside - np.minimum(np.maximum(qu, qv), 0))
+
+    def outline(self, count: int = 180) -> Floats:
+        """Return points along the outline with its round corners, closed."""
+        per = max(2, count // 4)
+        r = self.corner_radius
+        angle = np.linspace(0, np.pi / 2, per)
+        quarter = np.column_stack([np.cos(angle), np.sin(angle)]) * r if r > 0 else np.zeros((1, 2))
+        corner = []
+        for k, (su, sv) in enumerate(((1, 1), (-1, 1), (-1, -1), (1, -1))):
+            c, s = (1, 0, -1, 0)[k], (0, 1, 0, -1)[k]
+            turned = quarter @ np.array([[c, s], [-s, c]])
+            corner.append(turned + [su * (self.a / 2 - r), sv * (self.b / 2 - r)])
+        own = np.concatenate([*corner, corner[0][:1]])
+        t = np.radians(self.turn_deg)
+        return np.asarray(own @ np.array([[np.cos(t), np.sin(t)], [-np.sin(t), np.cos(t)]]) + [self.x, self.y])

@@ -1,0 +1,171 @@
+"""Grey levels of a stack: air, metal, noise, and where the scanner saw nothing at all."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from skimage.filters import threshold_otsu
+
+from ctrecon.core.errors import InputError
+from ctrecon.core.frames import Floats
+from ctrecon.slices.stack import SliceStack
+
+__all__ = ["Levels", "find_levels"]
+
+_SAMPLED = 16
+_MOST = 2_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """Air and metal in the stack's own grey, and the noise of one voxel.
+
+    `normal` maps air to 0 and metal to 1, also where metal is the darker of the two.
+    """
+
+    air: float
+    metal: float
+    noise: float
+    field: NDArray[np.bool_] | None = None
+
+    @property
+    def dark_metal(self) -> bool:
+        """True where metal is darker than its surroundings."""
+        return self.metal < self.air
+
+    @property
+    def snr(self) -> float:
+        """Contrast between metal and air divided by the noise of one voxel."""
+        return abs(self.metal - self.air) / self.noise if self.noise > 0 else float("inf")
+
+    @property
+    def noise_rel(self) -> float:
+        """Noise as a share of the contrast, never below 1e-4."""
+        return max(self.noise / abs(self.metal - self.air), 1e-4)
+
+    def normal(self, plane: NDArray[np.generic]) -> Floats:
+        """Return the plane as float32 with air 0, metal 1 and NaN where there is no data."""
+        out = (plane.astype(np.float32) - np.float32(self.air)) / np.float32(self.metal - self.air)
+        if self.field is not None:
+            out[~self.field] = np.nan
+        out[~np.isfinite(out)] = np.nan
+        return np.asarray(out, dtype=np.float32)
+
+
+def find_levels(stack: SliceStack) -> Levels | None:
+    """Find the levels from up to 16 slices, or None where the grey holds no two levels.
+
+    Metal is the population that does not make up the rim of the field of view, so stacks
+    with dark metal are taken too. Where the brighter class itself holds two clearly
+    separate populations (a plastic holder, say), metal is the upper one.
+
+    Raises
+    ------
+    InputError
+        If the stack is constant or holds no number at all.
+    """
+    count = len(stack)
+    picks = sorted({round(i) for i in np.linspace(0, count - 1, min(count, _SAMPLED))} - set(stack.missing))
+    planes = [stack.plane(i).astype(np.float32) for i in picks]
+    planes = [p for p in planes if np.isfinite(p).any()]
+    if not planes:
+        raise InputError(f"{stack.source}: holds no data at all (every voxel is NaN); export the slices again")
+    if all(np.nanmin(p) == np.nanmax(p) for p in planes) and len({float(np.nanmax(p)) for p in planes}) == 1:
+        raise InputError(f"{stack.source}: every voxel has the same grey value, so there is nothing to see; export the slices again")
+    field = _field(planes)
+    step = max(1, int(np.ceil(np.sqrt(sum(p.size for p in planes) / _MOST))))
+    valid = [np.isfinite(p) & (field if field is not None else True) for p in planes]
+    values = np.concatenate([p[::step, ::step][v[::step, ::step]] for p, v in zip(planes, valid, strict=True)])
+    low, high = np.percentile(values, [0.05, 99.95])
+    if not high > low:
+        low, high = float(values.min()), float(values.max())
+    if not high > low:
+        raise InputError(f"{stack.source}: every voxel in the field has the same grey value; export the slices again")
+    cut = float(threshold_otsu(np.clip(values, low, high), nbins=512))
+    rim = _rim(valid[0])
+    bright_rim = float(np.mean([np.mean(p[rim & v] > cut) for p, v in zip(planes, valid, strict=True) if (rim & v).any()]))
+    sign = -1.0 if bright_rim > 0.6 else 1.0
+    metal_values, air_values = [], []
+    for p, v in zip(planes, valid, strict=True):
+        inside = (sign * p > sign * cut) & v
+        for mask, out in ((inside, metal_values), (~inside & v, air_values)):
+            core = ndimage.binary_erosion(mask, iterations=3)
+            out.append(p[core if core.any() else mask])
+    noise = float(np.median([_noise(p, v) for p, v in zip(planes, valid, strict=True)]))
+    metal_all, air_all = np.concatenate(metal_values), np.concatenate(air_values)
+    if not metal_all.size or not air_all.size:
+        return None
+    air = float(np.median(air_all))
+    metal_all = _upper_population(sign * (metal_all - air), noise)
+    metal = air + sign * float(np.median(metal_all))
+    if abs(metal - air) <= 3 * noise or not (metal_all.size and metal != air):
+        return None
+    return Levels(air=air, metal=metal, noise=noise, field=field)
+
+
+def _upper_population(values: Floats, noise: float) -> Floats:
+    """Keep the upper of two clearly separate populations (lower mean under half the upper)."""
+    if values.size < 200:
+        return values
+    thin = values[:: max(1, values.size // 200_000)]
+    cut = float(threshold_otsu(thin, nbins=256))
+    low, high = thin[thin <= cut], thin[thin > cut]
+    if not low.size or not high.size or high.size < 0.02 * thin.size:
+        return values
+    share = low.size / thin.size
+    between = share * (1 - share) * (high.mean() - low.mean()) ** 2
+    separate = between > 0.85 * thin.var() and low.mean() < 0.5 * high.mean() and high.mean() - low.mean() > 6 * noise
+    return values[values > cut] if separate else values
+
+
+def _noise(plane: Floats, valid: NDArray[np.bool_]) -> float:
+    """Noise of one voxel from second differences along rows; edges are outvoted by the median."""
+    second = plane[:, :-2] - 2 * plane[:, 1:-1] + plane[:, 2:]
+    good = valid[:, :-2] & valid[:, 1:-1] & valid[:, 2:]
+    if not good.any():
+        return 0.0
+    return float(np.median(np.abs(second[good])) / 0.6745 / np.sqrt(6.0))
+
+
+def _rim(valid: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The outermost ring (3 % of the width) of the field with data."""
+    width = max(2, round(0.03 * min(valid.shape)))
+    padded = np.pad(valid, 1)
+    return np.asarray(valid & ~ndimage.binary_erosion(padded, iterations=width)[1:-1, 1:-1])
+
+
+def _field(planes: list[Floats]) -> NDArray[np.bool_] | None:
+    """Find a round field of view padded with one constant value in every slice.
+
+    The padding is told from clean air by its shape: what is left must be round and reach
+    the middle of at least two borders, and air inside must differ from the padding.
+    """
+    first = planes[0]
+    rows, columns = first.shape
+    if min(rows, columns) < 16:
+        return None
+    fill = first[0, 0]
+    corners = first[[0, 0, -1, -1], [0, -1, 0, -1]]
+    if not np.isfinite(fill):
+        return None
+    if not np.all(corners == fill):
+        return None
+    constant = np.logical_and.reduce([p == fill for p in planes])
+    labels, _ = ndimage.label(constant)
+    ids = {int(labels[r, c]) for r in (0, -1) for c in (0, -1)} - {0}
+    padding = np.isin(labels, sorted(ids))
+    inside = ndimage.binary_fill_holes(~padding)
+    share = float(inside.mean())
+    if not 0.5 < share < 0.99:
+        return None
+    y, x = np.mgrid[:rows, :columns]
+    radius = np.hypot((y - (rows - 1) / 2), (x - (columns - 1) / 2))
+    expected = radius <= np.sqrt(inside.sum() / np.pi)
+    if np.mean(inside != expected) > 0.02:
+        return None
+    shell = inside & ~ndimage.binary_erosion(inside, iterations=3)
+    shell_values = np.concatenate([p[shell] for p in planes])
+    if np.median(shell_values) == fill:  # the padding is the air level itself: nothing to set apart
+        return None
+    return np.asarray(ndimage.binary_erosion(inside, iterations=2))

@@ -1,0 +1,205 @@
+"""A file read by what it is, whatever its name; a folder read as one series of slices."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from ctrecon.core.errors import InputFileError
+from ctrecon.slices.naming import Series, is_image_name, pattern_of, sort_series
+from ctrecon.slices.readers.page import Page, describe, file_size, guarded
+from ctrecon.slices.readers.pillow import read_picture
+from ctrecon.slices.readers.tiff import is_multipage, read_tiff
+
+__all__ = ["Content", "read_file", "read_folder", "refuse_unlike", "stack_paths"]
+
+_TIFF_MAGIC = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+_PICTURE_MAGIC = (b"\x89PNG", b"\xff\xd8\xff", b"BM")
+
+
+@dataclass(frozen=True, eq=False)
+class Content:
+    """What a file or folder holds, in depth order.
+
+    Attributes
+    ----------
+    pages : tuple of Page or None
+        One entry a slice; None where the slice is missing.
+    series : Series
+        Names, missing places and gaps.
+    foreign : tuple of str
+        Names that were skipped, sorted; folders end in ``/``.
+    """
+
+    pages: tuple[Page | None, ...]
+    series: Series
+    foreign: tuple[str, ...] = ()
+
+
+def read_file(path: Path, *, label: str) -> list[Page]:
+    """Read the headers of one file.
+
+    Parameters
+    ----------
+    path : Path
+        A TIFF, PNG, BMP or JPEG file, told by its first bytes.
+    label : str
+        What the messages call it.
+
+    Returns
+    -------
+    list of Page
+        One, or one a page of a TIFF.
+
+    Raises
+    ------
+    InputFileError
+        If it is absent, empty, damaged or of another kind.
+    """
+    file_size(path, label)
+    with guarded(label), path.open("rb") as file:
+        magic = file.read(4)
+    if magic in _TIFF_MAGIC:
+        return read_tiff(path, label=label)
+    if magic.startswith(_PICTURE_MAGIC):
+        return read_picture(path, label=label)
+    msg = f"{label} is no TIFF, PNG, BMP or JPEG file, or its beginning is damaged; export the slices as one of these"
+    raise InputFileError(msg)
+
+
+def read_folder(folder: Path, *, label: str) -> Content:
+    """Read the headers of every slice in a folder, in the order of their numbers.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds one series of slices, or a single file of many pages.
+    label : str
+        What the messages call it.
+
+    Returns
+    -------
+    Content
+
+    Raises
+    ------
+    InputFileError
+        If there is no slice, or more than one series, or a file is damaged or unlike the rest.
+    """
+    images, foreign = _sorted_entries(folder, label)
+    if not images:
+        raise InputFileError(_nothing_here(foreign, label))
+    if len(images) == 1:
+        pages = read_file(folder / images[0], label=f"{label}/{images[0]}")
+        return Content(tuple(pages), Series(tuple(page.name for page in pages)), foreign)
+    series = sort_series(images, folder=label)
+    found: list[Page | None] = []
+    for name in series.names:
+        if not name:
+            found.append(None)
+            continue
+        pages = read_file(folder / name, label=f"{label}/{name}")
+        if len(pages) > 1:
+            other = next(image for image in images if image != name)
+            msg = (
+                f"{label} holds {name}, a stack of {len(pages)} pages, beside {other}; "
+                "name the one file to be read or put it into a folder of its own"
+            )
+            raise InputFileError(msg)
+        found.append(pages[0])
+    return Content(tuple(found), series, foreign)
+
+
+def refuse_unlike(pages: Sequence[Page | None], label: str) -> None:
+    """Refuse slices of different sizes or types, naming one that is unlike most.
+
+    Raises
+    ------
+    InputFileError
+        Naming both slices, their sizes and types.
+    """
+    there = [page for page in pages if page is not None]
+    counts = Counter(describe(page) for page in there)
+    if len(counts) < 2:
+        return
+    usual = counts.most_common(1)[0][0]
+    one = next(page for page in there if describe(page) == usual)
+    other = next(page for page in there if describe(page) != usual)
+    msg = (
+        f"{label} holds slices that do not belong together: {one.name} is {usual} and {other.name} is "
+        f"{describe(other)}; put each series into a folder of its own"
+    )
+    raise InputFileError(msg)
+
+
+def stack_paths(folder: str | Path) -> list[Path]:
+    """Find every stack under a folder.
+
+    Parameters
+    ----------
+    folder : path
+        Searched with its subfolders; hidden ones are left out and links are not followed.
+
+    Returns
+    -------
+    list of Path
+        Sorted: each folder that directly holds slices of one series, each file of many
+        pages that lies beside other images, and each single image whose name fits no
+        other. A folder that cannot be understood is listed too, so that reading it says why.
+
+    Raises
+    ------
+    InputFileError
+        If the folder is not there or cannot be read.
+    """
+    top = Path(folder)
+    if not top.is_dir():
+        msg = f"{top} is no folder; give the folder that holds the stacks"
+        raise InputFileError(msg)
+    found: list[Path] = []
+    waiting = [top]
+    while waiting:
+        place = waiting.pop()
+        images, _ = _sorted_entries(place, place.name)
+        found.extend(_stacks_in(place, images))
+        with guarded(place.name):
+            waiting.extend(
+                entry
+                for entry in place.iterdir()
+                if entry.is_dir() and not entry.is_symlink() and not entry.name.startswith(".")
+            )
+    return sorted(found)
+
+
+def _stacks_in(place: Path, images: list[str]) -> list[Path]:
+    if len(images) < 2:
+        return [place] if images else []
+    whole = [name for name in images if is_multipage(place / name, label=name)]
+    single = [name for name in images if name not in whole]
+    groups = Counter(pattern_of(name) for name in single)
+    if len(single) > 1 and max(groups.values()) > 1:
+        return [place, *(place / name for name in whole)]
+    return [place / name for name in [*whole, *single]]
+
+
+def _sorted_entries(folder: Path, label: str) -> tuple[list[str], tuple[str, ...]]:
+    """Image names and the names of everything else, both sorted."""
+    images: list[str] = []
+    foreign: list[str] = []
+    with guarded(label):
+        for entry in folder.iterdir():
+            if entry.is_dir():
+                foreign.append(entry.name + "/")
+            elif is_image_name(entry.name):
+                images.append(entry.name)
+            else:
+                foreign.append(entry.name)
+    return sorted(images), tuple(sorted(foreign))
+
+
+def _nothing_here(foreign: tuple[str, ...], label: str) -> str:
+    if not foreign:
+        return f"{label} is an empty folder; give a folder that holds TIFF, PNG, BMP or JPEG slices"
+    inner = [name for name in foreign if name.endswith("/")]
+    hint = f"name one of its folders, such as {inner[0]}," if inner else "give a folder of slices"
+    return f"{label} holds no TIFF, PNG, BMP or JPEG slices, only {', '.join(foreign[:3])}; {hint} or export the slices"

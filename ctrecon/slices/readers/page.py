@@ -1,0 +1,269 @@
+"""One stored plane: what its header says, how to decode it, and the checks all formats share."""
+
+import logging
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ctrecon.core.errors import CtreconError, InputFileError
+from ctrecon.slices.readers.scale import FileScale
+
+__all__ = [
+    "MAX_PLANE_PIXELS",
+    "Page",
+    "Plane",
+    "checked_dtype",
+    "checked_shrink",
+    "checked_size",
+    "describe",
+    "file_size",
+    "grey_plane",
+    "grey_table",
+    "guarded",
+    "load_page",
+]
+
+MAX_PLANE_PIXELS = 400_000_000
+# a lossy colour file of a grey picture may differ by a count or two between its channels
+_LOSSY_SLACK = 2
+# a compressed plane this large that shrinks to less than 1/1500 is taken for a false header
+_LARGE_BYTES, _MOST_SHRINK = 64 << 20, 1500
+
+Plane = NDArray[Any]
+
+
+@dataclass(frozen=True, eq=False)
+class Page:
+    """One plane as its header describes it; `decode` reads the grey values.
+
+    Attributes
+    ----------
+    name : str
+        File name, or ``"page 3"`` in a file of many pages (counted from 1).
+    rows, columns : int
+        Size of the plane in pixels.
+    dtype : numpy dtype
+        Type of the grey values that `decode` returns, in the byte order of this machine.
+    scale : FileScale
+        What the header says about lengths.
+    flags : tuple of str
+        Quality flags the header shows, e.g. ``colour_as_grey``.
+    decode : callable
+        Reads the plane, shape (rows, columns).
+    """
+
+    name: str
+    rows: int
+    columns: int
+    dtype: np.dtype[np.generic]
+    scale: FileScale
+    flags: tuple[str, ...]
+    decode: Callable[[], Plane]
+
+
+def describe(page: Page) -> str:
+    """Return size and type in words, e.g. ``160 x 160 uint16``."""
+    return f"{page.rows} x {page.columns} {page.dtype}"
+
+
+@contextmanager
+def guarded(label: str) -> Iterator[None]:
+    """Turn whatever a reading library raises, warns or logs into one `InputFileError`."""
+    log = logging.getLogger("tifffile")
+    before = log.disabled
+    log.disabled = True
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    except CtreconError:
+        raise
+    except PermissionError as exc:
+        msg = f"{label} may not be read by this user; change its permissions"
+        raise InputFileError(msg) from exc
+    except MemoryError as exc:
+        msg = f"{label} is too large for the memory of this machine; crop the slices first"
+        raise InputFileError(msg) from exc
+    except Exception as exc:  # damaged files make the libraries raise almost anything
+        msg = f"{label} is damaged or cut short and cannot be read; copy or export it again"
+        raise InputFileError(msg) from exc
+    finally:
+        log.disabled = before
+
+
+def checked_size(rows: int, columns: int, label: str) -> None:
+    """Refuse a plane that is empty or claims more pixels than any slice has.
+
+    Raises
+    ------
+    InputFileError
+        Before anything of that size is allocated.
+    """
+    if rows < 1 or columns < 1:
+        msg = f"{label} claims a size of {rows} x {columns} pixels and holds no picture; export it again"
+        raise InputFileError(msg)
+    if rows * columns > MAX_PLANE_PIXELS:
+        msg = (
+            f"{label} claims {rows} x {columns} pixels, more than the {MAX_PLANE_PIXELS // 1_000_000} million "
+            "read in one slice; crop the slices or check whether the file is damaged"
+        )
+        raise InputFileError(msg)
+
+
+def checked_shrink(claimed: int, held: int, label: str) -> None:
+    """Refuse a large plane said to be stored in far fewer bytes than any compression needs.
+
+    Parameters
+    ----------
+    claimed, held : int
+        Bytes after and before decompression.
+    label : str
+        What the messages call the file.
+
+    Raises
+    ------
+    InputFileError
+        Before anything of that size is allocated.
+    """
+    if claimed > max(_LARGE_BYTES, held * _MOST_SHRINK):
+        msg = (
+            f"{label} claims {claimed} bytes of picture but holds {held}, so it is damaged or cut short; "
+            "copy or export it again"
+        )
+        raise InputFileError(msg)
+
+
+def checked_dtype(dtype: np.dtype[np.generic] | None, label: str) -> np.dtype[np.generic]:
+    """Return the type of the grey values in native byte order; 1-bit becomes uint8.
+
+    Raises
+    ------
+    InputFileError
+        For complex numbers and anything else that is no grey value.
+    """
+    if dtype is not None and dtype.kind == "b":
+        return np.dtype(np.uint8)
+    if dtype is None or dtype.kind not in "uif" or dtype.itemsize > 8:
+        kind = "of no known type" if dtype is None else f"of type {dtype}"
+        msg = f"{label} holds values {kind}; save it as 8, 16 or 32 bit integers or as 32 bit floats"
+        raise InputFileError(msg)
+    return dtype.newbyteorder("=")
+
+
+def grey_plane(samples: Plane, *, label: str, lossy: bool = False, alpha: bool = False) -> Plane:
+    """Reduce (rows, columns, channels) to grey, or refuse by name what is truly coloured.
+
+    Parameters
+    ----------
+    samples : array, shape (rows, columns, channels)
+        One grey or three colour channels, then an alpha channel when `alpha`.
+    label : str
+        What the messages call the file.
+    lossy : bool
+        Let the channels differ by two counts, as lossy compression makes them.
+    alpha : bool
+        The last channel is transparency.
+
+    Returns
+    -------
+    array, shape (rows, columns)
+
+    Raises
+    ------
+    InputFileError
+        If the colours differ or the transparency varies over the plane.
+    """
+    colours = samples.shape[2] - int(alpha)
+    if alpha:
+        veil = samples[:, :, -1]
+        if veil.size and bool(np.any(veil != veil.flat[0])):
+            msg = f"{label} has a transparency channel that varies over the slice; save it without transparency"
+            raise InputFileError(msg)
+    grey = samples[:, :, 1 if colours == 3 else 0]
+    if colours not in (1, 3):
+        msg = f"{label} has {colours} channels; save it as a single grey channel"
+        raise InputFileError(msg)
+    if colours == 3:
+        for channel in (0, 2):
+            if not _alike(samples[:, :, channel], grey, lossy=lossy):
+                msg = f"{label} is a colour picture and its colours are no grey values; save the slices in grey"
+                raise InputFileError(msg)
+    return np.ascontiguousarray(grey)
+
+
+def _alike(one: Plane, other: Plane, *, lossy: bool) -> bool:
+    if not lossy:
+        return bool(np.array_equal(one, other, equal_nan=one.dtype.kind == "f"))
+    apart = np.abs(one.astype(np.int32) - other.astype(np.int32))
+    return bool(np.max(apart, initial=0) <= _LOSSY_SLACK)
+
+
+def grey_table(colours: Plane, label: str) -> Plane:
+    """Return the grey value of every palette entry, 8 bit where that loses nothing.
+
+    Parameters
+    ----------
+    colours : array, shape (n, 3)
+        Palette, 8 or 16 bit.
+    label : str
+        What the messages call the file.
+
+    Raises
+    ------
+    InputFileError
+        If an entry is no grey.
+    """
+    if colours.ndim != 2 or colours.shape[1] != 3 or not np.all(colours == colours[:, :1]):
+        msg = f"{label} has a palette of colours that are no grey values; save the slices in grey"
+        raise InputFileError(msg)
+    grey = np.ascontiguousarray(colours[:, 0])
+    if grey.dtype == np.uint8:
+        return grey
+    high, low = grey >> 8, grey & 255
+    # 8 bit palettes are stored in 16 bits, by repeating the byte or by a zero byte
+    fits = bool(np.all(low == high) or np.all(low == 0))
+    return high.astype(np.uint8) if fits else grey.astype(np.uint16)
+
+
+def load_page(page: Page, *, label: str) -> Plane:
+    """Decode one page and check that it is what its header promised.
+
+    Raises
+    ------
+    InputFileError
+        If the file is damaged, or was changed since its header was read.
+    """
+    with guarded(label):
+        plane = np.asarray(page.decode())
+        if plane.dtype.kind == "b":
+            plane = plane.astype(np.uint8)
+        plane = plane.astype(plane.dtype.newbyteorder("="), copy=False)
+    if plane.shape != (page.rows, page.columns) or plane.dtype != page.dtype:
+        msg = f"{label} decodes to something else than its header says; export it again"
+        raise InputFileError(msg)
+    return plane
+
+
+def file_size(path: Path, label: str) -> int:
+    """Return the size of a file in bytes, refusing one that is absent or empty.
+
+    Raises
+    ------
+    InputFileError
+        If there is no such file, or nothing in it.
+    """
+    with guarded(label):
+        size = path.stat().st_size if path.exists() else -1
+    if size < 0:
+        msg = f"{label} is not there; check the path"
+        raise InputFileError(msg)
+    if size == 0:
+        msg = f"{label} is empty (0 bytes); export it again"
+        raise InputFileError(msg)
+    return size

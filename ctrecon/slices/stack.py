@@ -1,0 +1,346 @@
+"""The stack: slices in depth order, read one at a time, with what is known of their scale.
+
+Opening a stack reads headers only. A plane is decoded when it is asked for and never kept,
+so that a stack larger than the memory can be measured.
+"""
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ctrecon.core.errors import InputError, InputFileError
+from ctrecon.core.flags import FLAGS
+from ctrecon.slices.naming import Series
+from ctrecon.slices.readers.folder import Content, read_file, read_folder, refuse_unlike
+from ctrecon.slices.readers.page import Page, Plane, checked_dtype, load_page
+from ctrecon.slices.readers.scale import FileScale, merge_scales
+
+__all__ = ["Note", "SliceStack", "open_stack"]
+
+# two voxel sizes further apart than this are said to differ
+_DIFFERS_REL = 1e-4
+
+VoxelMm = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something about the stack its user should know.
+
+    Attributes
+    ----------
+    flag : str
+        A word of `ctrecon.core.flags.FLAGS`.
+    says : str
+        One sentence naming files and numbers.
+    """
+
+    flag: str
+    says: str
+
+
+@dataclass(frozen=True, eq=False)
+class SliceStack:
+    """Slices in depth order; slice 0 is nearest to the viewer.
+
+    Attributes
+    ----------
+    source : str
+        Last part of the path as the user called it.
+    shape : (int, int, int)
+        Slices (missing ones counted), rows, columns.
+    dtype : numpy dtype
+        Type of the stored grey values.
+    voxel_mm : (float, float, float) or None
+        Voxel edges (dz, dy, dx) in mm; None when the scale is not fully known.
+    scale_basis : {"file", "stated"} or None
+        Where `voxel_mm` comes from.
+    handedness_basis : {"assumed", "stated", "file"}
+        How it is known that the slices run away from the viewer.
+    names : tuple of str
+        File name or ``"page 3"`` of each slice; empty for a missing one.
+    missing : tuple of int
+        Positions of missing slices.
+    notes : tuple of Note
+        What was assumed, skipped or overruled.
+    load : callable
+        Decodes the plane at a position that is not missing.
+    in_plane_mm : (float, float) or None
+        (dy, dx) in mm where the files state them, even without a slice spacing.
+    """
+
+    source: str
+    shape: tuple[int, int, int]
+    dtype: np.dtype[np.generic]
+    voxel_mm: VoxelMm | None
+    scale_basis: str | None
+    handedness_basis: str
+    names: tuple[str, ...]
+    missing: tuple[int, ...]
+    notes: tuple[Note, ...]
+    load: Callable[[int], Plane] = field(repr=False)
+    in_plane_mm: tuple[float, float] | None = None
+
+    def __len__(self) -> int:
+        """Return the number of slices, missing ones counted."""
+        return self.shape[0]
+
+    def __iter__(self) -> Iterator[Plane]:
+        """Yield the planes in depth order."""
+        for index in range(len(self)):
+            yield self.plane(index)
+
+    def plane(self, index: int) -> Plane:
+        """Decode one slice.
+
+        Parameters
+        ----------
+        index : int
+            Position in depth order, from 0.
+
+        Returns
+        -------
+        array, shape (rows, columns)
+            A fresh array of `dtype`; float32 and all NaN where the slice is missing.
+
+        Raises
+        ------
+        InputError
+            If there is no such position.
+        InputFileError
+            If the file is damaged.
+        """
+        if not 0 <= index < len(self):
+            msg = f"{self.source} has no slice {index}; its slices are numbered from 0 to {len(self) - 1}"
+            raise InputError(msg)
+        if index in self.missing:
+            return np.full(self.shape[1:], np.nan, dtype=np.float32)
+        return self.load(index)
+
+    @classmethod
+    def from_array(
+        cls,
+        volume: ArrayLike,
+        *,
+        voxel_mm: VoxelMm | float | None = None,
+        source: str = "array",
+        towards_viewer: bool = False,
+    ) -> "SliceStack":
+        """Make a stack of an array in memory.
+
+        Parameters
+        ----------
+        volume : array, shape (slices, rows, columns) or (rows, columns)
+            Grey values; a single plane is a stack of one.
+        voxel_mm : (float, float, float) or float, optional
+            Voxel edges (dz, dy, dx) in mm, or one edge for all.
+        source : str
+            What the stack is called.
+        towards_viewer : bool
+            The slices run towards the viewer: their order is turned round.
+
+        Returns
+        -------
+        SliceStack
+            Its handedness is stated: the caller knows the order of the array.
+
+        Raises
+        ------
+        InputError
+            If the array has no pixels, is no grey picture, or the voxel size is not positive.
+        """
+        planes = np.asarray(volume)
+        if planes.ndim == 2:
+            planes = planes[np.newaxis]
+        if planes.ndim != 3 or 0 in planes.shape:
+            msg = f"{source} has shape {planes.shape}; give an array of (slices, rows, columns)"
+            raise InputError(msg)
+        dtype = checked_dtype(planes.dtype, source)
+        planes = planes[::-1] if towards_viewer else planes
+        edges = _checked_voxel(voxel_mm)
+        count, rows, columns = planes.shape
+        names = tuple(f"slice {index}" for index in range(count))
+        return cls(
+            source=source,
+            shape=(count, rows, columns),
+            dtype=dtype,
+            voxel_mm=edges,
+            scale_basis=None if edges is None else "stated",
+            handedness_basis="stated",
+            names=names[::-1] if towards_viewer else names,
+            missing=(),
+            notes=(),
+            load=lambda index: np.array(planes[index], dtype=dtype, order="C"),
+        )
+
+
+def open_stack(
+    path: str | Path,
+    *,
+    voxel_mm: VoxelMm | float | None = None,
+    towards_viewer: bool | None = None,
+    allow_missing: bool = True,
+) -> SliceStack:
+    """Open a folder of slices, a file of many pages, or a single slice.
+
+    Parameters
+    ----------
+    path : path
+        A folder of TIFF, PNG, BMP or JPEG slices, or one such file.
+    voxel_mm : (float, float, float) or float, optional
+        Voxel edges (dz, dy, dx) in mm, or one edge for all; overrules the files.
+    towards_viewer : bool, optional
+        True: the slices run towards the viewer, so their order is turned round. False:
+        they run away. None: nobody knows; away is assumed, and noted.
+    allow_missing : bool
+        Keep a place for slices missing from the numbering; False refuses such a folder.
+
+    Returns
+    -------
+    SliceStack
+        With headers read and no plane decoded.
+
+    Raises
+    ------
+    InputFileError
+        If the files cannot be read as one stack of grey slices.
+    InputError
+        If the stated voxel size is not positive and finite.
+
+    Notes
+    -----
+    A single slice of a colour file is decoded on opening, to refuse true colour at once.
+    """
+    stated = _checked_voxel(voxel_mm)
+    place = Path(path)
+    source = place.name if place.name not in ("", "..") else (place.resolve().name or "stack")
+    content = _content(place, source, str(path))
+    refuse_unlike(content.pages, source)
+    missing = content.series.missing
+    if missing and not allow_missing:
+        msg = f"{source} lacks {len(missing)} slices ({'; '.join(content.series.gaps)}); put them back"
+        raise InputFileError(msg)
+    pages, names = content.pages, content.series.names
+    if towards_viewer:
+        pages, names = pages[::-1], names[::-1]
+        missing = tuple(sorted(len(pages) - 1 - index for index in missing))
+    there = [page for page in pages if page is not None]
+    scale = merge_scales([page.scale for page in there])
+    notes = [
+        *_handedness_notes(towards_viewer),
+        *_scale_notes(stated, scale, source),
+        *_file_notes(content, there, source),
+    ]
+    voxel = stated if stated is not None else scale.voxel_mm
+    folder = place.is_dir()
+
+    def load(index: int) -> Plane:
+        page = pages[index]
+        if page is None:
+            msg = f"{source} lacks slice {index}"
+            raise InputFileError(msg)
+        return load_page(page, label=_page_label(source, page, folder=folder))
+
+    if "colour_as_grey" in {flag for page in there for flag in page.flags}:
+        middle = there[len(there) // 2]
+        load_page(middle, label=_page_label(source, middle, folder=folder))
+    return SliceStack(
+        source=source,
+        shape=(len(pages), there[0].rows, there[0].columns),
+        dtype=there[0].dtype,
+        voxel_mm=voxel,
+        scale_basis="stated" if stated is not None else ("file" if voxel is not None else None),
+        handedness_basis="assumed" if towards_viewer is None else "stated",
+        names=names,
+        missing=missing,
+        notes=tuple(notes),
+        load=load,
+        in_plane_mm=scale.in_plane_mm,
+    )
+
+
+def _content(place: Path, source: str, called: str) -> Content:
+    try:
+        is_folder, is_there = place.is_dir(), place.exists()
+    except (OSError, ValueError) as exc:
+        msg = f"{called!r} is no path that can be read; check it"
+        raise InputFileError(msg) from exc
+    if not is_there:
+        msg = f"{called} is not there; check the path"
+        raise InputFileError(msg)
+    if is_folder:
+        return read_folder(place, label=source)
+    if not place.is_file():
+        msg = f"{called} is neither a folder nor a file; give a folder of slices or one file"
+        raise InputFileError(msg)
+    pages = read_file(place, label=source)
+    return Content(tuple(pages), Series(tuple(page.name for page in pages)))
+
+
+def _page_label(source: str, page: Page, *, folder: bool) -> str:
+    if folder:
+        return f"{source}/{page.name}"
+    return source if page.name == source else f"{source}, {page.name}"
+
+
+def _checked_voxel(voxel_mm: VoxelMm | float | Sequence[float] | None) -> VoxelMm | None:
+    if voxel_mm is None:
+        return None
+    try:
+        edges = [float(edge) for edge in np.atleast_1d(np.asarray(voxel_mm, dtype=float))]
+    except (TypeError, ValueError):
+        edges = []
+    if len(edges) == 1:
+        edges = edges * 3
+    if len(edges) != 3 or not all(math.isfinite(edge) and edge > 0 for edge in edges):
+        msg = f"the voxel size {voxel_mm!r} is not one or three positive numbers; give DZ DY DX in mm"
+        raise InputError(msg)
+    return (edges[0], edges[1], edges[2])
+
+
+def _handedness_notes(towards_viewer: bool | None) -> list[Note]:
+    if towards_viewer is not None:
+        return []
+    return [Note("handedness_assumed", _sentence(FLAGS["handedness_assumed"]))]
+
+
+def _scale_notes(stated: VoxelMm | None, scale: FileScale, source: str) -> list[Note]:
+    if stated is None:
+        return [Note("scale_unusable", f"{source}: {scale.trouble}.")] if scale.trouble else []
+    in_files = (scale.dz_mm, scale.dy_mm, scale.dx_mm)
+    apart = [
+        f"{name} {ours:g} mm stated, {theirs:g} mm in the files"
+        for name, ours, theirs in zip(("dz", "dy", "dx"), stated, in_files, strict=True)
+        if theirs is not None and abs(ours - theirs) > _DIFFERS_REL * theirs
+    ]
+    if not apart:
+        return []
+    return [Note("scale_differs", f"The stated voxel size was used although the files differ: {'; '.join(apart)}.")]
+
+
+def _file_notes(content: Content, there: Sequence[Page], source: str) -> list[Note]:
+    notes = []
+    gaps, missing = content.series.gaps, content.series.missing
+    if missing:
+        shown = "; ".join(gaps[:3]) + (f"; and {len(gaps) - 3} more gaps" if len(gaps) > 3 else "")
+        notes.append(
+            Note("slices_missing", f"{len(missing)} of {len(content.pages)} slices of {source} are missing: {shown}.")
+        )
+    if content.foreign:
+        names, more = content.foreign[:3], len(content.foreign) - 3
+        shown = ", ".join(names) + (f" and {more} more" if more > 0 else "")
+        notes.append(Note("foreign_files", f"Skipped in {source} as no slices: {shown}."))
+    for flag in ("colour_as_grey", "alpha_ignored", "lossy_files"):
+        marked = [page.name for page in there if flag in page.flags]
+        if marked:
+            count = "all slices" if len(marked) == len(there) else f"{len(marked)} slices, first {marked[0]}"
+            notes.append(Note(flag, f"{_sentence(FLAGS[flag])[:-1]} ({count})."))
+    return notes
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."

@@ -1,0 +1,164 @@
+"""One pass over the stack: which metal is the part, where it lies, and how it is tilted."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ctrecon.core.frames import Floats
+from ctrecon.slices.levels import Levels
+from ctrecon.slices.stack import SliceStack
+
+__all__ = ["Body", "Survey", "survey_stack"]
+
+_LEAST_BODY = 60  # voxels; smaller specks are dirt or noise
+_SAMPLES_A_PLANE = 3000
+
+
+@dataclass(frozen=True)
+class Body:
+    """One connected body of metal: its size and the box it fills (inclusive voxel indices)."""
+
+    voxels: int
+    low: tuple[int, int, int]
+    high: tuple[int, int, int]
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """What one pass over the stack found.
+
+    `keep` holds, per slice, the numbers of the 2-D patches that belong to the part;
+    `normals` are unit normals (x, y, z in mm space) of its surface, (N, 3).
+    """
+
+    stack: SliceStack
+    levels: Levels
+    bodies: tuple[Body, ...]
+    keep: tuple[frozenset[int], ...]
+    normals: Floats
+
+    def plane(self, index: int) -> Floats:
+        """Return slice `index` with air 0, metal 1, other bodies taken out, NaN where there is no data."""
+        grey = self.levels.normal(self.stack.plane(index))
+        labels, count = _patches(grey)
+        others = sorted(set(range(1, count + 1)) - self.keep[index])
+        if others:
+            unwanted = np.isin(labels, others)
+            # their blurred rim goes too, but never a voxel of the part or of its own rim
+            mine = ndimage.binary_dilation((labels > 0) & ~unwanted, iterations=2)
+            grey[ndimage.binary_dilation(unwanted, iterations=3) & ~mine & (grey > 0)] = 0.0
+            grey[unwanted] = 0.0
+        return grey
+
+
+def survey_stack(stack: SliceStack, levels: Levels, *, progress: Callable[[str, int, int], None] | None = None) -> Survey:
+    """Label the metal slice by slice, join the patches through depth, and gather surface normals.
+
+    The normals come from differences matched in all three directions, so that a plane
+    wall gives its true direction whatever the blur.
+    """
+    joined = _Joined()
+    first_of: list[int] = []
+    counts: list[int] = []
+    boxes: list[list[tuple[slice, slice]]] = []
+    areas: list[Floats] = []
+    normals: list[tuple[Floats, NDArray[np.int64], int]] = []
+    before: NDArray[np.int32] | None = None
+    smooth: list[Floats] = []
+    labelled: list[NDArray[np.int32]] = []
+    for k in range(len(stack)):
+        grey = levels.normal(stack.plane(k))
+        labels, count = _patches(grey)
+        base = joined.add(count)
+        first_of.append(base)
+        counts.append(count)
+        boxes.append(ndimage.find_objects(labels))
+        areas.append(np.bincount(labels.ravel(), minlength=count + 1)[1:])
+        if before is not None and count:
+            both = (before > 0) & (labels > 0)
+            pairs = np.unique(before[both].astype(np.int64) * (count + 1) + labels[both])
+            for pair in pairs.tolist():
+                joined.join(first_of[-2] + pair // (count + 1) - 1, base + pair % (count + 1) - 1)
+        before = labels
+        smooth = [*smooth[-2:], ndimage.gaussian_filter(grey, 0.7)]
+        labelled = [*labelled[-2:], labels]
+        if len(smooth) == 3:
+            vectors, patch = _normals(smooth, labelled[1], stack.voxel_mm or (1.0, 1.0, 1.0))
+            normals.append((vectors, patch + first_of[k - 1] - 1, k - 1))
+        if progress is not None:
+            progress("survey", k + 1, len(stack))
+    roots = np.array([joined.root(i) for i in range(joined.size)], dtype=np.int64)
+    volume: dict[int, int] = {}
+    box: dict[int, list[int]] = {}
+    for k, (base, count) in enumerate(zip(first_of, counts, strict=True)):
+        for j in range(count):
+            root = int(roots[base + j])
+            rows, columns = boxes[k][j]
+            volume[root] = volume.get(root, 0) + int(areas[k][j])
+            new = [k, rows.start, columns.start, k, rows.stop - 1, columns.stop - 1]
+            old = box.get(root, new)
+            box[root] = [min(a, b) for a, b in zip(old[:3], new[:3], strict=True)] + [max(a, b) for a, b in zip(old[3:], new[3:], strict=True)]
+    ranked = sorted((-size, box[root], root) for root, size in volume.items() if size >= _LEAST_BODY)
+    bodies = tuple(Body(-size, (b[0], b[1], b[2]), (b[3], b[4], b[5])) for size, b, _ in ranked)
+    main = ranked[0][2] if ranked else -1
+    keep = tuple(frozenset(j + 1 for j in range(c) if roots[b + j] == main) for b, c in zip(first_of, counts, strict=True))
+    mine = [v[roots[p] == main] for v, p, _ in normals if len(v)]
+    return Survey(stack, levels, bodies, keep, np.concatenate(mine) if mine else np.empty((0, 3)))
+
+
+def _patches(grey: Floats) -> tuple[NDArray[np.int32], int]:
+    with np.errstate(invalid="ignore"):
+        labels, count = ndimage.label(grey > 0.5)
+    return labels, int(count)
+
+
+def _normals(window: list[Floats], labels: NDArray[np.int32], voxel_mm: tuple[float, float, float]) -> tuple[Floats, NDArray[np.int64]]:
+    """Unit normals (x, y, z) at strong edges of the middle plane, and the patch each belongs to."""
+    along_z = (window[2] - window[0]) / 2
+    mean_z = (window[0] + 4 * window[1] + window[2]) / 6
+    box = np.array([1.0, 4.0, 1.0], dtype=np.float32) / 6
+    step = np.array([-0.5, 0.0, 0.5], dtype=np.float32)
+    grad_z = ndimage.correlate1d(ndimage.correlate1d(along_z, box, axis=0), box, axis=1)
+    grad_y = ndimage.correlate1d(ndimage.correlate1d(mean_z, step, axis=0), box, axis=1)
+    grad_x = ndimage.correlate1d(ndimage.correlate1d(mean_z, box, axis=0), step, axis=1)
+    with np.errstate(invalid="ignore"):
+        size = np.sqrt(grad_x**2 + grad_y**2 + grad_z**2)
+        good = (size > 0.18) & (np.abs(window[1] - 0.5) < 0.35)
+    good[:2], good[-2:], good[:, :2], good[:, -2:] = False, False, False, False
+    near = ndimage.grey_dilation(labels, size=(5, 5))
+    rows, columns = np.nonzero(good & (near > 0))
+    stride = max(1, len(rows) // _SAMPLES_A_PLANE)
+    rows, columns = rows[::stride], columns[::stride]
+    dz, dy, dx = voxel_mm
+    vectors = np.column_stack([grad_x[rows, columns] / dx, grad_y[rows, columns] / dy, grad_z[rows, columns] / dz]).astype(float)
+    vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
+    return vectors, near[rows, columns].astype(np.int64)
+
+
+class _Joined:
+    """Disjoint sets of patches: grows by `add`, joined by `join`."""
+
+    def __init__(self) -> None:
+        self._parent: list[int] = []
+
+    @property
+    def size(self) -> int:
+        return len(self._parent)
+
+    def add(self, count: int) -> int:
+        base = len(self._parent)
+        self._parent.extend(range(base, base + count))
+        return base
+
+    def root(self, i: int) -> int:
+        while self._parent[i] != i:
+            self._parent[i] = self._parent[self._parent[i]]
+            i = self._parent[i]
+        return i
+
+    def join(self, a: int, b: int) -> None:
+        low, high = sorted((self.root(a), self.root(b)))
+        self._parent[high] = low

@@ -1,0 +1,110 @@
+"""What several tests share: a little stack on disk, a little record, and stand-ins for the heavy stages."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+import tifffile
+
+from ctrecon.core.errors import InputFileError
+from ctrecon.core.measured import Measured
+from ctrecon.part import Axis, Evidence, Feature, Part, Piece, StackInfo, Warn
+
+
+@pytest.fixture
+def make_slices(tmp_path: Path) -> Callable[..., Path]:
+    """Write a folder of small TIFF slices: air 100, a block of metal 900."""
+
+    def make(name: str = "block", *, slices: int = 3, voxel_mm: float | None = None, metal: int = 900) -> Path:
+        folder = tmp_path / name
+        folder.mkdir(parents=True)
+        for number in range(slices):
+            plane = np.full((12, 14), 100, dtype=np.uint16)
+            plane[3:9, 4:10] = metal
+            description = None if voxel_mm is None else f'{{"voxel_mm": [{voxel_mm}, {voxel_mm}, {voxel_mm}]}}'
+            tifffile.imwrite(folder / f"s{number:03d}.tif", plane, description=description, metadata=None)
+        return folder
+
+    return make
+
+
+@pytest.fixture
+def little_part() -> Part:
+    """Return a record with a bore, a square, an undecided piece and a warning."""
+    depth = {"depth_from_mm": Measured(0.5, 0.002), "depth_to_mm": Measured(4.25, 0.002)}
+    place = {"x_mm": Measured(3.0, 0.001), "y_mm": Measured(2.0, 0.001)}
+    return Part(
+        name="block",
+        made_with="ctrecon 0.1.0",
+        stack=StackInfo(source="block", slices=3, rows=12, columns=14, voxel_mm=(0.5, 0.5, 0.5), scale_basis="stated"),
+        axis=Axis(tilt_deg=Measured(0.3, 0.02), direction_xyz=(0.0, 0.0, 1.0)),
+        features=(
+            Feature(id="F1", kind="round_hole", diameter_mm=Measured(6.2034, 0.0021), **place, **depth),
+            Feature(
+                id="F2", kind="square_outside", flats_mm=Measured(9.1, 0.006), turn_deg=Measured(17.0, 0.05),
+                **place, **(depth | {"depth_to_mm": None}), unknown={"depth_to_mm": "it runs out of the stack"},
+            ),
+        ),
+        pieces=(
+            Piece(
+                id="P1", name="body", depth_from_mm=Measured(0.5, 0.002), depth_to_mm=None, features=("F1", "F2"),
+                verdict="undecided", probability_separate=None,
+                evidence=(Evidence(kind="seam", features=("F2",), weight=1.0, says="a dark line on slices 1 to 2"),),
+                unknown={"probability_separate": "not calibrated", "depth_to_mm": "it runs out of the stack"},
+            ),
+        ),
+        warnings=(Warn(flag="handedness_assumed", says="The slices may run the other way."),),
+    )
+
+
+@pytest.fixture
+def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNamespace:
+    """Replace measuring, drawing and report by quick ones; reading and the record stay real.
+
+    A stack whose metal is as dark as air has nothing to measure, one of grey 901 is refused, and grey 902
+    meets a fault of the program.
+    """
+    import ctrecon.drawing
+    import ctrecon.pipeline
+
+    calls = SimpleNamespace(measured=[], drawn=[], reported=[])
+
+    def measure(stack: Any, *, name: str, progress: Any = None) -> Any:
+        calls.measured.append(name)
+        grey = int(stack.plane(0).max())
+        if grey == 901:
+            raise InputFileError(f"{stack.source}: is spoilt; scan it again")
+        if grey == 902:
+            raise ZeroDivisionError("three\nlines\nof it")
+        info = replace(little_part.stack, source=stack.source, voxel_mm=stack.voxel_mm)
+        part = replace(little_part, name=name, stack=info)
+        if grey == 100:
+            part = replace(part, features=(), pieces=(), warnings=(Warn(flag="nothing_to_measure", says="Nothing."),))
+        if progress is not None:
+            progress("survey", 1, 1)
+        return SimpleNamespace(part=part, pictures=())
+
+    def draw(part: Part, folder: Path, *, paper: str | None = None) -> tuple[Path, ...]:
+        calls.drawn.append(paper)
+        paths = tuple(folder / f"sheet.{kind}" for kind in ("pdf", "svg", "png", "dxf"))
+        for path in paths:
+            path.write_text(part.name)
+        return paths
+
+    def outlines(part: Part, path: Path) -> None:
+        path.write_text(part.name)
+
+    def report(measurement: Any, stack: Any, path: Path) -> None:
+        calls.reported.append(stack.source)
+        path.write_text("<p>")
+
+    monkeypatch.setattr(ctrecon.pipeline, "measure_stack", measure)
+    monkeypatch.setattr(ctrecon.pipeline, "write_report", report)
+    for module in (ctrecon.pipeline, ctrecon.drawing):
+        monkeypatch.setattr(module, "draw_sheet", draw)
+        monkeypatch.setattr(module, "write_outlines", outlines)
+    return calls

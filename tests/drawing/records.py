@@ -1,0 +1,132 @@
+"""Records of two invented parts, written by hand: a stepped hub and a plate without symmetry."""
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from ctrecon.core.frames import rotation_to_part
+from ctrecon.core.measured import Measured
+from ctrecon.part import Axis, Evidence, Feature, Part, Piece, StackInfo, Warn
+
+U = 0.002
+
+
+def m(value: float, u: float | None = U) -> Measured:
+    """Return a measured value with the usual u."""
+    return Measured(value, u)
+
+
+def feature(ident: str, kind: str, x: float, y: float, z0: float | None, z1: float | None, **more: Any) -> Feature:
+    """Return a feature standing at part-frame (x, y) from z0 to z1 (straight part)."""
+    known = z0 is not None and z1 is not None
+    return Feature(
+        id=ident, kind=kind, x_mm=m(x), y_mm=m(y),
+        depth_from_mm=None if z0 is None else m(z0), depth_to_mm=None if z1 is None else m(z1),
+        length_mm=m(z1 - z0) if known and z0 is not None and z1 is not None else None, **more,
+    )  # fmt: skip
+
+
+def stack(name: str, slices: int = 200, **more: Any) -> StackInfo:
+    """Return a stack of 0.05 mm voxels."""
+    given: dict[str, Any] = {"scale_basis": "stated", "handedness_basis": "assumed"} | more
+    return StackInfo(source=name, slices=slices, rows=400, columns=400, voxel_mm=(0.05, 0.05, 0.05), **given)
+
+
+def tilted(part: Part, tilt_deg: float, towards_deg: float) -> Part:
+    """Tilt a straight part in its stack: part-frame places become stack places."""
+    a, b = math.radians(tilt_deg), math.radians(towards_deg)
+    direction = (math.sin(a) * math.cos(b), math.sin(a) * math.sin(b), math.cos(a))
+    back = rotation_to_part(direction).T
+    middle_mm = np.array([9.0, 9.0, 3.5])  # turned about the middle of the part, then set 1 mm into the stack
+    features = []
+    for f in part.features:
+        assert f.x_mm and f.y_mm and f.depth_from_mm and f.depth_to_mm
+        middle = (f.depth_from_mm.value + f.depth_to_mm.value) / 2
+        point = back @ (np.array([f.x_mm.value, f.y_mm.value, middle]) - middle_mm) + middle_mm + [0.0, 0.0, 1.0]
+        half = (f.depth_to_mm.value - f.depth_from_mm.value) / 2 * direction[2]
+        features.append(
+            replace(
+                f, x_mm=m(float(point[0])), y_mm=m(float(point[1])),
+                depth_from_mm=m(float(point[2]) - half), depth_to_mm=m(float(point[2]) + half),
+            )  # fmt: skip
+        )
+    return replace(part, features=tuple(features), axis=Axis(tilt_deg=m(tilt_deg, 0.02), direction_xyz=direction))
+
+
+def hub(tilt_deg: float = 1.3) -> Part:
+    """Return the hub: flange, drum, spacer pressed on a square, relief in the spacer's rim, bore."""
+    c = 9.0
+    # the relief's circle meets the rim where the cosine rule says: how much of the rim is left
+    reach, big, small = 6.5, 5.0, 2.5
+    lost = 2 * math.degrees(math.acos((reach**2 + big**2 - small**2) / (2 * reach * big)))
+    inside = 2 * math.degrees(math.acos((reach**2 + small**2 - big**2) / (2 * reach * small)))
+    towards = 215.0
+    rx, ry = c + reach * math.cos(math.radians(towards)), c + reach * math.sin(math.radians(towards))
+    features = (
+        feature("F1", "round_outside", c, c, 0.0, 1.5, diameter_mm=m(12.0)),
+        feature("F2", "round_hole", c, c, 0.0, 7.0, diameter_mm=m(3.0), opens_at=("start", "end"), roundness_mm=m(0.004)),
+        feature("F3", "round_outside", c, c, 1.5, 4.5, diameter_mm=m(8.2)),
+        feature(
+            "F4", "round_outside", c, c, 4.5, 6.1, diameter_mm=m(10.0),
+            arc_deg=360 - lost, arc_from_deg=(towards + lost / 2) % 360,
+        ),
+        feature(
+            "F5", "arc_outside", rx, ry, 4.5, 6.1, diameter_mm=m(5.0),
+            arc_deg=inside, arc_from_deg=(towards + 180 - inside / 2) % 360,
+        ),
+        feature("F6", "square_seam", c, c, 4.5, 6.1, flats_mm=m(5.0), turn_deg=m(20.0, 0.05), seam_mm=m(0.01)),
+        feature(
+            "F7", "square_outside", c, c, 6.1, 7.0, flats_mm=m(5.0), turn_deg=m(20.0, 0.05),
+            flats_pair_mm=(m(5.0), m(5.0)),
+        ),
+    )  # fmt: skip
+    why = Evidence(kind="seam", features=("F6",), weight=4.2, says="a square seam shows on slices 90 to 122")
+    pieces = (
+        Piece(
+            id="P1", name="body", depth_from_mm=m(0.0), depth_to_mm=m(7.0), features=("F1", "F2", "F3", "F7"),
+            verdict="separate", probability_separate=None, evidence=(why,),
+        ),
+        Piece(
+            id="P2", name="spacer", depth_from_mm=m(4.5), depth_to_mm=m(6.1), features=("F4", "F5", "F6"),
+            verdict="separate", probability_separate=None, evidence=(why,),
+        ),
+    )  # fmt: skip
+    part = Part(
+        name="hub", made_with="ctrecon 0.1.0", stack=stack("hub"), axis=None, features=features, pieces=pieces,
+        warnings=(Warn(flag="handedness_assumed", says="the files do not say which way the slices run"),),
+    )  # fmt: skip
+    return tilted(part, tilt_deg, 70.0)
+
+
+def plate() -> Part:
+    """Return the plate: a rectangle that lost a corner, four squares, two tapered holes, a bore."""
+    cx, cy = 10.0, 8.0
+    sq = [(0.0, -4.1), (6.4, 0.3), (-0.4, 4.1), (-6.6, 0.0)]
+    turns = [0.0, 3.0, 44.0, 88.0]
+    features = [
+        feature(
+            "F1", "rectangular_outside", cx, cy, 0.0, 1.5, flats_pair_mm=(m(16.0), m(11.0)), turn_deg=m(0.0, 0.05),
+            flags=("corner_missing",),
+        )
+    ]  # fmt: skip
+    for k, ((x, y), turn) in enumerate(zip(sq, turns, strict=True)):
+        features.append(
+            feature(
+                f"F{k + 2}", "square_hole", cx + x, cy + y, 0.0, 1.5, flats_mm=m(1.9), turn_deg=m(turn, 0.1),
+                corner_radius_mm=m(0.12, 0.02), opens_at=("start", "end"),
+            )  # fmt: skip
+        )
+    for k, (x, y, d) in enumerate([(-5.2, -3.4, 1.1), (4.6, 3.1, 1.2)]):
+        features.append(
+            feature(
+                f"F{k + 6}", "round_hole", cx + x, cy + y, 0.0, 1.5, diameter_mm=m(d), taper_mm_per_mm=m(0.02, 0.001),
+                flags=("tapered",), opens_at=("start", "end"),
+            )  # fmt: skip
+        )
+    features.append(feature("F8", "round_hole", cx, cy, 0.0, 1.5, diameter_mm=m(3.0), opens_at=("start", "end")))
+    return Part(
+        name="plate", made_with="ctrecon 0.1.0", stack=stack("plate", 60, scale_u_rel=(0.0004, 0.0004, 0.0004)),
+        axis=Axis(tilt_deg=m(0.0, 0.02), direction_xyz=(0.0, 0.0, 1.0)), features=tuple(features),
+    )  # fmt: skip

@@ -1,0 +1,151 @@
+"""The house itself: public names, start-up budgets, layout and notebooks."""
+
+import ast
+import json
+import re
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+import ctrecon
+
+ROOT = Path(ctrecon.__file__).parents[1]
+PACKAGE = ROOT / "ctrecon"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+TESTS = sorted((ROOT / "tests").rglob("test_*.py"))
+NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+HEAVY = ("numpy", "scipy", "matplotlib", "skimage", "pydantic", "ezdxf", "ipywidgets", "tqdm", "shapely", "PIL")
+
+
+def _python(code: str, *options: str) -> str:
+    run = subprocess.run(
+        [sys.executable, *options, "-c", code], capture_output=True, text=True, cwd=ROOT, timeout=120, check=True
+    )
+    return run.stdout
+
+
+def test_public_names() -> None:
+    """The public names are these; adding or losing one is a decision, not an accident."""
+    assert ctrecon.__all__ == [
+        "CtreconError", "Feature", "Measured", "Measurement", "Part", "Piece", "Settings", "SliceStack", "__version__",
+        "draw_sheet", "measure_stack", "measure_to_folder", "open_stack", "read_part", "write_features_csv",
+        "write_outlines", "write_part", "write_report",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ctrecon.__all__)
+def test_public_name_resolves_and_is_explained(name: str) -> None:
+    """Every public name can be had, is listed, and carries a docstring."""
+    value = getattr(ctrecon, name)
+    assert name in dir(ctrecon)
+    if name != "__version__":
+        assert value.__doc__
+        assert value.__name__ == name
+
+
+def test_unknown_name_is_an_attribute_error() -> None:
+    """A name that is not there is refused the usual way, so that hasattr works."""
+    with pytest.raises(AttributeError, match="no attribute 'teapot'"):
+        ctrecon.teapot  # noqa: B018
+
+
+def test_import_loads_nothing_heavy() -> None:
+    """Importing the package loads the standard library only, and not much of it."""
+    code = "import sys; before = set(sys.modules); import ctrecon; print(*(set(sys.modules) - before))"
+    loaded = _python(code).split()
+    assert [name for name in loaded if name.partition(".")[0] in HEAVY] == []
+    assert [name for name in loaded if name.startswith("ctrecon.")] == []
+
+
+def test_version_loads_the_standard_library_only() -> None:
+    """`--version` names the version and loads no package from outside the standard library."""
+    code = (
+        "import sys; before = set(sys.modules)\n"
+        "from ctrecon.cli.main import main\n"
+        "try: main(['--version'])\n"
+        "except SystemExit: pass\n"
+        "print(*sorted({n.partition('.')[0] for n in set(sys.modules) - before} - set(sys.stdlib_module_names)))"
+    )
+    version, others = _python(code).splitlines()
+    assert version == f"ctrecon {ctrecon.__version__}"
+    assert others == "ctrecon"
+
+
+def test_version_answers_at_once() -> None:
+    """The best of five starts stays within 0.2 s over a bare interpreter; a busy machine gets that much leave."""
+
+    def best(*command: str) -> float:
+        times = []
+        for _ in range(5):
+            start = time.perf_counter()
+            subprocess.run([sys.executable, *command], cwd=ROOT, capture_output=True, timeout=60, check=True)
+            times.append(time.perf_counter() - start)
+        return min(times)
+
+    assert best("-m", "ctrecon", "--version") - best("-c", "pass") < 0.2
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
+def test_module_is_small_and_explained(path: Path) -> None:
+    """No module is over 500 lines, and each says in its first line what it is for."""
+    text = path.read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= 500
+    assert ast.get_docstring(ast.parse(text))
+
+
+@pytest.mark.parametrize("path", TESTS, ids=lambda path: path.relative_to(ROOT / "tests").as_posix())
+def test_every_test_says_what_it_shows(path: Path) -> None:
+    """Each test carries a sentence, so that the suite reads as a description."""
+    silent = [
+        node.name
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.FunctionDef) and node.name.startswith("test_") and not ast.get_docstring(node)
+    ]
+    assert silent == []
+
+
+def test_tests_mirror_the_package() -> None:
+    """Every folder of tests is a floor of the house or one of the agreed extra folders."""
+    floors = {path.name for path in PACKAGE.iterdir() if path.is_dir()}
+    extra = {"reference", "accuracy", "bench", "browser", "golden"}
+    folders = {path.name for path in (ROOT / "tests").iterdir() if path.is_dir() and path.name != "__pycache__"}
+    assert folders - floors - extra == set()
+
+
+def test_the_top_of_the_checkout_stays_tidy() -> None:
+    """Nothing lies at the top but what is agreed."""
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
+    if listed.returncode or not listed.stdout:
+        pytest.skip("no git checkout, so what is part of the project cannot be told")
+    tops = {name.partition("/")[0] for name in listed.stdout.splitlines()}
+    assert tops <= {
+        ".ci", ".gitignore", "DEVELOPERS.md", "LICENSE", "README.md", "ctrecon", "notebooks", "pyproject.toml",
+        "sample_slices", "tests",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+def test_notebooks_carry_no_outputs(path: Path) -> None:
+    """A notebook is kept without outputs and counts, short, with a parameters cell and an assertion at its end."""
+    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    code = [cell for cell in cells if cell["cell_type"] == "code"]
+    assert all(cell["outputs"] == [] and cell["execution_count"] is None for cell in code)
+    assert any("parameters" in cell["metadata"].get("tags", []) for cell in code)
+    assert sum(len(cell["source"]) for cell in code) <= 60
+    assert any(line.startswith("assert ") for line in code[-1]["source"])
+
+
+def test_notebooks_are_there() -> None:
+    """The glob above finds something, so that its test cannot pass on nothing."""
+    assert [path.name for path in NOTEBOOKS][:1] == ["01_from_scans_to_sketch.ipynb"]
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+def test_links_in_the_papers_lead_somewhere(name: str) -> None:
+    """Every relative link of README and DEVELOPERS names a file of the checkout."""
+    text = (ROOT / name).read_text(encoding="utf-8")
+    targets = re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", text)
+    assert [target for target in targets if not (ROOT / target).exists()] == []
