@@ -25,7 +25,7 @@ from ctrecon.store import write_atomically
 
 __all__ = ["HasPartAndPictures", "NamedSlices", "report_html", "write_report"]
 
-PICTURES_MOST = 6
+PICTURES_MOST = 8
 
 _PLACE = ("x_mm", "y_mm", "depth_from_mm", "depth_to_mm", "length_mm")
 _SIZES = (
@@ -276,7 +276,7 @@ def _uri(figure: Figure) -> str:
 
 
 def _pictures(part: Part, pictures: Sequence[SlicePicture], names: Sequence[str]) -> Iterator[Picture]:
-    """Draw at most six slices, spread over those given."""
+    """Draw at most eight slices, spread over those given."""
     ordered = sorted(pictures, key=lambda one: one.index)
     if len(ordered) > PICTURES_MOST:
         ordered = [ordered[round(k * (len(ordered) - 1) / (PICTURES_MOST - 1))] for k in range(PICTURES_MOST)]
@@ -310,7 +310,7 @@ def report_html(part: Part, pictures: Sequence[SlicePicture] = (), names: Sequen
     part : Part
         The record.
     pictures : sequence of SlicePicture
-        Slices to show; of more than six, six spread over them.
+        Slices to show; of more than eight, eight spread over them.
     names : sequence of str
         File name of each slice of the stack, where known.
     """

@@ -203,16 +203,16 @@ def test_single_slice_without_depths(hub: Part) -> None:
     assert len(page.images()) == 2
 
 
-def test_six_pictures_at_most_named_by_file(hub: Part) -> None:
-    """Of ten slices six are shown, first and last among them, each with the name of its file."""
-    shown = tuple(picture(index, "F1") for index in range(9, -1, -1))
-    names = tuple(f"hub_{index}.tif" for index in range(10))
+def test_eight_pictures_at_most_named_by_file(hub: Part) -> None:
+    """Of twelve slices eight are shown, first and last among them, each with the name of its file."""
+    shown = tuple(picture(index, "F1") for index in range(11, -1, -1))
+    names = tuple(f"hub_{index}.tif" for index in range(12))
     page = Page(report_html(hub, shown, names))
     alts = [str(attrs["alt"]) for tag, attrs in page.tags if tag == "img" and str(attrs["alt"]).startswith("slice")]
-    assert len(alts) == 6
+    assert len(alts) == 8
     assert alts[0].startswith("slice 0, depth 0.000 mm")
-    assert alts[-1].startswith("slice 9, depth 0.450 mm")
-    assert "hub_9.tif" in page.text
+    assert alts[-1].startswith("slice 11, depth 0.550 mm")
+    assert "hub_11.tif" in page.text
 
 
 def test_written_whole_or_not_at_all(hub: Part, tmp_path: Path) -> None:

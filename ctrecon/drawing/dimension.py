@@ -18,6 +18,9 @@ TEXT = 2.5
 MOST_CALLOUTS = 14
 """More sizes than this in one view are left to the table; the features keep their ids."""
 
+GAP = 0.7
+"""Space between a figure and its line, mm."""
+
 SAME_PLACE_MM = 0.3
 """Coordinates nearer than this on paper share one dimension."""
 
@@ -128,7 +131,7 @@ def dimension_sizes(model: Model, fresh: list[Drawn], space: Space, scale: float
             radius = f.diameter_mm.value / 2 * scale
             if f.kind == "arc_outside":
                 outward = (-d.x, -d.y) if math.hypot(d.x, d.y) * scale < 1 else (d.x, d.y)
-            place = space.callout(at, radius + 5, text_width(shown, TEXT), TEXT, outward)
+            place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
             items.append(Diameter(at, radius, place, f"{f.id} <>{tail}", decimals))
             continue
         pair = f.flats_pair_mm if f.flats_pair_mm and not f.kind.startswith("square") else None
@@ -146,7 +149,7 @@ def dimension_sizes(model: Model, fresh: list[Drawn], space: Space, scale: float
             base = _polar(*at, angle + 90, 0.75 * half if not pair or angle == turn else 0.0)
             text = f"{f.id} {before}<>{tail}"
             shown = text.replace("<>", format_value(measured.value, decimals))
-            place = space.callout(base, size / 2 + 5, text_width(shown, TEXT), TEXT, outward)
+            place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
             ends = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
             items.append(Linear(*ends, base, angle, text, decimals, place))
     return items
@@ -186,9 +189,10 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
         while True:
             middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + 0.7)
             box = _text_box(shown, middle, turn / 2 - 90)
-            if space.is_free(box) or radius > reach + 60:
+            crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.5, TEXT / 2 + 0.3, turn / 2 - 90)
+            if (space.is_free(box) and not crossed) or radius > reach + 40:
                 break
-            radius += 4.0
+            radius += 2.0
         space.boxes.append(box)
         arc = [_polar(0.0, 0.0, turn * k / 12, radius) for k in range(13)]
         space.thin += zip(arc, arc[1:], strict=False)

@@ -135,7 +135,7 @@ def _add_dimension(space: Any, item: Linear | Diameter | Angular | Ordinate, sca
             places |= {"dimtoh": 1, "dimtih": 1, "dimtmove": 1}
             value = format_value(2 * item.radius / scale, item.decimals)
             shown = text_width(item.text.replace("<>", f"Ø{value}"), 2.5)
-            side = math.copysign(shown / 2, item.place[0] - item.centre[0])
+            side = math.copysign(shown / 2 + 0.7, item.place[0] - item.centre[0])
             # the library wants the landing point of the leader, under the near end of the text
             landing = (item.place[0] - side, item.place[1] - 1.25 - 0.7)
             dim = space.add_diameter_dim(

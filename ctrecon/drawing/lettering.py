@@ -48,6 +48,7 @@ def box_of(label: Label) -> Box:
 def wrap(text: str, height: float, width: float) -> list[str]:
     """Break a text into lines no wider than `width` mm; a word too long for a line is cut."""
     lines: list[str] = []
+    width /= 1.01  # viewers set the same font a little differently
     line = ""
     for word in text.split():
         while text_width(word, height) > width and len(word) > 1:

@@ -1,6 +1,7 @@
 """PDF and PNG of the document: lines by the drawing library, texts as real text."""
 
 import io
+import math
 from typing import Any
 
 from ctrecon.drawing.dxf import PAGE_GAP_MM, page_bottom
@@ -63,8 +64,6 @@ def _draw(doc: Any, width_mm: float, height_mm: float, left: float, bottom: floa
         shift = 0.0
         if upright == "middle":  # centre the capitals, not the box with its tails
             shift, upright = height / 2, "baseline"
-        import math
-
         a = math.radians(turn)
         axes.text(
             x + shift * math.sin(a), y - shift * math.cos(a), text, fontproperties=font, rotation=turn, ha=across,
@@ -80,7 +79,7 @@ def pdf_bytes(doc: Any, sheet: Sheet) -> bytes:
 
     out = io.BytesIO()
     words = {"Title": sheet.title, "Creator": "ctrecon", "Producer": "ctrecon", "CreationDate": None, "ModDate": None}
-    with matplotlib.rc_context({"pdf.fonttype": 42}), PdfPages(out, metadata=words) as pages:
+    with matplotlib.rc_context({"pdf.fonttype": 42, "text.hinting": "none"}), PdfPages(out, metadata=words) as pages:
         for number in range(len(sheet.pages)):
             figure = _draw(doc, sheet.width_mm, sheet.height_mm, 0.0, page_bottom(sheet, number))
             pages.savefig(figure)
@@ -89,6 +88,7 @@ def pdf_bytes(doc: Any, sheet: Sheet) -> bytes:
 
 def png_bytes(doc: Any, sheet: Sheet) -> bytes:
     """Return a picture of all pages, one under the other."""
+    import matplotlib
     import numpy as np
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
@@ -98,7 +98,8 @@ def png_bytes(doc: Any, sheet: Sheet) -> bytes:
         figure = _draw(doc, sheet.width_mm, sheet.height_mm, 0.0, page_bottom(sheet, number))
         figure.set_dpi(PNG_DPI)
         canvas = FigureCanvasAgg(figure)
-        canvas.draw()
+        with matplotlib.rc_context({"text.hinting": "none", "text.hinting_factor": 1}):
+            canvas.draw()
         shots.append(np.asarray(canvas.buffer_rgba())[..., 0])
         if number + 1 < len(sheet.pages):
             gap = round(PAGE_GAP_MM / MM_PER_INCH * PNG_DPI)

@@ -60,9 +60,16 @@ class Space:
         """Tell whether no text stands in the box."""
         return not any(meets(box, other, gap) for other in self.boxes)
 
-    def is_clean(self, box: Box) -> bool:
-        """Tell whether neither text nor line runs through the box."""
-        return self.is_free(box) and not any(_hits(box, a, b) for a, b in [*self.wide, *self.thin])
+    def is_crossed(self, middle: Point, half_wide: float, half_tall: float, angle_deg: float) -> bool:
+        """Tell whether a line runs through a text turned by any angle."""
+        c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+
+        def local(p: Point) -> Point:
+            x, y = p[0] - middle[0], p[1] - middle[1]
+            return x * c + y * s, y * c - x * s
+
+        box = (-half_wide, -half_tall, half_wide, half_tall)
+        return any(_hits(box, local(a), local(b)) for a, b in [*self.wide, *self.thin])
 
     def callout(self, anchor: Point, reach: float, width: float, height: float, outward: Point) -> Point:
         """Choose the middle of a text box near an anchor and claim it.
@@ -99,8 +106,7 @@ class Space:
                 if not self.is_free(box):
                     continue
                 edge = (x - math.copysign(width / 2, math.cos(angle)), y - height / 2 - 0.7)
-                leader = [b for b in self.boxes if _hits(b, anchor, edge)]
-                if leader:
+                if any(_hits((b[0] - 1, b[1] - 1, b[2] + 1, b[3] + 1), anchor, edge) for b in self.boxes):
                     continue
                 cost = distance + 4.0 * (1 - math.cos(angle - prefer))
                 cost += 40.0 * any(_hits(box, a, b) for a, b in self.wide)

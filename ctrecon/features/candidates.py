@@ -1,6 +1,6 @@
 """From stretches of outline to candidates: one shape each, joined where it goes on through depth."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,8 +52,11 @@ class Candidate:
     gaps_deg: tuple[tuple[float, float, float], ...] = ()
     share: float = 1.0
     area_px2: float = 0.0
-    part_arc_deg: float | None = None
-    neighbours: tuple[int, ...] = field(default=())
+
+    @property
+    def metal_outside(self) -> bool:
+        """True for holes and for reliefs: the metal lies outside the shape."""
+        return self.hole or self.kind == "relief"
 
     @property
     def first(self) -> int:
@@ -144,7 +147,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
         part_span = Span(stretch.first, stretch.last, corner, part_map, mean, span.points, sub)
         kind = "round" if ring else "relief"
         out.append(
-            Candidate(kind, ring, circle, 0.0, (part_span,), stretch.whole, (), ((low + arc, low + 360.0, 99.0),), 1.0, own.area_px2, arc)
+            Candidate(kind, ring, circle, 0.0, (part_span,), stretch.whole, (), ((low + arc, low + 360.0, 99.0),), 1.0, own.area_px2)
         )
     return out
 

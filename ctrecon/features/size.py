@@ -128,12 +128,12 @@ def fit_size(candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], 
     samples = Samples(column, row, (plane - middle) * ratio, grey, sector * 1000 + block)
     per_depth = candidate.growth_px / ratio
     if isinstance(shape, Circle):
-        model: RoundModel | RectangleModel | PolygonModel = RoundModel(candidate.hole)
+        model: RoundModel | RectangleModel | PolygonModel = RoundModel(candidate.metal_outside)
         start = np.array([cx, cy, shape.radius, 0.0, 0.0, per_depth])
         active = np.array([True, True, True, axis_free, axis_free, taper_free])
         normal = angle
     elif isinstance(shape, Rectangle):
-        model = RectangleModel(candidate.hole)
+        model = RectangleModel(candidate.metal_outside)
         start = np.array([cx, cy, shape.a, shape.b, np.radians(shape.turn_deg), 0.0, 0.0, per_depth])
         ends_free = candidate.kind != "slot"
         long_u = shape.a > shape.b
@@ -142,7 +142,7 @@ def fit_size(candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], 
         normal = np.radians(shape.turn_deg) + np.where(shape.a / 2 - np.abs(u) < shape.b / 2 - np.abs(v), 0.0, np.pi / 2)
     else:
         assert isinstance(shape, RegularPolygon)
-        model = PolygonModel(candidate.hole, shape.sides)
+        model = PolygonModel(candidate.metal_outside, shape.sides)
         start = np.array([cx, cy, shape.inradius, np.radians(shape.turn_deg), 0.0, 0.0])
         active = np.array([True, True, True, True, axis_free, axis_free])
         normal = angle

@@ -14,7 +14,7 @@ __all__ = ["Found", "search"]
 _STEP_PX = 0.5
 _ANGLES = 180
 _TURNS = 45
-_CLEAR_PX = 3.5
+_CLEAR_PX = 5.5
 _BLOCKS = 32
 _DETECT = 9.0
 _FILLED = 0.55
@@ -47,18 +47,22 @@ def search(squared: SquaredStack, solid: dict[int, Floats], x: float, y: float, 
     unrolled, valid, starts = _unroll(squared, solid, x, y, radii)
     if unrolled is None:
         return None
-    best: tuple[float, str, int, int, int, int, float] | None = None
+    best: tuple[float, str, int, int, int, int, float, float] | None = None
     for kind in ("square_seam", "round_seam"):
         indices, turns = _paths(kind, radii)
         z, fill = _scores(unrolled, valid, indices)
         for sign in (1.0, -1.0):
             hit = _best_run(sign * z, fill)
-            if hit is not None and (best is None or hit[0] > best[0]):
-                score, block_a, block_b, t, h = hit
-                best = (score, kind, block_a, block_b, t, h, sign)
-    if best is None or best[0] < _DETECT:
+            if hit is None or hit[0] < _DETECT:
+                continue
+            score, block_a, block_b, t, h = hit
+            depth = _mean_depth(unrolled, valid, indices[t, h], block_a, block_b) * sign
+            # a circle shares a third of its length with a square: the deeper mean dip decides
+            if best is None or depth > best[-1]:
+                best = (score, kind, block_a, block_b, t, h, sign, depth)
+    if best is None:
         return None
-    score, kind, block_a, block_b, t, h, sign = best
+    score, kind, block_a, block_b, t, h, sign, _ = best
     indices, turns = _paths(kind, radii)
     if not _on_all_sides(unrolled, valid, indices[t, h], block_a, block_b, sign, kind, float(turns[t])):
         return None
@@ -71,7 +75,7 @@ def _unroll(squared: SquaredStack, solid: dict[int, Floats], x: float, y: float,
     """Filtered grey (blocks, radii, angles), share of valid planes, and the first plane of every block."""
     angle = np.arange(_ANGLES) * 2 * np.pi / _ANGLES
     where = np.stack([y + radii[:, None] * np.sin(angle), x + radii[:, None] * np.cos(angle)])
-    half = round(4.0 / _STEP_PX)
+    half = round(3.5 / _STEP_PX)
     offset = np.arange(-half, half + 1) * _STEP_PX
     kernel = np.exp(-0.5 * (offset / 0.95) ** 2)
     kernel -= kernel.mean()
@@ -160,6 +164,14 @@ def _best_run(z: Floats, fill: Floats) -> tuple[float, int, int, int, int] | Non
             if best is None or score.flat[at] > best[0]:
                 best = (float(score.flat[at]), a, b, at // sizes, at % sizes)
     return best
+
+
+def _mean_depth(unrolled: Floats, valid: Floats, index: np.ndarray, a: int, b: int) -> float:
+    """Mean filtered grey along an outline over a run of blocks."""
+    at = np.arange(len(index))
+    path = np.where(index >= 0, index, 0)
+    weight = valid[a : b + 1, path, at] * (index >= 0) * (path + 6.0)
+    return float((unrolled[a : b + 1, path, at] * weight).sum() / max(float(weight.sum()), 1e-9))
 
 
 def _on_all_sides(unrolled: Floats, valid: Floats, index: np.ndarray, a: int, b: int, sign: float, kind: str, turn: float) -> bool:

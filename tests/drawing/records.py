@@ -130,3 +130,125 @@ def plate() -> Part:
         name="plate", made_with="ctrecon 0.1.0", stack=stack("plate", 60, scale_u_rel=(0.0004, 0.0004, 0.0004)),
         axis=Axis(tilt_deg=m(0.0, 0.02), direction_xyz=(0.0, 0.0, 1.0)), features=tuple(features),
     )  # fmt: skip
+
+
+def plain(name: str, features: tuple[Feature, ...], **more: Any) -> Part:
+    """Return an upright part with these features and no pieces."""
+    given: dict[str, Any] = {
+        "stack": stack(name, handedness_basis="file"),
+        "axis": Axis(tilt_deg=m(0.0, 0.02), direction_xyz=(0.0, 0.0, 1.0)),
+    } | more
+    return Part(name=name, made_with="ctrecon 0.1.0", features=features, **given)
+
+
+def disc(diameter: float, thick: float, name: str = "disc") -> Part:
+    """Return a plain disc with a bore of a quarter of its diameter."""
+    c = diameter
+    return plain(
+        name,
+        (
+            feature("F1", "round_outside", c, c, 0.0, thick, diameter_mm=m(diameter)),
+            feature("F2", "round_hole", c, c, 0.0, thick, diameter_mm=m(diameter / 4)),
+        ),
+    )
+
+
+def many(count: int) -> Part:
+    """Return a plate with `count` holes of slightly different sizes in rows."""
+    features = [feature("F1", "rectangular_outside", 30.0, 20.0, 0.0, 2.0, flats_pair_mm=(m(56.0), m(36.0)), turn_deg=m(0.0))]
+    for k in range(count - 1):
+        x, y = 6.0 + 4.9 * (k % 10) + 0.13 * (k // 10), 5.0 + 5.6 * (k // 10) + 0.11 * (k % 10)
+        features.append(feature(f"F{k + 2}", "round_hole", x, y, 0.0, 2.0, diameter_mm=m(1.0 + 0.01 * k)))
+    return plain("many", tuple(features))
+
+
+def single_slice() -> Part:
+    """Return a square with a round hole seen in one slice only."""
+    why = {"depth_from_mm": "a single slice has no depth", "depth_to_mm": "a single slice has no depth"}
+    features = (
+        feature("F1", "square_outside", 6.0, 6.0, None, None, flats_mm=m(8.0), turn_deg=m(12.0, 0.1), unknown=why),
+        feature("F2", "round_hole", 7.0, 5.0, None, None, diameter_mm=m(2.0), unknown=why),
+    )
+    return plain(
+        "one slice", features, stack=stack("one", 1), axis=None, unknown={"axis": "a single slice has no depth"}
+    )
+
+
+def open_ended() -> Part:
+    """Return a shaft that runs out of the stack at its end, with a blind hole from the start."""
+    features = (
+        feature("F1", "round_outside", 5.0, 5.0, 0.5, 2.0, diameter_mm=m(6.0)),
+        feature("F2", "round_outside", 5.0, 5.0, 2.0, None, diameter_mm=m(4.0), flags=("runs_out_of_stack",),
+                unknown={"depth_to_mm": "it reaches the last slice"}),
+        feature("F3", "round_hole", 5.0, 5.0, 0.5, 1.6, diameter_mm=m(1.5), taper_mm_per_mm=m(-0.2, 0.01)),
+    )  # fmt: skip
+    return plain("open shaft", features, stack=stack("open", 120, handedness_basis="file"))
+
+
+def blob(cx: float, cy: float, size: float) -> tuple[tuple[float, float], ...]:
+    """Return a closed, lopsided outline."""
+    angles = [2 * math.pi * k / 90 for k in range(90)]
+    reach = [size * (1 + 0.2 * math.cos(2 * a) + 0.1 * math.sin(3 * a)) for a in angles]
+    return tuple((cx + r * math.cos(a), cy + r * math.sin(a)) for a, r in zip(angles, reach, strict=True))
+
+
+def medley() -> Part:
+    """Return a part with every other kind: free shapes, slot, polygons, rectangle, wheel, face seam."""
+    c = 20.0
+    features = (
+        feature("F1", "free_outside", c, c, 0.0, 2.0, area_mm2=m(1000.0, 1.0), outline_mm=blob(c, c, 15.0)),
+        feature("F2", "slot", c + 7, c + 3, 0.0, 2.0, flats_pair_mm=(m(6.0), m(2.0)), turn_deg=m(30.0, 0.1)),
+        feature("F3", "polygon_hole", c - 8, c + 2, 0.0, 2.0, flats_mm=m(4.0), sides=6, turn_deg=m(10.0, 0.1)),
+        feature("F4", "rectangular_hole", c, c - 8, 0.0, 2.0, flats_pair_mm=(m(5.0), m(3.0)), turn_deg=m(170.0, 0.1),
+                basis="inferred"),
+        feature("F5", "round_hole", c, c, 0.0, 5.0, diameter_mm=m(4.0, None), basis="assumed"),
+        feature("F6", "face_seam", c, c, 2.0, 2.0, seam_mm=m(0.01)),
+        feature("F7", "wheel", c, c, 2.0, 4.0, tip_diameter_mm=m(18.0), root_diameter_mm=m(15.0), teeth=24,
+                turn_deg=m(3.0, 0.1)),
+        feature("F8", "free_hole", c + 5, c + 4, 2.0, 4.0, area_mm2=m(5.0, 0.1), outline_mm=blob(c + 5, c + 4, 1.2)),
+        feature("F9", "polygon_outside", c, c, 4.0, 5.0, flats_mm=m(8.0), sides=6, turn_deg=m(25.0, 0.1), basis="stated"),
+    )  # fmt: skip
+    return plain("medley", features, stack=stack("medley", 120, scale_u_rel=(None, 0.001, 0.001)))
+
+
+def fragment() -> Part:
+    """Return a stretch of a ring: an outside and a hole of one centre, 140 degrees of each."""
+    features = (
+        feature("F1", "round_outside", 10.0, 10.0, 0.0, 3.0, diameter_mm=m(16.0), arc_deg=140.0, arc_from_deg=20.0),
+        feature("F2", "round_hole", 10.0, 10.0, 0.0, 3.0, diameter_mm=m(10.0), arc_deg=140.0, arc_from_deg=20.0),
+    )
+    return plain("ring fragment", features)
+
+
+def d_shaft() -> Part:
+    """Return a shaft whose rim lost a stretch with nothing to explain it."""
+    return plain(
+        "d shaft",
+        (feature("F1", "round_outside", 5.0, 5.0, 0.0, 3.0, diameter_mm=m(8.0), arc_deg=270.0, arc_from_deg=45.0),),
+    )
+
+
+def nothing() -> Part:
+    """Return a record without features."""
+    says = "nothing that could be measured was found"
+    return plain("empty", (), axis=None, warnings=(Warn(flag="nothing_to_measure", says=says),))
+
+
+def tiny() -> Part:
+    """Return a disc of 1 mm."""
+    return disc(1.0, 0.6, "tiny")
+
+
+def huge() -> Part:
+    """Return a disc of 300 mm."""
+    return disc(300.0, 40.0, "huge")
+
+
+def sixty() -> Part:
+    """Return a plate with 59 holes."""
+    return many(60)
+
+
+def twelve() -> Part:
+    """Return a plate with 11 holes."""
+    return many(12)

@@ -48,6 +48,13 @@ def test_curve_lies_on_the_edge_of_the_metal(hub: Part, bore_slice: SlicePicture
     assert np.all(grey(middle + (curve - middle) * (1 + 1.5 / 53)) < 100)
 
 
+def test_voxel_centres_lie_on_whole_numbers(hub: Part, bore_slice: SlicePicture) -> None:
+    """The window of columns 15 to 129 and rows 10 to 149 reaches half a voxel beyond the outermost centres."""
+    axes = slice_with_fits(bore_slice, hub, title="slice 20").axes[0]
+    assert tuple(axes.images[0].get_extent()) == (14.5, 129.5, 149.5, 9.5)
+    assert (axes.get_xlim(), axes.get_ylim()) == ((14.5, 129.5), (149.5, 9.5))
+
+
 def test_scale_bar_is_as_long_as_it_says(hub: Part, bore_slice: SlicePicture) -> None:
     """The bar's share of the picture's width is its length over the width in mm."""
     axes = slice_with_fits(bore_slice, hub, title="slice 20").axes[0]

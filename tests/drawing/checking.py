@@ -1,0 +1,96 @@
+"""Reads a finished document back: where texts stand on paper, what dimensions measure."""
+
+import itertools
+import math
+from typing import Any
+
+from ctrecon.drawing.dxf import page_bottom
+from ctrecon.drawing.items import Sheet
+from ctrecon.drawing.lettering import text_width
+from ctrecon.drawing.pdf import texts_of
+
+Corners = list[tuple[float, float]]
+
+
+def text_boxes(doc: Any) -> list[tuple[str, Corners]]:
+    """Return (text, four corners) of every text, dimension figures too; capitals' height."""
+    boxes = []
+    for text, x, y, height, turn, across, upright in texts_of(doc):
+        wide = text_width(text, height)
+        left = {"left": 0.0, "center": -wide / 2, "right": -wide}[across]
+        low = -height / 2 if upright == "middle" else 0.0
+        c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
+        local = [(left, low), (left + wide, low), (left + wide, low + height), (left, low + height)]
+        boxes.append((text, [(x + u * c - v * s, y + u * s + v * c) for u, v in local]))
+    return boxes
+
+
+def overlap(a: Corners, b: Corners) -> bool:
+    """Tell whether two convex polygons overlap: no side of either separates them."""
+    for ring in (a, b):
+        for (px, py), (qx, qy) in zip(ring, ring[1:] + ring[:1], strict=True):
+            nx, ny = qy - py, px - qx
+            first = [x * nx + y * ny for x, y in a]
+            second = [x * nx + y * ny for x, y in b]
+            if max(first) <= min(second) + 1e-9 or max(second) <= min(first) + 1e-9:
+                return False
+    return True
+
+
+def overlapping(doc: Any) -> list[tuple[str, str]]:
+    """Return the pairs of texts that overlap."""
+    pairs = itertools.combinations(text_boxes(doc), 2)
+    return [(s, t) for (s, a), (t, b) in pairs if overlap(a, b)]
+
+
+def outside_frame(doc: Any, sheet: Sheet) -> list[str]:
+    """Return the texts that reach out of their page's frame (20 mm left, 10 mm elsewhere)."""
+    bad = []
+    for text, corners in text_boxes(doc):
+        inside = False
+        for number in range(len(sheet.pages)):
+            low = page_bottom(sheet, number)
+            inside |= all(
+                20 <= x <= sheet.width_mm - 10 and low + 10 <= y <= low + sheet.height_mm - 10 for x, y in corners
+            )
+        if not inside:
+            bad.append(text)
+    return bad
+
+
+def struck_through(doc: Any) -> list[str]:
+    """Return the texts a wide line runs through."""
+    from ezdxf import path
+
+    lines = []
+    for entity in doc.modelspace().query("LINE CIRCLE LWPOLYLINE[layer=='WIDE']"):
+        if entity.dxf.layer == "WIDE":
+            spots = [(p.x, p.y) for p in path.make_path(entity).flattening(0.05)]
+            lines += zip(spots, spots[1:], strict=False)
+    bad = []
+    for text, corners in text_boxes(doc):
+        xs, ys = zip(*corners, strict=True)
+        near = [
+            (a, b) for a, b in lines
+            if max(a[0], b[0]) > min(xs) and min(a[0], b[0]) < max(xs) and max(a[1], b[1]) > min(ys) and min(a[1], b[1]) < max(ys)
+        ]  # fmt: skip
+        if any(overlap(corners, [a, b]) for a, b in near if a != b):
+            bad.append(text)
+    return bad
+
+
+def measured_values(doc: Any, sheet: Sheet) -> dict[str, list[float]]:
+    """Return what the dimension entities measure, by their text's first word; mm of the part or degrees."""
+    found: dict[str, list[float]] = {}
+    for dim in doc.modelspace().query("DIMENSION"):
+        kind = dim.dimtype
+        value = dim.get_measurement()
+        if kind in (2, 5):
+            size = float(value)
+        elif kind == 6:
+            size = (value.x if dim.dxf.dimtype & 64 else value.y) / sheet.scale
+        else:
+            size = float(value) / sheet.scale
+        assert abs(dim.override().get("dimlfac") * sheet.scale - 1) < 1e-9
+        found.setdefault(dim.dxf.text.split()[0] if kind != 6 else "place", []).append(size)
+    return found
