@@ -61,7 +61,7 @@ _WORDS = {
     "probability_separate": "probability that it is separate",
 }
 _PAIRS = {"square": ("flats, pair at the turn", "flats, other pair"), "": ("longer", "shorter")}
-_BODIES = ("round_outside", "square_outside", "polygon_outside")
+_BODIES = ("round_outside", "square_outside", "polygon_outside", "rectangular_outside")
 _BASES = {
     "file": "from the files",
     "stated": "stated by the user",
@@ -70,7 +70,7 @@ _BASES = {
 }
 _VERDICTS = {
     "separate": "a separate piece is suggested",
-    "one_piece": "one piece with the rest",
+    "one_piece": "one piece",
     "undecided": "undecided",
 }
 
@@ -239,14 +239,18 @@ def _has_axis(feature: Feature) -> bool:
     return placed and "not_along_depth" not in feature.flags and feature.kind != "face_seam"
 
 
+def _across(feature: Feature) -> float:
+    """Return the largest size square to the axis, 0 where none is known."""
+    pair = feature.flats_pair_mm or ()
+    return max((one.value for one in (feature.diameter_mm, feature.flats_mm, *pair) if one is not None), default=0.0)
+
+
 def _reference(part: Part) -> Feature | None:
     """Return the feature others are placed from: the largest outside, else the first that has a place."""
     placed = [one for one in part.features if _has_axis(one)]
-    outsides = [
-        (size.value, one) for one in placed if one.kind in _BODIES and (size := one.diameter_mm or one.flats_mm)
-    ]
+    outsides = [one for one in placed if one.kind in _BODIES]
     if outsides:
-        return max(outsides, key=lambda pair: pair[0])[1]
+        return max(outsides, key=_across)
     return placed[0] if placed else None
 
 

@@ -177,6 +177,20 @@ def test_axes_are_placed_in_the_part_frame(hub: Part) -> None:
     assert offset_of(html, "F3") == pytest.approx((0.0, -2.0 * 0.9997806834748455), abs=0.001)
 
 
+def test_axes_are_placed_from_the_largest_outside(hub: Part) -> None:
+    """The widest outside is the reference, be it round or rectangular; what runs across the axis is left out."""
+    assert "from the axis of F1<" in report_html(hub)
+    wide = replace(
+        hub.features[3],
+        kind="rectangular_outside",
+        flats_mm=None,
+        flats_pair_mm=(Measured(9.0, 0.01), Measured(2.0, 0.01)),
+    )
+    html = report_html(replace(hub, features=(*hub.features[:3], wide, *hub.features[4:])))
+    assert "from the axis of F4<" in html
+    assert "<b>F7</b>" not in html.split("from the axis of F4<")[1].split("</table>")[0]
+
+
 @pytest.mark.parametrize("count", [0, 1, 60])
 def test_none_one_and_many_features(hub: Part, count: int) -> None:
     """Empty and crowded records both give a page with a row for each feature."""

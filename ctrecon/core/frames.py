@@ -61,7 +61,7 @@ def rotation_to_part(direction_xyz: Floats | tuple[float, float, float]) -> Floa
     Examples
     --------
     >>> r = rotation_to_part((0.0, 0.6, 0.8))
-    >>> (r @ np.array([0.0, 0.6, 0.8])).round(12).tolist()
+    >>> (abs(r @ np.array([0.0, 0.6, 0.8]))).round(12).tolist()
     [0.0, 0.0, 1.0]
     """
     a = np.asarray(direction_xyz, dtype=float)

@@ -43,7 +43,8 @@ def fit_seam(squared: SquaredStack, solid: dict[int, Floats], found: Found, ends
     """Fit the dip on the mean plane, then follow its depth plane by plane.
 
     The dip of a thin seam of thickness t is a Gaussian of area t (contrast 1), whatever
-    the blur; the area is the air-equivalent thickness. Where the seam ends in a face of
+    the blur; the area is the air-equivalent thickness. Two pieces of
+    unlike metal add a step of grey across the seam, which is fitted with it. Where the seam ends in a face of
     the part the face's own fitted depth is taken, else an error function fitted to the
     dip through depth.
     """
@@ -69,13 +70,13 @@ def fit_seam(squared: SquaredStack, solid: dict[int, Floats], found: Found, ends
     def residuals(p: Floats) -> Floats:
         d = shape_of(p).signed_distance(points)
         blur = np.exp(p[4])
-        return np.asarray(p[6] + p[7] * d - p[5] / (blur * np.sqrt(2 * np.pi)) * np.exp(-0.5 * (d / blur) ** 2) - grey)
+        return np.asarray(p[6] + p[7] * d + p[8] * ndtr(d / blur) - p[5] / (blur * np.sqrt(2 * np.pi)) * np.exp(-0.5 * (d / blur) ** 2) - grey)
 
-    start = np.array([*found.shape.centre, start_size, turn0, np.log(0.95), depth0 * 2.4, float(np.median(grey)), 0.0])
+    start = np.array([*found.shape.centre, start_size, turn0, np.log(0.95), depth0 * 2.4, float(np.median(grey)), 0.0, 0.0])
     scale = max(1.4826 * float(np.median(np.abs(grey - np.median(grey)))), 1e-4)
-    low = start - [2.5, 2.5, 2.5, 6.0, 0.5, np.inf, np.inf, np.inf]
-    high = start + [2.5, 2.5, 2.5, 6.0, 0.5, np.inf, np.inf, np.inf]
-    fit = least_squares(residuals, start, bounds=(low, high), loss="soft_l1", f_scale=2 * scale, x_scale=[1, 1, 1, 2, 0.3, 0.05, 0.05, 0.01])
+    low = start - [2.5, 2.5, 2.5, 6.0, 0.5, np.inf, np.inf, np.inf, np.inf]
+    high = start + [2.5, 2.5, 2.5, 6.0, 0.5, np.inf, np.inf, np.inf, np.inf]
+    fit = least_squares(residuals, start, bounds=(low, high), loss="soft_l1", f_scale=2 * scale, x_scale=[1, 1, 1, 2, 0.3, 0.05, 0.05, 0.01, 0.02])
     normal = fit.jac.T @ fit.jac
     if isinstance(found.shape, Circle):
         normal[3, 3] += 1.0

@@ -182,18 +182,13 @@ def _on_all_sides(unrolled: Floats, valid: Floats, index: np.ndarray, a: int, b:
     good = (valid[a : b + 1, path, at] > 0) & (index >= 0)
     offset = turn if kind == "square_seam" else 45.0
     quarter = (((at * 360 / len(index)) - offset + 45) % 360 // 90).astype(int)
-    # what the same quarters show a few pixels further in and out is the scatter to beat
-    away = []
-    for shift in (-8, -6, 6, 8):
-        moved = np.clip(path + shift, 0, unrolled.shape[1] - 1)
-        ok = valid[a : b + 1, moved, at] > 0
-        for q in range(4):
-            pick = ok & (quarter == q)
-            if pick.sum() > 10:
-                away.append(float(unrolled[a : b + 1, moved, at][pick].mean()))
-    scatter = 1.4826 * float(np.median(np.abs(away))) + 1e-9 if away else 1e-9
+    # the grey a few pixels further in and out gives the scatter of one sample
+    away = np.concatenate([unrolled[a : b + 1, np.clip(path + k, 0, unrolled.shape[1] - 1), at][good] for k in (-8, 8)])
+    scatter = 1.4826 * float(np.median(np.abs(away - np.median(away)))) + 1e-9 if away.size else 1e-9
     seen = []
     for q in range(4):
         pick = good & (quarter == q)
-        seen.append(float(line[pick].mean()) / scatter if pick.sum() > 10 else 0.0)
+        # neighbouring samples share their noise: about one in four is independent
+        independent = max(float(pick.sum()) / 4, 1.0)
+        seen.append(float(line[pick].mean()) / scatter * np.sqrt(independent) if pick.sum() > 10 else 0.0)
     return sum(s > 3 for s in seen) >= 3 and min(seen) > -3

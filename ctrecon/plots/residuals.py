@@ -52,6 +52,8 @@ def residual_plot(part: Part) -> Figure:
             fontsize=8,
             family=FONT,
             color=INK,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+            zorder=5,
         )
     if not fitted:
         axes.text(
