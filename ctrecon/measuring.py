@@ -8,7 +8,7 @@ import numpy as np
 from ctrecon.core.errors import NoScaleError
 from ctrecon.core.flags import explain
 from ctrecon.features.axis import part_axis, refine_slopes
-from ctrecon.features.build import Draft, build_features, order_features
+from ctrecon.features.build import build_features, order_features
 from ctrecon.features.candidates import find_candidates
 from ctrecon.features.ends import End, EndPlan, end_want, fit_end, plan_end
 from ctrecon.features.gather import gather
@@ -100,11 +100,13 @@ def measure_stack(stack: SliceStack, *, name: str | None = None, progress: Progr
     return Measurement(part, make_pictures(squared, ordered))
 
 
-def _find(survey: Survey, guess: AxisGuess | None, progress: Progress | None) -> tuple[SquaredStack, list[Sized], list[tuple[EndPlan | End, EndPlan | End]]]:
+def _find(
+    survey: Survey, guess: AxisGuess | None, progress: Progress | None
+) -> tuple[SquaredStack, list[Sized], list[tuple[EndPlan | End, EndPlan | End]]]:
     """Square up, trace, choose shapes and fit their sizes; plan where each ends."""
     squared = square_up(survey, guess)
     smooth = 0.7 if survey.levels.snr > 12 else 1.2
-    stretches = find_stretches(squared.plane, len(squared), smooth_px=smooth, progress=progress)
+    stretches = find_stretches(squared.plane, len(squared), smooth_px=smooth, least_planes=survey.body_slices, progress=progress)
     candidates = find_candidates(squared, stretches, smooth_px=smooth)
     wants = [(c, want_of(c, squared)) for c in candidates]
     data = iter(gather(squared, [w for _, w in wants if w is not None], progress=progress))
@@ -115,11 +117,19 @@ def _find(survey: Survey, guess: AxisGuess | None, progress: Progress | None) ->
     ]  # fmt: skip
     single = len(survey.stack) == 1
     no_depth = End(None, None, "a single slice has no depth")
-    plans = [(no_depth, no_depth) if single else (plan_end(squared, c, at_start=True), plan_end(squared, c, at_start=False)) for c in candidates]
+    plans = [
+        (no_depth, no_depth) if single else (plan_end(squared, c, at_start=True), plan_end(squared, c, at_start=False))
+        for c in candidates
+    ]
     return squared, sized, plans
 
 
-def _fit_ends(squared: SquaredStack, sized: list[Sized], plans: list[tuple[EndPlan | End, EndPlan | End]], progress: Progress | None) -> list[tuple[End, End]]:
+def _fit_ends(
+    squared: SquaredStack,
+    sized: list[Sized],
+    plans: list[tuple[EndPlan | End, EndPlan | End]],
+    progress: Progress | None,
+) -> list[tuple[End, End]]:
     flat = [plan for pair in plans for plan in pair if isinstance(plan, EndPlan)]
     data = iter(gather(squared, [end_want(plan) for plan in flat], progress=progress))
     noise = squared.survey.levels.noise_rel
@@ -147,7 +157,9 @@ def _or_out(squared: SquaredStack, end: End, centre: tuple[float, float]) -> End
     if end.plane is None:
         return end
     x0, y0, z0 = squared.origin_mm
-    part = np.array([x0 + centre[0] * squared.pitch_mm, y0 + centre[1] * squared.pitch_mm, z0 + end.plane * squared.depth_step_mm])
+    part = np.array(
+        [x0 + centre[0] * squared.pitch_mm, y0 + centre[1] * squared.pitch_mm, z0 + end.plane * squared.depth_step_mm]
+    )
     index = float((squared.rotation.T @ part)[2]) / squared.depth_step_mm
     if index < 0.6 or index > len(squared.survey.stack) - 1.6:
         return End(None, None, "the feature runs out of the stack at this end")

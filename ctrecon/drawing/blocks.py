@@ -3,7 +3,7 @@
 import math
 
 from ctrecon.core.measured import decimals_for, format_value
-from ctrecon.drawing.contours import Contour
+from ctrecon.drawing.contours import Contour, circle
 from ctrecon.drawing.dimension import TEXT, dimension_outsides, dimension_places, dimension_sizes, dimension_turns
 from ctrecon.drawing.figures import depth_us
 from ctrecon.drawing.items import Block, Box, Hatch, Item, Label, Line, Shape
@@ -115,6 +115,11 @@ def view_block(model: Model, number: int, scale: float, seen: set[str], *, secti
         items.append(Shape(placed, "NARROW"))
         ring = placed.points(6.0)
         space.thin += zip(ring, ring[1:] + ring[:1], strict=True)
+    for d in zone.drawn:
+        if d.feature.kind == "wheel" and d.feature.root_diameter_mm:
+            root = circle(d.x, d.y, d.feature.root_diameter_mm.value / 2).placed(scale, 0.0, 0.0)
+            items.append(Shape(root, "NARROW"))
+            space.thin += zip(root.points(6.0), root.points(6.0)[1:], strict=False)
     shown = paths + [c for _, c in zone.seams] or [d.contour for d in zone.drawn if d.contour]
     box = union([tuple(v * scale for v in c.bounds()) for c in shown])  # type: ignore[misc]
     box = (min(box[0], -1.0), min(box[1], -1.0), max(box[2], 1.0), max(box[3], 1.0))
@@ -136,7 +141,10 @@ def view_block(model: Model, number: int, scale: float, seen: set[str], *, secti
     crosses = [(i.start, i.end) for i in items if isinstance(i, Line)]
     needed = union([(box[0] - 4, box[1] - 4, box[2] + 4, box[3] + 4), *space.boxes, *(_ends(a, b) for a, b in crosses)])
     needed = union([needed, *(_ends(a, b) for a, b in space.thin)])
-    lines = [f"VIEW {number + 1}", zone_depths(model, zone), "seen from the start end", _shows(zone.drawn)]
+    seen_from = "seen from the start end" if model.has_depth else "seen as the slice looks on screen"
+    lines = [f"VIEW {number + 1}", zone_depths(model, zone), seen_from, _shows(zone.drawn)]
+    if any(d.feature.kind == "wheel" for d in zone.drawn):
+        lines.append("teeth are not drawn: tip circle wide, root circle narrow")
     if any(d.feature.taper_mm_per_mm for d in zone.drawn):
         lines.append("tapered features are drawn at the middle of this depth")
     middle = (needed[0] + needed[2]) / 2

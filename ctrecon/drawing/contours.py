@@ -192,15 +192,15 @@ def cut_by_circle(outer: Contour, x: float, y: float, radius: float) -> Contour 
     first = next(i for i in range(len(parts)) if inside_flags[i - 1] and not inside_flags[i])
     parts = parts[first:] + parts[:first]
     out: list[Vertex] = []
-    start: Vertex | None = None
-    for i, (p, q, inside) in enumerate(parts):
+    entry: tuple[float, float] | None = None
+    for i, (a, b, inside) in enumerate(parts):
         if not inside:
-            out.append(p)
+            out.append(a)
             continue
-        start = start or p
+        entry = entry or a[:2]
         if i + 1 == len(parts) or not parts[i + 1][2]:
             # the disk lies to the right of the new boundary: its arc runs clockwise
-            sweep = (math.atan2(start[1] - y, start[0] - x) - math.atan2(q[1] - y, q[0] - x)) % TURN
-            out.append((start[0], start[1], -math.tan(sweep / 4)))
-            start = None
+            sweep = (math.atan2(entry[1] - y, entry[0] - x) - math.atan2(b[1] - y, b[0] - x)) % TURN
+            out.append((*entry, -math.tan(sweep / 4)))
+            entry = None
     return Contour(tuple(out))

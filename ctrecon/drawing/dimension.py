@@ -164,7 +164,9 @@ def _only_ids(inner: list[Drawn], space: Space, scale: float) -> list[Item]:
         left, bottom, right, top = (v * scale for v in d.contour.bounds())
         wide = text_width(d.feature.id, TEXT)
         centre = ((left + right) / 2, (bottom + top) / 2)
-        place = space.callout(centre, (top - bottom) / 2 + 2.5, wide, TEXT, (1.0, 1.0))
+        place = space.nearby(centre, (top - bottom) / 2 + 2.5, wide, TEXT, (1.0, 1.0), pull=4.0, rings=8)
+        if place is None:
+            continue  # too crowded: the table has its X and Y
         space.thin.pop()
         items.append(Label(d.feature.id, (place[0], place[1] - TEXT / 2), TEXT, "centre"))
     return items

@@ -38,11 +38,11 @@ def page_bottom(sheet: Sheet, number: int) -> float:
 
 def new_document() -> Any:
     """Return an empty document in mm with line types and the one font."""
-    import ezdxf
     from ezdxf import units
+    from ezdxf.filemanagement import new
 
     load_fonts()
-    doc = ezdxf.new("R2010", setup=["linetypes"], units=units.MM)
+    doc: Any = new("R2010", setup=["linetypes"], units=units.MM)
     doc.styles.add(STYLE, font=FONT)
     return doc
 
@@ -157,14 +157,14 @@ def _add_dimension(space: Any, item: Linear | Diameter | Angular | Ordinate, sca
 @contextmanager
 def _fixed_metadata() -> Iterator[None]:
     """Write constant dates and GUIDs, so that equal drawings are equal files."""
-    import ezdxf
+    from ezdxf._options import options
 
-    before = ezdxf.options.write_fixed_meta_data_for_testing
-    ezdxf.options.write_fixed_meta_data_for_testing = True
+    before = options.write_fixed_meta_data_for_testing
+    options.write_fixed_meta_data_for_testing = True
     try:
         yield
     finally:
-        ezdxf.options.write_fixed_meta_data_for_testing = before
+        options.write_fixed_meta_data_for_testing = before
 
 
 def document_bytes(doc: Any) -> bytes:

@@ -85,6 +85,8 @@ def _quantity(part: Part, name: str, measured: Measured | None, direction: str =
     if measured is None:
         return None
     scale = None if "°" in name else scale_u_along(part, direction)
+    if scale is not None and "²" in name:
+        scale *= 2  # an area feels the scale twice
     u = expanded(measured, scale)
     places = decimals_for(u)
     return name, format_value(measured.value, places), NONE if u is None else format_value(u, places)

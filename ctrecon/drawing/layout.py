@@ -1,12 +1,15 @@
 """Chooses paper and scale, and puts views, table, notes and title block where nothing meets."""
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 from ctrecon.core.errors import InputError
 from ctrecon.drawing.blocks import view_block
 from ctrecon.drawing.items import Block, Item, Label, Line, Page, Sheet
-from ctrecon.drawing.notes import Table, note_lines, notes_items, scale_bar, table_rows, title_block
-from ctrecon.drawing.section import section_block
+from ctrecon.drawing.notes import Table, note_lines, notes_items, scale_bar, short_notes, table_rows, title_block
+from ctrecon.drawing.section import Cut, cut_zones, section_block
 from ctrecon.drawing.views import Model
 from ctrecon.part import scale_u_along
 
@@ -24,6 +27,12 @@ SCALES: tuple[float, ...] = tuple(
 
 LEAST_VIEW_MM = 35.0
 """A part's largest view is not drawn smaller than this where a larger paper can help."""
+
+LEAST_COLUMN_MM = 75.0
+"""A column of notes beside the table is not narrower than this."""
+
+STRIP = 36.0
+"""Height kept for the title block on pages without the column of notes, mm."""
 
 GAP = 6.0
 
@@ -46,12 +55,12 @@ def _notes_height(paper: str) -> float:
     return 1.8 if paper == "A4" else 2.5
 
 
-def _blocks(model: Model, scale: float) -> list[Block]:
+def _blocks(model: Model, cuts: tuple[Cut, ...], scale: float) -> list[Block]:
     """Return every view and the section at a scale."""
     seen: set[str] = set()
     section = model.has_depth and bool(model.zones)
     blocks = [view_block(model, n, scale, seen, section=section and n == 0) for n in range(len(model.zones))]
-    return [*blocks, section_block(model, scale)] if section else blocks
+    return [*blocks, section_block(model, cuts, scale)] if section else blocks
 
 
 def _shelves(blocks: list[Block], width: float, height: float) -> tuple[list[list[Block]], list[Block]] | None:
@@ -130,18 +139,20 @@ class _Words:
         return [*items, *notes], top + 1 - f.bottom
 
 
-def _one_page(words: _Words, blocks: list[Block]) -> list[Page] | None:
+def _one_page(words: _Words, draw: Callable[[], list[Block]]) -> list[Page] | None:
     """Return one page with everything, or None where it does not fit."""
     f = words.frame
     width = words.side
-    if width < 75.0:
+    if width < LEAST_COLUMN_MM:
         return None
     column, tall = words.column(width, 1, 1)
     rows = words.table.rows if words.table else []
     table_tall = words.table.tall(len(rows)) if words.table else 0.0
     band = max(tall, table_tall)
     floor = f.bottom + band + 2
-    fit = _shelves(blocks, f.right - f.left - 4, f.top - floor - 4) if f.top - floor > 20 else None
+    if f.top - floor < LEAST_VIEW_MM:
+        return None
+    fit = _shelves(draw(), f.right - f.left - 4, f.top - floor - 4)
     if fit is None or fit[1]:
         return None
     items = [*_frame_lines(f), *_arrange(fit[0], f, floor), *column]
@@ -151,47 +162,64 @@ def _one_page(words: _Words, blocks: list[Block]) -> list[Page] | None:
 
 
 def _many_pages(words: _Words, blocks: list[Block]) -> list[Page] | None:
-    """Return view pages, then pages with notes and table; None where a view fits no page."""
+    """Return pages of views, then of notes and table; None where a view fits no page.
+
+    Every page carries the title block and the notes nobody may miss.
+    """
     f = words.frame
-    bodies: list[tuple[list[Item], bool]] = []
-    strip = 36.0
+    room = f.right - f.left - 4
+    tall = f.top - f.bottom - STRIP - 6
+    bodies: list[list[Item]] = []
     rest = list(blocks)
     while rest:
-        fit = _shelves(rest, f.right - f.left - 4, f.top - f.bottom - strip - 6)
+        fit = _shelves(rest, room, tall)
         if fit is None:
             return None
-        bodies.append((_arrange(fit[0], f, f.bottom + strip + 2), False))
+        bodies.append(_arrange(fit[0], f, f.bottom + STRIP + 2))
         rest = fit[1]
-    done, total = 0, len(words.table.rows) if words.table else 0
-    column_wide = max(words.side, 75.0)
-    beside = words.side >= 75.0
-    first = True
-    while words.table and (done < total or first):
-        room = f.top - f.bottom - 4
-        low = 0.0
-        if first and not beside:
-            low = words.column(160.0, 1, 1)[1] + 4
-        elif not beside:
-            low = strip
-        count = min(words.table.fits(room - low), total - done)
-        if count <= 0:
-            low, count = strip, min(words.table.fits(room - strip), total - done)
-        bodies.append((words.table.draw(f.left + 2, f.top - 2, done, count), first))
-        done += count
-        first = False
-    if first:
-        bodies.append(([], True))
+    bodies += _word_pages(words, tall)
     pages = []
-    for number, (items, with_notes) in enumerate(bodies, 1):
-        wide = column_wide if beside else 160.0
-        if with_notes:
-            column, tall = words.column(wide, number, len(bodies))
-            if tall > f.top - f.bottom - 2:
-                return None
-        else:
-            args = (words.paper, number, len(bodies), f.right, f.bottom, words.title_wide)
-            column, _ = title_block(words.model, words.scale, *args)
-        pages.append(Page((*_frame_lines(f), *items, *column)))
+    for number, items in enumerate(bodies, 1):
+        wide = min(130.0 if words.paper == "A4" else 160.0, room)
+        place = (words.paper, number, len(bodies), f.right, f.bottom, wide)
+        title, _ = title_block(words.model, words.scale, *place)
+        left = f.right - f.left - wide - 4
+        bar = scale_bar(words.scale, f.left + 6, f.bottom + 2)
+        notes, _ = notes_items(short_notes(words.model), f.left + 2, f.bottom + STRIP - 2, left, words.height)
+        pages.append(Page((*_frame_lines(f), *items, *title, *bar, *notes)))
+    return pages
+
+
+def _word_pages(words: _Words, tall: float) -> list[list[Item]]:
+    """Return pages with the table and all notes, side by side where the paper is wide enough."""
+    f = words.frame
+    tables = _table_pages(words, tall)
+    beside = words.side >= LEAST_COLUMN_MM or not tables
+    width = (words.side if tables and beside else f.right - f.left) - 6
+    notes: list[list[Item]] = []
+    rest = list(words.lines)
+    while rest:
+        count = len(rest)
+        while count > 1 and notes_items(rest[:count], 0.0, 0.0, width, words.height)[1] > tall:
+            count -= 1
+        notes.append(notes_items(rest[:count], f.right - width - 3, f.top - 3, width, words.height)[0])
+        rest = rest[count:]
+    if not beside:
+        return notes + tables
+    longest = max(len(notes), len(tables))
+    padded = [pages + [[] for _ in range(longest - len(pages))] for pages in (tables, notes)]
+    return [[*left, *right] for left, right in zip(*padded, strict=True)]
+
+
+def _table_pages(words: _Words, tall: float) -> list[list[Item]]:
+    """Set the table on as many pages as it needs."""
+    f, table = words.frame, words.table
+    pages: list[list[Item]] = []
+    done = 0
+    while table and done < len(table.rows):
+        count = min(table.fits(tall), len(table.rows) - done)
+        pages.append(table.draw(f.left + 2, f.top - 3, done, count))
+        done += count
     return pages
 
 
@@ -204,6 +232,12 @@ def _size(model: Model) -> float:
                 left, bottom, right, top = d.contour.bounds()
                 spans.append(max(right - left, top - bottom))
     return max(spans)
+
+
+def _worth(model: Model, size: float) -> float:
+    """Return the size that has to be large enough on paper: a long shaft may be thin there."""
+    depth = model.zones[-1].z1 - model.zones[0].z0 if model.zones else 0.0
+    return math.sqrt(size * depth) if depth > size else size
 
 
 def lay_out(model: Model, paper: str | None = None) -> Sheet:
@@ -231,31 +265,33 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     papers = [paper] if paper else list(PAPERS)
     title = f"{model.part.name}: dimensioned sheet"
     size = _size(model)
+    worth = _worth(model, size)
     if not model.zones:
         return _wordy(model, papers[0], title)
+    cuts = cut_zones(model) if model.has_depth else ()
     cache: dict[float, list[Block]] = {}
 
     def blocks(scale: float) -> list[Block]:
         if scale not in cache:
-            cache[scale] = _blocks(model, scale)
+            cache[scale] = _blocks(model, cuts, scale)
         return cache[scale]
 
     fitting = {name: [s for s in SCALES if size * s <= PAPERS[name][1] - 40] for name in papers}
     for name in papers:
-        for scale in (s for s in fitting[name] if size * s >= LEAST_VIEW_MM):
-            pages = _one_page(_Words(model, name, scale), blocks(scale))
+        for scale in (s for s in fitting[name] if worth * s >= LEAST_VIEW_MM):
+            pages = _one_page(_Words(model, name, scale), partial(blocks, scale))
             if pages:
                 return Sheet(title, name, *PAPERS[name], scale, pages)
     best: Sheet | None = None
     for scale in fitting[papers[-1]]:
+        if best is not None and worth * scale < LEAST_VIEW_MM:
+            break
         pages = _many_pages(_Words(model, papers[-1], scale), blocks(scale))
         if pages is None:
             continue
         sheet = Sheet(title, papers[-1], *PAPERS[papers[-1]], scale, pages)
-        if best is None or (len(pages) < len(best.pages) and size * scale >= LEAST_VIEW_MM):
+        if best is None or len(pages) < len(best.pages):
             best = sheet
-        if size * scale < LEAST_VIEW_MM:
-            break
     if best is None:
         raise InputError(f"part {model.part.name!r} does not fit on {papers[-1]} at any scale of ISO 5455")
     return best

@@ -8,10 +8,13 @@ from ctrecon.drawing.figures import HEADINGS, Row, rows_of
 from ctrecon.drawing.items import Hatch, Item, Label, Line
 from ctrecon.drawing.lettering import text_width, wrap
 from ctrecon.drawing.section import HATCH_ANGLES
-from ctrecon.drawing.views import Model, is_outside
+from ctrecon.drawing.views import Model
 from ctrecon.part import scale_u_along
 
-__all__ = ["SAFETY", "U_NOTE", "Table", "note_lines", "scale_bar", "scale_text", "table_rows", "title_block"]
+__all__ = [
+    "SAFETY", "U_NOTE", "Table", "note_lines", "notes_items", "scale_bar", "scale_text", "short_notes", "table_rows",
+    "title_block",
+]  # fmt: skip
 
 U_NOTE = "U is measuring uncertainty (k = 2), not a tolerance to work to"
 SAFETY = (
@@ -81,12 +84,21 @@ def note_lines(model: Model, scale: float) -> list[str]:
         for flag in f.flags:
             reasons.setdefault(flag, []).append(f.id)
     lines += [f"{', '.join(ids)}: {explain(flag)}." for flag, ids in sorted(reasons.items())]
+    gaps: dict[tuple[str, str], list[str]] = {}
     for f in part.features:
-        lines += [f"{f.id}, {name.removesuffix('_mm').replace('_', ' ')} unknown: {why}." for name, why in sorted(f.unknown.items())]
-    lines += [f"{name.replace('_', ' ')} unknown: {why}." for name, why in sorted(part.unknown.items())]
+        for name, why in f.unknown.items():
+            gaps.setdefault((name.removesuffix("_mm").replace("_", " "), why), []).append(f.id)
+    lines += [f"{', '.join(ids)}: {name} unknown, {why}." for (name, why), ids in sorted(gaps.items())]
+    lines += [f"Part {name.replace('_', ' ')} unknown: {why}." for name, why in sorted(part.unknown.items())]
     said = {"handedness_assumed"} if part.stack.handedness_basis == "assumed" else set()
     lines += [f"Warning: {w.says.rstrip('.')}." for w in part.warnings if w.flag not in said]
     return lines
+
+
+def short_notes(model: Model) -> list[str]:
+    """Return the notes that stand on every page."""
+    lines = note_lines(model, 1.0)
+    return [line for line in lines if line.startswith(("WARNING", U_NOTE)) or line == SAFETY]
 
 
 def _piece_lines(model: Model) -> list[str]:
@@ -114,7 +126,7 @@ class Table:
 
     def __init__(self, rows: list[Row], height: float, heading: str) -> None:
         self.rows, self.height, self.heading = rows, height, heading
-        self.pitch = round(height * 1.75, 3)
+        self.pitch = round(height * 1.6, 3)
         columns = zip(HEADINGS, *(row.cells for row in rows), strict=True)
         self.widths = [max(text_width(text, height) for text in column) + 2.4 for column in columns]
 
@@ -234,13 +246,14 @@ def notes_items(lines: list[str], left: float, top: float, width: float, height:
     y = top
     pitch = height * 1.65
     for line in lines:
+        above = y - height * 0.25
         for text in wrap(line, height, width):
             y -= pitch
             items.append(Label(text, (left, y), height))
+        if line.startswith("WARNING"):
+            below, right = y - height * 0.6, left + width
+            corners = [(left - 1, below), (right, below), (right, above), (left - 1, above)]
+            items += [Line(a, b, "WIDE") for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
+            y = below
         y -= height * 0.35
     return items, top - y
-
-
-def no_outside(model: Model) -> bool:
-    """Tell whether no outside was found at all."""
-    return not any(is_outside(d.feature) for d in model.drawn)

@@ -37,9 +37,10 @@ def texts_of(doc: Any) -> list[tuple[str, float, float, float, float, str, str]]
 
 def _draw(doc: Any, width_mm: float, height_mm: float, left: float, bottom: float) -> Any:
     """Return a figure of exactly this paper size showing that window of the document."""
-    from ezdxf.addons.drawing import Frontend, RenderContext
     from ezdxf.addons.drawing.config import BackgroundPolicy, ColorPolicy, Configuration, TextPolicy
+    from ezdxf.addons.drawing.frontend import Frontend
     from ezdxf.addons.drawing.matplotlib import MatplotlibBackend
+    from ezdxf.addons.drawing.properties import RenderContext
     from matplotlib.figure import Figure
     from matplotlib.font_manager import FontProperties
 
@@ -97,7 +98,7 @@ def png_bytes(doc: Any, sheet: Sheet) -> bytes:
     for number in range(len(sheet.pages)):
         figure = _draw(doc, sheet.width_mm, sheet.height_mm, 0.0, page_bottom(sheet, number))
         figure.set_dpi(PNG_DPI)
-        canvas = FigureCanvasAgg(figure)
+        canvas: Any = FigureCanvasAgg(figure)
         with matplotlib.rc_context({"text.hinting": "none", "text.hinting_factor": 1}):
             canvas.draw()
         shots.append(np.asarray(canvas.buffer_rgba())[..., 0])

@@ -1,6 +1,7 @@
 """The section A–A through the datum axis: depth to the right, Y up, hatched piece by piece."""
 
 import math
+from dataclasses import dataclass
 from typing import Any
 
 from ctrecon.core.measured import decimals_for, format_value
@@ -14,7 +15,7 @@ from ctrecon.drawing.placing import union
 from ctrecon.drawing.views import Drawn, Model, Zone, contour_at, is_outside
 from ctrecon.part import Piece
 
-__all__ = ["HATCH_ANGLES", "piece_of", "section_block"]
+__all__ = ["HATCH_ANGLES", "Cut", "cut_zones", "piece_of", "section_block"]
 
 HATCH_ANGLES = (45.0, 135.0, 30.0, 150.0, 60.0, 120.0)
 Span = tuple[float, float]
@@ -37,10 +38,11 @@ def _metal(zone: Zone, z: float) -> Any:
     parts = []
     for solid, pairs in ((True, zone.rims), (False, zone.holes)):
         for d, contour in pairs:
-            at_z = contour if contour is not d.contour and solid else contour_at(d, z) or contour
-            shape = Polygon(at_z.points(0.5)).buffer(0)
+            is_cut = solid and contour.round_of is None  # by reliefs, or no circle anyway
+            at_z = contour if is_cut else contour_at(d, z) or contour
+            shape = Polygon(at_z.points(2.0)).buffer(0)
             parts.append((shape.area, solid, shape))
-    metal = Polygon()
+    metal: Any = Polygon()
     for _, solid, shape in sorted(parts, key=lambda one: -one[0]):
         metal = metal.union(shape) if solid else metal.difference(shape)
     return metal
@@ -81,7 +83,27 @@ def _covers(model: Model, piece: Piece, z: float) -> bool:
     return low - slack < z < high + slack or any(d.z0 < z < d.z1 for d in members)
 
 
-def section_block(model: Model, scale: float) -> Block:
+@dataclass(frozen=True)
+class Cut:
+    """The metal of one zone at its two ends (areas in mm), and how far it reaches behind the cut."""
+
+    first: Any
+    second: Any
+    reach_first: Span | None
+    reach_second: Span | None
+
+
+def cut_zones(model: Model) -> tuple[Cut, ...]:
+    """Work out the metal of every zone, once for all scales."""
+    cuts = []
+    for zone in model.zones:
+        inset = (zone.z1 - zone.z0) * 1e-6
+        first, second = _metal(zone, zone.z0 + inset), _metal(zone, zone.z1 - inset)
+        cuts.append(Cut(first, second, _reach(first), _reach(second)))
+    return tuple(cuts)
+
+
+def section_block(model: Model, cuts: tuple[Cut, ...], scale: float) -> Block:
     """Draw the cut through the datum axis with depths and lengths dimensioned.
 
     Parameters
@@ -99,9 +121,8 @@ def section_block(model: Model, scale: float) -> Block:
     items: list[Item] = []
     highest = lowest = 0.0
     outlines: list[tuple[float, float]] = []
-    for number, zone in enumerate(model.zones):
-        inset = (zone.z1 - zone.z0) * 1e-6
-        first, second = _metal(zone, zone.z0 + inset), _metal(zone, zone.z1 - inset)
+    for number, (zone, cut) in enumerate(zip(model.zones, cuts, strict=True)):
+        first, second = cut.first, cut.second
         spans = _spans(first, 0.0), _spans(second, 0.0)
         ends = spans if len(spans[0]) == len(spans[1]) else (spans[0], spans[0])
         x0, x1 = zone.z0 * scale, zone.z1 * scale
@@ -117,12 +138,12 @@ def section_block(model: Model, scale: float) -> Block:
             outlines.append((0.0, 0.0))
         items += _seam_lines(zone, x0, x1, scale)
         if number == 0 or model.zones[number - 1].z1 < zone.z0 - 1e-9:
-            items += _face(zone, x0, scale, start=True)
+            items += _face(zone, cut.reach_first, x0, scale, start=True)
         if number + 1 == len(model.zones) or model.zones[number + 1].z0 > zone.z1 + 1e-9:
-            items += _face(zone, x1, scale, start=False)
+            items += _face(zone, cut.reach_second, x1, scale, start=False)
     for i in range(1, len(model.zones)):
         if abs(model.zones[i - 1].z1 - model.zones[i].z0) < 1e-9:
-            items += _steps(model.zones[i - 1], model.zones[i], scale)
+            items += _steps(model.zones[i - 1], model.zones[i], cuts[i - 1].reach_second, cuts[i].reach_first, scale)
     items += _face_seams(model, outlines, scale)
     right = model.zones[-1].z1 * scale
     left = model.zones[0].z0 * scale
@@ -176,31 +197,26 @@ def _silhouette(area: Any, x0: float, x1: float, spans: list[Span], scale: float
     return items
 
 
-def _extent(zone: Zone, z: float) -> Span | None:
-    """Return how far the metal behind the cut or in it reaches down and up, mm."""
+def _reach(area: Any) -> Span | None:
+    """Return how far the metal in the cut or behind it reaches down and up, mm."""
     from shapely.geometry import box
 
-    area = _metal(zone, z)
     if area.is_empty:
         return None
     half = area.intersection(box(area.bounds[0] - 1, area.bounds[1] - 1, 1e-6, area.bounds[3] + 1))
     return None if half.is_empty else (half.bounds[1], half.bounds[3])
 
 
-def _steps(before: Zone, after: Zone, scale: float) -> list[Item]:
+def _steps(before: Zone, after: Zone, a: Span | None, b: Span | None, scale: float) -> list[Item]:
     """Draw the face between two zones: outer steps, and ends of holes inside them."""
     z = after.z0
     x = z * scale
-    a = _extent(before, before.z1 - (before.z1 - before.z0) * 1e-6)
-    b = _extent(after, after.z0 + (after.z1 - after.z0) * 1e-6)
     items: list[Item] = []
     if a and b:
         for side in (0, 1):
             if abs(a[side] - b[side]) * scale > 0.02:
                 items.append(Line((x, a[side] * scale), (x, b[side] * scale), "WIDE"))
-    elif a or b:
-        only = a or b
-        assert only is not None
+    elif only := a or b:
         items.append(Line((x, only[0] * scale), (x, only[1] * scale), "WIDE"))
     gone = {d.feature.id for d, _ in before.holes} ^ {d.feature.id for d, _ in after.holes}
     for d, contour in (*before.holes, *after.holes):
@@ -231,11 +247,10 @@ def _face_seams(model: Model, outlines: list[Span], scale: float) -> list[Item]:
     return items
 
 
-def _face(zone: Zone, x: float, scale: float, *, start: bool) -> list[Item]:
+def _face(zone: Zone, extent: Span | None, x: float, scale: float, *, start: bool) -> list[Item]:
     """Close an end of the part with a wide line, or leave it open with a break line and say so."""
     rims = [d for d, _ in zone.rims] or [d for d, _ in zone.holes]
     is_open = bool(rims) and all(d.open_start if start else d.open_end for d in rims)
-    extent = _extent(zone, zone.z0 if start else zone.z1)
     if extent is None:
         return []
     low, high = extent[0] * scale, extent[1] * scale

@@ -11,9 +11,10 @@ __all__ = ["svg_bytes"]
 
 def svg_bytes(doc: Any, sheet: Sheet) -> bytes:
     """Return an SVG of all pages, one under the other, in mm."""
-    from ezdxf.addons.drawing import Frontend, RenderContext
     from ezdxf.addons.drawing.config import BackgroundPolicy, ColorPolicy, Configuration
+    from ezdxf.addons.drawing.frontend import Frontend
     from ezdxf.addons.drawing.layout import Margins, Page, Settings, Units
+    from ezdxf.addons.drawing.properties import RenderContext
     from ezdxf.addons.drawing.svg import SVGBackend
     from ezdxf.math import BoundingBox2d
 

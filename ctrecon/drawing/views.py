@@ -145,7 +145,7 @@ def _pick_datum(part: Part) -> Feature | None:
     outsides = sorted((f for f in placed if is_outside(f)), key=lambda f: (-size(f), f.id))
     bores = [f for f in placed if f.kind == "round_hole"]
     if not outsides:
-        return (bores or placed or [None])[0]
+        return next(iter(bores or placed), None)
     centre, reach = place_in_part_frame(part, outsides[0]), math.sqrt(size(outsides[0]))
     near = [(math.dist(place_in_part_frame(part, f), centre), f.id, f) for f in bores]
     near = sorted(one for one in near if one[0] < 0.1 * reach)

@@ -59,5 +59,7 @@ def part_axis(squared: SquaredStack, slopes: Floats, u_slope: float) -> Axis:
     tilt = float(np.degrees(np.arctan2(np.hypot(direction[0], direction[1]), direction[2])))
     u_deg = float(np.degrees(u_slope))
     return Axis(
-        tilt_deg=Measured(tilt, u_deg), direction_xyz=(float(direction[0]), float(direction[1]), float(direction[2])), direction_u_deg=u_deg
+        tilt_deg=Measured(tilt, u_deg),
+        direction_xyz=(float(direction[0]), float(direction[1]), float(direction[2])),
+        direction_u_deg=u_deg,
     )

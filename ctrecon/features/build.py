@@ -36,7 +36,9 @@ class Draft:
     depths: tuple[float, float]
 
 
-def build_features(squared: SquaredStack, sized: list[Sized], ends: list[tuple[End, End]], axis: Axis | None, noise: float) -> list[Draft]:
+def build_features(
+    squared: SquaredStack, sized: list[Sized], ends: list[tuple[End, End]], axis: Axis | None, noise: float
+) -> list[Draft]:
     """Build a record for every candidate that could be measured."""
     drafts = []
     for one, pair in zip(sized, ends, strict=True):
@@ -51,8 +53,10 @@ def order_features(drafts: list[Draft]) -> list[Draft]:
 
     def key(draft: Draft) -> tuple[Any, ...]:
         f = draft.feature
+
         def number(m: Measured | None) -> float:
             return -1e9 if m is None else round(m.value, 4)
+
         return number(f.depth_from_mm), number(f.y_mm), number(f.x_mm), f.kind
 
     ranked = sorted(drafts, key=key)
@@ -124,7 +128,9 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], axis: Axis 
     slices = sorted(round(_to_stack(squared, x, y, p)[2] / step) for p in (candidate.first, candidate.last))
     count = len(squared.survey.stack)
     fields["slices_used"] = (min(max(slices[0], 0), count - 1), min(max(slices[1], 0), count - 1))
-    feature = Feature(id="", kind=kind, flags=tuple(dict.fromkeys(flags)), unknown=dict(sorted(unknown.items())), **fields)
+    feature = Feature(
+        id="", kind=kind, flags=tuple(dict.fromkeys(flags)), unknown=dict(sorted(unknown.items())), **fields
+    )
     return Draft(feature, one, (z_low, z_high))
 
 
@@ -144,7 +150,13 @@ def _to_stack(squared: SquaredStack, column: float, row: float, plane: float) ->
 
 
 def _sizes(
-    squared: SquaredStack, one: Sized, middle: float, flags: list[str], unknown: dict[str, str], axis: Axis | None, noise: float
+    squared: SquaredStack,
+    one: Sized,
+    middle: float,
+    flags: list[str],
+    unknown: dict[str, str],
+    axis: Axis | None,
+    noise: float,
 ) -> dict[str, Any]:
     fit, candidate = one.fit, one.candidate
     assert isinstance(fit, ShapeFit)
@@ -166,7 +178,7 @@ def _sizes(
             found = roundness(candidate, noise)
             if found is not None:
                 out["roundness_mm"] = Measured(found[0] * pitch, found[1] * pitch)
-        if candidate.kind == "round" and (arc < 360 or candidate.share < 0.97):
+        if candidate.kind == "round" and not candidate.relieved and (arc < 360 or candidate.share < 0.97):
             flags.append("rim_damaged")
     elif isinstance(candidate.shape, Rectangle):
         out.update(_flats(squared, one, grown, u_grown, flags, noise))
@@ -205,7 +217,9 @@ def _arc(candidate: Candidate) -> tuple[float, float | None]:
     return round(max(360.0 - missing, 0.0), 1), round(widest[1] % 360, 1) % 360
 
 
-def _flats(squared: SquaredStack, one: Sized, grown: float, u_grown: float, flags: list[str], noise: float) -> dict[str, Any]:
+def _flats(
+    squared: SquaredStack, one: Sized, grown: float, u_grown: float, flags: list[str], noise: float
+) -> dict[str, Any]:
     fit, candidate = one.fit, one.candidate
     assert isinstance(fit, ShapeFit) and isinstance(candidate.shape, Rectangle)
     pitch = squared.pitch_mm
@@ -249,7 +263,7 @@ def _free(squared: SquaredStack, candidate: Candidate, noise: float, middle: flo
     """Area, and the outline where the slice plane at mid-depth cuts it (stack x, y)."""
     span = candidate.spans[len(candidate.spans) // 2]
     ring = shapely.Polygon(span.points).simplify(0.1)
-    points = np.asarray(ring.exterior.coords)
+    points = shapely.get_coordinates(ring)
     pitch = squared.pitch_mm
     area = shapely.Polygon(span.points).area
     u_area = float(shapely.Polygon(span.points).length) * 0.02
@@ -273,19 +287,17 @@ def _cut_by_slice(squared: SquaredStack, points: Floats, z_mid: float) -> Floats
 def _with_openings(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
     """Say of every hole which of the part's own ends it reaches."""
     outside = [d for d in drafts if d.feature.kind.endswith("_outside") and d.feature.kind != "arc_outside"]
-    if not outside or len(squared.survey.stack) == 1:
-        return drafts
-    start = min(d.depths[0] for d in outside)
-    end = max(d.depths[1] for d in outside)
+    start = min((d.depths[0] for d in outside), default=-np.inf)
+    end = max((d.depths[1] for d in outside), default=np.inf)
     out = []
     for draft in drafts:
         f = draft.feature
         if f.kind.endswith("_hole") or f.kind == "slot":
-            opens = []
-            if f.depth_from_mm is not None and draft.depths[0] < start + 1.5:
-                opens.append("start")
-            if f.depth_to_mm is not None and draft.depths[1] > end - 1.5:
-                opens.append("end")
-            f = replace(f, opens_at=tuple(opens))
+            if f.depth_from_mm is None or f.depth_to_mm is None:
+                why = f.unknown.get("depth_from_mm") or f.unknown.get("depth_to_mm") or ""
+                f = replace(f, unknown=dict(sorted({**f.unknown, "opens_at": why}.items())))
+            else:
+                at_start, at_end = draft.depths[0] < start + 1.5, draft.depths[1] > end - 1.5
+                f = replace(f, opens_at=(*(("start",) if at_start else ()), *(("end",) if at_end else ())))
         out.append(replace(draft, feature=f))
     return out

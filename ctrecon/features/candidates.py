@@ -52,6 +52,7 @@ class Candidate:
     gaps_deg: tuple[tuple[float, float, float], ...] = ()
     share: float = 1.0
     area_px2: float = 0.0
+    relieved: bool = False
 
     @property
     def metal_outside(self) -> bool:
@@ -69,7 +70,9 @@ class Candidate:
         return self.spans[-1].last
 
 
-def find_candidates(squared: SquaredStack, stretches: tuple[Stretch, ...], *, smooth_px: float = 0.7) -> tuple[Candidate, ...]:
+def find_candidates(
+    squared: SquaredStack, stretches: tuple[Stretch, ...], *, smooth_px: float = 0.7
+) -> tuple[Candidate, ...]:
     """Choose a shape for every stretch on its mean plane and join what goes on."""
     out: list[Candidate] = []
     for stretch in stretches:
@@ -84,7 +87,9 @@ def trimmed(first: int, last: int) -> tuple[int, int]:
     return first + trim, last - trim
 
 
-def mean_window(squared: SquaredStack, first: int, last: int, box: tuple[int, int, int, int], *, most: int = 24) -> Floats:
+def mean_window(
+    squared: SquaredStack, first: int, last: int, box: tuple[int, int, int, int], *, most: int = 24
+) -> Floats:
     """Mean of up to `most` planes in a window (left, top, right, bottom); NaN where most are NaN."""
     left, top, right, bottom = box
     total: Floats | None = None
@@ -118,7 +123,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
     if own is None:
         return []
     points = even_points(own.points)
-    choice = choose_shape(points)
+    choice = choose_shape(points, hole=own.hole)
     corner = box[:2]
     flags: tuple[str, ...] = ("toothed_rim",) if choice.toothed else ()
     if choice.kind == "free":
@@ -126,9 +131,13 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
             return []
         nearest = np.full(mean.shape, SOUND, dtype=np.int8)
         span = Span(stretch.first, stretch.last, corner, nearest, mean, points + corner, choice)
-        return [Candidate("free", stretch.hole, None, stretch.growth_px, (span,), stretch.whole, flags, area_px2=own.area_px2)]
+        return [
+            Candidate(
+                "free", stretch.hole, None, stretch.growth_px, (span,), stretch.whole, flags, area_px2=own.area_px2
+            )
+        ]
     shape = _moved(choice.shape, corner)
-    moved = replace_choice(choice, shape)
+    moved = replace(choice, shape=shape)
     nearest = _nearest_map(mean.shape, points, choice.near, outlines, own)
     span = Span(stretch.first, stretch.last, corner, nearest, mean, points + corner, moved)
     growth = stretch.growth_px * (1.0 if choice.kind == "round" else 2.0)
@@ -136,7 +145,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
         choice.kind, stretch.hole, shape, growth if abs(growth) > 0.004 else 0.0, (span,), stretch.whole, flags,
         tuple(gaps_of(moved, span.points)) if choice.kind == "round" else (), choice.share, own.area_px2,
     )  # fmt: skip
-    out = [main]
+    reliefs: list[Candidate] = []
     for circle, low, arc, concave in reliefs_of(moved, span.points, hole=stretch.hole):
         near = np.abs(circle.signed_distance(span.points)) <= 0.6
         ring = _concentric(circle, shape)
@@ -145,16 +154,10 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
         part_map = _nearest_map(mean.shape, points, near, outlines, own)
         sub = Choice("round", circle, near, float(near.mean()))
         part_span = Span(stretch.first, stretch.last, corner, part_map, mean, span.points, sub)
+        gap = ((low + arc, low + 360.0, float("inf")),)
         kind = "round" if ring else "relief"
-        out.append(
-            Candidate(kind, ring, circle, 0.0, (part_span,), stretch.whole, (), ((low + arc, low + 360.0, 99.0),), 1.0, own.area_px2)
-        )
-    return out
-
-
-def replace_choice(choice: Choice, shape: Shape | None) -> Choice:
-    """Return the choice with its shape moved to the whole grid."""
-    return replace(choice, shape=shape)
+        reliefs.append(Candidate(kind, ring, circle, 0.0, (part_span,), stretch.whole, (), gap, 1.0, own.area_px2))
+    return [replace(main, relieved=bool(reliefs)), *reliefs]
 
 
 def _same(outlines: tuple[Outline, ...], stretch: Stretch, box: tuple[int, int, int, int]) -> Outline | None:
@@ -165,7 +168,10 @@ def _same(outlines: tuple[Outline, ...], stretch: Stretch, box: tuple[int, int, 
         if one.hole != stretch.hole:
             continue
         size = np.sqrt(middle.area_px2)
-        miss = float(np.hypot(one.x_px + box[0] - middle.x_px, one.y_px + box[1] - middle.y_px) / size + abs(np.sqrt(one.area_px2) / size - 1))
+        miss = float(
+            np.hypot(one.x_px + box[0] - middle.x_px, one.y_px + box[1] - middle.y_px) / size
+            + abs(np.sqrt(one.area_px2) / size - 1)
+        )
         if miss < best_miss:
             best, best_miss = one, miss
     return best
@@ -177,7 +183,9 @@ def _moved(shape: Shape | None, by: tuple[int, int]) -> Shape | None:
     return shape
 
 
-def _nearest_map(size: tuple[int, ...], points: Floats, near: NDArray[np.bool_], outlines: tuple[Outline, ...], own: Outline) -> NDArray[np.int8]:
+def _nearest_map(
+    size: tuple[int, ...], points: Floats, near: NDArray[np.bool_], outlines: tuple[Outline, ...], own: Outline
+) -> NDArray[np.int8]:
     """Label every pixel of the window by the outline it is nearest to."""
     seeds = np.zeros(size, dtype=np.int8)
 
@@ -203,11 +211,15 @@ def _nearest_map(size: tuple[int, ...], points: Floats, near: NDArray[np.bool_],
 
 
 def _concentric(circle: Circle, shape: Shape | None) -> bool:
-    return isinstance(shape, Circle) and bool(np.hypot(circle.x - shape.x, circle.y - shape.y) < 1.0 + 0.03 * shape.radius) and circle.radius < shape.radius
+    return (
+        isinstance(shape, Circle)
+        and bool(np.hypot(circle.x - shape.x, circle.y - shape.y) < 1.0 + 0.03 * shape.radius)
+        and circle.radius < shape.radius
+    )
 
 
 def _inside(circle: Circle, shape: Shape | None) -> bool:
-    """A relief's centre lies outside the body or near its rim; a circle well inside is no relief."""
+    """Tell a circle well inside the shape, which is no relief, from one that cuts its rim."""
     if shape is None:
         return False
     return float(shape.signed_distance(np.array([[circle.x, circle.y]]))[0]) > 0.9 * circle.radius
@@ -222,7 +234,13 @@ def _join(candidates: list[Candidate]) -> list[Candidate]:
                 spans = (*earlier.spans, *candidate.spans)
                 longer = max(earlier, candidate, key=lambda c: sum(s.last - s.first + 1 for s in c.spans))
                 flags = tuple(dict.fromkeys((*earlier.flags, *candidate.flags)))
-                joined[i] = replace(longer, spans=spans, whole=earlier.whole and candidate.whole, flags=flags, share=min(earlier.share, candidate.share))
+                joined[i] = replace(
+                    longer,
+                    spans=spans,
+                    whole=earlier.whole and candidate.whole,
+                    flags=flags,
+                    share=min(earlier.share, candidate.share),
+                )
                 break
         else:
             joined.append(candidate)

@@ -32,7 +32,12 @@ def corner_radius(sized: Sized) -> tuple[float, float] | None:
     grey = (span.mean - fit.value("air")) / fit.value("contrast")
     filled = 1 - grey if candidate.hole else grey
     reach = min(candidate.shape.corner_radius + 4.0, 0.4 * min(a, b))
-    near = ((np.abs(u) > a / 2 - reach) & (np.abs(v) > b / 2 - reach) & (np.abs(u) < a / 2 + 2.5) & (np.abs(v) < b / 2 + 2.5)).reshape(sharp.shape)
+    near = (
+        (np.abs(u) > a / 2 - reach)
+        & (np.abs(v) > b / 2 - reach)
+        & (np.abs(u) < a / 2 + 2.5)
+        & (np.abs(v) < b / 2 + 2.5)
+    ).reshape(sharp.shape)
     missing = []
     for su in (1, -1):
         for sv in (1, -1):

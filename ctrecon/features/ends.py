@@ -118,12 +118,19 @@ def _polygon_distance(points: Floats, xx: NDArray[np.int64], yy: NDArray[np.int6
     return np.asarray(ndimage.distance_transform_edt(seeds))
 
 
-def _clear_range(squared: SquaredStack, region: NDArray[np.bool_], corner: tuple[int, int], rough: float, metal_above: bool) -> tuple[float, float] | None:
+def _clear_range(
+    squared: SquaredStack, region: NDArray[np.bool_], corner: tuple[int, int], rough: float, metal_above: bool
+) -> tuple[float, float] | None:
     """Planes round the face over which the column is metal on one side and air on the other."""
     rows, columns = region.shape
     window = np.s_[corner[1] : corner[1] + rows, corner[0] : corner[0] + columns]
     first, last = max(0, int(rough) - _LOOK), min(len(squared) - 1, int(np.ceil(rough)) + _LOOK)
-    profile = np.array([np.nanmean(values) if np.isfinite(values := squared.plane(k)[window][region]).any() else np.nan for k in range(first, last + 1)])
+    profile = np.array(
+        [
+            np.nanmean(values) if np.isfinite(values := squared.plane(k)[window][region]).any() else np.nan
+            for k in range(first, last + 1)
+        ]
+    )
     if not metal_above:
         profile = profile[::-1]
     place = (rough - first) if metal_above else (last - rough)
@@ -152,12 +159,23 @@ def end_want(plan: EndPlan) -> Want:
         return np.asarray(inside & plan.region[np.clip(i, 0, rows - 1), np.clip(j, 0, columns - 1)])
 
     at_row, at_column = np.nonzero(plan.region)
-    box = (float(left + at_column.min() - 1), float(top + at_row.min() - 1), float(left + at_column.max() + 1), float(top + at_row.max() + 1))
+    box = (
+        float(left + at_column.min() - 1),
+        float(top + at_row.min() - 1),
+        float(left + at_column.max() + 1),
+        float(top + at_row.max() + 1),
+    )
     expected = plan.region.sum() * (plan.planes[1] - plan.planes[0])
     return Want(box, plan.planes, select, min(1.0, _MOST_VOXELS / max(float(expected), 1.0)))
 
 
-def fit_end(plan: EndPlan, data: tuple[Floats, Floats, Floats, Floats], axis_px: tuple[float, float], squared: SquaredStack, noise: float) -> End:
+def fit_end(
+    plan: EndPlan,
+    data: tuple[Floats, Floats, Floats, Floats],
+    axis_px: tuple[float, float],
+    squared: SquaredStack,
+    noise: float,
+) -> End:
     """Fit the face as a plane and return where the feature's axis (column, row) crosses it.
 
     The slopes carry a weak prior of 0.02 (about one degree) about square to the axis, so
@@ -170,14 +188,21 @@ def fit_end(plan: EndPlan, data: tuple[Floats, Floats, Floats, Floats], axis_px:
     ratio = squared.pitch_mm / squared.depth_step_mm  # planes per px
     samples = Samples((column - mx) * ratio, (row - my) * ratio, plane, grey, _clusters(column - mx, row - my))
     start = np.array([plan.rough, 0.0, 0.0])
-    fit = fit_grey(FaceModel(plan.metal_above), start, samples, noise=noise, prior_sd=np.array([np.inf, _SLOPE_PRIOR, _SLOPE_PRIOR]), blur_start_px=0.85)
+    fit = fit_grey(
+        FaceModel(plan.metal_above),
+        start,
+        samples,
+        noise=noise,
+        prior_sd=np.array([np.inf, _SLOPE_PRIOR, _SLOPE_PRIOR]),
+        blur_start_px=0.85,
+    )
     if isinstance(fit, FitFailed):
         return End(plan.rough, 0.5, by_slice=True)
     arm = np.array([1.0, (axis_px[0] - mx) * ratio, (axis_px[1] - my) * ratio])
     at = float(arm @ fit.values[:3])
     if abs(at - plan.rough) > 4:
         return End(plan.rough, 0.5, by_slice=True)
-    u = float(np.sqrt(arm @ fit.covariance[:3, :3] @ arm + 1e-6))
+    u = float(np.sqrt(arm @ fit.covariance[:3, :3] @ arm + 0.003**2))
     return End(at, u, slope_x=fit.value("slope_x"), slope_y=fit.value("slope_y"), u_slope=_slope_u(fit))
 
 
@@ -188,5 +213,3 @@ def _clusters(x: Floats, y: Floats) -> NDArray[np.int64]:
 
 def _slope_u(fit: ShapeFit) -> float:
     return max(fit.u("slope_x"), fit.u("slope_y"), 1e-5)
-
-

@@ -45,12 +45,19 @@ def gather(
     rng = [np.random.default_rng(100 + i) for i in range(len(wants))]
     count, rows, columns = survey.stack.shape
     inverse = np.linalg.inv(r[:2, :2])
-    corner_depths = []
+    corner_depths: list[tuple[float, float]] = []
     for want in wants:
         left, top, right, bottom = want.box_px
-        corners = np.array([(x0 + c * pitch, y0 + w * pitch, z0 + p * step) for c in (left, right) for w in (top, bottom) for p in want.planes])
-        z = corners @ r[:, 2]
-        corner_depths.append((z.min() / dz - 0.5, z.max() / dz + 0.5))
+        corners = np.array(
+            [
+                (x0 + c * pitch, y0 + w * pitch, z0 + p * step)
+                for c in (left, right)
+                for w in (top, bottom)
+                for p in want.planes
+            ]
+        )
+        depths = corners @ r[:, 2]
+        corner_depths.append((float(depths.min()) / dz - 0.5, float(depths.max()) / dz + 0.5))
     for k in range(count):
         active = [i for i, (low, high) in enumerate(corner_depths) if low <= k <= high]
         if not active:

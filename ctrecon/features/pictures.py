@@ -48,7 +48,9 @@ def make_pictures(squared: SquaredStack, drafts: list[Draft]) -> tuple[SlicePict
     voxel = survey.stack.voxel_mm or (1.0, 1.0, 1.0)
     body = survey.bodies[0]
     edges = sorted({round(v, 1) for d in drafts for v in d.depths})
-    zones = [(b - a, (a + b) / 2) for a, b in zip(edges[:-1], edges[1:], strict=True) if b - a >= 2] or [(0.0, (body.low[0] + body.high[0]) / 2)]
+    zones = [(b - a, (a + b) / 2) for a, b in zip(edges[:-1], edges[1:], strict=True) if b - a >= 2] or [
+        (0.0, (body.low[0] + body.high[0]) / 2)
+    ]
     if count == 1:
         zones = [(0.0, 0.0)]
     chosen = sorted(mid for _, mid in sorted(zones, reverse=True)[:_MOST])

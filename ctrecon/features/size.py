@@ -33,7 +33,9 @@ class Sized:
         """Return column and row (px) of the axis at a plane; `ratio` is depth step over pitch."""
         assert isinstance(self.fit, ShapeFit)
         dz = (plane - self.middle) * ratio
-        return self.fit.value("x") + self.fit.value("slope_x") * dz, self.fit.value("y") + self.fit.value("slope_y") * dz
+        return self.fit.value("x") + self.fit.value("slope_x") * dz, self.fit.value("y") + self.fit.value(
+            "slope_y"
+        ) * dz
 
 
 def want_of(candidate: Candidate, squared: SquaredStack) -> Want | None:
@@ -110,7 +112,9 @@ def _nearest(span: Span, column: Floats, row: Floats, candidate: Candidate, grow
     return np.asarray(span.nearest[i, j])
 
 
-def fit_size(candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float) -> Sized:
+def fit_size(
+    candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+) -> Sized:
     """Fit the candidate's shape to its voxels: one size, axis and taper over all slices."""
     column, row, plane, grey = data
     shape = candidate.shape
@@ -137,9 +141,22 @@ def fit_size(candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], 
         start = np.array([cx, cy, shape.a, shape.b, np.radians(shape.turn_deg), 0.0, 0.0, per_depth])
         ends_free = candidate.kind != "slot"
         long_u = shape.a > shape.b
-        active = np.array([True, True, ends_free or not long_u, ends_free or long_u, True, axis_free, axis_free, taper_free and bool(candidate.growth_px)])
+        active = np.array(
+            [
+                True,
+                True,
+                ends_free or not long_u,
+                ends_free or long_u,
+                True,
+                axis_free,
+                axis_free,
+                taper_free and bool(candidate.growth_px),
+            ]
+        )
         u, v = shape.own_axes(np.column_stack([column, row]))
-        normal = np.radians(shape.turn_deg) + np.where(shape.a / 2 - np.abs(u) < shape.b / 2 - np.abs(v), 0.0, np.pi / 2)
+        normal = np.radians(shape.turn_deg) + np.where(
+            shape.a / 2 - np.abs(u) < shape.b / 2 - np.abs(v), 0.0, np.pi / 2
+        )
     else:
         assert isinstance(shape, RegularPolygon)
         model = PolygonModel(candidate.metal_outside, shape.sides)
@@ -155,6 +172,6 @@ def fit_size(candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], 
     fit = fit_grey(model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=blur_ratio)
     if fit:
         floor = np.zeros(len(fit.values))
-        floor[:3] = (5e-4) ** 2  # px: below this the image model itself is not trusted
+        floor[:3] = 0.002**2  # px: below this the image model itself is not trusted
         fit = replace(fit, covariance=fit.covariance + np.diag(floor))
     return Sized(candidate, fit, middle, axis_free)

@@ -30,13 +30,16 @@ class Choice:
     toothed: bool = False
 
 
-def choose_shape(points: Floats, *, tolerance_px: float = 0.45) -> Choice:
+def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.45) -> Choice:
     """Choose the shape that holds the largest share of an outline within the tolerance.
 
     Parameters
     ----------
     points : (N, 2) array
         Points at even steps along the closed outline, px.
+    hole : bool
+        A closed hole is called a partial circle only where half its outline lies on it;
+        a fragment of a rim may show less.
     tolerance_px : float
         A point belongs to a shape when it lies this near.
 
@@ -51,10 +54,11 @@ def choose_shape(points: Floats, *, tolerance_px: float = 0.45) -> Choice:
     circle = _circle(points, tolerance_px)
     if circle is not None:
         found.append((_share(circle, points, tolerance_px), "round", circle))
-    for kind, shape in _straight_sided(points, tolerance_px):
-        found.append((_share(shape, points, tolerance_px), kind, shape))
-    best = max(found, key=lambda item: item[0], default=(0.0, "free", None))
-    share, kind, shape = best
+    for name, straight in _straight_sided(points, tolerance_px):
+        found.append((_share(straight, points, tolerance_px), name, straight))
+    best = max(found, key=lambda item: item[0], default=None)
+    share, kind = best[:2] if best is not None else (0.0, "free")
+    shape = best[2] if best is not None else None
     if shape is not None and share >= _ENOUGH:
         return Choice(kind, shape, _near(shape, points, tolerance_px), share)
     toothed = _is_toothed(points)
@@ -62,7 +66,7 @@ def choose_shape(points: Floats, *, tolerance_px: float = 0.45) -> Choice:
         near = _near(circle, points, tolerance_px)
         if kind == "round" or share < 0.45:
             arc = _longest_arc_deg(circle, points, near)
-            long_enough = np.radians(arc) * circle.radius > 12 and near.mean() > 0.2
+            long_enough = np.radians(arc) * circle.radius > 12 and near.mean() > (0.5 if hole else 0.25)
             if arc >= _ARC_LEAST_DEG and long_enough:
                 return Choice("round", circle, near, float(near.mean()))
     if not toothed and shape is not None and kind in ("rectangular", "square") and share >= 0.5:
@@ -154,7 +158,9 @@ def _side_place(distance: Floats, weight: Floats, tolerance: float) -> float | N
     return float(np.average(distance[near], weights=weight[near] + 1e-9)) if near.any() else None
 
 
-def _rectangle(points: Floats, normal: Floats, weight: Floats, turn: float, tolerance: float) -> tuple[str, Shape] | None:
+def _rectangle(
+    points: Floats, normal: Floats, weight: Floats, turn: float, tolerance: float
+) -> tuple[str, Shape] | None:
     centre = points.mean(axis=0)
     place: list[float] = []
     angles = [turn + k * np.pi / 2 for k in range(4)]
@@ -166,8 +172,9 @@ def _rectangle(points: Floats, normal: Floats, weight: Floats, turn: float, tole
             c, s = np.cos(angle), np.sin(angle)
             along = (points - centre) @ [c, s]
             pick = facing & (along > 0)
-            if pick.sum() < 5:
-                return None
+            if pick.sum() < 5:  # no flat here: the round end of a slot, if anything
+                place.append(float(along.max()))
+                continue
             at = _side_place(along[pick], weight[pick], tolerance)
             if at is None:
                 return None
@@ -294,7 +301,9 @@ def gaps_of(choice: Choice, points: Floats) -> list[tuple[float, float, float]]:
     return gaps
 
 
-def reliefs_of(choice: Choice, points: Floats, *, hole: bool, tolerance_px: float = 0.6) -> list[tuple[Circle, float, float, bool]]:
+def reliefs_of(
+    choice: Choice, points: Floats, *, hole: bool, tolerance_px: float = 0.6
+) -> list[tuple[Circle, float, float, bool]]:
     """Find other arcs in the stretches of an outline that leave the chosen shape.
 
     Returns
@@ -317,16 +326,25 @@ def reliefs_of(choice: Choice, points: Floats, *, hole: bool, tolerance_px: floa
         angle = np.unwrap(np.arctan2(stretch[near, 1] - circle.y, stretch[near, 0] - circle.x))
         arc = float(np.degrees(np.ptp(angle))) if near.any() else 0.0
         unbroken = np.diff(_longest_run(_close_runs(near, 3)))[0] / len(stretch)
-        if min(near.mean(), unbroken) < 0.35 or arc < 20 or np.radians(arc) * circle.radius < 8:
+        ring = isinstance(choice.shape, Circle) and _apart(circle, choice.shape) < 0.1 * circle.radius
+        # a relief is an arc from end to end; the inside of a ring fragment has broken edges beside it
+        if min(near.mean(), unbroken) < (0.35 if ring else 0.75) or circle.radius < 3 or arc < 20 or np.radians(arc) * circle.radius < 8:
             continue
         # seen from the whole shape: a concave arc bulges towards the chosen shape's inside
         middle = stretch[near].mean(axis=0)
         towards = np.array([circle.x, circle.y]) - middle
         inward = np.array(choice.shape.centre) - middle
-        concave = float(towards @ inward) < 0 or float(np.hypot(*(np.array([circle.x, circle.y]) - choice.shape.centre))) < 0.1 * circle.radius
+        concave = (
+            float(towards @ inward) < 0
+            or ring
+        )
         low = float(np.degrees(min(angle[0], angle[-1]))) % 360
         found.append((circle, low, arc, bool(concave)))
     return found
+
+
+def _apart(a: Circle, b: Circle) -> float:
+    return float(np.hypot(a.x - b.x, a.y - b.y))
 
 
 def _is_toothed(points: Floats) -> bool:

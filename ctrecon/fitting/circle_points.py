@@ -69,7 +69,9 @@ def fit_circle_points(points: Floats) -> ShapeFit | FitFailed:
         r = np.maximum(np.hypot(dx, dy), 1e-300)
         return np.column_stack([-dx / r, -dy / r, -np.ones(len(points))])
 
-    fit = least_squares(residuals, start, jac=jacobian, method="lm", x_scale=scale, xtol=1e-14, ftol=1e-14, gtol=1e-14, max_nfev=2000)
+    fit = least_squares(
+        residuals, start, jac=jacobian, method="lm", x_scale=scale, xtol=1e-14, ftol=1e-14, gtol=1e-14, max_nfev=2000
+    )
     j = jacobian(fit.x)
     normal = j.T @ j
     if np.linalg.cond(normal) > 1e14:

@@ -1,6 +1,7 @@
 """What a fit returns: a shape with its covariance, or a falsy failure with its reason."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from ctrecon.core.frames import Floats
 
@@ -38,5 +39,5 @@ class FitFailed:
 
     reason: str
 
-    def __bool__(self) -> bool:
+    def __bool__(self) -> Literal[False]:
         return False

@@ -1,7 +1,7 @@
 """The one engine: any shape with a signed distance, fitted to grey values through a blurred step."""
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +42,9 @@ class Samples:
 class GreyModel(Protocol):
     """A shape whose parameters can be fitted: signed distance (inside metal positive) with derivatives."""
 
-    names: tuple[str, ...]
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the parameters, in order."""
 
     def distance(self, p: Floats, s: Samples, blur_px: float) -> tuple[Floats, Floats]:
         """Return distance (N,) to the half-height edge, px, and its derivatives (N, parameters)."""
@@ -138,7 +140,9 @@ def fit_grey(
 
     q = np.concatenate([start[index], [np.log(blur_start_px), low, high - low]])
     for again in range(2):
-        fit = least_squares(residuals, q, jac=jacobian, loss=welsch, method="trf", x_scale="jac", xtol=1e-7, ftol=1e-9, max_nfev=60)
+        fit = least_squares(
+            residuals, q, jac=jacobian, loss=cast(Any, welsch), method="trf", x_scale="jac", xtol=1e-7, ftol=1e-9, max_nfev=60
+        )
         q = fit.x
         raw, _, _ = pieces(q)
         spread = 1.4826 * float(np.median(np.abs(raw)))

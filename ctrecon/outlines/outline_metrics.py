@@ -20,4 +20,6 @@ def describe(outline: Outline) -> Floats:
     order = np.argsort(radius, kind="stable")
     share = np.cumsum(step[order]) / step.sum()
     inner, outer = np.interp([0.1, 0.9], share, radius[order])
-    return np.array([np.sqrt(outline.area_px2 / np.pi), outline.x_px, outline.y_px, 0.5 * step.sum() / (2 * np.pi), inner, outer])
+    return np.array(
+        [np.sqrt(outline.area_px2 / np.pi), outline.x_px, outline.y_px, 0.5 * step.sum() / (2 * np.pi), inner, outer]
+    )

@@ -37,6 +37,7 @@ class _Chain:
 
 def find_stretches(
     plane_of: Callable[[int], Floats], count: int, *, smooth_px: float = 0.7,
+    least_planes: int = _LEAST_PLANES,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Stretch, ...]:  # fmt: skip
     """Trace every plane, link outlines that overlap from plane to plane, cut where the section changes.
@@ -49,18 +50,25 @@ def find_stretches(
         Number of planes.
     smooth_px : float
         Smoothing before tracing.
+    least_planes : int
+        Fewest planes a stretch may have, three at most: as many as the body has slices.
 
     Returns
     -------
     tuple of Stretch
-        Stretches of at least three planes (of one plane where the stack has fewer).
+        Stretches of at least three planes (fewer where the body has fewer).
     """
     done: list[_Chain] = []
     open_chains: list[_Chain] = []
     for k in range(count):
         outlines = list(trace(plane_of(k), smooth_px=smooth_px))
         pairs = sorted(
-            ((-_overlap(c.outlines[-1], o), i, j) for i, c in enumerate(open_chains) for j, o in enumerate(outlines) if c.hole == o.hole),
+            (
+                (-_overlap(c.outlines[-1], o), i, j)
+                for i, c in enumerate(open_chains)
+                for j, o in enumerate(outlines)
+                if c.hole == o.hole
+            ),
         )
         taken_chain: set[int] = set()
         taken_outline: set[int] = set()
@@ -77,7 +85,7 @@ def find_stretches(
         if progress is not None:
             progress("outlines", k + 1, count)
     done += open_chains
-    least = min(_LEAST_PLANES, count)
+    least = max(1, min(least_planes, _LEAST_PLANES, count))
     stretches = [s for chain in done for s in _cut(chain, least)]
     return tuple(sorted(stretches, key=lambda s: (s.first, s.hole, s.box)))
 
@@ -130,7 +138,11 @@ def _breaks(table: Floats, a: int, b: int) -> set[int]:
     part = table[a : b + 1]
     head, tail = np.median(part[:3], axis=0), np.median(part[-3:], axis=0)
     h, t = rows[:3].mean(), rows[-3:].mean()
-    line = head + (tail - head) * ((rows - h) / max(t - h, 1e-9))[:, None] if t > h else np.repeat(np.median(part, axis=0)[None], len(rows), axis=0)
+    line = (
+        head + (tail - head) * ((rows - h) / max(t - h, 1e-9))[:, None]
+        if t > h
+        else np.repeat(np.median(part, axis=0)[None], len(rows), axis=0)
+    )
     misfit = np.abs(part - line).max(axis=1)
     if misfit.max() <= 1.0:
         return set()

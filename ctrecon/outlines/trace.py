@@ -1,16 +1,18 @@
 """Half-height outlines of one plane: closed curves with their side of the metal."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
-from skimage.measure import find_contours
+from skimage import measure
 
 from ctrecon.core.frames import Floats
 
 __all__ = ["Outline", "even_points", "trace"]
 
 _LEAST_AREA_PX2 = 28.0
+_CONTOURS: Callable[..., list[Floats]] = measure.find_contours
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +66,7 @@ def trace(plane: Floats, *, smooth_px: float = 0.7, least_area_px2: float = _LEA
     padded = np.pad(filled, 1)
     unsure = np.pad(ndimage.binary_dilation(lost, iterations=2) if lost.any() else lost, 1, constant_values=False)
     found = []
-    for curve in find_contours(padded, 0.5, fully_connected="low", positive_orientation="high"):
+    for curve in _CONTOURS(padded, 0.5, fully_connected="low", positive_orientation="high"):
         if len(curve) < 8:
             continue
         row, column = curve[:-1, 0], curve[:-1, 1]

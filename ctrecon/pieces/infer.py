@@ -27,7 +27,9 @@ def infer_pieces(drafts: list[Draft], squared: SquaredStack) -> tuple[Piece, ...
     seams = [d for d in drafts if d.feature.kind in ("square_seam", "round_seam")]
     single = len(squared.survey.stack) == 1
     outside = [d for d in drafts if d not in seams]
-    depth = {"depth_from_mm": "a single slice has no depth", "depth_to_mm": "a single slice has no depth"} if single else {}
+    depth = (
+        {"depth_from_mm": "a single slice has no depth", "depth_to_mm": "a single slice has no depth"} if single else {}
+    )
     low, high = _part_depth(outside)
     if not single and low is None:
         depth["depth_from_mm"] = "the part runs out of the stack at its start"
@@ -80,7 +82,9 @@ def _members(seam: Draft, outside: list[Draft]) -> list[Feature]:
         shared = min(high, b) - max(low, a)
         if shared < 0.7 * (b - a) or b - a <= 0:
             continue
-        if draft.feature.kind == "arc_outside" or (draft.feature.kind.endswith("_outside") and _encloses(draft.sized.candidate.shape, draft, shape)):
+        if draft.feature.kind == "arc_outside" or (
+            draft.feature.kind.endswith("_outside") and _encloses(draft.sized.candidate.shape, draft, shape)
+        ):
             out.append(draft.feature)
     return out
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -16,6 +17,7 @@ __all__ = ["SeamFit", "fit_seam"]
 
 _SNAP_PLANES = 2.5
 _SIGNIFICANT = 6.0
+_MOST_PIXELS = 6000
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +41,9 @@ class SeamFit:
     rms: float
 
 
-def fit_seam(squared: SquaredStack, solid: dict[int, Floats], found: Found, ends: Sequence[tuple[float, float]]) -> SeamFit | None:
+def fit_seam(
+    squared: SquaredStack, solid: dict[int, Floats], found: Found, ends: Sequence[tuple[float, float]]
+) -> SeamFit | None:
     """Fit the dip on the mean plane, then follow its depth plane by plane.
 
     The dip of a thin seam of thickness t is a Gaussian of area t (contrast 1), whatever
@@ -57,10 +61,12 @@ def fit_seam(squared: SquaredStack, solid: dict[int, Floats], found: Found, ends
     near = (np.abs(distance) < 6.0) & (clear > 2.0) & np.isfinite(mean)
     if near.sum() < 60:
         return None
-    points, grey = grid[near.ravel()], mean[near]
+    index = np.flatnonzero(near.ravel())
+    index = index[:: max(1, len(index) // _MOST_PIXELS)]
+    points, grey, offset = grid[index], mean.ravel()[index], distance.ravel()[index]
     start_size = found.shape.radius if isinstance(found.shape, Circle) else found.shape.a / 2
     turn0 = 0.0 if isinstance(found.shape, Circle) else found.shape.turn_deg
-    depth0 = float(np.median(grey) - np.mean(grey[np.abs(distance[near]) < 0.7]))
+    depth0 = float(np.median(grey) - np.mean(grey[np.abs(offset) < 0.7]))
 
     def shape_of(p: Floats) -> Circle | Rectangle:
         if isinstance(found.shape, Circle):
@@ -70,14 +76,31 @@ def fit_seam(squared: SquaredStack, solid: dict[int, Floats], found: Found, ends
     def residuals(p: Floats) -> Floats:
         d = shape_of(p).signed_distance(points)
         blur = np.exp(p[4])
-        return np.asarray(p[6] + p[7] * d + p[8] * ndtr(d / blur) - p[5] / (blur * np.sqrt(2 * np.pi)) * np.exp(-0.5 * (d / blur) ** 2) - grey)
+        return np.asarray(
+            p[6]
+            + p[7] * d
+            + p[8] * ndtr(d / blur)
+            - p[5] / (blur * np.sqrt(2 * np.pi)) * np.exp(-0.5 * (d / blur) ** 2)
+            - grey
+        )
 
-    start = np.array([*found.shape.centre, start_size, turn0, np.log(0.95), depth0 * 2.4, float(np.median(grey)), 0.0, 0.0])
+    start = np.array(
+        [*found.shape.centre, start_size, turn0, np.log(0.95), depth0 * 2.4, float(np.median(grey)), 0.0, 0.0]
+    )
     scale = max(1.4826 * float(np.median(np.abs(grey - np.median(grey)))), 1e-4)
     low = start - [2.5, 2.5, 2.5, 6.0, 0.5, np.inf, np.inf, np.inf, np.inf]
     high = start + [2.5, 2.5, 2.5, 6.0, 0.5, np.inf, np.inf, np.inf, np.inf]
-    fit = least_squares(residuals, start, bounds=(low, high), loss="soft_l1", f_scale=2 * scale, x_scale=[1, 1, 1, 2, 0.3, 0.05, 0.05, 0.01, 0.02])
-    normal = fit.jac.T @ fit.jac
+    fit = least_squares(
+        residuals,
+        start,
+        bounds=(low, high),
+        loss="soft_l1",
+        f_scale=2 * scale,
+        x_scale=[1, 1, 1, 2, 0.3, 0.05, 0.05, 0.01, 0.02],
+        max_nfev=60,
+    )
+    jac = cast(Floats, fit.jac)
+    normal = jac.T @ jac
     if isinstance(found.shape, Circle):
         normal[3, 3] += 1.0
     raw = residuals(fit.x)
@@ -121,10 +144,9 @@ def _depth_range(
     band = np.abs(distance) < 5.0
     d = distance[band]
     dip = np.exp(-0.5 * (d / blur) ** 2)
-    base = 1 - dip
     reach = 16
     first, last = max(0, found.first - reach), min(len(squared) - 1, found.last + reach)
-    planes = np.arange(first, last + 1)
+    planes = np.arange(first, last + 1, dtype=float)
     amount = np.full(len(planes), np.nan)
     for i, k in enumerate(planes):
         grey, good = squared.plane(int(k))[band], (solid[int(k)][band] > 2.0)
@@ -169,7 +191,8 @@ def _edge(planes: Floats, share: Floats, at: int, direction: int) -> tuple[float
         return np.asarray(p[1] * ndtr(direction * (p[0] - k[good]) / 0.9) - s[good])
 
     fit = least_squares(residuals, [rough, 1.0], loss="soft_l1", f_scale=0.3)
-    u = float(np.sqrt(np.linalg.pinv(fit.jac.T @ fit.jac)[0, 0] * max(np.mean(residuals(fit.x) ** 2), 1e-6)))
+    jac = cast(Floats, fit.jac)
+    u = float(np.sqrt(np.linalg.pinv(jac.T @ jac)[0, 0] * max(np.mean(residuals(fit.x) ** 2), 1e-6)))
     return (float(fit.x[0]), max(u, 0.02)) if abs(fit.x[0] - rough) < 2.5 else (rough, 0.5)
 
 
@@ -180,4 +203,3 @@ def _snap(place: float, u: float, ends: Sequence[tuple[float, float]]) -> tuple[
         return place, u
     nearest = min(faces, key=lambda e: abs(e - place))
     return (nearest, min(u, 0.1)) if abs(nearest - place) <= _SNAP_PLANES else (place, u)
-

@@ -14,7 +14,7 @@ __all__ = ["Found", "search"]
 _STEP_PX = 0.5
 _ANGLES = 180
 _TURNS = 45
-_CLEAR_PX = 5.5
+_CLEAR_PX = 6.5
 _BLOCKS = 32
 _DETECT = 9.0
 _FILLED = 0.55
@@ -67,11 +67,15 @@ def search(squared: SquaredStack, solid: dict[int, Floats], x: float, y: float, 
     if not _on_all_sides(unrolled, valid, indices[t, h], block_a, block_b, sign, kind, float(turns[t])):
         return None
     size = float(radii[h])
-    shape: Circle | Rectangle = Circle(x, y, size) if kind == "round_seam" else Rectangle(x, y, 2 * size, 2 * size, float(turns[t]))
+    shape: Circle | Rectangle = (
+        Circle(x, y, size) if kind == "round_seam" else Rectangle(x, y, 2 * size, 2 * size, float(turns[t]))
+    )
     return Found(kind, shape, starts[block_a], starts[block_b + 1] - 1, score, sign < 0)
 
 
-def _unroll(squared: SquaredStack, solid: dict[int, Floats], x: float, y: float, radii: Floats) -> tuple[Floats | None, Floats, list[int]]:
+def _unroll(
+    squared: SquaredStack, solid: dict[int, Floats], x: float, y: float, radii: Floats
+) -> tuple[Floats | None, Floats, list[int]]:
     """Filtered grey (blocks, radii, angles), share of valid planes, and the first plane of every block."""
     angle = np.arange(_ANGLES) * 2 * np.pi / _ANGLES
     where = np.stack([y + radii[:, None] * np.sin(angle), x + radii[:, None] * np.cos(angle)])
@@ -92,7 +96,9 @@ def _unroll(squared: SquaredStack, solid: dict[int, Floats], x: float, y: float,
         stop = min(start + size, last + 1)
         for k in range(start, stop):
             # metal must go on for two planes above and below: faces are no seams
-            clear = np.minimum.reduce([solid[min(max(j, 0), len(squared) - 1)] for j in (k - 2, k, k + 2)]).astype(np.float32)
+            clear = np.minimum.reduce([solid[min(max(j, 0), len(squared) - 1)] for j in (k - 2, k, k + 2)]).astype(
+                np.float32
+            )
             grey = ndimage.map_coordinates(np.nan_to_num(squared.plane(k)), where, order=1, mode="constant")
             good = ndimage.map_coordinates(clear, where, order=0, mode="constant") > _CLEAR_PX
             filtered = ndimage.correlate1d(grey, kernel, axis=0, mode="nearest")
@@ -174,7 +180,9 @@ def _mean_depth(unrolled: Floats, valid: Floats, index: np.ndarray, a: int, b: i
     return float((unrolled[a : b + 1, path, at] * weight).sum() / max(float(weight.sum()), 1e-9))
 
 
-def _on_all_sides(unrolled: Floats, valid: Floats, index: np.ndarray, a: int, b: int, sign: float, kind: str, turn: float) -> bool:
+def _on_all_sides(
+    unrolled: Floats, valid: Floats, index: np.ndarray, a: int, b: int, sign: float, kind: str, turn: float
+) -> bool:
     """The dip must show on at least three of the four quarters of the outline, none against it."""
     at = np.arange(len(index))
     path = np.where(index >= 0, index, 0)

@@ -74,7 +74,11 @@ def _centres(drafts: list[Draft]) -> list[_Centre]:
         x, y = fit.value("x"), fit.value("y")
         if any(np.hypot(x - c.x, y - c.y) < 1.5 for c in found):
             continue
-        points = [d.sized.candidate.spans[0].points for d in outside if d.depths[1] > draft.depths[0] and d.depths[0] < draft.depths[1]]
+        points = [
+            d.sized.candidate.spans[0].points
+            for d in outside
+            if d.depths[1] > draft.depths[0] and d.depths[0] < draft.depths[1]
+        ]
         if not points:
             continue
         reach = max(float(np.hypot(p[:, 0] - x, p[:, 1] - y).max()) for p in points)
@@ -116,14 +120,30 @@ def _draft(squared: SquaredStack, seam: SeamFit) -> Draft:
     )  # fmt: skip
     if seam.kind == "square_seam":
         feature = replace(
-            feature, flats_mm=Measured(seam.size_px * pitch, seam.u_size_px * pitch), turn_deg=Measured(seam.turn_deg % 90, seam.u_turn_deg)
+            feature,
+            flats_mm=Measured(seam.size_px * pitch, seam.u_size_px * pitch),
+            turn_deg=Measured(seam.turn_deg % 90, seam.u_turn_deg),
         )
     else:
         feature = replace(feature, diameter_mm=Measured(seam.size_px * pitch, seam.u_size_px * pitch), arc_deg=360.0)
     used = sorted(round(float(to_stack(p)[2]) / step) for p in (seam.first + 0.5, seam.last - 0.5))
-    feature = replace(feature, slices_used=(max(used[0], 0), min(used[1], len(squared.survey.stack) - 1)), fit_rms_noise=round(seam.rms, 3))
+    feature = replace(
+        feature,
+        slices_used=(max(used[0], 0), min(used[1], len(squared.survey.stack) - 1)),
+        fit_rms_noise=round(seam.rms, 3),
+    )
     points = seam.shape.outline()
     empty = np.zeros((1, 1))
-    span = Span(round(seam.first), round(seam.last), (0, 0), empty.astype(np.int8), empty, points, Choice("seam", seam.shape, np.ones(len(points), bool), 1.0))
+    span = Span(
+        round(seam.first),
+        round(seam.last),
+        (0, 0),
+        empty.astype(np.int8),
+        empty,
+        points,
+        Choice("seam", seam.shape, np.ones(len(points), bool), 1.0),
+    )
     candidate = Candidate("seam", False, seam.shape, 0.0, (span,), True, share=seam.strength)
-    return Draft(feature, Sized(candidate, FitFailed("a seam is fitted by its own dip"), middle, False), (seam.first, seam.last))
+    return Draft(
+        feature, Sized(candidate, FitFailed("a seam is fitted by its own dip"), middle, False), (seam.first, seam.last)
+    )

@@ -1,11 +1,12 @@
 """Grey levels of a stack: air, metal, noise, and where the scanner saw nothing at all."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from skimage.filters import threshold_otsu
+from skimage import filters
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
@@ -13,6 +14,7 @@ from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Levels", "find_levels"]
 
+_OTSU: Callable[..., float] = filters.threshold_otsu
 _SAMPLED = 16
 _MOST = 2_000_000
 
@@ -72,7 +74,9 @@ def find_levels(stack: SliceStack) -> Levels | None:
     if not planes:
         raise InputError(f"{stack.source}: holds no data at all (every voxel is NaN); export the slices again")
     if all(np.nanmin(p) == np.nanmax(p) for p in planes) and len({float(np.nanmax(p)) for p in planes}) == 1:
-        raise InputError(f"{stack.source}: every voxel has the same grey value, so there is nothing to see; export the slices again")
+        raise InputError(
+            f"{stack.source}: every voxel has the same grey value, so there is nothing to see; export the slices again"
+        )
     field = _field(planes)
     step = max(1, int(np.ceil(np.sqrt(sum(p.size for p in planes) / _MOST))))
     valid = [np.isfinite(p) & (field if field is not None else True) for p in planes]
@@ -82,11 +86,14 @@ def find_levels(stack: SliceStack) -> Levels | None:
         low, high = float(values.min()), float(values.max())
     if not high > low:
         raise InputError(f"{stack.source}: every voxel in the field has the same grey value; export the slices again")
-    cut = float(threshold_otsu(np.clip(values, low, high), nbins=512))
+    cut = float(_OTSU(np.clip(values, low, high), nbins=512))
     rim = _rim(valid[0])
-    bright_rim = float(np.mean([np.mean(p[rim & v] > cut) for p, v in zip(planes, valid, strict=True) if (rim & v).any()]))
+    bright_rim = float(
+        np.mean([np.mean(p[rim & v] > cut) for p, v in zip(planes, valid, strict=True) if (rim & v).any()])
+    )
     sign = -1.0 if bright_rim > 0.6 else 1.0
-    metal_values, air_values = [], []
+    metal_values: list[Floats] = []
+    air_values: list[Floats] = []
     for p, v in zip(planes, valid, strict=True):
         inside = (sign * p > sign * cut) & v
         for mask, out in ((inside, metal_values), (~inside & v, air_values)):
@@ -109,7 +116,7 @@ def _upper_population(values: Floats, noise: float) -> Floats:
     if values.size < 200:
         return values
     thin = values[:: max(1, values.size // 200_000)]
-    cut = float(threshold_otsu(thin, nbins=256))
+    cut = float(_OTSU(thin, nbins=256))
     low, high = thin[thin <= cut], thin[thin > cut]
     if not low.size or not high.size or high.size < 0.02 * thin.size:
         return values
@@ -129,7 +136,7 @@ def _noise(plane: Floats, valid: NDArray[np.bool_]) -> float:
 
 
 def _rim(valid: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The outermost ring (3 % of the width) of the field with data."""
+    """Return the outermost ring (3 % of the width) of the field with data."""
     width = max(2, round(0.03 * min(valid.shape)))
     padded = np.pad(valid, 1)
     return np.asarray(valid & ~ndimage.binary_erosion(padded, iterations=width)[1:-1, 1:-1])

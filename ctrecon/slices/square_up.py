@@ -51,7 +51,9 @@ def axis_from_normals(normals: Floats) -> AxisGuess | None:
         w_wall = np.exp(-((r_wall / width) ** 2))
         w_face = np.exp(-((r_face**2).sum(axis=1) / width**2))
         lhs = (n_wall[:, :2] * w_wall[:, None]).T @ n_wall[:, :2] + np.eye(2) * (w_face @ n_face[:, 2] ** 2)
-        rhs = -(n_wall[:, :2] * w_wall[:, None]).T @ n_wall[:, 2] + (w_face[:, None] * n_face[:, 2:] * n_face[:, :2]).sum(axis=0)
+        rhs = -(n_wall[:, :2] * w_wall[:, None]).T @ n_wall[:, 2] + (
+            w_face[:, None] * n_face[:, 2:] * n_face[:, :2]
+        ).sum(axis=0)
         used = w_wall.sum() + w_face.sum()
         if used < 30 or np.linalg.cond(lhs) > 1e8:
             return None
@@ -108,7 +110,10 @@ class SquaredStack:
         x = x0 + np.arange(columns) * self.pitch_mm
         y = (y0 + np.arange(rows) * self.pitch_mm)[:, None]
         z = z0 + k * self.depth_step_mm
-        index = [(back[axis, 0] * x + back[axis, 1] * y + back[axis, 2] * z) / edge for axis, edge in ((2, dz), (1, dy), (0, dx))]
+        index = [
+            (back[axis, 0] * x + back[axis, 1] * y + back[axis, 2] * z) / edge
+            for axis, edge in ((2, dz), (1, dy), (0, dx))
+        ]
         count, stack_rows, stack_columns = self.survey.stack.shape
         first = min(max(int(np.floor(index[0].min())), 0), count - 1)
         last = max(min(int(np.ceil(index[0].max())), count - 1), first)
@@ -118,7 +123,9 @@ class SquaredStack:
         right = min(int(index[2].max()) + 3, stack_columns)
         if bottom <= top or right <= left:
             return np.full((rows, columns), np.nan, dtype=np.float32)
-        block = np.stack([self._plane_of_stack(i, last - first + 4)[top:bottom, left:right] for i in range(first, last + 1)])
+        block = np.stack(
+            [self._plane_of_stack(i, last - first + 4)[top:bottom, left:right] for i in range(first, last + 1)]
+        )
         where = np.stack([index[0] - first, index[1] - top, index[2] - left]).astype(np.float32)
         if block.shape[0] == 1:  # a single plane: no depth to interpolate in
             where[0] = np.where(np.abs(where[0]) <= 0.5, 0.0, np.nan)
@@ -159,4 +166,4 @@ def square_up(survey: Survey, axis: AxisGuess | None) -> SquaredStack:
 
 def enough_depth(survey: Survey) -> bool:
     """Tell whether the body shows in enough slices to have a direction at all."""
-    return bool(survey.bodies) and survey.bodies[0].high[0] - survey.bodies[0].low[0] + 1 >= _FEWEST_SLICES
+    return bool(survey.bodies) and survey.body_slices >= _FEWEST_SLICES

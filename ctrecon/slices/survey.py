@@ -40,6 +40,11 @@ class Survey:
     keep: tuple[frozenset[int], ...]
     normals: Floats
 
+    @property
+    def body_slices(self) -> int:
+        """Number of slices the measured body shows in."""
+        return self.bodies[0].high[0] - self.bodies[0].low[0] + 1
+
     def plane(self, index: int) -> Floats:
         """Return slice `index` with air 0, metal 1, other bodies taken out, NaN where there is no data."""
         grey = self.levels.normal(self.stack.plane(index))
@@ -54,7 +59,9 @@ class Survey:
         return grey
 
 
-def survey_stack(stack: SliceStack, levels: Levels, *, progress: Callable[[str, int, int], None] | None = None) -> Survey:
+def survey_stack(
+    stack: SliceStack, levels: Levels, *, progress: Callable[[str, int, int], None] | None = None
+) -> Survey:
     """Label the metal slice by slice, join the patches through depth, and gather surface normals.
 
     The normals come from differences matched in all three directions, so that a plane
@@ -63,8 +70,8 @@ def survey_stack(stack: SliceStack, levels: Levels, *, progress: Callable[[str, 
     joined = _Joined()
     first_of: list[int] = []
     counts: list[int] = []
-    boxes: list[list[tuple[slice, slice]]] = []
-    areas: list[Floats] = []
+    boxes: list[list[tuple[slice, ...]]] = []
+    areas: list[NDArray[np.int64]] = []
     normals: list[tuple[Floats, NDArray[np.int64], int]] = []
     before: NDArray[np.int32] | None = None
     smooth: list[Floats] = []
@@ -100,11 +107,15 @@ def survey_stack(stack: SliceStack, levels: Levels, *, progress: Callable[[str, 
             volume[root] = volume.get(root, 0) + int(areas[k][j])
             new = [k, rows.start, columns.start, k, rows.stop - 1, columns.stop - 1]
             old = box.get(root, new)
-            box[root] = [min(a, b) for a, b in zip(old[:3], new[:3], strict=True)] + [max(a, b) for a, b in zip(old[3:], new[3:], strict=True)]
+            box[root] = [min(a, b) for a, b in zip(old[:3], new[:3], strict=True)] + [
+                max(a, b) for a, b in zip(old[3:], new[3:], strict=True)
+            ]
     ranked = sorted((-size, box[root], root) for root, size in volume.items() if size >= _LEAST_BODY)
     bodies = tuple(Body(-size, (b[0], b[1], b[2]), (b[3], b[4], b[5])) for size, b, _ in ranked)
     main = ranked[0][2] if ranked else -1
-    keep = tuple(frozenset(j + 1 for j in range(c) if roots[b + j] == main) for b, c in zip(first_of, counts, strict=True))
+    keep = tuple(
+        frozenset(j + 1 for j in range(c) if roots[b + j] == main) for b, c in zip(first_of, counts, strict=True)
+    )
     mine = [v[roots[p] == main] for v, p, _ in normals if len(v)]
     return Survey(stack, levels, bodies, keep, np.concatenate(mine) if mine else np.empty((0, 3)))
 
@@ -112,11 +123,13 @@ def survey_stack(stack: SliceStack, levels: Levels, *, progress: Callable[[str, 
 def _patches(grey: Floats) -> tuple[NDArray[np.int32], int]:
     with np.errstate(invalid="ignore"):
         labels, count = ndimage.label(grey > 0.5)
-    return labels, int(count)
+    return labels.astype(np.int32, copy=False), int(count)
 
 
-def _normals(window: list[Floats], labels: NDArray[np.int32], voxel_mm: tuple[float, float, float]) -> tuple[Floats, NDArray[np.int64]]:
-    """Unit normals (x, y, z) at strong edges of the middle plane, and the patch each belongs to."""
+def _normals(
+    window: list[Floats], labels: NDArray[np.int32], voxel_mm: tuple[float, float, float]
+) -> tuple[Floats, NDArray[np.int64]]:
+    """Return unit normals (x, y, z) at strong edges of the middle plane, and the patch each belongs to."""
     along_z = (window[2] - window[0]) / 2
     mean_z = (window[0] + 4 * window[1] + window[2]) / 6
     box = np.array([1.0, 4.0, 1.0], dtype=np.float32) / 6
@@ -133,7 +146,9 @@ def _normals(window: list[Floats], labels: NDArray[np.int32], voxel_mm: tuple[fl
     stride = max(1, len(rows) // _SAMPLES_A_PLANE)
     rows, columns = rows[::stride], columns[::stride]
     dz, dy, dx = voxel_mm
-    vectors = np.column_stack([grad_x[rows, columns] / dx, grad_y[rows, columns] / dy, grad_z[rows, columns] / dz]).astype(float)
+    vectors = np.column_stack(
+        [grad_x[rows, columns] / dx, grad_y[rows, columns] / dy, grad_z[rows, columns] / dz]
+    ).astype(float)
     vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
     return vectors, near[rows, columns].astype(np.int64)
 
