@@ -54,7 +54,10 @@ def _cross(x: float, y: float, half_x: float, half_y: float) -> list[Item]:
 def _centre_lines(zone: Zone, scale: float, box: Box) -> list[Item]:
     """Return the datum's cross through the whole view and a small cross for every other axis."""
     items: list[Item] = []
-    items += [Line((box[0] - 3, 0.0), (box[2] + 3, 0.0), "CENTRE"), Line((0.0, box[1] - 3), (0.0, box[3] + 3), "CENTRE")]
+    items += [
+        Line((box[0] - 3, 0.0), (box[2] + 3, 0.0), "CENTRE"),
+        Line((0.0, box[1] - 3), (0.0, box[3] + 3), "CENTRE"),
+    ]
     for d in zone.drawn:
         if d.contour is None or d.feature.kind.startswith("free") or math.hypot(d.x, d.y) * scale < 0.3:
             continue

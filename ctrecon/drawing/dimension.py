@@ -10,7 +10,15 @@ from ctrecon.drawing.placing import Space
 from ctrecon.drawing.views import Drawn, Model, is_outside, sheet_turn
 from ctrecon.part import is_seam
 
-__all__ = ["MOST_CALLOUTS", "TEXT", "dimension_outsides", "dimension_places", "dimension_sizes", "dimension_turns", "spread"]
+__all__ = [
+    "MOST_CALLOUTS",
+    "TEXT",
+    "dimension_outsides",
+    "dimension_places",
+    "dimension_sizes",
+    "dimension_turns",
+    "spread",
+]
 
 TEXT = 2.5
 """Height of dimension figures in mm (ISO 3098)."""
@@ -164,7 +172,7 @@ def _only_ids(inner: list[Drawn], space: Space, scale: float) -> list[Item]:
         left, bottom, right, top = (v * scale for v in d.contour.bounds())
         wide = text_width(d.feature.id, TEXT)
         centre = ((left + right) / 2, (bottom + top) / 2)
-        place = space.nearby(centre, (top - bottom) / 2 + 2.5, wide, TEXT, (1.0, 1.0), pull=4.0, rings=8)
+        place = space.nearby(centre, (top - bottom) / 2 + 2.5, wide, TEXT, (1.0, 1.0), pull=4.0, rings=8, leader=False)
         if place is None:
             continue  # too crowded: the table has its X and Y
         space.thin.pop()
@@ -254,9 +262,7 @@ def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int) -> list[tu
     return stops
 
 
-def dimension_places(
-    model: Model, fresh: list[Drawn], space: Space, scale: float, box: Box
-) -> list[Item]:
+def dimension_places(model: Model, fresh: list[Drawn], space: Space, scale: float, box: Box) -> list[Item]:
     """Dimension the places from the datum: X under the view, Y left of it.
 
     Returns
@@ -286,6 +292,7 @@ def dimension_places(
                 items.append(Ordinate((reach, value * scale), (edge, slot_at), (0.0, 0.0), "y", text, decimals))
                 space.thin.append(((reach, value * scale), (edge, slot_at)))
         lo, hi = min(slots) - TEXT, max(slots) + TEXT
-        space.boxes.append((lo - 2, edge - longest - 3, hi, edge) if axis == 0 else (edge - longest - 3, lo, edge, hi + 2))
+        space.boxes.append(
+            (lo - 2, edge - longest - 3, hi, edge) if axis == 0 else (edge - longest - 3, lo, edge, hi + 2)
+        )
     return items
-

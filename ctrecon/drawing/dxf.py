@@ -124,7 +124,9 @@ def _add_dimension(space: Any, item: Linear | Diameter | Angular | Ordinate, sca
     match item:
         case Linear():
             if item.place is None:
-                dim = space.add_linear_dim(item.base, item.first, item.second, angle=item.angle_deg, override=places, **common)
+                dim = space.add_linear_dim(
+                    item.base, item.first, item.second, angle=item.angle_deg, override=places, **common
+                )
             else:
                 dim = space.add_linear_dim(
                     item.base, item.first, item.second, angle=item.angle_deg, text_rotation=0.0,

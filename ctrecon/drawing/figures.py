@@ -7,7 +7,17 @@ from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
 from ctrecon.drawing.views import Drawn, Model, sheet_turn
 from ctrecon.part import Feature, Part, scale_u_along
 
-__all__ = ["HEADINGS", "Row", "depth_text", "kind_words", "mark", "pair_difference", "places_of", "rows_of", "size_places"]
+__all__ = [
+    "HEADINGS",
+    "Row",
+    "depth_text",
+    "kind_words",
+    "mark",
+    "pair_difference",
+    "places_of",
+    "rows_of",
+    "size_places",
+]
 
 KIND_WORDS: dict[str, str] = {
     "arc_outside": "relief arc in rim", "free_hole": "free hole", "free_outside": "free outside",
@@ -41,7 +51,9 @@ def size_places(part: Part, measured: Measured | None, direction: str = "across"
     return 3 if measured is None else decimals_for(expanded(measured, scale_u_along(part, direction)))
 
 
-def pair_difference(part: Part, a: Measured | None, b: Measured | None, difference: float, direction: str) -> float | None:
+def pair_difference(
+    part: Part, a: Measured | None, b: Measured | None, difference: float, direction: str
+) -> float | None:
     """Return U of the difference of two places, or None where one has no u."""
     if a is None or b is None or a.u is None or b.u is None:
         return None
@@ -81,7 +93,9 @@ def depth_text(model: Model, drawn: Drawn, *, end: bool) -> str:
     return format_value(drawn.z1 if end else drawn.z0, decimals_for(us[1] if end else us[0]))
 
 
-def _quantity(part: Part, name: str, measured: Measured | None, direction: str = "across") -> tuple[str, str, str] | None:
+def _quantity(
+    part: Part, name: str, measured: Measured | None, direction: str = "across"
+) -> tuple[str, str, str] | None:
     if measured is None:
         return None
     scale = None if "°" in name else scale_u_along(part, direction)
@@ -131,7 +145,11 @@ def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
         u = expanded(f.taper_mm_per_mm)
         digits = min(4, decimals_for(u))
         plain.append(
-            ("taper mm/mm", format_value(f.taper_mm_per_mm.value, digits), NONE if u is None else format_value(u, digits))
+            (
+                "taper mm/mm",
+                format_value(f.taper_mm_per_mm.value, digits),
+                NONE if u is None else format_value(u, digits),
+            )
         )
     if f.sides:
         plain.append(("sides", str(f.sides), NONE))

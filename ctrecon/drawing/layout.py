@@ -105,7 +105,12 @@ def _arrange(shelves: list[list[Block]], frame: _Frame, floor: float) -> list[It
 
 
 def _frame_lines(frame: _Frame) -> list[Item]:
-    corners = [(frame.left, frame.bottom), (frame.right, frame.bottom), (frame.right, frame.top), (frame.left, frame.top)]
+    corners = [
+        (frame.left, frame.bottom),
+        (frame.right, frame.bottom),
+        (frame.right, frame.top),
+        (frame.left, frame.top),
+    ]
     return [Line(a, b, "FRAME") for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
 
 
@@ -301,7 +306,11 @@ def _wordy(model: Model, paper: str, title: str) -> Sheet:
     """Return a sheet without views: it says that nothing could be drawn."""
     words = _Words(model, paper, 1.0)
     f = words.frame
-    says = "Nothing to draw: the record holds no features." if not model.drawn else "Nothing to draw: no feature has a contour."
+    says = (
+        "Nothing to draw: the record holds no features."
+        if not model.drawn
+        else "Nothing to draw: no feature has a contour."
+    )
     message = Label(says, ((f.left + f.right) / 2, f.top - 30), 5.0, "centre")
     pages = _many_pages(words, [])
     if pages is None:

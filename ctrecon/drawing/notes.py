@@ -75,7 +75,9 @@ def note_lines(model: Model, scale: float) -> list[str]:
         "assumed": "taken for granted, check it on the part",
     }
     if others:
-        lines.append("Basis: " + "; ".join(f"{name} = {means.get(name, name)}" for name in others) + "; all else measured.")
+        lines.append(
+            "Basis: " + "; ".join(f"{name} = {means.get(name, name)}" for name in others) + "; all else measured."
+        )
     else:
         lines.append("Basis: every feature is measured.")
     lines += _piece_lines(model)

@@ -11,6 +11,7 @@ from ctrecon.part import Part
 
 __all__ = ["layer_contours", "write_outlines"]
 
+
 def _group(kind: str) -> str:
     shape = kind.split("_")[0].upper()
     if kind == "slot":

@@ -30,7 +30,15 @@ def texts_of(doc: Any) -> list[tuple[str, float, float, float, float, str, str]]
             elif one.dxftype() == "MTEXT":
                 at = one.dxf.insert
                 found.append(
-                    (one.plain_text(), at.x, at.y, one.dxf.char_height, one.dxf.get("rotation", 0.0), "center", "middle")
+                    (
+                        one.plain_text(),
+                        at.x,
+                        at.y,
+                        one.dxf.char_height,
+                        one.dxf.get("rotation", 0.0),
+                        "center",
+                        "middle",
+                    )
                 )
     return found
 

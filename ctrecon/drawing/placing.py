@@ -112,7 +112,16 @@ class Space:
         return place
 
     def nearby(
-        self, anchor: Point, reach: float, width: float, height: float, outward: Point, *, pull: float, rings: int
+        self,
+        anchor: Point,
+        reach: float,
+        width: float,
+        height: float,
+        outward: Point,
+        *,
+        pull: float,
+        rings: int,
+        leader: bool = True,
     ) -> Point | None:
         """Choose the middle of a text box near an anchor and claim it.
 
@@ -130,6 +139,8 @@ class Space:
             How much distance counts against crossing lines.
         rings : int
             How far to look, in steps of 2.5 mm.
+        leader : bool
+            Whether a line is drawn from the anchor; a text without one must not meet a wide line.
 
         Returns
         -------
@@ -155,10 +166,10 @@ class Space:
                 if (best is not None and cost >= best[0]) or _any_meets(boxes, box, 0.8):
                     continue
                 edge = (x - math.copysign(width / 2, math.cos(angle)), y - height / 2 - 0.7)
-                if _entered(grown, anchor, edge):
+                crossed = _through(box, wide) > 0
+                if (leader and _entered(grown, anchor, edge)) or (crossed and not leader):
                     continue
-                cost += 40.0 * pull * (_through(box, wide) > 0)
-                cost += 12.0 * _through(box, thin)
+                cost += 40.0 * pull * crossed + 12.0 * _through(box, thin)
                 cost += 6.0 * _crossings(anchor, edge, thin) + 1.5 * _crossings(anchor, edge, wide)
                 if best is None or cost < best[0]:
                     best = (cost, (x, y), box)

@@ -262,7 +262,12 @@ def _face(zone: Zone, extent: Span | None, x: float, scale: float, *, start: boo
     spots: list[tuple[float, float]] = [(x, low - 2), (x, low)]
     for k in range(5):
         y = low + step * k
-        spots += [(x, y + 0.35 * step), (x + tooth, y + 0.45 * step), (x - tooth, y + 0.55 * step), (x, y + 0.65 * step)]
+        spots += [
+            (x, y + 0.35 * step),
+            (x + tooth, y + 0.45 * step),
+            (x - tooth, y + 0.55 * step),
+            (x, y + 0.65 * step),
+        ]
     spots += [(x, high), (x, high + 2)]
     items: list[Item] = [Line(a, b, "NARROW") for a, b in zip(spots, spots[1:], strict=False)]
     text = "runs out of the stack"
@@ -330,4 +335,3 @@ def _dimensions(model: Model, scale: float, box: Box) -> tuple[list[Item], Box]:
         items.append(Linear(*ends, (0.0, y), 0.0, "<>", decimals, place))
         need.append((low.z0 * scale, top, high.z1 * scale + (0 if fits else wide + 5), y + TEXT + 2))
     return items, union(need)
-

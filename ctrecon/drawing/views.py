@@ -19,7 +19,15 @@ from ctrecon.drawing.contours import (
     sector_with_chord,
     slot,
 )
-from ctrecon.part import Feature, Part, depths_in_part_frame, is_hole, is_seam, outline_in_part_frame, place_in_part_frame
+from ctrecon.part import (
+    Feature,
+    Part,
+    depths_in_part_frame,
+    is_hole,
+    is_seam,
+    outline_in_part_frame,
+    place_in_part_frame,
+)
 
 __all__ = ["Drawn", "Model", "Zone", "build_model", "contour_at", "is_outside", "sheet_turn", "turn_period"]
 

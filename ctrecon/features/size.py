@@ -7,9 +7,9 @@ import numpy as np
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span, trimmed
 from ctrecon.features.gather import Want
-from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel
+from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
 from ctrecon.fitting.result import FitFailed, ShapeFit
-from ctrecon.fitting.solve import Samples, fit_grey
+from ctrecon.fitting.solve import GreyModel, Samples, fit_grey
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 from ctrecon.slices.square_up import SquaredStack
 
@@ -59,8 +59,8 @@ def want_of(candidate: Candidate, squared: SquaredStack) -> Want | None:
         grown = candidate.growth_px * (plane - middle)
         d = _distance(candidate, column, row, grown)
         keep = np.abs(d) <= _BAND_PX
-        if isinstance(shape, Rectangle):
-            keep &= ~_in_corner(shape, column, row, candidate.kind == "slot", grown)
+        if isinstance(shape, Rectangle) and candidate.kind != "slot":
+            keep &= ~_in_corner(shape, column, row, grown)
         elif isinstance(shape, RegularPolygon):
             _, across = shape.side_of(np.column_stack([column, row]))
             keep &= np.abs(across) < shape.inradius * np.tan(np.pi / shape.sides) - 4.5
@@ -85,14 +85,10 @@ def _distance(candidate: Candidate, column: Floats, row: Floats, grown: Floats) 
     return np.asarray(shape.signed_distance(points) + grown / 2)
 
 
-def _in_corner(shape: Rectangle, column: Floats, row: Floats, slot: bool, grown: Floats) -> np.ndarray:
-    """Voxels within corner radius + 3 px of a corner; of a slot, its round ends."""
+def _in_corner(shape: Rectangle, column: Floats, row: Floats, grown: Floats) -> np.ndarray:
+    """Voxels within corner radius + 3 px of a corner."""
     u, v = shape.own_axes(np.column_stack([column, row]))
     keep_off = shape.corner_radius + 3.0
-    if slot:
-        long_u = shape.a > shape.b
-        along, half = (np.abs(u), shape.a / 2) if long_u else (np.abs(v), shape.b / 2)
-        return np.asarray(along > half - shape.corner_radius - 1.0)
     near_u = np.abs(u) > shape.a / 2 + grown / 2 - keep_off
     near_v = np.abs(v) > shape.b / 2 + grown / 2 - keep_off
     return np.asarray(near_u & near_v)
@@ -132,27 +128,22 @@ def fit_size(
     samples = Samples(column, row, (plane - middle) * ratio, grey, sector * 1000 + block)
     per_depth = candidate.growth_px / ratio
     if isinstance(shape, Circle):
-        model: RoundModel | RectangleModel | PolygonModel = RoundModel(candidate.metal_outside)
+        model: GreyModel = RoundModel(candidate.metal_outside)
         start = np.array([cx, cy, shape.radius, 0.0, 0.0, per_depth])
         active = np.array([True, True, True, axis_free, axis_free, taper_free])
         normal = angle
+    elif isinstance(shape, Rectangle) and candidate.kind == "slot":
+        model = SlotModel(candidate.hole)
+        long_u = shape.a >= shape.b
+        along = np.radians(shape.turn_deg) + (0.0 if long_u else np.pi / 2)
+        start = np.array([cx, cy, max(shape.a, shape.b), min(shape.a, shape.b), along, 0.0, 0.0])
+        active = np.array([True, True, True, True, True, axis_free, axis_free])
+        normal = along + np.pi / 2
     elif isinstance(shape, Rectangle):
         model = RectangleModel(candidate.metal_outside)
         start = np.array([cx, cy, shape.a, shape.b, np.radians(shape.turn_deg), 0.0, 0.0, per_depth])
-        ends_free = candidate.kind != "slot"
-        long_u = shape.a > shape.b
-        active = np.array(
-            [
-                True,
-                True,
-                ends_free or not long_u,
-                ends_free or long_u,
-                True,
-                axis_free,
-                axis_free,
-                taper_free and bool(candidate.growth_px),
-            ]
-        )
+        tapers = taper_free and bool(candidate.growth_px)
+        active = np.array([True, True, True, True, True, axis_free, axis_free, tapers])
         u, v = shape.own_axes(np.column_stack([column, row]))
         normal = np.radians(shape.turn_deg) + np.where(
             shape.a / 2 - np.abs(u) < shape.b / 2 - np.abs(v), 0.0, np.pi / 2

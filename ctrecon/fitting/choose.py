@@ -199,9 +199,8 @@ def _rectangle(
     limit = min(a, b) / 2
     radii = np.unique(np.clip(np.concatenate([[0.0, limit], np.linspace(0, limit, 25)]), 0, limit))
     shapes = [Rectangle(float(x), float(y), a, b, degrees, float(r)) for r in radii]
-    # the smallest corner radius among those that fit as well as any
-    shares = np.array([_share(one, points, tolerance) for one in shapes])
-    best = int(np.argmax(shares >= shares.max() - 0.01))
+    misfit = [float(np.minimum(np.abs(one.signed_distance(points)), 2 * tolerance).mean()) for one in shapes]
+    best = int(np.argmin(misfit))
     radius = float(radii[best])
     straight = (max(a, b) - 2 * radius) / max(a, b)
     even = abs(a - b) < max(0.6, 0.012 * max(a, b))

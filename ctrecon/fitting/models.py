@@ -10,7 +10,7 @@ import numpy as np
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.solve import Samples
 
-__all__ = ["FaceModel", "PolygonModel", "RectangleModel", "RoundModel"]
+__all__ = ["FaceModel", "PolygonModel", "RectangleModel", "RoundModel", "SlotModel"]
 
 
 @dataclass(frozen=True)
@@ -59,6 +59,36 @@ class RectangleModel:
         jac = np.column_stack([
             by_x, by_y, np.where(on_u, 0.5, 0.0), np.where(on_u, 0.0, 0.5), by_turn, s.z * by_x, s.z * by_y, s.z / 2,
         ])  # fmt: skip
+        return (-d, -jac) if self.hole else (d, jac)
+
+
+@dataclass(frozen=True)
+class SlotModel:
+    """A slot with round ends: centre, overall length a, width b, turn of a (radians), slopes."""
+
+    hole: bool
+    names: tuple[str, ...] = ("x", "y", "a", "b", "turn", "slope_x", "slope_y")
+
+    def distance(self, p: Floats, s: Samples, blur_px: float) -> tuple[Floats, Floats]:
+        """Distance to the flats and to the round ends, which blur pulls inwards by σ²/2R."""
+        x, y, a, b, turn, slope_x, slope_y = p
+        c, n = np.cos(turn), np.sin(turn)
+        dx = s.x - x - slope_x * s.z
+        dy = s.y - y - slope_y * s.z
+        u, v = dx * c + dy * n, -dx * n + dy * c
+        radius = b / 2
+        beyond = np.abs(u) - (a / 2 - radius)
+        end = beyond > 0
+        rho = np.maximum(np.where(end, np.hypot(beyond, v), np.abs(v)), 1e-9)
+        pull = np.where(end, blur_px**2 / (2 * max(radius, 0.5)), 0.0)
+        d = radius - pull - rho
+        du = np.where(end, -beyond * np.sign(u) / rho, 0.0)  # by u
+        dv = np.where(end, -v / rho, -np.sign(v))  # by v
+        by_x, by_y = -du * c + dv * n, -du * n - dv * c
+        by_a = np.where(end, beyond / rho / 2, 0.0)
+        by_b = 0.5 - by_a
+        by_turn = du * v - dv * u
+        jac = np.column_stack([by_x, by_y, by_a, by_b, by_turn, s.z * by_x, s.z * by_y])
         return (-d, -jac) if self.hole else (d, jac)
 
 

@@ -48,8 +48,11 @@ def tilted(part: Part, tilt_deg: float, towards_deg: float) -> Part:
         half = (f.depth_to_mm.value - f.depth_from_mm.value) / 2 * direction[2]
         features.append(
             replace(
-                f, x_mm=m(float(point[0])), y_mm=m(float(point[1])),
-                depth_from_mm=m(float(point[2]) - half), depth_to_mm=m(float(point[2]) + half),
+                f,
+                x_mm=m(float(point[0])),
+                y_mm=m(float(point[1])),
+                depth_from_mm=m(float(point[2]) - half),
+                depth_to_mm=m(float(point[2]) + half),
             )  # fmt: skip
         )
     return replace(part, features=tuple(features), axis=Axis(tilt_deg=m(tilt_deg, 0.02), direction_xyz=direction))
@@ -114,15 +117,31 @@ def plate() -> Part:
     for k, ((x, y), turn) in enumerate(zip(sq, turns, strict=True)):
         features.append(
             feature(
-                f"F{k + 2}", "square_hole", cx + x, cy + y, 0.0, 1.5, flats_mm=m(1.9), turn_deg=m(turn, 0.1),
-                corner_radius_mm=m(0.12, 0.02), opens_at=("start", "end"),
+                f"F{k + 2}",
+                "square_hole",
+                cx + x,
+                cy + y,
+                0.0,
+                1.5,
+                flats_mm=m(1.9),
+                turn_deg=m(turn, 0.1),
+                corner_radius_mm=m(0.12, 0.02),
+                opens_at=("start", "end"),
             )  # fmt: skip
         )
     for k, (x, y, d) in enumerate([(-5.2, -3.4, 1.1), (4.6, 3.1, 1.2)]):
         features.append(
             feature(
-                f"F{k + 6}", "round_hole", cx + x, cy + y, 0.0, 1.5, diameter_mm=m(d), taper_mm_per_mm=m(0.02, 0.001),
-                flags=("tapered",), opens_at=("start", "end"),
+                f"F{k + 6}",
+                "round_hole",
+                cx + x,
+                cy + y,
+                0.0,
+                1.5,
+                diameter_mm=m(d),
+                taper_mm_per_mm=m(0.02, 0.001),
+                flags=("tapered",),
+                opens_at=("start", "end"),
             )  # fmt: skip
         )
     features.append(feature("F8", "round_hole", cx, cy, 0.0, 1.5, diameter_mm=m(3.0), opens_at=("start", "end")))
@@ -155,7 +174,9 @@ def disc(diameter: float, thick: float, name: str = "disc") -> Part:
 
 def many(count: int) -> Part:
     """Return a plate with `count` holes of slightly different sizes in rows."""
-    features = [feature("F1", "rectangular_outside", 30.0, 20.0, 0.0, 2.0, flats_pair_mm=(m(56.0), m(36.0)), turn_deg=m(0.0))]
+    features = [
+        feature("F1", "rectangular_outside", 30.0, 20.0, 0.0, 2.0, flats_pair_mm=(m(56.0), m(36.0)), turn_deg=m(0.0))
+    ]
     for k in range(count - 1):
         x, y = 6.0 + 4.9 * (k % 10) + 0.13 * (k // 10), 5.0 + 5.6 * (k // 10) + 0.11 * (k % 10)
         features.append(feature(f"F{k + 2}", "round_hole", x, y, 0.0, 2.0, diameter_mm=m(1.0 + 0.01 * k)))
