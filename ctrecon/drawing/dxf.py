@@ -42,7 +42,8 @@ def new_document() -> Any:
     from ezdxf.filemanagement import new
 
     load_fonts()
-    doc: Any = new("R2010", setup=["linetypes"], units=units.MM)
+    with _fixed_metadata():  # the moment of creation is recorded at once
+        doc: Any = new("R2010", setup=["linetypes"], units=units.MM)
     doc.styles.add(STYLE, font=FONT)
     return doc
 

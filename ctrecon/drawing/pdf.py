@@ -107,7 +107,7 @@ def png_bytes(doc: Any, sheet: Sheet) -> bytes:
         figure = _draw(doc, sheet.width_mm, sheet.height_mm, 0.0, page_bottom(sheet, number))
         figure.set_dpi(PNG_DPI)
         canvas: Any = FigureCanvasAgg(figure)
-        with matplotlib.rc_context({"text.hinting": "none", "text.hinting_factor": 1}):
+        with matplotlib.rc_context({"text.hinting": "none"}):
             canvas.draw()
         shots.append(np.asarray(canvas.buffer_rgba())[..., 0])
         if number + 1 < len(sheet.pages):

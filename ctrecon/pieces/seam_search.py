@@ -157,7 +157,7 @@ def _scores(unrolled: Floats, valid: Floats, indices: np.ndarray) -> tuple[Float
 def _best_run(z: Floats, fill: Floats) -> tuple[float, int, int, int, int] | None:
     """Best candidate over any run of blocks: (score, first block, last block, turn, size)."""
     blocks, turns, sizes = z.shape
-    total = np.concatenate([np.zeros((1, turns, sizes)), np.cumsum(np.clip(z, -8, 30), axis=0)])
+    total = np.concatenate([np.zeros((1, turns, sizes)), np.cumsum(np.clip(z, -8, 300), axis=0)])
     usable = np.concatenate([np.zeros((1, turns, sizes)), np.cumsum(fill > _FILLED, axis=0)])
     best: tuple[float, int, int, int, int] | None = None
     for a in range(blocks):

@@ -69,7 +69,7 @@ def hub(tilt_deg: float = 1.3) -> Part:
     rx, ry = c + reach * math.cos(math.radians(towards)), c + reach * math.sin(math.radians(towards))
     features = (
         feature("F1", "round_outside", c, c, 0.0, 1.5, diameter_mm=m(12.0)),
-        feature("F2", "round_hole", c, c, 0.0, 7.0, diameter_mm=m(3.0), opens_at=("start", "end"), roundness_mm=m(0.004)),
+        feature("F2", "round_hole", c, c, 0.0, 7.0, diameter_mm=m(3.0), opens_at=("start", "end")),
         feature("F3", "round_outside", c, c, 1.5, 4.5, diameter_mm=m(8.2)),
         feature(
             "F4", "round_outside", c, c, 4.5, 6.1, diameter_mm=m(10.0),
@@ -227,7 +227,8 @@ def medley() -> Part:
         feature("F7", "wheel", c, c, 2.0, 4.0, tip_diameter_mm=m(18.0), root_diameter_mm=m(15.0), teeth=24,
                 turn_deg=m(3.0, 0.1)),
         feature("F8", "free_hole", c + 5, c + 4, 2.0, 4.0, area_mm2=m(5.0, 0.1), outline_mm=blob(c + 5, c + 4, 1.2)),
-        feature("F9", "polygon_outside", c, c, 4.0, 5.0, flats_mm=m(8.0), sides=6, turn_deg=m(25.0, 0.1), basis="stated"),
+        feature("F9", "polygon_outside", c, c, 4.0, 5.0, flats_mm=m(8.0), sides=6, turn_deg=m(25.0, 0.1),
+                basis="stated"),
     )  # fmt: skip
     return plain("medley", features, stack=stack("medley", 120, scale_u_rel=(None, 0.001, 0.001)))
 

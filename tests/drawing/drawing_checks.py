@@ -58,6 +58,11 @@ def outside_frame(doc: Any, sheet: Sheet) -> list[str]:
     return bad
 
 
+def _near(box: tuple[float, float, float, float], a: tuple[float, float], b: tuple[float, float]) -> bool:
+    (ax, ay), (bx, by) = a, b
+    return max(ax, bx) > box[0] and min(ax, bx) < box[2] and max(ay, by) > box[1] and min(ay, by) < box[3]
+
+
 def struck_through(doc: Any) -> list[str]:
     """Return the texts a wide line runs through."""
     from ezdxf import path
@@ -70,10 +75,8 @@ def struck_through(doc: Any) -> list[str]:
     bad = []
     for text, corners in text_boxes(doc):
         xs, ys = zip(*corners, strict=True)
-        near = [
-            (a, b) for a, b in lines
-            if max(a[0], b[0]) > min(xs) and min(a[0], b[0]) < max(xs) and max(a[1], b[1]) > min(ys) and min(a[1], b[1]) < max(ys)
-        ]  # fmt: skip
+        box = (min(xs), min(ys), max(xs), max(ys))
+        near = [(a, b) for a, b in lines if _near(box, a, b)]
         if any(overlap(corners, [a, b]) for a, b in near if a != b):
             bad.append(text)
     return bad

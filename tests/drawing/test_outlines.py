@@ -1,0 +1,117 @@
+"""The cutting file: closed contours of true size on named layers, and nothing else."""
+
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import drawing_records as records
+import ezdxf
+import pytest
+
+from ctrecon.core.errors import InputFileError
+from ctrecon.drawing import write_outlines
+from ctrecon.drawing.outlines import layer_contours
+
+
+def read(path: Path) -> Any:
+    """Read a file back through the DXF library and its audit."""
+    doc = ezdxf.readfile(path)
+    assert not doc.audit().errors
+    return doc
+
+
+def test_hub_outlines_are_closed_true_size_and_one_contour_with_the_relief(tmp_path: Path) -> None:
+    """Every entity is a circle or a closed polyline; the spacer's rim with its relief is one contour."""
+    write_outlines(records.hub(), tmp_path / "outlines.dxf")
+    doc = read(tmp_path / "outlines.dxf")
+    assert doc.units == 4  # millimetres, DXF reference, header variable INSUNITS
+    layers: dict[str, list[Any]] = {}
+    for entity in doc.modelspace():
+        assert entity.dxftype() in ("CIRCLE", "LWPOLYLINE")
+        assert entity.dxftype() == "CIRCLE" or entity.closed
+        layers.setdefault(entity.dxf.layer, []).append(entity)
+    assert set(layers) == {
+        "OUTSIDE_Z0.00-1.50", "HOLES_ROUND_Z0.00-1.50", "OUTSIDE_Z1.50-4.50", "HOLES_ROUND_Z1.50-4.50",
+        "OUTSIDE_Z4.50-6.10", "HOLES_ROUND_Z4.50-6.10", "SEAMS_SQUARE_Z4.50-6.10", "OUTSIDE_Z6.10-7.00",
+        "HOLES_ROUND_Z6.10-7.00",
+    }  # fmt: skip
+    assert layers["OUTSIDE_Z0.00-1.50"][0].dxf.radius == pytest.approx(6.0, abs=1e-9)
+    (spacer,) = layers["OUTSIDE_Z4.50-6.10"]
+    assert any(bulge < 0 for *_, bulge in spacer.get_points("xyb"))
+    (boss,) = layers["OUTSIDE_Z6.10-7.00"]
+    sides = [math.dist(a, b) for a, b in zip(boss.get_points("xy"), boss.get_points("xy")[1:], strict=False)]
+    assert sides == pytest.approx([5.0] * 3, abs=1e-9)
+
+
+def test_hub_spacer_has_the_area_left_by_the_relief() -> None:
+    """The rim's area is the disk less the lens (MathWorld, 'Circle-Circle Intersection')."""
+    found = dict(layer_contours(records.hub()))
+    big, small, gap = 5.0, 2.5, 6.5
+    a = small**2 * math.acos((gap**2 + small**2 - big**2) / (2 * gap * small))
+    b = big**2 * math.acos((gap**2 + big**2 - small**2) / (2 * gap * big))
+    s = (-gap + small + big) * (gap + small - big) * (gap - small + big) * (gap + small + big)
+    lens = a + b - math.sqrt(s) / 2
+    assert found["OUTSIDE_Z4.50-6.10"].area() == pytest.approx(math.pi * 25 - lens, rel=1e-8)
+
+
+def places(part: Any) -> list[tuple[float, float, float]]:
+    """Return (x, y, area) of every hole."""
+    found = []
+    for layer, contour in layer_contours(part):
+        if layer.startswith("HOLES"):
+            left, bottom, right, top = contour.bounds()
+            found.append((round((left + right) / 2, 6), round((bottom + top) / 2, 6), round(contour.area(), 6)))
+    return sorted(found)
+
+
+def test_holes_of_the_plate_lie_x_right_and_y_up_never_mirrored() -> None:
+    """Rows run down in the slices, so y changes sign; a mirrored plate gives another file."""
+    found = {(x, y) for x, y, _ in places(records.plate())}
+    assert {(0.0, 4.1), (6.4, -0.3), (-0.4, -4.1), (-6.6, 0.0), (-5.2, 3.4), (4.6, -3.1), (0.0, 0.0)} == found
+    part = records.plate()
+    flipped = replace(
+        part, features=tuple(replace(f, x_mm=records.m(20.0 - f.x_mm.value)) for f in part.features if f.x_mm)
+    )
+    assert places(flipped) != places(part)
+
+
+def test_turn_changes_sign_with_y() -> None:
+    """A flat whose normal points 20 degrees clockwise on the screen points 20 degrees below +X on the sheet."""
+    boss = dict(layer_contours(records.hub(0.0)))["OUTSIDE_Z6.10-7.00"]
+    (ax, ay, _), (bx, by, _) = boss.vertices[0], boss.vertices[1]
+    normal = math.degrees(math.atan2((ay + by) / 2, (ax + bx) / 2)) % 90
+    assert normal == pytest.approx(-20 % 90, abs=1e-9)
+
+
+def test_fragments_are_closed_by_what_is_there() -> None:
+    """A ring fragment closes by radial lines; a rim with an unexplained gap closes by its chord."""
+    ring = layer_contours(records.fragment())
+    assert [layer for layer, _ in ring] == ["OUTSIDE_Z0.00-3.00"]
+    assert ring[0][1].area() == pytest.approx(140 / 360 * math.pi * (64 - 25), rel=1e-9)
+    left, bottom, right, top = ring[0][1].bounds()
+    assert bottom < -7.9 and top < 0  # 20 to 160 degrees clockwise from +x lies below on the sheet
+    assert layer_contours(records.d_shaft())[0][1].closed
+
+
+def test_a_single_slice_and_an_empty_record_still_give_a_file(tmp_path: Path) -> None:
+    """Without depth the layers say so; without features the file is empty, yet valid."""
+    write_outlines(records.single_slice(), tmp_path / "one.dxf")
+    names = {entity.dxf.layer for entity in read(tmp_path / "one.dxf").modelspace()}
+    assert names == {"OUTSIDE_NO_DEPTH", "HOLES_ROUND_NO_DEPTH"}
+    write_outlines(records.nothing(), tmp_path / "none.dxf")
+    assert len(read(tmp_path / "none.dxf").modelspace()) == 0
+
+
+def test_two_runs_give_equal_bytes(tmp_path: Path) -> None:
+    """The file carries no date and no random id."""
+    for name in ("a.dxf", "b.dxf"):
+        write_outlines(records.hub(), tmp_path / name)
+    assert (tmp_path / "a.dxf").read_bytes() == (tmp_path / "b.dxf").read_bytes()
+
+
+def test_a_folder_that_is_not_there_is_one_sentence(tmp_path: Path) -> None:
+    """Writing into nowhere raises the project's own error and leaves nothing behind."""
+    with pytest.raises(InputFileError, match="cannot be written"):
+        write_outlines(records.hub(), tmp_path / "nowhere" / "outlines.dxf")
+    assert not list(tmp_path.iterdir())
