@@ -86,7 +86,7 @@ def measure_stack(stack: SliceStack, *, name: str | None = None, progress: Progr
     if guess is not None:
         slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair])
         axis = part_axis(squared, slopes, u_slope)
-    drafts = build_features(squared, sized, ends, axis, survey.levels.noise_rel)
+    drafts = build_features(squared, sized, ends, survey.levels.noise_rel)
     seams = find_seams(squared, drafts) if axis is not None else []
     ordered = order_features([*drafts, *seams])
     features = tuple(d.feature for d in ordered)
@@ -94,9 +94,15 @@ def measure_stack(stack: SliceStack, *, name: str | None = None, progress: Progr
         warnings.append(Warn(flag="nothing_to_measure", says=explain("nothing_to_measure")))
     pieces: tuple[Piece, ...] = infer_pieces(ordered, squared) if features else ()
     part = Part(
-        name=name or stack.source, made_with=_made_with(), stack=_info(stack), axis=axis, features=features, pieces=pieces,
-        warnings=tuple(warnings), unknown={} if axis is not None else {"axis": _why_no_axis(survey)},
-    )  # fmt: skip
+        name=name or stack.source,
+        made_with=_made_with(),
+        stack=_info(stack),
+        axis=axis,
+        features=features,
+        pieces=pieces,
+        warnings=tuple(warnings),
+        unknown={} if axis is not None else {"axis": _why_no_axis(survey)},
+    )
     return Measurement(part, make_pictures(squared, ordered))
 
 
@@ -106,15 +112,18 @@ def _find(
     """Square up, trace, choose shapes and fit their sizes; plan where each ends."""
     squared = square_up(survey, guess)
     smooth = 0.7 if survey.levels.snr > 12 else 1.2
-    stretches = find_stretches(squared.plane, len(squared), smooth_px=smooth, least_planes=survey.body_slices, progress=progress)
+    stretches = find_stretches(
+        squared.plane, len(squared), smooth_px=smooth, least_planes=survey.body_slices, progress=progress
+    )
     candidates = find_candidates(squared, stretches, smooth_px=smooth)
     wants = [(c, want_of(c, squared)) for c in candidates]
     data = iter(gather(squared, [w for _, w in wants if w is not None], progress=progress))
     noise = survey.levels.noise_rel
+    free = FitFailed("a free shape has no size to fit")
     sized = [
-        fit_size(c, next(data), squared, noise) if w is not None else Sized(c, FitFailed("a free shape has no size to fit"), (c.first + c.last) / 2, False)
+        Sized(c, free, (c.first + c.last) / 2, False) if w is None else fit_size(c, next(data), squared, noise)
         for c, w in wants
-    ]  # fmt: skip
+    ]
     single = len(survey.stack) == 1
     no_depth = End(None, None, "a single slice has no depth")
     plans = [
@@ -153,7 +162,7 @@ def _fit_ends(
 
 
 def _or_out(squared: SquaredStack, end: End, centre: tuple[float, float]) -> End:
-    """An end within a slice of the first or last slice runs out of the stack: its face is not seen whole."""
+    """Call an end within a slice of the first or last slice out of the stack: its face is not seen whole."""
     if end.plane is None:
         return end
     x0, y0, z0 = squared.origin_mm
@@ -202,17 +211,26 @@ def _info(stack: SliceStack) -> StackInfo:
     assert stack.voxel_mm is not None
     slices, rows, columns = stack.shape
     return StackInfo(
-        source=stack.source, slices=slices, rows=rows, columns=columns, voxel_mm=stack.voxel_mm,
-        scale_basis=stack.scale_basis or "stated", handedness_basis=stack.handedness_basis,
-    )  # fmt: skip
+        source=stack.source,
+        slices=slices,
+        rows=rows,
+        columns=columns,
+        voxel_mm=stack.voxel_mm,
+        scale_basis=stack.scale_basis or "stated",
+        handedness_basis=stack.handedness_basis,
+    )
 
 
 def _empty(stack: SliceStack, name: str | None, warnings: list[Warn]) -> Part:
     nothing = Warn(flag="nothing_to_measure", says=explain("nothing_to_measure"))
     return Part(
-        name=name or stack.source, made_with=_made_with(), stack=_info(stack), axis=None, warnings=(*warnings, nothing),
+        name=name or stack.source,
+        made_with=_made_with(),
+        stack=_info(stack),
+        axis=None,
+        warnings=(*warnings, nothing),
         unknown={"axis": "nothing was found that could show a direction"},
-    )  # fmt: skip
+    )
 
 
 def _made_with() -> str:

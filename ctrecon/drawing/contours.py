@@ -8,8 +8,16 @@ import math
 from dataclasses import dataclass
 
 __all__ = [
-    "Contour", "circle", "cut_by_circle", "polygon", "polyline", "rectangle", "ring_sector", "sector_with_chord", "slot",
-]  # fmt: skip
+    "Contour",
+    "circle",
+    "cut_by_circle",
+    "polygon",
+    "polyline",
+    "rectangle",
+    "ring_sector",
+    "sector_with_chord",
+    "slot",
+]
 
 Vertex = tuple[float, float, float]
 TURN = 2 * math.pi

@@ -2,6 +2,7 @@
 
 import io
 import math
+import random
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -11,7 +12,15 @@ from ctrecon.drawing.contours import Contour
 from ctrecon.drawing.items import Angular, Diameter, Hatch, Item, Label, Line, Linear, Ordinate, Shape, Sheet, moved
 from ctrecon.drawing.lettering import FONT, load_fonts, text_width
 
-__all__ = ["PAGE_GAP_MM", "add_contour", "build_document", "document_bytes", "new_document", "page_bottom"]
+__all__ = [
+    "PAGE_GAP_MM",
+    "add_contour",
+    "build_document",
+    "document_bytes",
+    "steady_chance",
+    "new_document",
+    "page_bottom",
+]
 
 PAGE_GAP_MM = 10.0
 """Further pages lie below the first, this far apart."""
@@ -168,6 +177,17 @@ def _fixed_metadata() -> Iterator[None]:
         yield
     finally:
         options.write_fixed_meta_data_for_testing = before
+
+
+@contextmanager
+def steady_chance() -> Iterator[None]:
+    """Render the same each time: the library shifts hatch lines by a chance amount off the corners."""
+    before = random.getstate()
+    random.seed(1)
+    try:
+        yield
+    finally:
+        random.setstate(before)
 
 
 def document_bytes(doc: Any) -> bytes:

@@ -4,7 +4,7 @@ import io
 import math
 from typing import Any
 
-from ctrecon.drawing.dxf import PAGE_GAP_MM, page_bottom
+from ctrecon.drawing.dxf import PAGE_GAP_MM, steady_chance, page_bottom
 from ctrecon.drawing.items import Sheet
 
 __all__ = ["CAP_HEIGHT", "pdf_bytes", "png_bytes", "texts_of"]
@@ -61,7 +61,9 @@ def _draw(doc: Any, width_mm: float, height_mm: float, left: float, bottom: floa
         lineweight_scaling=72 / MM_PER_INCH,
         min_lineweight=0.1,
     )
-    Frontend(RenderContext(doc), MatplotlibBackend(axes), config=config).draw_layout(doc.modelspace(), finalize=False)
+    backend = MatplotlibBackend(axes)
+    with steady_chance():
+        Frontend(RenderContext(doc), backend, config=config).draw_layout(doc.modelspace(), finalize=False)
     axes.set_axis_off()
     axes.set_aspect("auto")
     axes.set_xlim(left, left + width_mm)

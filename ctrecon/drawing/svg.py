@@ -3,7 +3,7 @@
 from html import escape
 from typing import Any
 
-from ctrecon.drawing.dxf import PAGE_GAP_MM
+from ctrecon.drawing.dxf import PAGE_GAP_MM, steady_chance
 from ctrecon.drawing.items import Sheet
 
 __all__ = ["svg_bytes"]
@@ -20,7 +20,8 @@ def svg_bytes(doc: Any, sheet: Sheet) -> bytes:
 
     backend = SVGBackend()
     config = Configuration(background_policy=BackgroundPolicy.WHITE, color_policy=ColorPolicy.BLACK)
-    Frontend(RenderContext(doc), backend, config=config).draw_layout(doc.modelspace())
+    with steady_chance():
+        Frontend(RenderContext(doc), backend, config=config).draw_layout(doc.modelspace())
     count = len(sheet.pages)
     tall = sheet.height_mm * count + PAGE_GAP_MM * (count - 1)
     page = Page(sheet.width_mm, tall, Units.mm, Margins.all(0))

@@ -14,7 +14,7 @@ from ctrecon.features.ends import End
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
 from ctrecon.fitting.result import ShapeFit
-from ctrecon.part import Axis, Feature
+from ctrecon.part import Feature
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 from ctrecon.slices.square_up import SquaredStack
 
@@ -36,16 +36,14 @@ class Draft:
     depths: tuple[float, float]
 
 
-def build_features(
-    squared: SquaredStack, sized: list[Sized], ends: list[tuple[End, End]], axis: Axis | None, noise: float
-) -> list[Draft]:
+def build_features(squared: SquaredStack, sized: list[Sized], ends: list[tuple[End, End]], noise: float) -> list[Draft]:
     """Build a record for every candidate that could be measured."""
     drafts = []
     for one, pair in zip(sized, ends, strict=True):
-        draft = _build(squared, one, pair, axis, noise)
+        draft = _build(squared, one, pair, noise)
         if draft is not None:
             drafts.append(draft)
-    return _with_openings(squared, drafts)
+    return _with_openings(drafts)
 
 
 def order_features(drafts: list[Draft]) -> list[Draft]:
@@ -63,7 +61,7 @@ def order_features(drafts: list[Draft]) -> list[Draft]:
     return [replace(d, feature=replace(d.feature, id=f"F{i + 1}")) for i, d in enumerate(ranked)]
 
 
-def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], axis: Axis | None, noise: float) -> Draft | None:
+def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: float) -> Draft | None:
     candidate = one.candidate
     if candidate.shape is not None and not isinstance(one.fit, ShapeFit):
         return None
@@ -115,14 +113,14 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], axis: Axis 
         fields["length_mm"] = None
         unknown["length_mm"] = "one of its ends is unknown"
     if isinstance(one.fit, ShapeFit):
-        fields.update(_sizes(squared, one, middle, flags, unknown, axis, noise))
+        fields.update(_sizes(squared, one, middle, flags, noise))
         fields["fit_rms_noise"] = round(one.fit.rms, 3)
         if not one.axis_free:
             flags.append("axis_assumed" if len(squared.survey.stack) > 1 else "single_slice")
         if one.fit.rms > 2.0:
             flags.append("bent_outline")
     else:
-        fields.update(_free(squared, candidate, noise, middle))
+        fields.update(_free(squared, candidate, middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
         flags.append("short")
     slices = sorted(round(_to_stack(squared, x, y, p)[2] / step) for p in (candidate.first, candidate.last))
@@ -154,8 +152,6 @@ def _sizes(
     one: Sized,
     middle: float,
     flags: list[str],
-    unknown: dict[str, str],
-    axis: Axis | None,
     noise: float,
 ) -> dict[str, Any]:
     fit, candidate = one.fit, one.candidate
@@ -181,7 +177,7 @@ def _sizes(
         if candidate.kind == "round" and not candidate.relieved and (arc < 360 or candidate.share < 0.97):
             flags.append("rim_damaged")
     elif isinstance(candidate.shape, Rectangle):
-        out.update(_flats(squared, one, grown, u_grown, flags, noise))
+        out.update(_flats(squared, one, grown, u_grown, flags))
     elif isinstance(candidate.shape, RegularPolygon):
         sides = candidate.shape.sides
         turn = np.degrees(fit.value("turn")) % (360 / sides)
@@ -218,10 +214,11 @@ def _arc(candidate: Candidate) -> tuple[float, float | None]:
 
 
 def _flats(
-    squared: SquaredStack, one: Sized, grown: float, u_grown: float, flags: list[str], noise: float
+    squared: SquaredStack, one: Sized, grown: float, u_grown: float, flags: list[str]
 ) -> dict[str, Any]:
     fit, candidate = one.fit, one.candidate
-    assert isinstance(fit, ShapeFit) and isinstance(candidate.shape, Rectangle)
+    assert isinstance(fit, ShapeFit)
+    assert isinstance(candidate.shape, Rectangle)
     pitch = squared.pitch_mm
     a, b = fit.value("a") + grown, fit.value("b") + grown
     ua, ub = (float(np.hypot(fit.u(n), u_grown)) or 0.2 for n in ("a", "b"))
@@ -259,7 +256,7 @@ def _lost_corner(candidate: Candidate) -> bool:
     return bool(reach.max() > max(3.0, 0.6 * candidate.shape.corner_radius + 2.0))
 
 
-def _free(squared: SquaredStack, candidate: Candidate, noise: float, middle: float) -> dict[str, Any]:
+def _free(squared: SquaredStack, candidate: Candidate, middle: float) -> dict[str, Any]:
     """Area, and the outline where the slice plane at mid-depth cuts it (stack x, y)."""
     span = candidate.spans[len(candidate.spans) // 2]
     ring = shapely.Polygon(span.points).simplify(0.1)
@@ -284,7 +281,7 @@ def _cut_by_slice(squared: SquaredStack, points: Floats, z_mid: float) -> Floats
     return np.asarray(np.linalg.solve(r[:2, :2], (square - r[:2, 2] * z_mid).T).T)
 
 
-def _with_openings(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
+def _with_openings(drafts: list[Draft]) -> list[Draft]:
     """Say of every hole which of the part's own ends it reaches."""
     outside = [d for d in drafts if d.feature.kind.endswith("_outside") and d.feature.kind != "arc_outside"]
     start = min((d.depths[0] for d in outside), default=-np.inf)

@@ -100,7 +100,8 @@ def mean_window(
         add = np.where(good, window, 0.0)
         total = add if total is None else total + add
         count = good.astype(float) if count is None else count + good
-    assert total is not None and count is not None
+    assert total is not None
+    assert count is not None
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(np.where(count > 0, total / count, np.nan))
 

@@ -153,7 +153,7 @@ def end_want(plan: EndPlan) -> Want:
     rows, columns = plan.region.shape
     left, top = plan.corner
 
-    def select(column: Floats, row: Floats, plane: Floats) -> NDArray[np.bool_]:
+    def select(column: Floats, row: Floats, _plane: Floats) -> NDArray[np.bool_]:
         i, j = np.round(row - top).astype(int), np.round(column - left).astype(int)
         inside = (i >= 0) & (j >= 0) & (i < rows) & (j < columns)
         return np.asarray(inside & plan.region[np.clip(i, 0, rows - 1), np.clip(j, 0, columns - 1)])

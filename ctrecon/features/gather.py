@@ -90,9 +90,11 @@ def gather(
                 parts[i].append((chosen[0][good], chosen[1][good], chosen[2][good], chosen[3][good]))
         if progress is not None:
             progress("voxels", k + 1, count)
-    empty = np.empty(0)
-    return [
-        (np.concatenate([p[0] for p in part]), np.concatenate([p[1] for p in part]), np.concatenate([p[2] for p in part]), np.concatenate([p[3] for p in part]).astype(float))
-        if part else (empty, empty, empty, empty)
-        for part in parts
-    ]  # fmt: skip
+    return [_joined(part) for part in parts]
+
+
+def _joined(part: list[tuple[Floats, Floats, Floats, Floats]]) -> tuple[Floats, Floats, Floats, Floats]:
+    if not part:
+        return np.empty(0), np.empty(0), np.empty(0), np.empty(0)
+    column, row, plane, grey = (np.concatenate(values) for values in zip(*part, strict=True))
+    return column, row, plane, grey.astype(float)

@@ -1,5 +1,7 @@
 """Windows of slices with the fitted outlines on them, for the report."""
 
+from itertools import pairwise
+
 import numpy as np
 
 from ctrecon.core.frames import Floats
@@ -48,7 +50,7 @@ def make_pictures(squared: SquaredStack, drafts: list[Draft]) -> tuple[SlicePict
     voxel = survey.stack.voxel_mm or (1.0, 1.0, 1.0)
     body = survey.bodies[0]
     edges = sorted({round(v, 1) for d in drafts for v in d.depths})
-    zones = [(b - a, (a + b) / 2) for a, b in zip(edges[:-1], edges[1:], strict=True) if b - a >= 2] or [
+    zones = [(b - a, (a + b) / 2) for a, b in pairwise(edges) if b - a >= 2] or [
         (0.0, (body.low[0] + body.high[0]) / 2)
     ]
     if count == 1:

@@ -327,16 +327,18 @@ def reliefs_of(
         unbroken = np.diff(_longest_run(_close_runs(near, 3)))[0] / len(stretch)
         ring = isinstance(choice.shape, Circle) and _apart(circle, choice.shape) < 0.1 * circle.radius
         # a relief is an arc from end to end; the inside of a ring fragment has broken edges beside it
-        if min(near.mean(), unbroken) < (0.35 if ring else 0.75) or circle.radius < 3 or arc < 20 or np.radians(arc) * circle.radius < 8:
+        if (
+            min(near.mean(), unbroken) < (0.35 if ring else 0.75)
+            or circle.radius < 3
+            or arc < 20
+            or np.radians(arc) * circle.radius < 8
+        ):
             continue
         # seen from the whole shape: a concave arc bulges towards the chosen shape's inside
         middle = stretch[near].mean(axis=0)
         towards = np.array([circle.x, circle.y]) - middle
         inward = np.array(choice.shape.centre) - middle
-        concave = (
-            float(towards @ inward) < 0
-            or ring
-        )
+        concave = float(towards @ inward) < 0 or ring
         low = float(np.degrees(min(angle[0], angle[-1]))) % 360
         found.append((circle, low, arc, bool(concave)))
     return found

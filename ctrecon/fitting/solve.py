@@ -141,7 +141,15 @@ def fit_grey(
     q = np.concatenate([start[index], [np.log(blur_start_px), low, high - low]])
     for again in range(2):
         fit = least_squares(
-            residuals, q, jac=jacobian, loss=cast(Any, welsch), method="trf", x_scale="jac", xtol=1e-7, ftol=1e-9, max_nfev=60
+            residuals,
+            q,
+            jac=jacobian,
+            loss=cast(Any, welsch),
+            method="trf",
+            x_scale="jac",
+            xtol=1e-7,
+            ftol=1e-9,
+            max_nfev=60,
         )
         q = fit.x
         raw, _, _ = pieces(q)

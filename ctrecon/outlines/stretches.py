@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -108,7 +109,7 @@ def _cut(chain: _Chain, least: int) -> list[Stretch]:
     noise = 1.5 * np.median(step, axis=0) if len(step) else np.zeros(table.shape[1])
     tolerance = np.maximum(0.45, 4.0 * noise)
     cuts = [0, *sorted(_breaks(table / tolerance, 0, len(table) - 1)), len(table)]
-    pieces = [(a, b - 1) for a, b in zip(cuts[:-1], cuts[1:], strict=True) if b - a >= least]
+    pieces = [(a, b - 1) for a, b in pairwise(cuts) if b - a >= least]
     out = []
     for a, b in pieces:
         outlines = chain.outlines[a : b + 1]
@@ -117,11 +118,15 @@ def _cut(chain: _Chain, least: int) -> list[Stretch]:
         growth = float(np.polyfit(np.arange(len(size)), size, 1)[0]) if len(size) > 2 else 0.0
         out.append(
             Stretch(
-                chain.hole, chain.planes[a], chain.planes[b],
-                (float(boxes[:, 0].min()), float(boxes[:, 1].min()), float(boxes[:, 2].max()), float(boxes[:, 3].max())),
-                all(o.whole for o in outlines), growth, outlines[len(outlines) // 2],
+                chain.hole,
+                chain.planes[a],
+                chain.planes[b],
+                (*boxes[:, :2].min(axis=0).tolist(), *boxes[:, 2:].max(axis=0).tolist()),
+                all(o.whole for o in outlines),
+                growth,
+                outlines[len(outlines) // 2],
             )
-        )  # fmt: skip
+        )
     return out
 
 

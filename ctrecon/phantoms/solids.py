@@ -168,7 +168,7 @@ class Sector:
     x: float = 0.0
     y: float = 0.0
 
-    def distance(self, x: Array, y: Array, z: Array) -> Array:  # noqa: ARG002 - endless along z
+    def distance(self, x: Array, y: Array, z: Array) -> Array:
         """Return the signed distance in mm."""
         a, b = math.radians(self.from_deg), math.radians(self.from_deg + self.arc_deg)
         u, v = x - self.x, y - self.y

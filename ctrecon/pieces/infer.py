@@ -42,21 +42,39 @@ def infer_pieces(drafts: list[Draft], squared: SquaredStack) -> tuple[Piece, ...
         members = _members(seam, outside)
         taken |= {f.id for f in members}
         strong = seam.sized.candidate.share >= _SURE
+        name = "spacer" if seam.feature.kind == "square_seam" else "bush"
+        evidence = Evidence(
+            kind="seam",
+            features=(seam.feature.id,),
+            weight=round(seam.sized.candidate.share, 1),
+            says=_sentence(seam),
+        )
         pieces.append(
             Piece(
-                id=f"P{i + 2}", name="spacer" if seam.feature.kind == "square_seam" else "bush", depth_from_mm=seam.feature.depth_from_mm,
-                depth_to_mm=seam.feature.depth_to_mm, features=tuple(sorted((seam.feature.id, *(f.id for f in members)), key=_number)),
-                verdict="separate" if strong else "undecided", probability_separate=None,
-                evidence=(Evidence(kind="seam", features=(seam.feature.id,), weight=round(seam.sized.candidate.share, 1), says=_sentence(seam)),),
+                id=f"P{i + 2}",
+                name=name,
+                depth_from_mm=seam.feature.depth_from_mm,
+                depth_to_mm=seam.feature.depth_to_mm,
+                features=tuple(sorted((seam.feature.id, *(f.id for f in members)), key=_number)),
+                verdict="separate" if strong else "undecided",
+                probability_separate=None,
+                evidence=(evidence,),
                 unknown=dict(_NO_PROBABILITY),
             )
-        )  # fmt: skip
+        )
     rest = tuple(d.feature.id for d in outside if d.feature.id not in taken)
     verdict = "one_piece" if not pieces else "separate" if any(p.verdict == "separate" for p in pieces) else "undecided"
     body = Piece(
-        id="P1", name="body", depth_from_mm=low, depth_to_mm=high, features=rest, verdict=verdict, probability_separate=None,
-        evidence=() if pieces else (_none_found(single),), unknown=dict(sorted(unknown.items())),
-    )  # fmt: skip
+        id="P1",
+        name="body",
+        depth_from_mm=low,
+        depth_to_mm=high,
+        features=rest,
+        verdict=verdict,
+        probability_separate=None,
+        evidence=() if pieces else (_none_found(single),),
+        unknown=dict(sorted(unknown.items())),
+    )
     return (body, *pieces)
 
 
@@ -99,18 +117,21 @@ def _encloses(outer: Shape | None, draft: Draft, inner: Shape) -> bool:
 
 def _sentence(seam: Draft) -> str:
     f = seam.feature
-    assert f.seam_mm is not None and f.slices_used is not None
+    assert f.seam_mm is not None
+    assert f.slices_used is not None
     first, last = f.slices_used
     if f.kind == "square_seam":
-        assert f.flats_mm is not None and f.turn_deg is not None
+        assert f.flats_mm is not None
+        assert f.turn_deg is not None
         what = f"square line, {f.flats_mm.value:.2f} mm across the flats and turned {f.turn_deg.value:.0f} degrees"
     else:
         assert f.diameter_mm is not None
         what = f"round line of {f.diameter_mm.value:.2f} mm diameter"
     shade = "brighter" if f.seam_mm.value < 0 else "darker"
     return (
-        f"Slices {first} to {last} (counted from 0) show a {shade} {what} inside solid metal; it keeps its place and size through all "
-        f"{last - first + 1} of them and is as deep as a gap of {abs(f.seam_mm.value):.3f} mm of air, as where one piece sits on another."
+        f"Slices {first} to {last} (counted from 0) show a {shade} {what} inside solid metal; it keeps its place and size "
+        f"through all {last - first + 1} of them and is as deep as "
+        f"a gap of {abs(f.seam_mm.value):.3f} mm of air, as where one piece sits on another."
     )
 
 
@@ -118,6 +139,7 @@ def _none_found(single: bool) -> Evidence:
     says = (
         "A single slice cannot show whether an outline goes on through depth."
         if single
-        else "No square or round line inside the metal keeps its place through depth clearly enough to stand out from the noise of this stack."
+        else "No square or round line inside the metal keeps its place through depth clearly enough to stand out "
+        "from the noise of this stack."
     )
     return Evidence(kind="no_seam", features=(), weight=0.0, says=says)

@@ -115,12 +115,22 @@ def fit_seam(
         return None
     first, u_first, last, u_last = ends_found
     return SeamFit(
-        kind=found.kind, shape=shape, size_px=2 * float(fit.x[2]), u_size_px=2 * max(float(np.sqrt(covariance[2, 2])), 1e-3),
-        turn_deg=float(fit.x[3]), u_turn_deg=max(float(np.sqrt(covariance[3, 3])), 1e-3),
-        u_place_px=max(float(np.sqrt(max(covariance[0, 0], covariance[1, 1]))), 1e-3), thickness_px=thickness, u_thickness_px=u_thickness,
-        first=first, last=last, u_first=u_first, u_last=u_last, strength=found.strength,
+        kind=found.kind,
+        shape=shape,
+        size_px=2 * float(fit.x[2]),
+        u_size_px=2 * max(float(np.sqrt(covariance[2, 2])), 1e-3),
+        turn_deg=float(fit.x[3]),
+        u_turn_deg=max(float(np.sqrt(covariance[3, 3])), 1e-3),
+        u_place_px=max(float(np.sqrt(max(covariance[0, 0], covariance[1, 1]))), 1e-3),
+        thickness_px=thickness,
+        u_thickness_px=u_thickness,
+        first=first,
+        last=last,
+        u_first=u_first,
+        u_last=u_last,
+        strength=found.strength,
         rms=float(np.sqrt(np.mean(raw**2))) / max(squared.survey.levels.noise_rel / np.sqrt(len(window)), 1e-6),
-    )  # fmt: skip
+    )
 
 
 def _mean(squared: SquaredStack, solid: dict[int, Floats], window: range) -> tuple[Floats, Floats]:
@@ -130,14 +140,20 @@ def _mean(squared: SquaredStack, solid: dict[int, Floats], window: range) -> tup
         plane = squared.plane(k).astype(float)
         total = plane if total is None else total + plane
         clear = solid[k].astype(float) if clear is None else np.minimum(clear, solid[k])
-    assert total is not None and clear is not None
+    assert total is not None
+    assert clear is not None
     return total / len(window), clear
 
 
 def _depth_range(
-    squared: SquaredStack, solid: dict[int, Floats], shape: Circle | Rectangle, blur: float, thickness: float,
-    found: Found, ends: Sequence[tuple[float, float]],
-) -> tuple[float, float, float, float] | None:  # fmt: skip
+    squared: SquaredStack,
+    solid: dict[int, Floats],
+    shape: Circle | Rectangle,
+    blur: float,
+    thickness: float,
+    found: Found,
+    ends: Sequence[tuple[float, float]],
+) -> tuple[float, float, float, float] | None:
     """First and last plane of the seam with their u."""
     yy, xx = np.mgrid[: squared.shape[1], : squared.shape[2]]
     distance = shape.signed_distance(np.column_stack([xx.ravel(), yy.ravel()]).astype(float)).reshape(xx.shape)

@@ -76,7 +76,7 @@ def search(squared: SquaredStack, solid: dict[int, Floats], x: float, y: float, 
 def _unroll(
     squared: SquaredStack, solid: dict[int, Floats], x: float, y: float, radii: Floats
 ) -> tuple[Floats | None, Floats, list[int]]:
-    """Filtered grey (blocks, radii, angles), share of valid planes, and the first plane of every block."""
+    """Return filtered grey (blocks, radii, angles), share of valid planes, and the first plane of every block."""
     angle = np.arange(_ANGLES) * 2 * np.pi / _ANGLES
     where = np.stack([y + radii[:, None] * np.sin(angle), x + radii[:, None] * np.cos(angle)])
     half = round(3.5 / _STEP_PX)
@@ -183,7 +183,7 @@ def _mean_depth(unrolled: Floats, valid: Floats, index: np.ndarray, a: int, b: i
 def _on_all_sides(
     unrolled: Floats, valid: Floats, index: np.ndarray, a: int, b: int, sign: float, kind: str, turn: float
 ) -> bool:
-    """The dip must show on at least three of the four quarters of the outline, none against it."""
+    """Tell whether the dip shows on at least three of the four quarters of the outline, none against it."""
     at = np.arange(len(index))
     path = np.where(index >= 0, index, 0)
     line = sign * unrolled[a : b + 1, path, at]

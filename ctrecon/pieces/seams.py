@@ -64,7 +64,7 @@ def _solid_planes(squared: SquaredStack) -> dict[int, Floats]:
 
 
 def _centres(drafts: list[Draft]) -> list[_Centre]:
-    """The distinct axes of the part, the longest first, each with the reach of the metal round it."""
+    """List the distinct axes of the part, the longest first, each with the reach of the metal round it."""
     found: list[_Centre] = []
     outside = [d for d in drafts if d.feature.kind.endswith("_outside") and isinstance(d.sized.fit, ShapeFit)]
     for draft in sorted(drafts, key=lambda d: d.depths[0] - d.depths[1]):
@@ -89,7 +89,7 @@ def _centres(drafts: list[Draft]) -> list[_Centre]:
 
 
 def _known(found: Found, drafts: list[Draft]) -> bool:
-    """The same seam seen from another centre."""
+    """Tell the same seam seen from another centre."""
     for draft in drafts:
         shape = draft.sized.candidate.shape
         if shape is not None:
@@ -111,13 +111,16 @@ def _draft(squared: SquaredStack, seam: SeamFit) -> Draft:
     middle = (seam.first + seam.last) / 2
     at = to_stack(middle)
     feature = Feature(
-        id="", kind=seam.kind, x_mm=Measured(float(at[0]), seam.u_place_px * pitch), y_mm=Measured(float(at[1]), seam.u_place_px * pitch),
+        id="",
+        kind=seam.kind,
+        x_mm=Measured(float(at[0]), seam.u_place_px * pitch),
+        y_mm=Measured(float(at[1]), seam.u_place_px * pitch),
         depth_from_mm=Measured(float(to_stack(seam.first)[2]), seam.u_first * step),
         depth_to_mm=Measured(float(to_stack(seam.last)[2]), seam.u_last * step),
         length_mm=Measured((seam.last - seam.first) * step, float(np.hypot(seam.u_first, seam.u_last)) * step),
         seam_mm=Measured(seam.thickness_px * pitch, seam.u_thickness_px * pitch),
         flags=("seam_bright",) if seam.thickness_px < 0 else (),
-    )  # fmt: skip
+    )
     if seam.kind == "square_seam":
         feature = replace(
             feature,

@@ -153,7 +153,8 @@ def test_files_are_true_size_searchable_and_equal_each_time(tmp_path: Path) -> N
     assert [p.name for p in paths] == ["sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf"]
     code = (
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r}); import drawing_records as r; "
-        f"from pathlib import Path; from ctrecon.drawing import draw_sheet; draw_sheet(r.hub(), Path({str(tmp_path)!r}) / 'b')"
+        f"from pathlib import Path; from ctrecon.drawing import draw_sheet; "
+        f"draw_sheet(r.hub(), Path({str(tmp_path)!r}) / 'b')"
     )
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, cwd=Path(__file__).parents[2])
     for path in paths:
