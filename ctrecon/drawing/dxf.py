@@ -111,7 +111,7 @@ def _add(space: Any, item: Item, scale: float) -> None:
             from ezdxf.enums import TextEntityAlignment
 
             attributes = {"layer": "TEXT", "style": STYLE, "height": item.height, "rotation": item.rotation_deg}
-            text = space.add_text(item.text.replace("%%", "% %"), dxfattribs=attributes)
+            text = space.add_text(" ".join(item.text.replace("%%", "% %").split()), dxfattribs=attributes)
             text.set_placement(item.at, align=TextEntityAlignment[ALIGN[item.align]])
         case _:
             _add_dimension(space, item, scale)

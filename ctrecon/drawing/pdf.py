@@ -4,7 +4,7 @@ import io
 import math
 from typing import Any
 
-from ctrecon.drawing.dxf import PAGE_GAP_MM, steady_chance, page_bottom
+from ctrecon.drawing.dxf import PAGE_GAP_MM, page_bottom, steady_chance
 from ctrecon.drawing.items import Sheet
 
 __all__ = ["CAP_HEIGHT", "pdf_bytes", "png_bytes", "texts_of"]

@@ -12,7 +12,7 @@ from ctrecon.drawing.figures import depth_us, mark, pair_difference
 from ctrecon.drawing.items import Block, Box, Hatch, Item, Label, Line, Linear, Ordinate
 from ctrecon.drawing.lettering import box_of, text_width
 from ctrecon.drawing.placing import union
-from ctrecon.drawing.views import Drawn, Model, Zone, contour_at, is_outside
+from ctrecon.drawing.views import SAME_FACE_SLICES, Drawn, Model, Zone, contour_at, is_outside
 from ctrecon.part import Piece
 
 __all__ = ["HATCH_ANGLES", "Cut", "cut_zones", "piece_of", "section_block"]
@@ -281,7 +281,7 @@ def _depth_stops(model: Model) -> list[tuple[float, int]]:
     zero = 0.0
     found: list[tuple[float, int]] = [(zero, 0)]
     order = sorted(model.drawn, key=lambda d: (not is_outside(d.feature), d.z0, d.feature.id))
-    near = model.part.stack.voxel_mm[0]
+    near = SAME_FACE_SLICES * model.part.stack.voxel_mm[0]
     for d in order:
         for z, u, known in zip((d.z0, d.z1), depth_us(model, d), (not d.open_start, not d.open_end), strict=True):
             if known and all(abs(z - other) > near for other, _ in found):

@@ -32,6 +32,10 @@ from ctrecon.part import (
 __all__ = ["Drawn", "Model", "Zone", "build_model", "contour_at", "is_outside", "sheet_turn", "turn_period"]
 
 
+SAME_FACE_SLICES = 1.5
+"""Ends of features nearer than this are drawn as one face: ends found by slice are good to about one."""
+
+
 @dataclass(frozen=True)
 class Drawn:
     """A feature in sheet axes: its place from the datum and its depths from the start face, mm."""
@@ -205,11 +209,12 @@ def _single_zone(drawn: list[Drawn]) -> tuple[Zone, ...]:
 
 
 def _zones(drawn: list[Drawn], slice_mm: float) -> tuple[Zone, ...]:
-    """Cut the depth at the features' ends; ends closer than one slice are one face."""
+    """Cut the depth at the features' ends; ends closer than a slice and a half are one face."""
     ends = sorted((z, 0 if is_outside(d.feature) else 1) for d in drawn for z in (d.z0, d.z1))
     faces: list[list[tuple[float, int]]] = []
     for end in ends:
-        if faces and end[0] - faces[-1][0][0] <= slice_mm:
+        near = faces and end[0] - faces[-1][-1][0] <= SAME_FACE_SLICES * slice_mm
+        if near and end[0] - faces[-1][0][0] <= 2 * SAME_FACE_SLICES * slice_mm:
             faces[-1].append(end)
         else:
             faces.append([end])

@@ -20,6 +20,8 @@ from ctrecon.slices.square_up import SquaredStack
 __all__ = ["find_seams"]
 
 _MOST_CENTRES = 4
+_CLEAR_PX = 5.0
+_WINDOW = 16
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,8 @@ def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
     """
     solid = _solid_planes(squared)
     out: list[Draft] = []
-    for centre in _centres(drafts):
+    axes = _centres(drafts)
+    for centre in [*axes, *_line_centres(squared, solid, axes)]:
         found = search(squared, solid, centre.x, centre.y, centre.reach)
         if found is None or _known(found, out):
             continue
@@ -86,6 +89,37 @@ def _centres(drafts: list[Draft]) -> list[_Centre]:
         if len(found) == _MOST_CENTRES:
             break
     return found
+
+
+def _line_centres(squared: SquaredStack, solid: dict[int, Floats], axes: list[_Centre]) -> list[_Centre]:
+    """List the middles of dark or bright closed lines seen on mean planes, off the known axes.
+
+    They only say where to search: the search itself decides.
+    """
+    planes = [k for k in range(len(squared)) if (solid[k] > _CLEAR_PX).sum() > 200]
+    found: list[_Centre] = []
+    for start in range(0, max(len(planes) - _WINDOW // 2, 1), _WINDOW // 2):
+        window = planes[start : start + _WINDOW]
+        clear = np.minimum.reduce([solid[k] for k in window]).astype(float)
+        inside = clear > _CLEAR_PX
+        if inside.sum() < 200:
+            continue
+        mean = np.mean([np.nan_to_num(squared.plane(k)).astype(float) for k in window], axis=0)
+        smooth = ndimage.gaussian_filter(mean, 1.0)
+        curve = [ndimage.gaussian_filter(smooth, 0.8, order=o) for o in ((2, 0), (1, 1), (0, 2))]
+        half, root = (curve[0] + curve[2]) / 2, np.hypot((curve[0] - curve[2]) / 2, curve[1])
+        for ridge in (half + root, root - half):  # dark lines, bright lines
+            scatter = 1.4826 * float(np.median(np.abs(ridge[inside] - np.median(ridge[inside]))))
+            line = inside & (ridge > np.median(ridge[inside]) + 5 * scatter)
+            labels, count = ndimage.label(ndimage.binary_dilation(line, iterations=2))
+            for rows, columns in ndimage.find_objects(labels, count):
+                height, width = rows.stop - rows.start, columns.stop - columns.start
+                if min(height, width) < 16 or max(height, width) > 1.5 * min(height, width):
+                    continue
+                x, y = (columns.start + columns.stop - 1) / 2, (rows.start + rows.stop - 1) / 2
+                if all(np.hypot(x - c.x, y - c.y) >= 1.5 for c in [*axes, *found]):
+                    found.append(_Centre(x, y, 0.8 * max(height, width) + 8, float(len(window))))
+    return found[:_MOST_CENTRES]
 
 
 def _known(found: Found, drafts: list[Draft]) -> bool:

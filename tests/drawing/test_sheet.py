@@ -4,6 +4,7 @@ import math
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -17,6 +18,7 @@ from ctrecon.drawing import draw_sheet
 from ctrecon.drawing.dxf import build_document
 from ctrecon.drawing.items import Sheet
 from ctrecon.drawing.sheet import make_sheet
+from ctrecon.drawing.views import build_model
 from ctrecon.part import Part
 
 PARTS = (
@@ -182,3 +184,14 @@ def test_importing_loads_no_drawing_library() -> None:
         [sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=Path(__file__).parents[2]
     )
     assert ran.stdout.strip() == "set()"
+
+
+def test_faces_that_differ_by_less_than_measuring_allows_make_one_view() -> None:
+    """Ends of the seam and the relief one slice off the spacer's faces do not make sliver views."""
+    part = records.hub(0.0)
+    moved = tuple(
+        replace(f, depth_from_mm=records.m(f.depth_from_mm.value + 0.055)) if f.id in ("F5", "F6") else f
+        for f in part.features
+        if f.depth_from_mm
+    )
+    assert len(build_model(replace(part, features=moved)).zones) == 4
