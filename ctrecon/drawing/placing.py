@@ -169,7 +169,7 @@ class Space:
                 crossed = _through(box, wide) > 0
                 if (leader and _entered(grown, anchor, edge)) or (crossed and not leader):
                     continue
-                cost += 40.0 * pull * crossed + 12.0 * _through(box, thin)
+                cost += 90.0 * pull * crossed + 12.0 * _through(box, thin)
                 cost += 6.0 * _crossings(anchor, edge, thin) + 1.5 * _crossings(anchor, edge, wide)
                 if best is None or cost < best[0]:
                     best = (cost, (x, y), box)

@@ -14,6 +14,9 @@ from ctrecon.fitting.result import FitFailed, ShapeFit
 __all__ = ["GreyModel", "Samples", "fit_grey"]
 
 _WELSCH = 3.0
+_REACH = 4.5
+_SLOPE_SD = 0.5
+_PINNED = 1e4
 _LEAST = 30
 
 
@@ -39,6 +42,12 @@ class Samples:
         return Samples(self.x[keep], self.y[keep], self.z[keep], self.grey[keep], self.cluster[keep])
 
 
+def _spread(values: Floats) -> Floats:
+    """Centre values and scale them to about -1 to 1."""
+    middle, half = (values.max() + values.min()) / 2, (values.max() - values.min()) / 2
+    return np.asarray((values - middle) / max(float(half), 1.0))
+
+
 class GreyModel(Protocol):
     """A shape whose parameters can be fitted: signed distance (inside metal positive) with derivatives."""
 
@@ -54,7 +63,7 @@ def fit_grey(
     model: GreyModel, start: Floats, samples: Samples, *, noise: float, active: NDArray[np.bool_] | None = None,
     prior_sd: Floats | None = None, blur_start_px: float = 0.85, blur_ratio: Floats | float = 1.0,
 ) -> ShapeFit | FitFailed:  # fmt: skip
-    """Fit background + contrast · Φ(distance / blur) to grey values with a redescending loss.
+    """Fit air + contrast · Φ(distance / blur) to grey values with a redescending loss.
 
     Parameters
     ----------
@@ -85,7 +94,9 @@ def fit_grey(
     -----
     Maximum likelihood for a step blurred by a Gaussian, with Welsch's loss so that eaten
     rims and dirt lose their weight. The model moves curved edges inwards by σ²/2R as
-    blur does (Mendonça et al., ECCV 2004), so diameters come out unbiased.
+    blur does (Mendonça et al., ECCV 2004), so diameters come out unbiased. Air and
+    metal each carry slopes across the shape and, where the grey asks for them, away from
+    the edge, so that cupping and shading do not pull it.
     """
     count = len(model.names)
     free = np.ones(count, dtype=bool) if active is None else active
@@ -104,42 +115,55 @@ def fit_grey(
     prior = np.flatnonzero(free & np.isfinite(prior_sd)) if prior_sd is not None else np.array([], dtype=int)
     sd = prior_sd[prior] if prior_sd is not None else np.array([])
     scale = noise
+    places = np.column_stack([_spread(samples.x), _spread(samples.y)])
+    n_slopes = 6
 
-    def unpack(q: Floats) -> tuple[Floats, float, float, float]:
+    def unpack(q: Floats) -> tuple[Floats, float, float, float, Floats]:
         p = start.astype(float).copy()
         p[index] = q[:n_free]
-        return p, float(np.exp(np.clip(q[n_free], -2.5, 2.0))), float(q[n_free + 1]), float(q[n_free + 2])
+        blur = float(np.exp(np.clip(q[n_free], -2.5, 2.0)))
+        return p, blur, float(q[n_free + 1]), float(q[n_free + 2]), q[n_free + 3 :]
 
     def pieces(q: Floats) -> tuple[Floats, Floats, Floats]:
-        p, blur, air, contrast = unpack(q)
+        p, blur, air, contrast, slopes = unpack(q)
         d, dp = model.distance(p, samples, blur)
         t = d / (blur * ratio)
         step = 0.5 * (1 + erf(t / np.sqrt(2)))
         bell = np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi)
-        jac = np.empty((len(grey), n_free + 3))
-        jac[:, :n_free] = (contrast * bell / (blur * ratio))[:, None] * dp[:, index]
-        jac[:, n_free] = -contrast * bell * t
+        inner, outer = np.maximum(d, 0) / _REACH, np.minimum(d, 0) / _REACH
+        local = contrast + places @ slopes[2:4] + slopes[5] * inner
+        steep = local * bell / (blur * ratio) + (slopes[4] * (d < 0) + slopes[5] * (d > 0) * step) / _REACH
+        jac = np.empty((len(grey), n_free + 3 + n_slopes))
+        jac[:, :n_free] = steep[:, None] * dp[:, index]
+        jac[:, n_free] = -local * bell * t
         jac[:, n_free + 1] = 1.0
         jac[:, n_free + 2] = step
-        return air + contrast * step - grey, jac, p
+        jac[:, n_free + 3 : n_free + 5] = places
+        jac[:, n_free + 5 : n_free + 7] = places * step[:, None]
+        jac[:, n_free + 7] = outer
+        jac[:, n_free + 8] = inner * step
+        return air + places @ slopes[:2] + slopes[4] * outer + local * step - grey, jac, p
+
+    slope_at = np.arange(n_free + 3, n_free + 3 + n_slopes)
+    tied = np.concatenate([np.searchsorted(index, prior), slope_at])
+    tie = np.concatenate([1 / sd, np.full(n_slopes, 1 / _SLOPE_SD)])
+    centre = np.concatenate([start[prior], np.zeros(n_slopes)])
+    tie[-2:] = _PINNED  # slopes away from the edge come in only where the grey asks for them
 
     def residuals(q: Floats) -> Floats:
-        r, _, p = pieces(q)
-        return np.concatenate([r / scale, (p[prior] - start[prior]) / sd])
+        r, _, _ = pieces(q)
+        return np.concatenate([r / scale, (q[tied] - centre) * tie])
 
     def jacobian(q: Floats) -> Floats:
         _, jac, _ = pieces(q)
-        rows = np.zeros((len(prior), n_free + 3))
-        for row, which in enumerate(prior):
-            rows[row, int(np.searchsorted(index, which))] = 1 / sd[row]
-        return np.concatenate([jac / scale, rows])
+        return np.concatenate([jac / scale, _ties(tied, tie, jac.shape[1])])
 
     def welsch(z: Floats) -> Floats:
         e = np.exp(-z / _WELSCH**2)
         return np.stack([_WELSCH**2 * (1 - e), e, -e / _WELSCH**2])
 
-    q = np.concatenate([start[index], [np.log(blur_start_px), low, high - low]])
-    for again in range(2):
+    q = np.concatenate([start[index], [np.log(blur_start_px), low, high - low], np.zeros(n_slopes)])
+    for _ in range(3):
         fit = least_squares(
             residuals,
             q,
@@ -152,36 +176,52 @@ def fit_grey(
             max_nfev=60,
         )
         q = fit.x
-        raw, _, _ = pieces(q)
+        raw, jac, _ = pieces(q)
         spread = 1.4826 * float(np.median(np.abs(raw)))
-        if again == 0 and spread > 1.15 * noise:
-            scale = spread
-        else:
+        changed = spread > 1.15 * scale
+        scale = spread if changed else scale
+        if tie[-1] == _PINNED and _slopes_matter(jac / scale, raw / scale):
+            tie[-2:] = 1 / _SLOPE_SD
+            changed = True
+        if not changed:
             break
     raw, jac, p = pieces(q)
     weight = np.exp(-((raw / scale / _WELSCH) ** 2))
-    _, blur, air, contrast = unpack(q)
+    _, blur, air, contrast, _ = unpack(q)
     if contrast < 0.2 or not np.isfinite(q).all():
         return FitFailed("the grey values show no clear edge")
-    penalty = np.zeros((n_free + 3, n_free + 3))
-    for row, which in enumerate(prior):
-        at = int(np.searchsorted(index, which))
-        penalty[at, at] += 1 / sd[row] ** 2
-    covariance = _covariance(jac / scale, raw / scale, weight, samples.cluster, penalty)
+    covariance = _covariance(jac / scale, raw / scale, weight, samples.cluster, _ties(tied, tie, jac.shape[1]))
     if covariance is None:
         return FitFailed("the voxels do not settle the shape")
     full = np.zeros((count + 3, count + 3))
     where = np.concatenate([index, count + np.arange(3)])
-    full[np.ix_(where, where)] = covariance
+    full[np.ix_(where, where)] = covariance[: n_free + 3, : n_free + 3]
     values = np.concatenate([p, [blur, air, contrast]])
     total = float(weight.sum())
     rms = float(np.sqrt((weight * raw**2).sum() / total)) / noise
     return ShapeFit((*model.names, "blur", "air", "contrast"), values, full, rms, total / len(grey), len(grey))
 
 
-def _covariance(jac: Floats, raw: Floats, weight: Floats, cluster: NDArray[np.int64], penalty: Floats) -> Floats | None:
+def _ties(tied: NDArray[np.int64], tie: Floats, count: int) -> Floats:
+    """Rows of the Jacobian that belong to the priors."""
+    rows = np.zeros((len(tied), count))
+    rows[np.arange(len(tied)), tied] = tie
+    return rows
+
+
+def _slopes_matter(jac: Floats, raw: Floats) -> bool:
+    """Tell by one linear step whether a slope away from the edge is significant (four sigma)."""
+    weight = np.exp(-((raw / _WELSCH) ** 2))
+    normal = (jac * weight[:, None]).T @ jac
+    normal += np.eye(len(normal)) * 1e-9 * np.trace(normal)
+    inverse = np.linalg.pinv(normal)
+    step = -inverse @ (jac.T @ (weight * raw))
+    return bool((np.abs(step[-2:]) > 4 * np.sqrt(np.maximum(np.diag(inverse)[-2:], 1e-30))).any())
+
+
+def _covariance(jac: Floats, raw: Floats, weight: Floats, cluster: NDArray[np.int64], ties: Floats) -> Floats | None:
     """Sandwich covariance over clusters, no variance below that of independent residuals."""
-    bread = (jac * weight[:, None]).T @ jac + penalty
+    bread = (jac * weight[:, None]).T @ jac + ties.T @ ties
     if not np.isfinite(bread).all() or np.linalg.cond(bread) > 1e16:
         return None
     inverse = np.linalg.inv(bread)

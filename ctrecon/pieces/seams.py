@@ -53,16 +53,26 @@ def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
     return out
 
 
+class _Solid(dict[int, Floats]):
+    """Distances kept in eighths of a pixel (31 px at most), so that a large stack stays small."""
+
+    def __setitem__(self, plane: int, distance: Floats) -> None:
+        super().__setitem__(plane, np.minimum(distance * 8, 255).astype(np.uint8))  # type: ignore[arg-type]
+
+    def __getitem__(self, plane: int) -> Floats:
+        return np.asarray(super().__getitem__(plane), dtype=np.float16) / np.float16(8)
+
+
 def _solid_planes(squared: SquaredStack) -> dict[int, Floats]:
-    """Per plane, the distance (px) of every metal pixel to the nearest edge, zero outside sound metal."""
-    out: dict[int, Floats] = {}
+    """Give, per plane, the distance (px) of every metal pixel to the nearest edge, zero outside sound metal."""
+    out = _Solid()
     for k in range(len(squared)):
         plane = squared.plane(k)
         with np.errstate(invalid="ignore"):
             metal = ndimage.gaussian_filter(np.nan_to_num(plane), 0.8) > 0.55
         # pores and the seam itself are small; only what is wider counts as an edge
         metal = ndimage.binary_closing(np.pad(metal, 3), iterations=2)[3:-3, 3:-3]
-        out[k] = ndimage.distance_transform_edt(np.pad(metal, 1))[1:-1, 1:-1].astype(np.float16)
+        out[k] = ndimage.distance_transform_edt(np.pad(metal, 1))[1:-1, 1:-1]
     return out
 
 
