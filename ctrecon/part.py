@@ -16,7 +16,7 @@ from ctrecon.core.measured import FINITE, Measured
 __all__ = [
     "KINDS", "REQUIRED", "Axis", "Evidence", "Feature", "Part", "Piece", "StackInfo", "Warn",
     "depths_in_part_frame", "is_hole", "is_seam", "outline_in_part_frame", "place_in_part_frame",
-    "scale_u_along", "scale_u_of",
+    "scale_u_along", "scale_u_of", "taper_of",
 ]  # fmt: skip
 
 REQUIRED: dict[str, tuple[str, ...]] = {
@@ -173,6 +173,14 @@ class Part:
 def is_hole(feature: Feature) -> bool:
     """Tell whether the feature is a hole (metal outside it)."""
     return feature.kind.endswith("_hole") or feature.kind == "slot"
+
+
+def taper_of(feature: Feature) -> Measured | None:
+    """Return the taper where it stands out of its uncertainty (four u), else None: the feature is parallel."""
+    taper = feature.taper_mm_per_mm
+    if taper is None or (taper.u is not None and abs(taper.value) <= 4 * taper.u):
+        return None
+    return taper
 
 
 def is_seam(feature: Feature) -> bool:

@@ -29,6 +29,7 @@ FLAGS: dict[str, str] = {
     "rim_damaged": "part of the outline is eaten or broken and was left out of the fit",
     "corner_missing": "a corner is missing; the size is that of the whole shape",
     "very_small": "so small against the blur that the size may be biased",
+    "crowded": "other material lies close beside the edge, so the size is less sure",
     "short": "few slices show it",
     "not_along_depth": "it does not run along the part axis",
     "toothed_rim": "the rim is toothed",

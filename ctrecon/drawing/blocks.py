@@ -10,6 +10,7 @@ from ctrecon.drawing.items import Block, Box, Hatch, Item, Label, Line, Shape
 from ctrecon.drawing.lettering import box_of, wrap
 from ctrecon.drawing.placing import Space, union
 from ctrecon.drawing.views import Drawn, Model, Zone, is_outside
+from ctrecon.part import taper_of
 
 __all__ = ["title_labels", "view_block", "zone_depths"]
 
@@ -148,7 +149,7 @@ def view_block(model: Model, number: int, scale: float, seen: set[str], *, secti
     lines = [f"VIEW {number + 1}", zone_depths(model, zone), seen_from, _shows(zone.drawn)]
     if any(d.feature.kind == "wheel" for d in zone.drawn):
         lines.append("teeth are not drawn: tip circle wide, root circle narrow")
-    if any(d.feature.taper_mm_per_mm for d in zone.drawn):
+    if any(taper_of(d.feature) for d in zone.drawn):
         lines.append("tapered features are drawn at the middle of this depth")
     middle = (needed[0] + needed[2]) / 2
     labels = title_labels(lines, middle, needed[1] - 2.0, max(needed[2] - needed[0], 55.0))

@@ -4,6 +4,7 @@ X right, Y up, anticlockwise; a vertex carries the bulge of the stretch that fol
 (bulge = tan(sweep / 4), positive anticlockwise), as DXF polylines do.
 """
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -189,7 +190,7 @@ def cut_by_circle(outer: Contour, x: float, y: float, radius: float) -> Contour 
     parts: list[tuple[Vertex, Vertex, bool]] = []
     for a, b in outer.segments():
         stops = [0.0, *_crossings(a, b, x, y, radius), 1.0]
-        for t0, t1 in zip(stops, stops[1:], strict=False):
+        for t0, t1 in itertools.pairwise(stops):
             bulge = math.tan(math.atan(a[2]) * (t1 - t0))
             p, q = _along(a, b, t0), _along(a, b, t1)
             inside = math.dist(_along(a, b, (t0 + t1) / 2), (x, y)) < radius

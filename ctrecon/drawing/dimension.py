@@ -1,5 +1,6 @@
 """Dimensions of one view: which sizes are written where. Everything in paper mm from the datum."""
 
+import itertools
 import math
 
 from ctrecon.core.measured import decimals_for, format_value
@@ -8,7 +9,7 @@ from ctrecon.drawing.items import Angular, Box, Diameter, Item, Label, Line, Lin
 from ctrecon.drawing.lettering import text_width
 from ctrecon.drawing.placing import Space
 from ctrecon.drawing.views import Drawn, Model, is_outside, sheet_turn
-from ctrecon.part import is_seam
+from ctrecon.part import is_seam, taper_of
 
 __all__ = [
     "MOST_CALLOUTS",
@@ -132,7 +133,7 @@ def dimension_sizes(model: Model, fresh: list[Drawn], space: Space, scale: float
         f = d.feature
         at = (d.x * scale, d.y * scale)
         outward = (d.x, d.y) if math.hypot(d.x, d.y) * scale > 1 else (0.0, 0.0)
-        tail = (" seam" if is_seam(f) else "") + (" tapered" if f.taper_mm_per_mm else "") + mark(f)
+        tail = (" seam" if is_seam(f) else "") + (" tapered" if taper_of(f) else "") + mark(f)
         if f.diameter_mm is not None:
             decimals = size_places(model.part, f.diameter_mm)
             shown = f"{f.id} Ø{format_value(f.diameter_mm.value, decimals)}{tail}"
@@ -205,7 +206,7 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
             radius += 2.0
         space.boxes.append(box)
         arc = [_polar(0.0, 0.0, turn * k / 12, radius) for k in range(13)]
-        space.thin += zip(arc, arc[1:], strict=False)
+        space.thin += itertools.pairwise(arc)
         items.append(Line((0.0, 0.0), _polar(0.0, 0.0, turn, radius + 2), "CENTRE"))
         items.append(Line((0.0, 0.0), (radius + 2, 0.0), "CENTRE"))
         space.thin += [((0.0, 0.0), _polar(0.0, 0.0, turn, radius + 2)), ((0.0, 0.0), (radius + 2, 0.0))]

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
 from ctrecon.drawing.views import Drawn, Model, sheet_turn
-from ctrecon.part import Feature, Part, scale_u_along
+from ctrecon.part import Feature, Part, scale_u_along, taper_of
 
 __all__ = [
     "HEADINGS",
@@ -113,22 +113,23 @@ def _turned(feature: Feature) -> Measured | None:
 def _ends(drawn: Drawn) -> list[tuple[str, Measured]]:
     """Return the diameters at both ends of a taper."""
     f = drawn.feature
-    if f.taper_mm_per_mm is None or f.diameter_mm is None:
+    taper = taper_of(f)
+    if taper is None or f.diameter_mm is None:
         return []
     half = (drawn.z1 - drawn.z0) / 2
-    us = (f.diameter_mm.u, f.taper_mm_per_mm.u)
+    us = (f.diameter_mm.u, taper.u)
     u = None if us[0] is None or us[1] is None else math.hypot(us[0], half * us[1])
-    low, high = (f.diameter_mm.value + side * half * f.taper_mm_per_mm.value for side in (-1, 1))
+    low, high = (f.diameter_mm.value + side * half * taper.value for side in (-1, 1))
     return [("Ø at start", Measured(low, u)), ("Ø at end", Measured(high, u))]
 
 
 def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
     """Return (name, value, U) of every size of the feature, the main one first."""
     f, part = drawn.feature, model.part
-    tapered = f.taper_mm_per_mm is not None
+    taper = taper_of(f)
     pair = f.flats_pair_mm if f.flats_pair_mm and not f.kind.startswith("square") else (None, None)
     found = [
-        _quantity(part, "Ø at mid-depth" if tapered else "Ø", f.diameter_mm),
+        _quantity(part, "Ø at mid-depth" if taper else "Ø", f.diameter_mm),
         _quantity(part, "tip Ø", f.tip_diameter_mm),
         _quantity(part, "root Ø", f.root_diameter_mm),
         _quantity(part, "□ flats" if f.kind.startswith("square") else "flats", f.flats_mm),
@@ -141,13 +142,13 @@ def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
         _quantity(part, "seam", f.seam_mm, "along" if f.kind == "face_seam" else "across"),
     ]
     plain: list[tuple[str, str, str]] = []
-    if tapered and f.taper_mm_per_mm:
-        u = expanded(f.taper_mm_per_mm)
+    if taper:
+        u = expanded(taper)
         digits = min(4, decimals_for(u))
         plain.append(
             (
                 "taper mm/mm",
-                format_value(f.taper_mm_per_mm.value, digits),
+                format_value(taper.value, digits),
                 NONE if u is None else format_value(u, digits),
             )
         )

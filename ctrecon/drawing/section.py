@@ -1,5 +1,6 @@
 """The section A–A through the datum axis: depth to the right, Y up, hatched piece by piece."""
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -269,7 +270,7 @@ def _face(zone: Zone, extent: Span | None, x: float, scale: float, *, start: boo
             (x, y + 0.65 * step),
         ]
     spots += [(x, high), (x, high + 2)]
-    items: list[Item] = [Line(a, b, "NARROW") for a, b in zip(spots, spots[1:], strict=False)]
+    items: list[Item] = [Line(a, b, "NARROW") for a, b in itertools.pairwise(spots)]
     text = "runs out of the stack"
     at_x = x + away * (2.5 if start else 4.5)
     items.append(Label(text, (at_x, (low + high) / 2), 1.8, "centre", 90.0))
@@ -292,7 +293,7 @@ def _depth_stops(model: Model) -> list[tuple[float, int]]:
 def _dimensions(model: Model, scale: float, box: Box) -> tuple[list[Item], Box]:
     """Dimension depths from the start face below, step lengths and the whole length above."""
     items: list[Item] = []
-    left, bottom, right, top = box
+    _left, bottom, _right, top = box
     stops = _depth_stops(model)
     pitch = TEXT * 1.9
     slots = spread([z * scale for z, _ in stops], pitch)

@@ -4,6 +4,7 @@ The part frame is turned about its x axis (y, z and turn change sign together): 
 mirrored. X and Y count from the datum axis, depths from the start face.
 """
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 
@@ -27,6 +28,7 @@ from ctrecon.part import (
     is_seam,
     outline_in_part_frame,
     place_in_part_frame,
+    taper_of,
 )
 
 __all__ = ["Drawn", "Model", "Zone", "build_model", "contour_at", "is_outside", "sheet_turn", "turn_period"]
@@ -116,9 +118,10 @@ def _value(measured: Measured | None) -> float:
 def contour_at(drawn: Drawn, z: float) -> Contour | None:
     """Return the contour at this depth: a tapered round feature changes its size."""
     f = drawn.feature
-    if f.diameter_mm is None or f.taper_mm_per_mm is None or drawn.contour is None:
+    taper = taper_of(f)
+    if f.diameter_mm is None or taper is None or drawn.contour is None:
         return drawn.contour
-    size = f.diameter_mm.value + f.taper_mm_per_mm.value * (z - (drawn.z0 + drawn.z1) / 2)
+    size = f.diameter_mm.value + taper.value * (z - (drawn.z0 + drawn.z1) / 2)
     bent = replace(f, diameter_mm=Measured(max(size, 1e-6)))
     return _contour(bent, drawn.x, drawn.y, [])
 
@@ -224,7 +227,7 @@ def _zones(drawn: list[Drawn], slice_mm: float) -> tuple[Zone, ...]:
         values = [z for z, rank in face if rank == best]
         levels.append(sum(values) / len(values))
     zones: list[Zone] = []
-    for z0, z1 in zip(levels, levels[1:], strict=False):
+    for z0, z1 in itertools.pairwise(levels):
         middle = (z0 + z1) / 2
         here = [d for d in drawn if d.contour and d.z0 < middle < d.z1]
         if here:
@@ -268,7 +271,7 @@ def _zone(z0: float, z1: float, here: list[Drawn]) -> Zone:
 
 def _radius_at(drawn: Drawn, z: float) -> float:
     f = drawn.feature
-    return (_value(f.diameter_mm) + _value(f.taper_mm_per_mm) * (z - (drawn.z0 + drawn.z1) / 2)) / 2
+    return (_value(f.diameter_mm) + _value(taper_of(f)) * (z - (drawn.z0 + drawn.z1) / 2)) / 2
 
 
 def _ring(rim: Drawn, holes: list[tuple[Drawn, Contour]]) -> tuple[str, Contour] | None:

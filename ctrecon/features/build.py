@@ -117,6 +117,8 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         fields["fit_rms_noise"] = round(one.fit.rms, 3)
         if not one.axis_free:
             flags.append("axis_assumed" if len(squared.survey.stack) > 1 else "single_slice")
+        if one.crowded:
+            flags.append("crowded")
         if one.fit.rms > 2.0:
             flags.append("bent_outline")
     else:
@@ -187,7 +189,7 @@ def _sizes(
         )  # fmt: skip
     if taper is not None:
         out["taper_mm_per_mm"] = taper
-        if abs(taper.value) > max(4 * (taper.u or 0), 0.004):
+        if abs(taper.value) > max(4 * (taper.u or 0), 0.002):
             flags.append("tapered")
     return out
 

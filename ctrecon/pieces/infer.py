@@ -129,8 +129,8 @@ def _sentence(seam: Draft) -> str:
         what = f"round line of {f.diameter_mm.value:.2f} mm diameter"
     shade = "brighter" if f.seam_mm.value < 0 else "darker"
     return (
-        f"Slices {first} to {last} (counted from 0) show a {shade} {what} inside solid metal; it keeps its place and size "
-        f"through all {last - first + 1} of them and is as deep as "
+        f"Slices {first} to {last} (counted from 0) show a {shade} {what} inside solid metal; it keeps its place "
+        f"and size through all {last - first + 1} of them and is as deep as "
         f"a gap of {abs(f.seam_mm.value):.3f} mm of air, as where one piece sits on another."
     )
 

@@ -57,7 +57,7 @@ class _Solid(dict[int, Floats]):
     """Distances kept in eighths of a pixel (31 px at most), so that a large stack stays small."""
 
     def __setitem__(self, plane: int, distance: Floats) -> None:
-        super().__setitem__(plane, np.minimum(distance * 8, 255).astype(np.uint8))  # type: ignore[arg-type]
+        super().__setitem__(plane, np.minimum(distance * 8, 255).astype(np.uint8))
 
     def __getitem__(self, plane: int) -> Floats:
         return np.asarray(super().__getitem__(plane), dtype=np.float16) / np.float16(8)
@@ -108,6 +108,8 @@ def _line_centres(squared: SquaredStack, solid: dict[int, Floats], axes: list[_C
     """
     planes = [k for k in range(len(squared)) if (solid[k] > _CLEAR_PX).sum() > 200]
     found: list[_Centre] = []
+    if len(planes) < 4:
+        return found
     for start in range(0, max(len(planes) - _WINDOW // 2, 1), _WINDOW // 2):
         window = planes[start : start + _WINDOW]
         clear = np.minimum.reduce([solid[k] for k in window]).astype(float)

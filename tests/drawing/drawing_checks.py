@@ -71,7 +71,7 @@ def struck_through(doc: Any) -> list[str]:
     for entity in doc.modelspace().query("LINE CIRCLE LWPOLYLINE[layer=='WIDE']"):
         if entity.dxf.layer == "WIDE":
             spots = [(p.x, p.y) for p in path.make_path(entity).flattening(0.05)]
-            lines += zip(spots, spots[1:], strict=False)
+            lines += itertools.pairwise(spots)
     bad = []
     for text, corners in text_boxes(doc):
         xs, ys = zip(*corners, strict=True)

@@ -25,7 +25,7 @@ def feature(ident: str, kind: str, x: float, y: float, z0: float | None, z1: flo
         id=ident, kind=kind, x_mm=m(x), y_mm=m(y),
         depth_from_mm=None if z0 is None else m(z0), depth_to_mm=None if z1 is None else m(z1),
         length_mm=m(z1 - z0) if known and z0 is not None and z1 is not None else None, **more,
-    )  # fmt: skip
+    )
 
 
 def stack(name: str, slices: int = 200, **more: Any) -> StackInfo:
@@ -53,7 +53,7 @@ def tilted(part: Part, tilt_deg: float, towards_deg: float) -> Part:
                 y_mm=m(float(point[1])),
                 depth_from_mm=m(float(point[2]) - half),
                 depth_to_mm=m(float(point[2]) + half),
-            )  # fmt: skip
+            )
         )
     return replace(part, features=tuple(features), axis=Axis(tilt_deg=m(tilt_deg, 0.02), direction_xyz=direction))
 
@@ -84,7 +84,7 @@ def hub(tilt_deg: float = 1.3) -> Part:
             "F7", "square_outside", c, c, 6.1, 7.0, flats_mm=m(5.0), turn_deg=m(20.0, 0.05),
             flats_pair_mm=(m(5.0), m(5.0)),
         ),
-    )  # fmt: skip
+    )
     why = Evidence(kind="seam", features=("F6",), weight=4.2, says="a square seam shows on slices 90 to 122")
     pieces = (
         Piece(
@@ -95,11 +95,11 @@ def hub(tilt_deg: float = 1.3) -> Part:
             id="P2", name="spacer", depth_from_mm=m(4.5), depth_to_mm=m(6.1), features=("F4", "F5", "F6"),
             verdict="separate", probability_separate=None, evidence=(why,),
         ),
-    )  # fmt: skip
+    )
     part = Part(
         name="hub", made_with="ctrecon 0.1.0", stack=stack("hub"), axis=None, features=features, pieces=pieces,
         warnings=(Warn(flag="handedness_assumed", says="the files do not say which way the slices run"),),
-    )  # fmt: skip
+    )
     return tilted(part, tilt_deg, 70.0)
 
 
@@ -113,7 +113,7 @@ def plate() -> Part:
             "F1", "rectangular_outside", cx, cy, 0.0, 1.5, flats_pair_mm=(m(16.0), m(11.0)), turn_deg=m(0.0, 0.05),
             flags=("corner_missing",),
         )
-    ]  # fmt: skip
+    ]
     for k, ((x, y), turn) in enumerate(zip(sq, turns, strict=True)):
         features.append(
             feature(
@@ -127,7 +127,7 @@ def plate() -> Part:
                 turn_deg=m(turn, 0.1),
                 corner_radius_mm=m(0.12, 0.02),
                 opens_at=("start", "end"),
-            )  # fmt: skip
+            )
         )
     for k, (x, y, d) in enumerate([(-5.2, -3.4, 1.1), (4.6, 3.1, 1.2)]):
         features.append(
@@ -142,13 +142,13 @@ def plate() -> Part:
                 taper_mm_per_mm=m(0.02, 0.001),
                 flags=("tapered",),
                 opens_at=("start", "end"),
-            )  # fmt: skip
+            )
         )
     features.append(feature("F8", "round_hole", cx, cy, 0.0, 1.5, diameter_mm=m(3.0), opens_at=("start", "end")))
     return Part(
         name="plate", made_with="ctrecon 0.1.0", stack=stack("plate", 60, scale_u_rel=(0.0004, 0.0004, 0.0004)),
         axis=Axis(tilt_deg=m(0.0, 0.02), direction_xyz=(0.0, 0.0, 1.0)), features=tuple(features),
-    )  # fmt: skip
+    )
 
 
 def plain(name: str, features: tuple[Feature, ...], **more: Any) -> Part:
@@ -202,7 +202,7 @@ def open_ended() -> Part:
         feature("F2", "round_outside", 5.0, 5.0, 2.0, None, diameter_mm=m(4.0), flags=("runs_out_of_stack",),
                 unknown={"depth_to_mm": "it reaches the last slice"}),
         feature("F3", "round_hole", 5.0, 5.0, 0.5, 1.6, diameter_mm=m(1.5), taper_mm_per_mm=m(-0.2, 0.01)),
-    )  # fmt: skip
+    )
     return plain("open shaft", features, stack=stack("open", 120, handedness_basis="file"))
 
 
@@ -229,7 +229,7 @@ def medley() -> Part:
         feature("F8", "free_hole", c + 5, c + 4, 2.0, 4.0, area_mm2=m(5.0, 0.1), outline_mm=blob(c + 5, c + 4, 1.2)),
         feature("F9", "polygon_outside", c, c, 4.0, 5.0, flats_mm=m(8.0), sides=6, turn_deg=m(25.0, 0.1),
                 basis="stated"),
-    )  # fmt: skip
+    )
     return plain("medley", features, stack=stack("medley", 120, scale_u_rel=(None, 0.001, 0.001)))
 
 

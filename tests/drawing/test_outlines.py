@@ -89,7 +89,7 @@ def test_fragments_are_closed_by_what_is_there() -> None:
     ring = layer_contours(records.fragment())
     assert [layer for layer, _ in ring] == ["OUTSIDE_Z0.00-3.00"]
     assert ring[0][1].area() == pytest.approx(140 / 360 * math.pi * (64 - 25), rel=1e-9)
-    left, bottom, right, top = ring[0][1].bounds()
+    _left, bottom, _right, top = ring[0][1].bounds()
     assert bottom < -7.9 and top < 0  # 20 to 160 degrees clockwise from +x lies below on the sheet
     assert layer_contours(records.d_shaft())[0][1].closed
 

@@ -1,0 +1,149 @@
+"""Which shape an outline is."""
+
+import numpy as np
+import pytest
+
+from ctrecon.core.frames import Floats
+from ctrecon.fitting.choose import choose_shape, gaps_of, reliefs_of
+from ctrecon.outlines.trace import even_points
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
+
+RNG_NOISE = 0.06
+
+
+def walk(corners: Floats | list[tuple[float, float]], seed: int = 0) -> Floats:
+    """Points at even steps along a closed curve, with a little noise."""
+    ring = np.asarray(corners, dtype=float)
+    points = even_points(np.vstack([ring, ring[:1]]))
+    return np.asarray(points + RNG_NOISE * np.random.default_rng(seed).standard_normal(points.shape))
+
+
+KNOWN: list[tuple[str, Shape]] = [
+    ("round", Circle(40.3, 38.8, 21.0)),
+    ("round", Circle(12.0, 11.0, 5.0)),
+    ("square", Rectangle(40.0, 41.0, 30.0, 30.0, 17.0)),
+    ("square", Rectangle(40.0, 41.0, 30.0, 30.0, 61.0, 4.0)),
+    ("rectangular", Rectangle(40.0, 41.0, 44.0, 26.0, -33.0)),
+    ("slot", Rectangle(40.0, 41.0, 50.0, 18.0, 12.0, 9.0)),
+    ("polygon", RegularPolygon(40.0, 41.0, 6, 20.0, 9.0)),
+    ("polygon", RegularPolygon(40.0, 41.0, 8, 24.0, 3.0)),
+    ("polygon", RegularPolygon(40.0, 41.0, 5, 20.0, 40.0)),
+    ("polygon", RegularPolygon(40.0, 41.0, 3, 14.0, 71.0)),
+]
+
+
+@pytest.mark.parametrize("hole", [False, True])
+@pytest.mark.parametrize(("kind", "shape"), KNOWN, ids=[f"{k}-{s!r}"[:44] for k, s in KNOWN])
+def test_plain_shapes_are_recognised(kind: str, shape: Shape, hole: bool) -> None:
+    """A clean outline gets its own kind, nearly all points near it, and a shape in its place to a tenth of a pixel."""
+    points = walk(shape.outline(240))
+    found = choose_shape(points, hole=hole)
+    assert found.kind == kind
+    assert found.share > 0.9
+    assert found.shape is not None
+    assert found.shape.centre == pytest.approx(shape.centre, abs=0.15)
+    assert np.abs(found.shape.signed_distance(shape.outline(240))).max() < 0.5
+    if isinstance(shape, RegularPolygon):
+        assert isinstance(found.shape, RegularPolygon)
+        assert found.shape.sides == shape.sides
+        assert found.shape.inradius == pytest.approx(shape.inradius, abs=0.15)
+
+
+CROSS = [(14, 0), (27, 0), (27, 14), (41, 14), (41, 27), (27, 27), (27, 41), (14, 41), (14, 27), (0, 27), (0, 14), (14, 14)]
+ARROW = [(0, 10), (25, 10), (25, 0), (50, 22), (25, 44), (25, 33), (0, 33)]
+TRAPEZIUM = [(0, 0), (42, 6), (30, 30), (9, 25)]
+
+
+@pytest.mark.parametrize("corners", [CROSS, ARROW, TRAPEZIUM], ids=["cross", "arrow", "trapezium"])
+def test_uneven_outlines_are_free(corners: list[tuple[float, float]]) -> None:
+    """An outline that is no shape of the list is called free, not forced into one."""
+    found = choose_shape(walk(corners), hole=True)
+    assert found.kind == "free"
+    assert found.shape is None
+    assert not found.toothed
+
+
+def test_a_toothed_rim_is_free_and_said_to_be_toothed() -> None:
+    """Twenty teeth make no circle and no polygon."""
+    angle = np.linspace(0, 2 * np.pi, 1600, endpoint=False)
+    radius = 30 + 3 * np.sign(np.sin(20 * angle))
+    found = choose_shape(walk(np.column_stack([radius * np.cos(angle), radius * np.sin(angle)])))
+    assert (found.kind, found.toothed) == ("free", True)
+
+
+def bitten(radius: float, low_deg: float, high_deg: float, deep: float) -> Floats:
+    """A circle about (50, 50) with a stretch of its rim eaten to a smaller radius."""
+    degrees = np.arange(0, 360, 0.5)
+    size = np.where((degrees > low_deg) & (degrees < high_deg), radius - deep, radius)
+    return 50 + np.column_stack([size * np.cos(np.radians(degrees)), size * np.sin(np.radians(degrees))])
+
+
+@pytest.mark.parametrize(("low", "high"), [(20, 60), (100, 190), (250, 345)])
+def test_a_bite_neither_decides_nor_spoils(low: float, high: float) -> None:
+    """A rim with up to a quarter eaten is still the whole circle, and the gap is told in degrees and depth."""
+    points = walk(bitten(30.0, low, high, 6.0))
+    found = choose_shape(points)
+    assert found.kind == "round"
+    assert isinstance(found.shape, Circle)
+    assert found.shape.radius == pytest.approx(30.0, abs=0.1)
+    assert found.shape.centre == pytest.approx((50.0, 50.0), abs=0.1)
+    (gap,) = gaps_of(found, points)
+    assert gap[:2] == pytest.approx((low, high), abs=4)
+    assert gap[2] == pytest.approx(6.0, abs=0.5)
+
+
+def test_a_gap_across_zero_degrees_is_one_gap() -> None:
+    """A gap from 340 to 375 degrees starts in [0, 360) and ends above its start."""
+    degrees = np.arange(15.0, 340.0, 0.5)
+    inner = np.radians(np.arange(340.0, 375.0, 0.5))
+    rim = np.radians(degrees)
+    ring = np.vstack([
+        np.column_stack([30 * np.cos(rim), 30 * np.sin(rim)]), np.column_stack([25 * np.cos(inner), 25 * np.sin(inner)]),
+    ])  # fmt: skip
+    points = walk(ring)
+    (gap,) = gaps_of(choose_shape(points), points)
+    assert gap[:2] == pytest.approx((340.0, 375.0), abs=4)
+
+
+def test_a_whole_circle_has_no_gap_and_a_square_none_either() -> None:
+    """Gaps belong to circles only, and a sound one has none."""
+    for shape in (Circle(30.0, 30.0, 20.0), Rectangle(30.0, 30.0, 30.0, 30.0, 5.0)):
+        points = walk(shape.outline(240))
+        assert gaps_of(choose_shape(points), points) == []
+
+
+def test_a_fragment_of_a_rim_is_a_partial_circle() -> None:
+    """A third of a ring, broken off, is called round by its rim's arc with the full diameter."""
+    arc = np.radians(np.arange(10.0, 130.0, 0.5))
+    outer = 50 + 40 * np.column_stack([np.cos(arc), np.sin(arc)])
+    inner = 50 + 24 * np.column_stack([np.cos(arc[::-1]), np.sin(arc[::-1])])
+    found = choose_shape(walk(np.vstack([outer, inner])))
+    assert found.kind == "round"
+    assert isinstance(found.shape, Circle)
+    assert found.shape.radius == pytest.approx(40.0, abs=0.3)
+
+
+def test_a_relief_is_found_as_a_concave_arc() -> None:
+    """An arc cut from a disc's rim is found with its own centre and radius, and metal outside it."""
+    import shapely
+
+    disc = shapely.Point(50, 50).buffer(35, quad_segs=120).difference(shapely.Point(50, 90).buffer(14, quad_segs=120))
+    points = walk(np.asarray(disc.exterior.coords)[:-1])
+    choice = choose_shape(points)
+    assert choice.kind == "round"
+    ((circle, _, arc, concave),) = reliefs_of(choice, points, hole=False)
+    assert concave
+    assert (circle.x, circle.y, circle.radius) == pytest.approx((50.0, 90.0, 14.0), abs=0.4)
+    # where two circles of 35 and 14 with centres 40 apart cross
+    half = np.degrees(np.arccos((14**2 + 40**2 - 35**2) / (2 * 14 * 40)))
+    assert arc == pytest.approx(2 * half, abs=8)
+    assert reliefs_of(choice, points, hole=True) == []
+
+
+def test_a_broken_corner_leaves_the_rectangle_whole() -> None:
+    """A rectangle that lost a corner keeps its kind and full size."""
+    found = choose_shape(walk([(0, 0), (60, 0), (60, 27), (47, 40), (0, 40)]))
+    assert found.kind == "rectangular"
+    assert isinstance(found.shape, Rectangle)
+    assert sorted((found.shape.a, found.shape.b)) == pytest.approx([40.0, 60.0], abs=0.2)
+    assert found.share < 0.95
