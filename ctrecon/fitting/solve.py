@@ -190,7 +190,7 @@ def fit_grey(
     _, blur, air, contrast, _ = unpack(q)
     if contrast < 0.2 or not np.isfinite(q).all():
         return FitFailed("the grey values show no clear edge")
-    covariance = _covariance(jac / scale, raw / scale, weight, samples.cluster, _ties(tied, tie, jac.shape[1]))
+    covariance = _covariance(jac / scale, raw / scale, samples.cluster, _ties(tied, tie, jac.shape[1]))
     if covariance is None:
         return FitFailed("the voxels do not settle the shape")
     full = np.zeros((count + 3, count + 3))
@@ -198,7 +198,8 @@ def fit_grey(
     full[np.ix_(where, where)] = covariance[: n_free + 3, : n_free + 3]
     values = np.concatenate([p, [blur, air, contrast]])
     total = float(weight.sum())
-    rms = float(np.sqrt((weight * raw**2).sum() / total)) / noise
+    # the loss shrinks what is left of normal noise by a known factor
+    rms = float(np.sqrt((weight * raw**2).sum() / total * (1 + 2 / _WELSCH**2))) / noise
     return ShapeFit((*model.names, "blur", "air", "contrast"), values, full, rms, total / len(grey), len(grey))
 
 
@@ -219,20 +220,33 @@ def _slopes_matter(jac: Floats, raw: Floats) -> bool:
     return bool((np.abs(step[-2:]) > 4 * np.sqrt(np.maximum(np.diag(inverse)[-2:], 1e-30))).any())
 
 
-def _covariance(jac: Floats, raw: Floats, weight: Floats, cluster: NDArray[np.int64], ties: Floats) -> Floats | None:
-    """Sandwich covariance over clusters, no variance below that of independent residuals."""
-    bread = (jac * weight[:, None]).T @ jac + ties.T @ ties
-    if not np.isfinite(bread).all() or np.linalg.cond(bread) > 1e16:
+def _covariance(jac: Floats, raw: Floats, cluster: NDArray[np.int64], ties: Floats) -> Floats | None:
+    """Sandwich covariance of the redescending fit, no variance below that of independent residuals.
+
+    Bread from the derivative of the score, meat from its square, once voxel by voxel and
+    once summed over clusters (P. J. Huber, Robust Statistics, section 7.6).
+    """
+    weight = np.exp(-((raw / _WELSCH) ** 2))
+    score = weight * raw
+    slope = weight * (1 - 2 * (raw / _WELSCH) ** 2)
+    penalty = ties.T @ ties
+    bread = (jac * slope[:, None]).T @ jac + penalty
+    if not np.isfinite(bread).all():
+        return None
+    if np.linalg.eigvalsh(bread)[0] <= 0:  # too many stragglers for the second derivative: take the weights
+        bread = (jac * weight[:, None]).T @ jac + penalty
+    if np.linalg.cond(bread) > 1e16:
         return None
     inverse = np.linalg.inv(bread)
-    dof = max(weight.sum() - jac.shape[1], 1.0)
-    plain = inverse * max(float((weight * raw**2).sum() / dof), 1e-12)
+    count = jac.shape[1]
+    meat = (jac * (score**2)[:, None]).T @ jac * (len(raw) / max(len(raw) - count, 1)) + penalty
+    plain = inverse @ meat @ inverse
     _, group = np.unique(cluster, return_inverse=True)
     groups = int(group.max()) + 1
-    if groups < 2 * jac.shape[1]:
+    if groups < 4 * count:  # too few to tell their scatter from chance
         return np.asarray(plain)
-    score = jac * (weight * raw)[:, None]
-    sums = np.column_stack([np.bincount(group, weights=score[:, i], minlength=groups) for i in range(score.shape[1])])
-    clustered = inverse @ (sums.T @ sums) @ inverse * (groups / (groups - jac.shape[1]))
-    stretch = np.sqrt(np.maximum(np.diag(clustered) / np.diag(plain), 1.0))
+    each = jac * score[:, None]
+    sums = np.column_stack([np.bincount(group, weights=each[:, i], minlength=groups) for i in range(count)])
+    clustered = inverse @ (sums.T @ sums * (groups / (groups - count)) + penalty) @ inverse
+    stretch = np.sqrt(np.maximum(np.diag(clustered) / np.maximum(np.diag(plain), 1e-300), 1.0))
     return np.asarray(plain * np.outer(stretch, stretch))

@@ -69,9 +69,9 @@ def _solid_planes(squared: SquaredStack) -> dict[int, Floats]:
     for k in range(len(squared)):
         plane = squared.plane(k)
         with np.errstate(invalid="ignore"):
-            metal = ndimage.gaussian_filter(np.nan_to_num(plane), 0.8) > 0.55
+            metal = ndimage.gaussian_filter(np.nan_to_num(plane), 0.8) > 0.45
         # pores and the seam itself are small; only what is wider counts as an edge
-        metal = ndimage.binary_closing(np.pad(metal, 3), iterations=2)[3:-3, 3:-3]
+        metal = ndimage.binary_closing(np.pad(metal, 3), iterations=1)[3:-3, 3:-3]
         out[k] = ndimage.distance_transform_edt(np.pad(metal, 1))[1:-1, 1:-1]
     return out
 

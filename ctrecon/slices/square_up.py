@@ -135,7 +135,7 @@ class SquaredStack:
     def _plane_of_stack(self, index: int, window: int) -> Floats:
         plane = self._source.get(index)
         if plane is None:
-            plane = self.survey.plane(index)
+            plane = self.survey.bridged_plane(index)
             self._source[index] = plane
             while len(self._source) > window:
                 self._source.popitem(last=False)

@@ -58,6 +58,17 @@ class Survey:
             grey[unwanted] = 0.0
         return grey
 
+    def bridged_plane(self, index: int) -> Floats:
+        """Return slice `index`; a missing one is bridged from its neighbours, to follow outlines by, never to fit."""
+        if index not in self.stack.missing:
+            return self.plane(index)
+        present = [k for k in range(len(self.stack)) if k not in self.stack.missing]
+        before, after = [k for k in present if k < index][-1:], [k for k in present if k > index][:1]
+        if not before or not after:
+            return self.plane(index)
+        share = (index - before[0]) / (after[0] - before[0])
+        return np.asarray((1 - share) * self.plane(before[0]) + share * self.plane(after[0]), dtype=np.float32)
+
 
 def survey_stack(
     stack: SliceStack, levels: Levels, *, progress: Callable[[str, int, int], None] | None = None
@@ -74,6 +85,7 @@ def survey_stack(
     areas: list[NDArray[np.int64]] = []
     normals: list[tuple[Floats, NDArray[np.int64], int]] = []
     before: NDArray[np.int32] | None = None
+    latest = 0
     smooth: list[Floats] = []
     labelled: list[NDArray[np.int32]] = []
     for k in range(len(stack)):
@@ -88,8 +100,10 @@ def survey_stack(
             both = (before > 0) & (labels > 0)
             pairs = np.unique(before[both].astype(np.int64) * (count + 1) + labels[both])
             for pair in pairs.tolist():
-                joined.join(first_of[-2] + pair // (count + 1) - 1, base + pair % (count + 1) - 1)
-        before = labels
+                joined.join(latest + pair // (count + 1) - 1, base + pair % (count + 1) - 1)
+        if k not in stack.missing:  # a gap does not part a body
+            before = labels
+            latest = base
         smooth = [*smooth[-2:], ndimage.gaussian_filter(grey, 0.7)]
         labelled = [*labelled[-2:], labels]
         if len(smooth) == 3:

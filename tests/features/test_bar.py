@@ -94,12 +94,16 @@ def test_a_blind_hole_opens_at_one_end(bar: Measurement) -> None:
 
 
 def test_round_features_are_whole_and_round(bar: Measurement) -> None:
-    """A sound rim has its full arc, no flags, and a roundness below a fifth of a pixel."""
+    """A sound rim has its full arc, no flags, and no taper beyond four u; the boss is round to a fifth of a pixel."""
+    assert value(one(bar, "round_outside").roundness_mm) / MM < 0.2
     for kind in ("round_outside", "round_hole"):
         feature = one(bar, kind)
         assert (feature.arc_deg, feature.arc_from_deg, feature.flags) == (360.0, None, ())
-        assert value(feature.roundness_mm) / MM < 0.2
-        assert abs(value(feature.taper_mm_per_mm)) < 0.005
+        taper = feature.taper_mm_per_mm
+        assert taper is not None
+        assert taper.u is not None
+        assert taper.u < 0.005
+        assert abs(taper.value) < 4 * taper.u
 
 
 def test_fit_noise_is_that_of_the_stack(bar: Measurement) -> None:

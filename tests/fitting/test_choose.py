@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import shapely
 
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.choose import choose_shape, gaps_of, reliefs_of
@@ -125,9 +126,8 @@ def test_a_fragment_of_a_rim_is_a_partial_circle() -> None:
 
 def test_a_relief_is_found_as_a_concave_arc() -> None:
     """An arc cut from a disc's rim is found with its own centre and radius, and metal outside it."""
-    import shapely
-
     disc = shapely.Point(50, 50).buffer(35, quad_segs=120).difference(shapely.Point(50, 90).buffer(14, quad_segs=120))
+    assert isinstance(disc, shapely.Polygon)
     points = walk(np.asarray(disc.exterior.coords)[:-1])
     choice = choose_shape(points)
     assert choice.kind == "round"

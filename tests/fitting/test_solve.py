@@ -48,18 +48,15 @@ def test_a_clean_pin_comes_back_exactly() -> None:
 
 
 def test_stated_uncertainty_is_the_scatter() -> None:
-    """Over 60 noisy pins the scatter of every parameter is its stated u, and the mean has no bias.
-
-    With Welsch's loss exp(-(r/3)²) the weighted rms of Gaussian noise is 1/sqrt(1 + 2/9).
-    """
+    """Over 40 noisy pins the scatter of every parameter is its stated u, the mean has no bias, the rms is the noise."""
     true = [0.31, -0.22, 6.6, 0.02, -0.03, 0.04]
     start = np.array([0.0, 0.0, 6.3, 0.0, 0.0, 0.0])
-    fits = [fitted(ring(true, 0.06, np.random.default_rng(s), depth=3), 0.06, start) for s in range(60)]
+    fits = [fitted(ring(true, 0.06, np.random.default_rng(s), depth=3), 0.06, start) for s in range(40)]
     error = np.array([f.values[:6] for f in fits]) - true
     u = np.array([[f.u(n) for n in f.names[:6]] for f in fits])
-    assert error.std(axis=0) / u.mean(axis=0) == pytest.approx(np.ones(6), abs=0.35)
-    assert np.abs(error.mean(axis=0) / u.mean(axis=0)) == pytest.approx(np.zeros(6), abs=0.45)
-    assert np.mean([f.rms for f in fits]) == pytest.approx(1 / np.sqrt(1 + 2 / 9), abs=0.02)
+    assert error.std(axis=0) / u.mean(axis=0) == pytest.approx(np.ones(6), abs=0.4)
+    assert np.abs(error.mean(axis=0) / u.mean(axis=0)) == pytest.approx(np.zeros(6), abs=0.5)
+    assert np.mean([f.rms for f in fits]) == pytest.approx(1.0, abs=0.05)
 
 
 def test_a_bite_out_of_the_rim_is_left_out() -> None:

@@ -1,5 +1,7 @@
 """Following outlines through depth."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from scipy.special import ndtr
@@ -14,7 +16,7 @@ def disc(radius: float, x: float = 31.2, y: float = 30.8) -> Floats:
     return np.asarray(ndtr(radius - np.hypot(COLUMNS - x, ROWS - y)))
 
 
-def follow(planes: list[Floats]) -> list[Stretch]:
+def follow(planes: Sequence[Floats]) -> list[Stretch]:
     rng = np.random.default_rng(4)
     noisy = [p + 0.04 * rng.standard_normal(p.shape) for p in planes]
     return list(find_stretches(lambda k: noisy[k], len(noisy)))

@@ -121,7 +121,7 @@ def test_stated_covariance_is_the_bound(
 @pytest.mark.parametrize(("arc_deg", "var_x", "var_y", "var_r"), [a[:4] for a in ARCS if a[0] in (360, 180, 90)])
 def test_scatter_reaches_the_bound(arc_deg: float, var_x: float, var_y: float, var_r: float) -> None:
     """Chernov & Lesort, CSDA 47 (2004) 713-728 (from memory): the geometric fit reaches the bound at low noise."""
-    rng = np.random.default_rng(arc_deg)
+    rng = np.random.default_rng(int(arc_deg))
     n, sigma = 100, 1e-3
     angle = np.radians(arc_deg) * ((np.arange(n) + 0.5) / n - 0.5)
     ideal = np.column_stack([np.cos(angle), np.sin(angle)])

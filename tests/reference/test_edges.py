@@ -155,7 +155,7 @@ def test_grey_value_fit_takes_the_curvature_bias_out(radius: float, sigma: float
     off = np.hypot(x, y)
     near = np.abs(off - radius) < 4.5
     grey = ncx2.cdf((radius / sigma) ** 2, 2, (off[near] / sigma) ** 2)
-    grey = 1 - grey if hole else grey
+    grey = np.asarray(1 - grey if hole else grey)
     count = int(near.sum())
     samples = Samples(x[near], y[near], np.zeros(count), grey, np.arange(count))
     active = np.array([True, True, True, False, False, False])
