@@ -111,9 +111,15 @@ def _find(
 ) -> tuple[SquaredStack, list[Sized], list[tuple[EndPlan | End, EndPlan | End]]]:
     """Square up, trace, choose shapes and fit their sizes; plan where each ends."""
     squared = square_up(survey, guess)
-    smooth = 0.7 if survey.levels.snr > 12 else 1.2
+    clean = survey.levels.snr > 12
+    smooth = 0.7 if clean else 1.2
     stretches = find_stretches(
-        squared.plane, len(squared), smooth_px=smooth, least_planes=survey.body_slices, progress=progress
+        squared.plane,
+        len(squared),
+        smooth_px=smooth,
+        least_area_px2=9.0 if clean else 28.0,
+        least_planes=survey.body_slices,
+        progress=progress,
     )
     candidates = find_candidates(squared, stretches, smooth_px=smooth)
     wants = [(c, want_of(c, squared)) for c in candidates]

@@ -1,10 +1,13 @@
 """What several tests share: a little stack on disk, a little record, and stand-ins for the heavy stages."""
 
+import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: the tests run side by side
 
 import numpy as np
 import pytest

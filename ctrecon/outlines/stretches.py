@@ -38,6 +38,7 @@ class _Chain:
 
 def find_stretches(
     plane_of: Callable[[int], Floats], count: int, *, smooth_px: float = 0.7,
+    least_area_px2: float = 9.0,
     least_planes: int = _LEAST_PLANES,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Stretch, ...]:  # fmt: skip
@@ -51,6 +52,8 @@ def find_stretches(
         Number of planes.
     smooth_px : float
         Smoothing before tracing.
+    least_area_px2 : float
+        Smaller outlines are left out.
     least_planes : int
         Fewest planes a stretch may have, three at most: as many as the body has slices.
 
@@ -62,7 +65,7 @@ def find_stretches(
     done: list[_Chain] = []
     open_chains: list[_Chain] = []
     for k in range(count):
-        outlines = list(trace(plane_of(k), smooth_px=smooth_px))
+        outlines = list(trace(plane_of(k), smooth_px=smooth_px, least_area_px2=least_area_px2))
         pairs = sorted(
             (
                 (-_overlap(c.outlines[-1], o), i, j)

@@ -11,7 +11,7 @@ from ctrecon.core.frames import Floats
 
 __all__ = ["Outline", "even_points", "trace"]
 
-_LEAST_AREA_PX2 = 16.0
+_LEAST_AREA_PX2 = 9.0
 _CONTOURS: Callable[..., list[Floats]] = measure.find_contours
 
 

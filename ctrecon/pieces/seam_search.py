@@ -12,6 +12,7 @@ from ctrecon.slices.square_up import SquaredStack
 __all__ = ["Found", "search"]
 
 _STEP_PX = 0.5
+_LEAST_RADIUS_PX = 5.0
 _ANGLES = 180
 _TURNS = 45
 _CLEAR_PX = 6.5
@@ -41,7 +42,7 @@ def search(squared: SquaredStack, solid: dict[int, Floats], x: float, y: float, 
     median and MAD, so rings and correlated noise raise the bar instead of the alarm; the
     best run of blocks must pass 9 such deviations and show on all sides.
     """
-    radii = np.arange(3.0, reach, _STEP_PX)
+    radii = np.arange(_LEAST_RADIUS_PX, reach, _STEP_PX)
     if len(radii) < 20:
         return None
     unrolled, valid, starts = _unroll(squared, solid, x, y, radii)

@@ -145,8 +145,8 @@ def _rim(valid: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _field(planes: list[Floats]) -> NDArray[np.bool_] | None:
     """Find a round field of view padded with one constant value in every slice.
 
-    The padding is told from clean air by its shape: what is left must be round and reach
-    the middle of at least two borders, and air inside must differ from the padding.
+    The padding is told from clean air by its shape: what is left must be round and
+    noisy, and its rim must differ from the padding.
     """
     first = planes[0]
     rows, columns = first.shape
@@ -164,11 +164,15 @@ def _field(planes: list[Floats]) -> NDArray[np.bool_] | None:
     padding = np.isin(labels, sorted(ids))
     inside = ndimage.binary_fill_holes(~padding)
     share = float(inside.mean())
-    if not 0.5 < share < 0.99:
+    if not 0.15 < share < 0.99:
+        return None
+    if min(_noise(p, inside) for p in planes) == 0:  # without noise the constant region is clean air
         return None
     y, x = np.mgrid[:rows, :columns]
-    radius = np.hypot((y - (rows - 1) / 2), (x - (columns - 1) / 2))
-    expected = radius <= np.sqrt(inside.sum() / np.pi)
+    # round in mm: an ellipse where voxels are no squares; its half axes are twice the spread
+    v = (y - y[inside].mean()) / (2 * y[inside].std())
+    u = (x - x[inside].mean()) / (2 * x[inside].std())
+    expected = np.hypot(u, v) <= 1
     if np.mean(inside != expected) > 0.02:
         return None
     shell = inside & ~ndimage.binary_erosion(inside, iterations=3)
