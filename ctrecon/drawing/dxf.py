@@ -194,5 +194,8 @@ def document_bytes(doc: Any) -> bytes:
     """Return the document as the bytes of a DXF file, the same each time."""
     out = io.StringIO()
     with _fixed_metadata():
+        # the library lists its classes in the order of a set, which changes from run to run
+        doc.classes.add_required_classes(doc.dxfversion)
+        doc.classes.classes = dict(sorted(doc.classes.classes.items()))
         doc.write(out)
     return out.getvalue().encode(doc.output_encoding)
