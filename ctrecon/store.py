@@ -17,7 +17,7 @@ from ctrecon.core.errors import InputFileError
 from ctrecon.core.measured import Measured, expanded
 from ctrecon.part import REQUIRED, Feature, Part, Piece, scale_u_of
 
-__all__ = ["part_to_json", "read_part", "write_atomically", "write_features_csv", "write_part"]
+__all__ = ["part_to_json", "read_part", "record_schema", "write_atomically", "write_features_csv", "write_part"]
 
 SCHEMA_NAME = "ctrecon-part-1"
 _BASES = ("measured", "stated", "inferred", "assumed")
@@ -140,6 +140,11 @@ def part_to_json(part: Part) -> str:
     text = json.dumps(tidy, allow_nan=False, indent=1, ensure_ascii=False)
     _adapter().validate_json(text, strict=True)
     return text + "\n"
+
+
+def record_schema() -> str:
+    """Return the JSON Schema of part.json, as it ships in `part_schema.json`, for programs that read the record."""
+    return json.dumps(_adapter().json_schema(), indent=1, sort_keys=True) + "\n"
 
 
 def write_part(part: Part, path: str | Path) -> None:

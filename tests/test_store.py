@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from ctrecon import store
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.measured import Measured
 from ctrecon.part import Part
@@ -215,3 +216,13 @@ def test_csv_is_the_same_every_time(hub: Part, tmp_path: Path) -> None:
     data = (tmp_path / "a.csv").read_bytes()
     assert data == (tmp_path / "b.csv").read_bytes()
     assert b"\r" not in data
+
+
+def test_the_shipped_schema_describes_the_record() -> None:
+    """part_schema.json names every field of every part of the record (made by `store.record_schema`)."""
+    shipped = json.loads((Path(store.__file__).with_name("part_schema.json")).read_text())
+    current = json.loads(store.record_schema())
+    fields = {name: sorted(one.get("properties", {})) for name, one in current["$defs"].items()}
+    assert {name: sorted(one.get("properties", {})) for name, one in shipped["$defs"].items()} == fields
+    assert sorted(shipped["properties"]) == sorted(current["properties"])
+    assert shipped["properties"]["features"]["items"] == {"$ref": "#/$defs/Feature"}

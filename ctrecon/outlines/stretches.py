@@ -108,9 +108,10 @@ def _cut(chain: _Chain, least: int) -> list[Stretch]:
     table = np.array([describe(o) for o in chain.outlines])
     if len(table) < least:
         return []
-    step = np.abs(np.diff(table, axis=0))
-    noise = 1.5 * np.median(step, axis=0) if len(step) else np.zeros(table.shape[1])
-    tolerance = np.maximum(0.45, 4.0 * noise)
+    # second differences: an even taper is no noise
+    bend = np.abs(np.diff(table, n=2, axis=0))
+    noise = np.median(bend, axis=0) / 1.65 if len(bend) else np.zeros(table.shape[1])
+    tolerance = np.maximum(0.45, 5.7 * noise)
     cuts = [0, *sorted(_breaks(table / tolerance, 0, len(table) - 1)), len(table)]
     pieces = [(a, b - 1) for a, b in pairwise(cuts) if b - a >= least]
     out = []

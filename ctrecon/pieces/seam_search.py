@@ -19,6 +19,7 @@ _CLEAR_PX = 6.5
 _BLOCKS = 32
 _DETECT = 9.0
 _FILLED = 0.55
+_FOOTPRINT = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,8 +150,14 @@ def _scores(unrolled: Floats, valid: Floats, indices: np.ndarray) -> tuple[Float
         if good.sum() < 20:
             fill[b] = 0
             continue
-        middle = np.median(z[b][good])
-        spread = 1.4826 * np.median(np.abs(z[b][good] - middle))
+        calm = good.copy()
+        if turns == 1:  # few sizes: a line's own response would widen the scatter it is judged by
+            peak = int(np.argmax(np.where(good[0], np.abs(z[b][0] - np.median(z[b][good])), -1)))
+            calm[0, max(0, peak - _FOOTPRINT) : peak + _FOOTPRINT + 1] = False
+            if calm.sum() < 12:
+                calm = good
+        middle = np.median(z[b][calm])
+        spread = 1.4826 * np.median(np.abs(z[b][calm] - middle))
         z[b] = np.where(good, (z[b] - middle) / max(float(spread), 1e-9), 0.0)
     return z, fill
 

@@ -82,7 +82,6 @@ def test_round_seam() -> None:
     assert seam.flags == ()
 
 
-@pytest.mark.xfail(reason="in a thin wall the line's own response widens the scatter it is judged by")
 def test_round_seam_in_a_thin_wall() -> None:
     """A round line with 27 px of metal between bore and outside is as plain to see as in a thick wall."""
     assert the_seam(measured("round")).kind == "round_seam"
