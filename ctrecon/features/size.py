@@ -87,9 +87,9 @@ def _distance(candidate: Candidate, column: Floats, row: Floats, grown: Floats) 
 
 
 def _in_corner(shape: Rectangle, column: Floats, row: Floats, grown: Floats) -> np.ndarray:
-    """Voxels within corner radius + 3 px of a corner."""
+    """Tell voxels within corner radius + 3 px of a corner (less on narrow shapes, or no flat would be left)."""
     u, v = shape.own_axes(np.column_stack([column, row]))
-    keep_off = shape.corner_radius + 3.0
+    keep_off = min(shape.corner_radius + 3.0, 0.3 * min(shape.a, shape.b))
     near_u = np.abs(u) > shape.a / 2 + grown / 2 - keep_off
     near_v = np.abs(v) > shape.b / 2 + grown / 2 - keep_off
     return np.asarray(near_u & near_v)

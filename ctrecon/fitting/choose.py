@@ -1,9 +1,12 @@
 """Which shape an outline is: circle, square, rectangle, slot, polygon, arcs, or none of these."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from skimage.measure import EllipseModel
 
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.circle_points import circle_start, fit_circle_points
@@ -14,6 +17,7 @@ __all__ = ["Choice", "choose_shape", "gaps_of", "reliefs_of"]
 _ENOUGH = 0.62
 """Share of the outline that must lie on a shape for it to be called that shape."""
 _ARC_LEAST_DEG = 30.0
+_ESTIMATE_OVAL: Callable[[Floats], Any] = EllipseModel.from_estimate
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,11 +66,11 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
     if shape is not None and share >= _ENOUGH:
         return Choice(kind, shape, _near(shape, points, tolerance_px), share)
     toothed = _is_toothed(points)
-    if not toothed and circle is not None:
+    if not toothed and circle is not None and not _is_oval(points, tolerance_px):
         near = _near(circle, points, tolerance_px)
         if kind == "round" or share < 0.45:
             arc = _longest_arc_deg(circle, points, near)
-            long_enough = np.radians(arc) * circle.radius > 12 and near.mean() > (0.5 if hole else 0.25)
+            long_enough = np.radians(arc) * circle.radius > 12 and near.mean() > (0.5 if hole else 0.38)
             if arc >= _ARC_LEAST_DEG and long_enough:
                 return Choice("round", circle, near, float(near.mean()))
     if not toothed and shape is not None and kind in ("rectangular", "square") and share >= 0.5:
@@ -346,6 +350,12 @@ def reliefs_of(
 
 def _apart(a: Circle, b: Circle) -> float:
     return float(np.hypot(a.x - b.x, a.y - b.y))
+
+
+def _is_oval(points: Floats, tolerance: float) -> bool:
+    """Tell an ellipse: a piece of it passes for an arc."""
+    oval = _ESTIMATE_OVAL(points)
+    return bool(oval) and float(np.mean(np.abs(oval.residuals(points)) < 2 * tolerance)) > 0.85
 
 
 def _is_toothed(points: Floats) -> bool:
