@@ -136,14 +136,14 @@ def _scores(unrolled: Floats, valid: Floats, indices: np.ndarray) -> tuple[Float
         index = indices[t]
         inside = index >= 0
         path = np.where(inside, index, 0)
-        v = valid[:, path, at] * inside
+        long = (path + 6.0).astype(np.float32)
         # arc length grows with distance from the centre: weigh by it, so all of a flat counts alike
-        g = unrolled[:, path, at]
-        weight = v * (path + 6.0)
-        full = ((path + 6.0) * np.ones_like(inside)).sum(axis=1)
-        norm = np.sqrt((weight**2).sum(axis=2))
+        weight = valid[:, path, at]
+        weight *= inside * long
+        full = long.sum(axis=1)
+        norm = np.sqrt(np.einsum("bha,bha->bh", weight, weight))
         with np.errstate(invalid="ignore", divide="ignore"):
-            z[:, t] = np.where(norm > 0, (g * weight).sum(axis=2) / norm, 0.0)
+            z[:, t] = np.where(norm > 0, np.einsum("bha,bha->bh", unrolled[:, path, at], weight) / norm, 0.0)
         fill[:, t] = weight.sum(axis=2) / full
     for b in range(blocks):
         good = fill[b] > _FILLED

@@ -112,11 +112,15 @@ def _line_centres(squared: SquaredStack, solid: dict[int, Floats], axes: list[_C
         return found
     for start in range(0, max(len(planes) - _WINDOW // 2, 1), _WINDOW // 2):
         window = planes[start : start + _WINDOW]
-        clear = np.minimum.reduce([solid[k] for k in window]).astype(float)
+        clear = solid[window[0]]
+        for k in window[1:]:
+            clear = np.minimum(clear, solid[k])
         inside = clear > _CLEAR_PX
         if inside.sum() < 200:
             continue
-        mean = np.mean([np.nan_to_num(squared.plane(k)).astype(float) for k in window], axis=0)
+        mean = np.zeros(clear.shape)
+        for k in window:
+            mean += np.nan_to_num(squared.plane(k)) / len(window)
         smooth = ndimage.gaussian_filter(mean, 1.0)
         curve = [ndimage.gaussian_filter(smooth, 0.8, order=o) for o in ((2, 0), (1, 1), (0, 2))]
         half, root = (curve[0] + curve[2]) / 2, np.hypot((curve[0] - curve[2]) / 2, curve[1])
