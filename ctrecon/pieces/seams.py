@@ -29,7 +29,6 @@ class _Centre:
     x: float
     y: float
     reach: float
-    weight: float
 
 
 def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
@@ -95,7 +94,7 @@ def _centres(drafts: list[Draft]) -> list[_Centre]:
         if not points:
             continue
         reach = max(float(np.hypot(p[:, 0] - x, p[:, 1] - y).max()) for p in points)
-        found.append(_Centre(x, y, reach, draft.depths[1] - draft.depths[0]))
+        found.append(_Centre(x, y, reach))
         if len(found) == _MOST_CENTRES:
             break
     return found
@@ -134,7 +133,7 @@ def _line_centres(squared: SquaredStack, solid: dict[int, Floats], axes: list[_C
                     continue
                 x, y = (columns.start + columns.stop - 1) / 2, (rows.start + rows.stop - 1) / 2
                 if all(np.hypot(x - c.x, y - c.y) >= 1.5 for c in [*axes, *found]):
-                    found.append(_Centre(x, y, 0.8 * max(height, width) + 8, float(len(window))))
+                    found.append(_Centre(x, y, 0.8 * max(height, width) + 8))
     return found[:_MOST_CENTRES]
 
 
