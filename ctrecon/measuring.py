@@ -122,7 +122,7 @@ def _find(
         progress=progress,
     )
     candidates = find_candidates(squared, stretches, smooth_px=smooth)
-    wants = [(c, want_of(c, squared)) for c in candidates]
+    wants = [(c, want_of(c)) for c in candidates]
     data = iter(gather(squared, [w for _, w in wants if w is not None], progress=progress))
     noise = survey.levels.noise_rel
     free = FitFailed("a free shape has no size to fit")
@@ -171,11 +171,7 @@ def _or_out(squared: SquaredStack, end: End, centre: tuple[float, float]) -> End
     """Call an end within a slice of the first or last slice out of the stack: its face is not seen whole."""
     if end.plane is None:
         return end
-    x0, y0, z0 = squared.origin_mm
-    part = np.array(
-        [x0 + centre[0] * squared.pitch_mm, y0 + centre[1] * squared.pitch_mm, z0 + end.plane * squared.depth_step_mm]
-    )
-    index = float((squared.rotation.T @ part)[2]) / squared.depth_step_mm
+    index = float(squared.to_stack_mm(*centre, end.plane)[2]) / squared.depth_step_mm
     if index < 0.6 or index > len(squared.survey.stack) - 1.6:
         return End(None, None, "the feature runs out of the stack at this end")
     return end

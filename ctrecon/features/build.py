@@ -6,7 +6,6 @@ from typing import Any
 import numpy as np
 import shapely
 
-from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.corner import corner_radius
@@ -89,8 +88,11 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         polygon = shapely.Polygon(own)
         x, y = polygon.centroid.x, polygon.centroid.y
         ux = uy = max(noise, 0.02)
-    stack_point = _to_stack(squared, x, y, middle)
-    fields["x_mm"], fields["y_mm"] = Measured(stack_point[0], ux * pitch), Measured(stack_point[1], uy * pitch)
+    stack_point = squared.to_stack_mm(x, y, middle)
+    fields["x_mm"], fields["y_mm"] = (
+        Measured(float(stack_point[0]), ux * pitch),
+        Measured(float(stack_point[1]), uy * pitch),
+    )
     depth_values: list[Measured | None] = []
     for name, end, plane in (("depth_from_mm", low, z_low), ("depth_to_mm", high, z_high)):
         if end.plane is None or end.u is None:
@@ -100,7 +102,7 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
                 flags.append("runs_out_of_stack")
             continue
         ex, ey = one.centre_at(plane, ratio) if isinstance(one.fit, ShapeFit) else (x, y)
-        depth_values.append(Measured(_to_stack(squared, ex, ey, plane)[2], end.u * step))
+        depth_values.append(Measured(float(squared.to_stack_mm(ex, ey, plane)[2]), end.u * step))
         if end.by_slice:
             flags.append("end_by_slice")
     fields["depth_from_mm"], fields["depth_to_mm"] = depth_values
@@ -125,7 +127,7 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         fields.update(_free(squared, candidate, middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
         flags.append("short")
-    slices = sorted(round(_to_stack(squared, x, y, p)[2] / step) for p in (candidate.first, candidate.last))
+    slices = sorted(round(squared.to_stack_mm(x, y, p)[2] / step) for p in (candidate.first, candidate.last))
     count = len(squared.survey.stack)
     fields["slices_used"] = (min(max(slices[0], 0), count - 1), min(max(slices[1], 0), count - 1))
     feature = Feature(
@@ -140,13 +142,6 @@ def _kind(candidate: Candidate) -> str:
     if candidate.kind == "slot":
         return "slot" if candidate.hole else "free_outside"
     return f"{_NAMES[candidate.kind]}_{'hole' if candidate.hole else 'outside'}"
-
-
-def _to_stack(squared: SquaredStack, column: float, row: float, plane: float) -> tuple[float, float, float]:
-    x0, y0, z0 = squared.origin_mm
-    part = np.array([x0 + column * squared.pitch_mm, y0 + row * squared.pitch_mm, z0 + plane * squared.depth_step_mm])
-    x, y, z = squared.rotation.T @ part
-    return float(x), float(y), float(z)
 
 
 def _sizes(
@@ -215,9 +210,7 @@ def _arc(candidate: Candidate) -> tuple[float, float | None]:
     return round(max(360.0 - missing, 0.0), 1), round(widest[1] % 360, 1) % 360
 
 
-def _flats(
-    squared: SquaredStack, one: Sized, grown: float, u_grown: float, flags: list[str]
-) -> dict[str, Any]:
+def _flats(squared: SquaredStack, one: Sized, grown: float, u_grown: float, flags: list[str]) -> dict[str, Any]:
     fit, candidate = one.fit, one.candidate
     assert isinstance(fit, ShapeFit)
     assert isinstance(candidate.shape, Rectangle)
@@ -267,20 +260,12 @@ def _free(squared: SquaredStack, candidate: Candidate, middle: float) -> dict[st
     area = shapely.Polygon(span.points).area
     u_area = float(shapely.Polygon(span.points).length) * 0.02
     x, y = float(np.mean(points[:-1, 0])), float(np.mean(points[:-1, 1]))
-    z_mid = _to_stack(squared, x, y, middle)[2]
-    outline = _cut_by_slice(squared, points, z_mid)
+    z_mid = float(squared.to_stack_mm(x, y, middle)[2])
+    outline = squared.cut_by_slice(points, z_mid)
     return {
         "area_mm2": Measured(area * pitch**2, u_area * pitch**2),
         "outline_mm": tuple((round(float(px), 5), round(float(py), 5)) for px, py in outline),
     }
-
-
-def _cut_by_slice(squared: SquaredStack, points: Floats, z_mid: float) -> Floats:
-    """Stack x, y where lines along the axis through the points cross the slice plane z."""
-    x0, y0, _ = squared.origin_mm
-    r = squared.rotation
-    square = points * squared.pitch_mm + [x0, y0]
-    return np.asarray(np.linalg.solve(r[:2, :2], (square - r[:2, 2] * z_mid).T).T)
 
 
 def _with_openings(drafts: list[Draft]) -> list[Draft]:

@@ -60,31 +60,18 @@ def make_pictures(squared: SquaredStack, drafts: list[Draft]) -> tuple[SlicePict
     pictures = []
     used: set[int] = set()
     for plane in chosen:
-        z = _stack_z(squared, centre[0], centre[1], plane)
+        z = float(squared.to_stack_mm(centre[0], centre[1], plane)[2])
         index = min(max(round(z / voxel[0]), 0), count - 1)
         if index in used or index in survey.stack.missing:
             continue
         used.add(index)
         top, left = max(0, body.low[1] - _MARGIN), max(0, body.low[2] - _MARGIN)
         grey = survey.plane(index)[top : body.high[1] + _MARGIN + 1, left : body.high[2] + _MARGIN + 1]
+        edges_mm = np.array([voxel[2], voxel[1]])
         curves = [
-            (d.feature.id, _in_slice(squared, fitted_outline(d, plane, ratio), index * voxel[0], voxel))
-            for d in drafts if d.depths[0] <= plane <= d.depths[1]
-        ]  # fmt: skip
+            (d.feature.id, squared.cut_by_slice(fitted_outline(d, plane, ratio), index * voxel[0]) / edges_mm)
+            for d in drafts
+            if d.depths[0] <= plane <= d.depths[1]
+        ]
         pictures.append(SlicePicture(index=index, grey=grey, origin_rc=(top, left), curves=tuple(curves)))
     return tuple(pictures)
-
-
-def _stack_z(squared: SquaredStack, column: float, row: float, plane: float) -> float:
-    x0, y0, z0 = squared.origin_mm
-    part = np.array([x0 + column * squared.pitch_mm, y0 + row * squared.pitch_mm, z0 + plane * squared.depth_step_mm])
-    return float((squared.rotation.T @ part)[2])
-
-
-def _in_slice(squared: SquaredStack, points: Floats, z_mm: float, voxel: tuple[float, float, float]) -> Floats:
-    """Column and row of the stack's slice where lines along the axis through the points cross it."""
-    x0, y0, _ = squared.origin_mm
-    r = squared.rotation
-    square = points * squared.pitch_mm + [x0, y0]
-    xy = np.linalg.solve(r[:2, :2], (square - r[:2, 2] * z_mm).T).T
-    return np.asarray(xy / [voxel[2], voxel[1]])

@@ -39,14 +39,13 @@ class Sized:
         ) * dz
 
 
-def want_of(candidate: Candidate, squared: SquaredStack) -> Want | None:
+def want_of(candidate: Candidate) -> Want | None:
     """Return which voxels the fit of this candidate needs; None for a free shape."""
     shape = candidate.shape
     if shape is None:
         return None
     spans = candidate.spans
     low, high = trimmed(candidate.first, candidate.last)
-    ratio = squared.depth_step_mm / squared.pitch_mm
     middle = (candidate.first + candidate.last) / 2
     outline = np.concatenate([s.points for s in spans])
     reach = _BAND_PX + abs(candidate.growth_px) * (high - low + 1) / 2 + 1
@@ -73,7 +72,7 @@ def want_of(candidate: Candidate, squared: SquaredStack) -> Want | None:
         return np.asarray(keep & sound)
 
     perimeter = float(np.hypot(*np.diff(outline[: len(spans[0].points)], axis=0).T).sum())
-    expected = perimeter * 2 * _BAND_PX * (high - low + 1) * ratio / max(ratio, 1e-9)
+    expected = perimeter * 2 * _BAND_PX * (high - low + 1)
     return Want(box, (low - 0.5, high + 0.5), select, min(1.0, _MOST_VOXELS / max(expected, 1.0)))
 
 

@@ -151,11 +151,9 @@ def _known(found: Found, drafts: list[Draft]) -> bool:
 
 def _draft(squared: SquaredStack, seam: SeamFit) -> Draft:
     pitch, step = squared.pitch_mm, squared.depth_step_mm
-    x0, y0, z0 = squared.origin_mm
 
     def to_stack(plane: float) -> Floats:
-        part = np.array([x0 + seam.shape.centre[0] * pitch, y0 + seam.shape.centre[1] * pitch, z0 + plane * step])
-        return np.asarray(squared.rotation.T @ part)
+        return squared.to_stack_mm(*seam.shape.centre, plane)
 
     middle = (seam.first + seam.last) / 2
     at = to_stack(middle)

@@ -102,6 +102,19 @@ class SquaredStack:
         """Return the part-frame depth Z (mm) of plane k."""
         return self.origin_mm[2] + k * self.depth_step_mm
 
+    def to_stack_mm(self, column: float, row: float, plane: float) -> Floats:
+        """Return stack x, y, z (mm) of a place on the square grid."""
+        x0, y0, z0 = self.origin_mm
+        part = np.array([x0 + column * self.pitch_mm, y0 + row * self.pitch_mm, z0 + plane * self.depth_step_mm])
+        return np.asarray(self.rotation.T @ part)
+
+    def cut_by_slice(self, points_px: Floats, z_mm: float) -> Floats:
+        """Return stack x, y (mm) where lines along the axis through (column, row) points cross the slice plane z."""
+        x0, y0, _ = self.origin_mm
+        r = self.rotation
+        square = points_px * self.pitch_mm + [x0, y0]
+        return np.asarray(np.linalg.solve(r[:2, :2], (square - r[:2, 2] * z_mm).T).T)
+
     def _resample(self, k: int) -> Floats:
         _, rows, columns = self.shape
         x0, y0, z0 = self.origin_mm
