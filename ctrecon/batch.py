@@ -129,8 +129,9 @@ def measure_all(
     folder, out = Path(folder), Path(out)
     settings = settings or Settings()
     settings = Settings(
-        voxel_mm=settings.voxel_mm, depth_towards_viewer=settings.depth_towards_viewer, paper=settings.paper
-    )
+        voxel_mm=settings.voxel_mm, depth_towards_viewer=settings.depth_towards_viewer, paper=settings.paper,
+        boundary=settings.boundary,
+    )  # fmt: skip
     if not folder.is_dir():
         raise InputFileError(f"{folder}: is no folder; give the folder that holds the stacks")
     if out.exists() and not (force and out.is_dir()):

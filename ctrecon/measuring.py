@@ -10,17 +10,26 @@ from ctrecon.core.flags import explain
 from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.build import build_features, order_features
 from ctrecon.features.candidates import find_candidates
+from ctrecon.features.contest import fit_best, want_best
+from ctrecon.features.cross import find_cross_holes
+from ctrecon.features.cut_through import join_over_cuts
 from ctrecon.features.ends import End, EndPlan, end_want, fit_end, plan_end
 from ctrecon.features.gather import gather
+from ctrecon.features.grain import find_grain
+from ctrecon.features.knees import mark_broken_edges, meet_at_knees
 from ctrecon.features.picture import SlicePicture
 from ctrecon.features.pictures import make_pictures
-from ctrecon.features.size import Sized, fit_size, want_of
+from ctrecon.features.relate import with_form_and_relations
+from ctrecon.features.sensitivity import with_sensitivity
+from ctrecon.features.size import Sized
+from ctrecon.features.very_small import find_small_bores
 from ctrecon.fitting.result import FitFailed, ShapeFit
 from ctrecon.outlines.stretches import find_stretches
-from ctrecon.part import Axis, Part, Piece, StackInfo, Warn
+from ctrecon.part import Axis, ImageInfo, Part, Piece, StackInfo, Warn
 from ctrecon.pieces.infer import infer_pieces
 from ctrecon.pieces.seams import find_seams
-from ctrecon.slices.levels import find_levels
+from ctrecon.slices.artefacts import Artefacts, find_artefacts
+from ctrecon.slices.levels import Levels, find_levels
 from ctrecon.slices.square_up import AxisGuess, SquaredStack, axis_from_normals, enough_depth, square_up
 from ctrecon.slices.stack import SliceStack
 from ctrecon.slices.survey import Survey, survey_stack
@@ -39,7 +48,9 @@ class Measurement:
     pictures: tuple[SlicePicture, ...] = ()
 
 
-def measure_stack(stack: SliceStack, *, name: str | None = None, progress: Progress | None = None) -> Measurement:
+def measure_stack(
+    stack: SliceStack, *, name: str | None = None, boundary: str = "metal", progress: Progress | None = None
+) -> Measurement:
     """Measure everything that can be measured on the largest body of a stack.
 
     Parameters
@@ -48,6 +59,9 @@ def measure_stack(stack: SliceStack, *, name: str | None = None, progress: Progr
         Slices with their voxel size.
     name : str, optional
         Name of the part; the stack's own name where none is given.
+    boundary : {"metal", "outer"}
+        Where corrosion product clings to the metal: measure the sound metal, or the outer
+        skin. The same thing where nothing clings to it.
     progress : callable, optional
         Called with (what, done, of) as the work goes on.
 
@@ -70,25 +84,34 @@ def measure_stack(stack: SliceStack, *, name: str | None = None, progress: Progr
         )
     warnings = [Warn(flag=n.flag, says=n.says) for n in stack.notes]
     levels = find_levels(stack)
-    survey = None if levels is None else survey_stack(stack, levels, progress=progress)
+    if levels is not None and levels.product is not None:
+        warnings.append(_product_warning(levels, boundary))
+        levels = levels.at_boundary(boundary)
+    artefacts = None if levels is None else find_artefacts(stack, levels, progress=progress)
+    survey = None if levels is None else survey_stack(stack, levels, artefacts=artefacts, progress=progress)
     if survey is None or not survey.bodies:
-        return Measurement(_empty(stack, name, warnings))
+        return Measurement(_empty(stack, name, boundary, warnings))
     warnings += _survey_warnings(survey)
+    warnings += [Warn(flag=n.flag, says=n.says) for n in (artefacts.notes() if artefacts is not None else ())]
     guess = axis_from_normals(survey.normals) if enough_depth(survey) else None
     squared, sized, plans = _find(survey, guess, progress)
     axis: Axis | None = None
+    grain = find_grain(survey)
     if guess is not None:
-        slopes, u_slope = refine_slopes(guess, sized, [])
+        slopes, u_slope = refine_slopes(guess, sized, [], grain=grain)
         if float(np.abs(slopes).max()) > _SQUARE_AGAIN:
             guess = _turned(squared, slopes, u_slope)
             squared, sized, plans = _find(survey, guess, progress)
-    ends = _fit_ends(squared, sized, plans, progress)
+    ends = _fit_ends(squared, sized, plans, grain, progress)
+    ends = meet_at_knees(sized, ends, squared.depth_step_mm / squared.pitch_mm)
+    sized = mark_broken_edges(sized, ends)
     if guess is not None:
-        slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair])
+        slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair], grain=grain)
         axis = part_axis(squared, slopes, u_slope)
-    drafts = build_features(squared, sized, ends, survey.levels.noise_rel)
+    drafts = build_features(squared, sized, ends, survey.noise_rel)
     seams = find_seams(squared, drafts) if axis is not None else []
-    ordered = order_features([*drafts, *seams])
+    across = find_cross_holes(squared, [one.candidate for one in sized], survey.noise_rel) if axis is not None else []
+    ordered = order_features([*drafts, *seams, *across])
     features = tuple(d.feature for d in ordered)
     if not features:
         warnings.append(Warn(flag="nothing_to_measure", says=explain("nothing_to_measure")))
@@ -100,9 +123,14 @@ def measure_stack(stack: SliceStack, *, name: str | None = None, progress: Progr
         axis=axis,
         features=features,
         pieces=pieces,
+        boundary=boundary,
         warnings=tuple(warnings),
         unknown={} if axis is not None else {"axis": _why_no_axis(survey)},
+        image=None if artefacts is None else _image(artefacts),
     )
+    sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
+    part = with_sensitivity(part, {d.feature.id: sides[id(d.sized)] for d in ordered if id(d.sized) in sides})
+    part = with_form_and_relations(part, squared, ordered, survey.noise_rel, progress=progress)
     return Measurement(part, make_pictures(squared, ordered))
 
 
@@ -121,13 +149,14 @@ def _find(
         least_planes=survey.body_slices,
         progress=progress,
     )
-    candidates = find_candidates(squared, stretches, smooth_px=smooth)
-    wants = [(c, want_of(c)) for c in candidates]
+    candidates = join_over_cuts(squared, find_candidates(squared, stretches, smooth_px=smooth))
+    candidates = (*candidates, *find_small_bores(squared, candidates))
+    wants = [(c, want_best(c)) for c in candidates]
     data = iter(gather(squared, [w for _, w in wants if w is not None], progress=progress))
-    noise = survey.levels.noise_rel
+    noise = survey.noise_rel
     free = FitFailed("a free shape has no size to fit")
     sized = [
-        Sized(c, free, (c.first + c.last) / 2, False) if w is None else fit_size(c, next(data), squared, noise)
+        Sized(c, free, (c.first + c.last) / 2, False) if w is None else fit_best(c, next(data), squared, noise)
         for c, w in wants
     ]
     single = len(survey.stack) == 1
@@ -143,11 +172,12 @@ def _fit_ends(
     squared: SquaredStack,
     sized: list[Sized],
     plans: list[tuple[EndPlan | End, EndPlan | End]],
+    grain: float,
     progress: Progress | None,
 ) -> list[tuple[End, End]]:
     flat = [plan for pair in plans for plan in pair if isinstance(plan, EndPlan)]
     data = iter(gather(squared, [end_want(plan) for plan in flat], progress=progress))
-    noise = squared.survey.levels.noise_rel
+    noise = squared.survey.noise_rel
     ratio = squared.depth_step_mm / squared.pitch_mm
     out = []
     for one, pair in zip(sized, plans, strict=True):
@@ -162,9 +192,14 @@ def _fit_ends(
             else:
                 points = one.candidate.spans[0].points
                 centre = (float(points[:, 0].mean()), float(points[:, 1].mean()))
-            ends.append(_or_out(squared, fit_end(plan, voxels, centre, squared, noise), centre))
+            ends.append(_or_out(squared, fit_end(plan, voxels, centre, squared, noise, grain=grain), centre))
         out.append((ends[0], ends[1]))
     return out
+
+
+def _side(plan: EndPlan | End) -> int | None:
+    """Which way an end face moves when the metal grows: -1 shallower, +1 deeper; None where no face was seen."""
+    return (-1 if plan.metal_above else 1) if isinstance(plan, EndPlan) else None
 
 
 def _or_out(squared: SquaredStack, end: End, centre: tuple[float, float]) -> End:
@@ -175,6 +210,17 @@ def _or_out(squared: SquaredStack, end: End, centre: tuple[float, float]) -> End
     if index < 0.6 or index > len(squared.survey.stack) - 1.6:
         return End(None, None, "the feature runs out of the stack at this end")
     return end
+
+
+def _product_warning(levels: Levels, boundary: str) -> Warn:
+    assert levels.product is not None
+    share = (levels.product - levels.air) / (levels.metal - levels.air)
+    measured = "the sound metal under it" if boundary == "metal" else "its outer skin"
+    return Warn(
+        flag="corrosion_product",
+        says=f"{explain('corrosion_product')} (its grey stands at {share:.0%} from air to metal); what was measured "
+        f"is {measured}",
+    )
 
 
 def _turned(squared: SquaredStack, slopes: np.ndarray, u_slope: float) -> AxisGuess:
@@ -223,13 +269,30 @@ def _info(stack: SliceStack) -> StackInfo:
     )
 
 
-def _empty(stack: SliceStack, name: str | None, warnings: list[Warn]) -> Part:
+def _image(artefacts: Artefacts) -> ImageInfo:
+    def plain(value: float | None) -> float | None:
+        return None if value is None or not np.isfinite(value) else float(value)
+
+    return ImageInfo(
+        snr=plain(artefacts.snr),
+        psf_px=plain(artefacts.psf_px),
+        psf_slices=plain(artefacts.psf_slices),
+        noise_correlation=plain(artefacts.noise_correlation),
+        ring_amplitude_rel=plain(artefacts.ring_amplitude_rel),
+        drift_rel=plain(artefacts.drift_rel),
+        cupping_rel=plain(artefacts.cupping_rel),
+        clipped_share=plain(artefacts.clipped_share),
+    )
+
+
+def _empty(stack: SliceStack, name: str | None, boundary: str, warnings: list[Warn]) -> Part:
     nothing = Warn(flag="nothing_to_measure", says=explain("nothing_to_measure"))
     return Part(
         name=name or stack.source,
         made_with=_made_with(),
         stack=_info(stack),
         axis=None,
+        boundary=boundary,
         warnings=(*warnings, nothing),
         unknown={"axis": "nothing was found that could show a direction"},
     )

@@ -14,7 +14,8 @@ from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import FINITE, Measured
 
 __all__ = [
-    "KINDS", "REQUIRED", "Axis", "Evidence", "Feature", "Part", "Piece", "StackInfo", "Warn",
+    "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis",
+    "ImageInfo", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn",
     "depths_in_part_frame", "is_hole", "is_seam", "outline_in_part_frame", "place_in_part_frame",
     "scale_u_along", "scale_u_of", "taper_of",
 ]  # fmt: skip
@@ -42,6 +43,14 @@ REQUIRED: dict[str, tuple[str, ...]] = {
 
 KINDS: tuple[str, ...] = tuple(REQUIRED)
 
+RELATION_KINDS: dict[str, str] = {
+    "axis_offset": "mm", "axes_angle": "deg", "flats_square": "deg", "flats_parallel": "deg", "flats_differ": "mm",
+    "equal_turn": "deg", "faces_wedge": "deg", "centre_distance": "mm", "centre_distance_flat": "mm",
+    "circle_of_holes": "mm", "divided_circle": "mm", "in_line": "mm", "even_pitch": "mm", "symmetric": "mm",
+    "equal_size": "mm",
+}  # fmt: skip
+"""Kinds of relation and the unit of their value."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class StackInfo:
@@ -66,6 +75,31 @@ class Axis:
     tilt_deg: Measured
     direction_xyz: tuple[float, float, float]
     direction_u_deg: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Alternative:
+    """Another kind the grey values allow: natural log of the odds of the chosen kind over it, and its sizes."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    kind: str
+    ln_odds: float
+    sizes: Mapping[str, float] = field(default_factory=dict)
+    says: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sensitivity:
+    """How a quantity answers to the two errors that all of a scan shares.
+
+    `edge` is its change (mm per mm) when the true edge lies further out of the metal than measured:
+    +2 for an outside diameter, -2 for a bore, 0 for a place across the axis. `scale` (z, y, x) is its
+    change (mm) for a relative error of 1 of each voxel edge, in the order of `voxel_mm`.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    edge: float
+    scale: tuple[float, float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,8 +137,15 @@ class Feature:
     teeth: int | None = None
     tip_diameter_mm: Measured | None = None
     root_diameter_mm: Measured | None = None
+    cross_diameter_mm: Measured | None = None
+    cross_direction_xyz: tuple[float, float, float] | None = None
     slices_used: tuple[int, int] | None = None
     fit_rms_noise: float | None = None
+    alternatives: tuple[Alternative, ...] = ()
+    sensitivity: Mapping[str, Sensitivity] = field(default_factory=dict)
+    budget: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    form: Mapping[str, Measured] = field(default_factory=dict)
+    form_says: tuple[str, ...] = ()
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -136,6 +177,17 @@ class Piece:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Hypothesis:
+    """One way the part may have been built: its prior, and its probability once the evidence is weighed."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    name: str
+    says: str
+    prior: float
+    probability: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Warn:
     """A flag about the whole record and what it means here."""
 
@@ -144,8 +196,83 @@ class Warn:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Relation:
+    """How features stand to each other: its kind (`RELATION_KINDS`), their ids, a value in its kind's unit, a sentence.
+
+    `margin` is the natural log of the odds over no such relation (patterns only), after
+    paying for free parameters and for how many patterns were tried.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    kind: str
+    features: tuple[str, ...]
+    value: Measured | None
+    says: str
+    margin: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class KnownSize:
+    """A size of the real part that a person typed in, and how the scan agrees with it (mm).
+
+    `u_mm` is one standard uncertainty, `before_mm` what the scan gave, `residual_mm` what is left
+    between the two once scale and edge are put right; `used` tells whether it took part in that.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    name: str
+    value_mm: float
+    u_mm: float
+    before_mm: float
+    residual_mm: float
+    used: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class ScaleFound:
+    """How true scale was found from known sizes.
+
+    `factor` (z, y, x) is by how much each voxel edge grew, `edge_mm` how much further out of the
+    metal the true edge lies than it was measured, `chi2` and `freedom` how the known sizes agree,
+    `says` the same in sentences.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    knowns: tuple[KnownSize, ...]
+    factor: tuple[Measured, Measured, Measured]
+    edge_mm: Measured
+    chi2: float
+    freedom: int
+    says: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ImageInfo:
+    """What the slices are like as pictures; null where it could not be told.
+
+    `snr` is contrast over noise, `psf_px` and `psf_slices` the blur (sigma) in voxels, `noise_correlation`
+    that of neighbouring voxels of a slice; the rest are shares of the contrast between metal and air
+    (rings before they were taken out), `clipped_share` that of voxels at the end of the grey range.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    snr: float | None = None
+    psf_px: float | None = None
+    psf_slices: float | None = None
+    noise_correlation: float | None = None
+    ring_amplitude_rel: float | None = None
+    drift_rel: float | None = None
+    cupping_rel: float | None = None
+    clipped_share: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Part:
-    """The whole record of one part."""
+    """The whole record of one part.
+
+    `boundary` says what was measured where corrosion product clings to the metal: the
+    sound `metal`, or the `outer` skin.
+    """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
     name: str
@@ -154,8 +281,13 @@ class Part:
     axis: Axis | None
     features: tuple[Feature, ...] = ()
     pieces: tuple[Piece, ...] = ()
+    hypotheses: tuple[Hypothesis, ...] = ()
+    relations: tuple[Relation, ...] = ()
     warnings: tuple[Warn, ...] = ()
     unknown: Mapping[str, str] = field(default_factory=dict)
+    calibration: ScaleFound | None = None
+    boundary: str = "metal"
+    image: ImageInfo | None = None
     schema: str = "ctrecon-part-1"
 
     def feature(self, ident: str) -> Feature:

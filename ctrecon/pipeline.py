@@ -4,11 +4,14 @@ import os
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 
+from ctrecon.calibrate import calibrate
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
 from ctrecon.drawing import draw_sheet, write_outlines
+from ctrecon.explain import Explained, explain_scan, with_warning
 from ctrecon.measuring import Measurement, measure_stack
 from ctrecon.part import Part
 from ctrecon.report import write_report
@@ -115,7 +118,13 @@ def staged_folder(out: str | Path, *, force: bool = False, ours: tuple[str, ...]
 
 
 def write_outputs(
-    measurement: Measurement, stack: SliceStack, out: str | Path, *, force: bool = False, paper: str | None = None
+    measurement: Measurement,
+    stack: SliceStack,
+    out: str | Path,
+    *,
+    force: bool = False,
+    paper: str | None = None,
+    explained: Explained | None = None,
 ) -> None:
     """Write all files of a measurement into a new folder.
 
@@ -133,6 +142,8 @@ def write_outputs(
         Replace the folder where it is there.
     paper : str or None
         Sheet size.
+    explained : Explained or None
+        How far the record explains the scan, for the report.
     """
     part = measurement.part
     with staged_folder(out, force=force) as folder:
@@ -141,7 +152,7 @@ def write_outputs(
         if part.features:
             draw_sheet(part, folder, paper=paper)
             write_outlines(part, folder / "outlines.dxf")
-        write_report(measurement, stack, folder / "report.html")
+        write_report(measurement, stack, folder / "report.html", explained=explained)
 
 
 def measure_to_folder(
@@ -151,6 +162,7 @@ def measure_to_folder(
     settings: Settings | None = None,
     force: bool = False,
     progress: Progress | None = None,
+    told: Callable[[str], None] | None = None,
 ) -> Part:
     """Measure a stack and write record, tables, sheet and report into a folder.
 
@@ -166,6 +178,8 @@ def measure_to_folder(
         Replace the folder where it is there; it is kept until the new one is complete.
     progress : callable or None
         Told the stage, how much is done and how much there is.
+    told : callable or None
+        Told in one line how far the record explains the scan.
 
     Returns
     -------
@@ -188,6 +202,18 @@ def measure_to_folder(
             f"{source}: the files do not state how large a voxel is{why}; give its edge in mm, such as "
             "--voxel-mm 0.05, or all three as --voxel-mm DZ DY DX (between slices, down, across)"
         )
-    measurement = measure_stack(stack, name=settings.name or name_of(source), progress=progress)
-    write_outputs(measurement, stack, out, force=force, paper=settings.paper)
+    measurement = measure_stack(
+        stack, name=settings.name or name_of(source), boundary=settings.boundary, progress=progress
+    )
+    explained = None
+    if measurement.part.features:
+        # with the sizes as measured: true scale comes after
+        explained = explain_scan(measurement.part, stack, progress=progress)
+        if explained.lumps:
+            measurement = replace(measurement, part=with_warning(measurement.part, explained))
+        if told is not None:
+            told(explained.says)
+    if settings.known and measurement.part.features:
+        measurement = replace(measurement, part=calibrate(measurement.part, settings.known).part)
+    write_outputs(measurement, stack, out, force=force, paper=settings.paper, explained=explained)
     return measurement.part

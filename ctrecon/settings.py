@@ -4,11 +4,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ctrecon.calibrate import parse_known
 from ctrecon.core.errors import InputError
 
-__all__ = ["PAPERS", "Settings", "voxel_from_numbers"]
+__all__ = ["BOUNDARIES", "PAPERS", "Settings", "voxel_from_numbers"]
 
 PAPERS = ("A4", "A3")
+BOUNDARIES = ("metal", "outer")
 """Sheet sizes; None lets the sheet choose by itself."""
 
 
@@ -51,6 +53,10 @@ class Settings:
         Name of the part in the record; None takes the name of the stack.
     paper : {"A4", "A3"} or None
         Sheet size; None takes the smallest that holds the views.
+    boundary : {"metal", "outer"}
+        What to measure where corrosion product clings to the metal: the sound metal, or the outer skin.
+    known : tuple of str
+        Sizes known from the part itself, such as ``F1=12.00±0.02``; true scale is found from them.
 
     Raises
     ------
@@ -62,6 +68,8 @@ class Settings:
     depth_towards_viewer: bool | None = None
     name: str | None = None
     paper: str | None = None
+    boundary: str = "metal"
+    known: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.voxel_mm is not None:
@@ -70,3 +78,8 @@ class Settings:
             raise InputError("the name of the part is empty; leave it out to use the name of the stack")
         if self.paper is not None and self.paper not in PAPERS:
             raise InputError(f"paper '{self.paper}' is not known; choose one of {', '.join(PAPERS)}")
+        if self.boundary not in BOUNDARIES:
+            raise InputError(f"boundary '{self.boundary}' is not known; choose one of {', '.join(BOUNDARIES)}")
+        object.__setattr__(self, "known", tuple(self.known))
+        for text in self.known:
+            parse_known(text)  # a slip of the pen is told before the measuring, not after

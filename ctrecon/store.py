@@ -15,7 +15,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.measured import Measured, expanded
-from ctrecon.part import REQUIRED, Feature, Part, Piece, scale_u_of
+from ctrecon.part import RELATION_KINDS, REQUIRED, Feature, Part, Piece, scale_u_of
 
 __all__ = ["part_to_json", "read_part", "record_schema", "write_atomically", "write_features_csv", "write_part"]
 
@@ -49,10 +49,17 @@ def _tidy(value: Any) -> Any:
     if isinstance(value, float):
         return float(f"{value:.9g}")
     if isinstance(value, dict):
-        return {key: _tidy(item) for key, item in value.items()}
+        return {key: _tidy(item) for key, item in value.items() if not (key == "scale_u" and item is None)}
     if isinstance(value, (list, tuple)):
         return [_tidy(item) for item in value]
     return value
+
+
+_LEFT_OUT_EMPTY = ("unknown", "alternatives", "form", "form_says", "sensitivity", "budget")
+_ORDER = (
+    "schema", "name", "made_with", "stack", "boundary", "axis", "features", "pieces", "hypotheses", "relations",
+    "warnings", "calibration", "image", "unknown",
+)  # fmt: skip
 
 
 def _feature_dict(feature: Feature) -> dict[str, Any]:
@@ -62,7 +69,7 @@ def _feature_dict(feature: Feature) -> dict[str, Any]:
     return {
         key: value
         for key, value in raw.items()
-        if (key in keep or value is not None) and not (key == "unknown" and not value)
+        if (key in keep or value is not None) and not (key in _LEFT_OUT_EMPTY and not value)
     }
 
 
@@ -100,6 +107,12 @@ def _faults(part: Part) -> Iterator[str]:
             for one in value if name == "flats_pair_mm" and value else (value,):
                 if isinstance(one, Measured) and one.u is not None and one.u <= 0:
                     yield f"{at}.{name}.u: must be above 0"
+        for name, one in feature.form.items():
+            if one.u is not None and one.u <= 0:
+                yield f"{at}.form.{name}.u: must be above 0"
+    yield from _relation_faults(part)
+    if part.boundary not in ("metal", "outer"):
+        yield f"boundary: '{part.boundary}' is none of metal, outer"
     for number, piece in enumerate(part.pieces):
         at = f"pieces.{number}"
         if piece.verdict not in _VERDICTS:
@@ -115,6 +128,18 @@ def _faults(part: Part) -> Iterator[str]:
         for ident in (*piece.features, *(i for e in piece.evidence for i in e.features)):
             if ident not in known:
                 yield f"{at}.features: '{ident}' is no feature of this record"
+
+
+def _relation_faults(part: Part) -> Iterator[str]:
+    known = {feature.id for feature in part.features}
+    for number, relation in enumerate(part.relations):
+        at = f"relations.{number}"
+        if relation.kind not in RELATION_KINDS:
+            yield f"{at}.kind: '{relation.kind}' is not a kind of relation"
+        if relation.value is not None and relation.value.u is not None and relation.value.u <= 0:
+            yield f"{at}.value.u: must be above 0"
+        strange = [one for one in relation.features if one not in known]
+        yield from (f"{at}.features: '{one}' is no feature of this record" for one in strange)
 
 
 def part_to_json(part: Part) -> str:
@@ -133,10 +158,10 @@ def part_to_json(part: Part) -> str:
     for piece in record["pieces"]:
         if not piece["unknown"]:
             del piece["unknown"]
-    if not record["unknown"]:
-        del record["unknown"]
-    order = ("schema", "name", "made_with", "stack", "axis", "features", "pieces", "warnings", "unknown")
-    tidy = _tidy({key: record[key] for key in order if key in record})
+    for name in ("hypotheses", "relations", "calibration", "image", "unknown"):
+        if not record[name]:
+            del record[name]
+    tidy = _tidy({key: record[key] for key in _ORDER if key in record})
     text = json.dumps(tidy, allow_nan=False, indent=1, ensure_ascii=False)
     _adapter().validate_json(text, strict=True)
     return text + "\n"
@@ -203,4 +228,8 @@ def write_features_csv(part: Part, path: str | Path) -> None:
                     table.writerow([feature.id, feature.kind, label, _cell(float(one)), "", "", *tail, ""])
                 elif value is None and name in feature.unknown:
                     table.writerow([feature.id, feature.kind, label, "", "", "", *tail, feature.unknown[name]])
+        for name, one in sorted(feature.form.items()):
+            if getattr(feature, name, None) is None:  # roundness_mm stands above already
+                spread = _cell(expanded(one, scale_u_of(part, name)))
+                table.writerow([feature.id, feature.kind, name, _cell(one.value), _cell(one.u), spread, *tail, ""])
     write_atomically(Path(path), out.getvalue().encode())

@@ -15,6 +15,7 @@ import tifffile
 
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.measured import Measured
+from ctrecon.explain import Explained
 from ctrecon.part import Axis, Evidence, Feature, Part, Piece, StackInfo, Warn
 
 
@@ -76,7 +77,7 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
 
     calls = SimpleNamespace(measured=[], drawn=[], reported=[])
 
-    def measure(stack: Any, *, name: str, progress: Any = None) -> Any:
+    def measure(stack: Any, *, name: str, boundary: str | None = None, progress: Any = None) -> Any:
         calls.measured.append(name)
         grey = int(stack.plane(0).max())
         if grey == 901:
@@ -101,12 +102,13 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
     def outlines(part: Part, path: Path) -> None:
         path.write_text(part.name)
 
-    def report(measurement: Any, stack: Any, path: Path) -> None:
+    def report(measurement: Any, stack: Any, path: Path, *, explained: Any = None) -> None:
         calls.reported.append(stack.source)
         path.write_text("<p>")
 
     monkeypatch.setattr(ctrecon.pipeline, "measure_stack", measure)
     monkeypatch.setattr(ctrecon.pipeline, "write_report", report)
+    monkeypatch.setattr(ctrecon.pipeline, "explain_scan", lambda part, stack, *, progress=None: Explained((), None, None))
     for module in (ctrecon.pipeline, ctrecon.drawing):
         monkeypatch.setattr(module, "draw_sheet", draw)
         monkeypatch.setattr(module, "write_outlines", outlines)

@@ -102,7 +102,7 @@ def test_failed_writer_leaves_the_old_result(
     measure_to_folder(stack, out, settings=SCALE)
     before = {path.name: path.read_bytes() for path in out.iterdir()}
 
-    def fail(*args: object) -> None:
+    def fail(*args: object, **more: object) -> None:
         raise fails
 
     monkeypatch.setattr(ctrecon.pipeline, "write_report", fail)

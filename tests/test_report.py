@@ -15,6 +15,7 @@ import pytest
 from ctrecon.core.errors import CtreconError
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured
+from ctrecon.explain import Explained, ExplainedSlice, Lump
 from ctrecon.features.picture import SlicePicture
 from ctrecon.part import Feature, Part, Warn
 from ctrecon.report import report_html, write_report
@@ -268,3 +269,26 @@ def test_same_bytes_in_every_run(tmp_path: Path) -> None:
     ]
     assert runs[0] == runs[1]
     assert len(runs[0]) > 10_000
+
+
+def test_how_far_the_record_explains_the_scan() -> None:
+    """The section gives the share, the list of what is left and its pictures; it is not there when nobody looked."""
+    part = read_part(HUB)
+    grey = np.zeros((20, 24), dtype=np.float32)
+    lump = Lump(
+        says="slices 5 to 8: metal darker than the record says; a crack or seam? <b>", sign=-1, x_mm=1.25, y_mm=2.5,
+        depth_from_mm=0.3, depth_to_mm=0.48, slices=(5, 8), size_mm=(0.75, 0.1, 0.24), strength=12.4, voxels=80,
+    )  # fmt: skip
+    view = ExplainedSlice(6, grey, grey, grey, (0, 0))
+    found = Explained((1.0,) * 96, 0.9931, 0.004, (lump,), (view,))
+    assert "Does the record explain the scan?" not in Page(report_html(part)).text
+    page = Page(report_html(part, names=("a.tif",) * 96, explained=found))
+    assert "Does the record explain the scan?" in page.text
+    assert "99.31 % of the metal" in page.text
+    assert "0.40 % of the metal the record predicts does not show" in page.text
+    assert "a crack or seam? <b>" in page.text
+    for shown in ("1.25", "2.50", "0.30\N{EN DASH}0.48", "0.75 \N{MULTIPLICATION SIGN} 0.10 \N{MULTIPLICATION SIGN} 0.24"):
+        assert shown in page.text
+    assert len(page.images()) == len(Page(report_html(part)).images()) + 2
+    clean = replace(found, lumps=(), metal_explained=1.0)
+    assert "Nothing is left that stands out of the noise." in Page(report_html(part, explained=clean)).text

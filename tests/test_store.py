@@ -44,7 +44,7 @@ def test_written_record_is_read_back(hub: Part, tmp_path: Path) -> None:
 def test_record_keeps_the_contract(hub: Part) -> None:
     """Schema first, u standing beside every value, unknowns as null with a reason, foreign fields left away."""
     record = json.loads(part_to_json(hub))
-    assert list(record) == ["schema", "name", "made_with", "stack", "axis", "features", "pieces", "warnings"]
+    assert list(record) == ["schema", "name", "made_with", "stack", "boundary", "axis", "features", "pieces", "warnings"]
     assert record["schema"] == "ctrecon-part-1"
     third = record["features"][2]
     assert third["depth_to_mm"] is None

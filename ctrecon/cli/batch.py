@@ -8,7 +8,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ctrecon.cli.console import progress_bar
-from ctrecon.cli.options import DONE, NOTHING_FOUND, REFUSED, Commands, add_out, add_paper, add_scale, settings_from
+from ctrecon.cli.options import (
+    DONE,
+    NOTHING_FOUND,
+    REFUSED,
+    Commands,
+    add_boundary,
+    add_out,
+    add_paper,
+    add_scale,
+    settings_from,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from ctrecon.batch import Entry
@@ -22,6 +32,7 @@ def add_parser(commands: Commands) -> None:
     parser.add_argument("folder", metavar="FOLDER", type=Path, help="folder that holds the stacks")
     add_out(parser)
     add_scale(parser)
+    add_boundary(parser)
     add_paper(parser)
     parser.set_defaults(run=run)
 

@@ -93,6 +93,8 @@ def print_part(part: "Part") -> None:
         print(f"piece {piece.id} {piece.name}: {piece.verdict.replace('_', ' ')}")
         for evidence in piece.evidence:
             print(f"    {evidence.says}")
+    for one in part.calibration.says if part.calibration is not None else ():
+        print(one)
     for warning in part.warnings:
         print(f"note: {warning.says}", file=sys.stderr)
 

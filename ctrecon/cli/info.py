@@ -1,4 +1,4 @@
-"""`ctrecon info STACK`: says what a stack is before it is measured; works without a scale."""
+"""`ctrecon info STACK`: says what a stack is and how healthy, before it is measured; works without a scale."""
 
 import argparse
 from typing import TYPE_CHECKING
@@ -8,7 +8,7 @@ from ctrecon.cli.options import DONE, Commands, add_scale, add_stack, settings_f
 if TYPE_CHECKING:
     from ctrecon.slices import SliceStack
 
-__all__ = ["add_parser", "describe", "grey_range", "run"]
+__all__ = ["add_parser", "describe", "grey_range", "health_sheet", "run"]
 
 _LOOKED_AT = 5
 _HANDEDNESS = {
@@ -79,12 +79,24 @@ def describe(stack: "SliceStack", *, called: str) -> list[tuple[str, str]]:
     return lines
 
 
+def health_sheet(stack: "SliceStack") -> list[tuple[str, str]]:
+    """Return the health sheet as (label, word and finding), or one line that says why there is none."""
+    from ctrecon.core.errors import InputError
+    from ctrecon.slices.health import check_health
+
+    try:
+        health = check_health(stack)
+    except InputError as error:
+        return [("health", f"not to be told: {error}")]
+    return [(one.label, f"{one.word:<8} {one.says}") for one in health.findings]
+
+
 def run(args: argparse.Namespace) -> int:
     """Print the description to stdout."""
     from ctrecon.slices import open_stack
 
     settings = settings_from(args)
     stack = open_stack(args.stack, voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
-    for label, text in describe(stack, called=str(args.stack)):
+    for label, text in [*describe(stack, called=str(args.stack)), *health_sheet(stack)]:
         print(f"{label:<10} {text}")
     return DONE

@@ -13,13 +13,13 @@ import warnings
 from collections.abc import Sequence
 
 from ctrecon import __version__
-from ctrecon.cli import batch, demo, draw, info, measure, phantom
+from ctrecon.cli import batch, calibrate, demo, draw, info, measure, phantom
 from ctrecon.cli.options import DONE, FAULT, INTERRUPTED, REFUSED
 from ctrecon.core.errors import CtreconError
 
 __all__ = ["COMMANDS", "build_parser", "entry", "main"]
 
-COMMANDS = (info, measure, draw, batch, phantom, demo)
+COMMANDS = (info, measure, calibrate, draw, batch, phantom, demo)
 
 _EPILOG = """\
 exit codes: 0 done, 1 internal fault, 2 bad input or use, 3 nothing to measure, 130 interrupted.

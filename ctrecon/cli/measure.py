@@ -9,6 +9,8 @@ from ctrecon.cli.options import (
     DONE,
     NOTHING_FOUND,
     Commands,
+    add_boundary,
+    add_known,
     add_out,
     add_paper,
     add_scale,
@@ -28,6 +30,8 @@ def add_parser(commands: Commands) -> None:
     add_stack(parser)
     add_out(parser)
     add_scale(parser)
+    add_boundary(parser)
+    add_known(parser)
     add_paper(parser)
     parser.add_argument("--name", help="name of the part on the sheet (default: the name of the stack)")
     parser.set_defaults(run=run)
@@ -37,9 +41,12 @@ def measure_and_print(stack: Path, out: Path, *, settings: "Settings", force: bo
     """Measure one stack, print what was found and where it was written, and return the exit code."""
     from ctrecon.pipeline import OUTPUTS, measure_to_folder
 
+    said: list[str] = []
     with progress_bar() as progress:
-        part = measure_to_folder(stack, out, settings=settings, force=force, progress=progress)
+        part = measure_to_folder(stack, out, settings=settings, force=force, progress=progress, told=said.append)
     print_part(part)
+    for line in said:
+        print(line)
     print_files(out, OUTPUTS)
     return DONE if part.features else NOTHING_FOUND
 

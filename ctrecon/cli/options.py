@@ -7,6 +7,8 @@ option                            meaning                                      c
 ``--force``                       replace results that are there               all but info
 ``--voxel-mm D`` / ``DZ DY DX``   voxel edges in mm                            info, measure, batch
 ``--depth-towards-viewer``        the slices run towards the viewer            info, measure, batch
+``--boundary``                    sound metal, or its crust too                measure, batch
+``--known FEATURE=VALUE±U``       sizes known from the part                    measure, calibrate
 ``--paper``                       sheet size                                   measure, draw, demo, batch
 ================================= ============================================ ======================
 
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DONE", "FAULT", "INTERRUPTED", "NOTHING_FOUND", "REFUSED", "Commands",
-    "add_out", "add_paper", "add_scale", "add_stack", "settings_from",
+    "add_boundary", "add_known", "add_out", "add_paper", "add_scale", "add_stack", "settings_from",
 ]  # fmt: skip
 
 DONE, FAULT, REFUSED, NOTHING_FOUND, INTERRUPTED = 0, 1, 2, 3, 130
@@ -75,6 +77,25 @@ def add_paper(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", choices=("A4", "A3"), help="sheet size (default: the smaller one that fits)")
 
 
+def add_known(parser: argparse.ArgumentParser, *, required: bool = False) -> None:
+    """Add sizes known from the part itself."""
+    parser.add_argument(
+        "--known", metavar="FEATURE=VALUE±U", action="append", default=[], required=required,
+        help="a size known from the part itself, in mm, to find true scale from; may be given several times. Measure "
+        "once, read the ids from the table, then give (to measure, with the same options) for example F1=12.00±0.02 "
+        "(main size of F1), F3.length=4.5±0.05 or F1:F4=30.00±0.02 (distance of two axes). U counts as two standard "
+        "uncertainties (k = 2), as in the tables; +- or +/- do as well as ±",
+    )  # fmt: skip
+
+
+def add_boundary(parser: argparse.ArgumentParser) -> None:
+    """Add which boundary to measure where corrosion product clings to the metal."""
+    parser.add_argument(
+        "--boundary", choices=("metal", "outer"), default="metal",
+        help="where corrosion product clings to the part: measure the sound metal (the default) or the outer skin",
+    )  # fmt: skip
+
+
 def settings_from(args: argparse.Namespace) -> "Settings":
     """Gather what was given on the command line.
 
@@ -91,4 +112,6 @@ def settings_from(args: argparse.Namespace) -> "Settings":
         depth_towards_viewer=getattr(args, "depth_towards_viewer", None),
         name=getattr(args, "name", None),
         paper=getattr(args, "paper", None),
+        boundary=getattr(args, "boundary", "metal"),
+        known=tuple(getattr(args, "known", ())),
     )

@@ -9,7 +9,11 @@ FLAGS: dict[str, str] = {
     # about the stack
     "handedness_assumed": "the files do not say whether the slices run away from the viewer; "
     "if they run the other way the part is mirrored",
-    "scale_differs": "the stated voxel size differs from the one in the files",
+    "handedness_differs": "the slices were turned round as stated although the positions in the files already put "
+    "them in order away from the viewer; the part is mirrored unless the files are wrong",
+    "scale_differs": "the voxel size is not the same by all that is known of it: files, statements, known sizes",
+    "known_inconsistent": "a size known from the part does not agree with the others or with the scan",
+    "known_u_assumed": "a size known from the part came without an uncertainty, so the usual one was taken",
     "scale_unusable": "the files state a voxel size that cannot be used",
     "slices_missing": "some slices are missing from the numbered series",
     "foreign_files": "some files in the folder are no slices and were skipped",
@@ -23,11 +27,21 @@ FLAGS: dict[str, str] = {
     "low_contrast": "metal and air differ by less than five times the noise",
     "nothing_to_measure": "nothing that could be measured was found",
     "few_slices": "too few slices to find the tilt of the part",
+    "unexplained": "the scan shows something that the record does not explain",
+    "rings": "concentric rings of the scanner lie over the slices; they were taken out as far as even metal shows them",
+    "grey_drifts": "the grey of the metal or the air changes from slice to slice",
+    "cupping": "the grey of the metal falls towards its inside",
+    "streaks": "the air beside the metal is brighter in some directions than in others",
+    "clipped": "grey is cut off at the end of its range, so edges there look moved",
+    "slices_shifted": "some slices lie beside their neighbours",
+    "corrosion_product": "a third material, likely corrosion product, clings to the metal; "
+    "both of its boundaries can be measured (--boundary metal, --boundary outer)",
     # about a feature
     "runs_out_of_stack": "the feature reaches the first or last slice, so its end there is unknown",
     "touches_border": "the feature touches the border of the slices or of the scanner's field",
     "rim_damaged": "part of the outline is eaten or broken and was left out of the fit",
     "corner_missing": "a corner is missing; the size is that of the whole shape",
+    "undecided": "the grey values allow more than one shape; the others stand beside it",
     "very_small": "so small against the blur that the size may be biased",
     "crowded": "other material lies close beside the edge, so the size is less sure",
     "short": "few slices show it",
@@ -35,10 +49,14 @@ FLAGS: dict[str, str] = {
     "toothed_rim": "the rim is toothed",
     "tapered": "its size changes evenly through depth",
     "bent_outline": "the outline departs from the shape by more than the noise explains",
+    "bent": "its end face departs from a plane by more than the uncertainty explains",
     "end_by_slice": "its end could not be fitted as a plane and is known to about a slice only",
+    "edge_broken": "a chamfer or a round runs along an edge; the end given is the face beyond it",
     "axis_assumed": "too short to show a direction of its own; taken parallel to the part axis",
     # about a piece
     "seam_bright": "the seam is brighter than the metal: filled with something heavier",
+    "seam_or_dark_slice": "no other metal of the same slices, and no tilt, tells the flat seam from a slice that came "
+    "out dark by itself",
 }
 
 

@@ -25,15 +25,19 @@ class Measured:
     u : float or None
         Standard uncertainty without the part that comes from the scale. None where a
         stated or assumed value came without one.
+    scale_u : float or None
+        Standard uncertainty (mm) that the scale adds, where it is not the value times that of
+        the scale: on a part calibrated by a size, sizes and scale err together.
     """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
     value: float
     u: float | None = None
+    scale_u: float | None = None
 
 
 def expanded(measured: Measured, scale_u_rel: float | None = None) -> float | None:
-    """Return U = 2 sqrt(u² + (value · scale_u_rel)²), or None where u is unknown.
+    """Return U = 2 sqrt(u² + (value · scale_u_rel)²), or None where u is unknown; `scale_u` stands for the product.
 
     Parameters
     ----------
@@ -50,7 +54,10 @@ def expanded(measured: Measured, scale_u_rel: float | None = None) -> float | No
     """
     if measured.u is None:
         return None
-    return COVERAGE_FACTOR * math.hypot(measured.u, measured.value * (scale_u_rel or 0.0))
+    if scale_u_rel is None:
+        return COVERAGE_FACTOR * measured.u
+    scale_u = measured.value * scale_u_rel if measured.scale_u is None else measured.scale_u
+    return COVERAGE_FACTOR * math.hypot(measured.u, scale_u)
 
 
 def decimals_for(u_expanded: float | None, *, most: int = 4) -> int:

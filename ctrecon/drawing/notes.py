@@ -48,6 +48,7 @@ def note_lines(model: Model, scale: float) -> list[str]:
         )
     lines.append(SAFETY)
     lines.append(f"{U_NOTE}. {heading}.")
+    lines += part.calibration.says if part.calibration is not None else ()
     lines.append(f"Scale {scale_text(scale)}, lengths in mm, angles in degrees, anticlockwise as seen.")
     if model.datum is not None:
         d = model.datum

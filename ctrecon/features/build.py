@@ -7,32 +7,50 @@ import numpy as np
 import shapely
 
 from ctrecon.core.measured import Measured
-from ctrecon.features.candidates import Candidate
+from ctrecon.features.budget import budget_of
+from ctrecon.features.candidates import Candidate, Other
 from ctrecon.features.corner import corner_radius
 from ctrecon.features.ends import End
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
 from ctrecon.fitting.result import ShapeFit
-from ctrecon.part import Feature
+from ctrecon.part import Alternative, Feature
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 from ctrecon.slices.square_up import SquaredStack
 
-__all__ = ["Draft", "build_features", "order_features"]
+__all__ = ["Draft", "SeamStrength", "build_features", "order_features"]
 
 _DEEP_GAP = 0.08  # of the radius: shallower bites are damage, deeper ones a missing sector
 _NAMES = {"square": "square", "rectangular": "rectangular", "round": "round", "polygon": "polygon", "free": "free"}
+
+
+@dataclass(frozen=True)
+class SeamStrength:
+    """How surely a seam was seen.
+
+    `z` is its strength in robust standard deviations of all other outlines of the same planes; `p_false` the
+    chance that solid metal scanned like this shows anything as strong. `filled_share` is the share of the
+    perimeter where the gap shows, `sides` the strength on each quarter of it, the first flat first.
+    """
+
+    z: float
+    p_false: float
+    filled_share: float
+    sides: tuple[float, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class Draft:
     """A feature with the candidate it came from, before ids are given.
 
-    `depths` are its ends in planes of the square grid (where it runs out: the last plane seen).
+    `depths` are its ends in planes of the square grid (where it runs out: the last plane seen); `seam` is
+    there for seams only.
     """
 
     feature: Feature
     sized: Sized
     depths: tuple[float, float]
+    seam: SeamStrength | None = None
 
 
 def build_features(squared: SquaredStack, sized: list[Sized], ends: list[tuple[End, End]], noise: float) -> list[Draft]:
@@ -83,6 +101,9 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         off = abs(middle - one.middle) * ratio
         ux = float(np.hypot(one.fit.u("x"), off * one.fit.u("slope_x")))
         uy = float(np.hypot(one.fit.u("y"), off * one.fit.u("slope_y")))
+        budget = {
+            f"{n}_mm": budget_of(one.fit, {n: 1.0}, unit=pitch, carried=off * one.fit.u(f"slope_{n}")) for n in "xy"
+        }
     else:
         own = candidate.spans[len(candidate.spans) // 2].points
         polygon = shapely.Polygon(own)
@@ -115,7 +136,8 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         fields["length_mm"] = None
         unknown["length_mm"] = "one of its ends is unknown"
     if isinstance(one.fit, ShapeFit):
-        fields.update(_sizes(squared, one, middle, flags, noise))
+        fields.update(_sizes(squared, one, middle, flags, noise, budget))
+        fields["budget"] = {name: rows for name, rows in budget.items() if rows}
         fields["fit_rms_noise"] = round(one.fit.rms, 3)
         if not one.axis_free:
             flags.append("axis_assumed" if len(squared.survey.stack) > 1 else "single_slice")
@@ -127,6 +149,8 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         fields.update(_free(squared, candidate, middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
         flags.append("short")
+    if candidate.others:
+        fields["alternatives"] = tuple(_alternative(one, candidate.hole, pitch) for one in candidate.others)
     slices = sorted(round(squared.to_stack_mm(x, y, p)[2] / step) for p in (candidate.first, candidate.last))
     count = len(squared.survey.stack)
     fields["slices_used"] = (min(max(slices[0], 0), count - 1), min(max(slices[1], 0), count - 1))
@@ -134,6 +158,19 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         id="", kind=kind, flags=tuple(dict.fromkeys(flags)), unknown=dict(sorted(unknown.items())), **fields
     )
     return Draft(feature, one, (z_low, z_high))
+
+
+def _alternative(other: Other, hole: bool, pitch: float) -> Alternative:
+    """Put another possible shape in mm and in words."""
+    side = "hole" if hole else "outside"
+    kind = "slot" if other.kind == "slot" and hole else f"{_NAMES.get(other.kind, 'free')}_{side}"
+    sizes = {name: round(value * pitch, 5) for name, value in sorted(other.sizes_px.items())}
+    words = other.words or (f"of {other.sides} sides" if other.sides else other.kind)
+    shown = ", ".join(f"{name.removesuffix('_mm').replace('_', ' ')} {value:.3f} mm" for name, value in sizes.items())
+    if other.sides:
+        sizes["sides"] = float(other.sides)
+    says = f"It could also be {words} ({shown}); ln odds of the shape named here over it: {other.ln_odds:.1f}"
+    return Alternative(kind=kind, ln_odds=round(other.ln_odds, 2), sizes=sizes, says=says)
 
 
 def _kind(candidate: Candidate) -> str:
@@ -150,6 +187,7 @@ def _sizes(
     middle: float,
     flags: list[str],
     noise: float,
+    budget: dict[str, dict[str, float]],
 ) -> dict[str, Any]:
     fit, candidate = one.fit, one.candidate
     assert isinstance(fit, ShapeFit)
@@ -163,6 +201,7 @@ def _sizes(
     if isinstance(candidate.shape, Circle):
         radius = fit.value("radius") + grown
         out["diameter_mm"] = Measured(2 * radius * pitch, 2 * float(np.hypot(fit.u("radius"), u_grown)) * pitch)
+        budget["diameter_mm"] = budget_of(fit, {"radius": 2.0}, unit=pitch, carried=2 * u_grown)
         arc, start = _arc(candidate)
         out["arc_deg"], out["arc_from_deg"] = arc, start
         if radius < 4 * blur:
@@ -174,8 +213,9 @@ def _sizes(
         if candidate.kind == "round" and not candidate.relieved and (arc < 360 or candidate.share < 0.97):
             flags.append("rim_damaged")
     elif isinstance(candidate.shape, Rectangle):
-        out.update(_flats(squared, one, grown, u_grown, flags))
+        out.update(_flats(squared, one, grown, u_grown, flags, budget))
     elif isinstance(candidate.shape, RegularPolygon):
+        budget["flats_mm"] = budget_of(fit, {"inradius": 2.0}, unit=pitch)
         sides = candidate.shape.sides
         turn = np.degrees(fit.value("turn")) % (360 / sides)
         out.update(
@@ -210,7 +250,10 @@ def _arc(candidate: Candidate) -> tuple[float, float | None]:
     return round(max(360.0 - missing, 0.0), 1), round(widest[1] % 360, 1) % 360
 
 
-def _flats(squared: SquaredStack, one: Sized, grown: float, u_grown: float, flags: list[str]) -> dict[str, Any]:
+def _flats(
+    squared: SquaredStack, one: Sized, grown: float, u_grown: float, flags: list[str],
+    budget: dict[str, dict[str, float]],
+) -> dict[str, Any]:  # fmt: skip
     fit, candidate = one.fit, one.candidate
     assert isinstance(fit, ShapeFit)
     assert isinstance(candidate.shape, Rectangle)
@@ -225,11 +268,14 @@ def _flats(squared: SquaredStack, one: Sized, grown: float, u_grown: float, flag
         if quarter % 2:
             a, b, ua, ub = b, a, ub, ua
         out: dict[str, Any] = {"flats_mm": Measured((a + b) / 2 * pitch, float(np.hypot(ua, ub)) / 2 * pitch)}
+        budget["flats_mm"] = budget_of(fit, {"a": 0.5, "b": 0.5}, unit=pitch, carried=u_grown / 2**0.5)
     else:
-        if a < b:
+        longer_a = a >= b
+        if not longer_a:
             a, b, ua, ub, turn = b, a, ub, ua, turn + 90
         turn %= 180
         out = {}
+        budget["flats_pair_mm"] = budget_of(fit, {"a" if longer_a else "b": 1.0}, unit=pitch, carried=u_grown)
     out["flats_pair_mm"] = (Measured(a * pitch, ua * pitch), Measured(b * pitch, ub * pitch))
     out["turn_deg"] = Measured(turn, u_turn)
     if candidate.kind != "slot":

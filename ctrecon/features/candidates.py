@@ -1,5 +1,6 @@
 """From stretches of outline to candidates: one shape each, joined where it goes on through depth."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,10 +11,10 @@ from ctrecon.core.frames import Floats
 from ctrecon.fitting.choose import Choice, choose_shape, gaps_of, reliefs_of
 from ctrecon.outlines.stretches import Stretch
 from ctrecon.outlines.trace import Outline, even_points, trace
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
+from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
 from ctrecon.slices.square_up import SquaredStack
 
-__all__ = ["Candidate", "Span", "find_candidates"]
+__all__ = ["Candidate", "Other", "Span", "find_candidates"]
 
 _MARGIN = 10
 _JOIN_GAP = 3
@@ -39,6 +40,20 @@ class Span:
 
 
 @dataclass(frozen=True, eq=False)
+class Other:
+    """Another shape the grey values allow: ln odds of the chosen one over it; sizes in px by the record's names.
+
+    `words` says what it is where the kind does not: parallel, tapered.
+    """
+
+    kind: str
+    ln_odds: float
+    sizes_px: Mapping[str, float]
+    sides: int | None = None
+    words: str = ""
+
+
+@dataclass(frozen=True, eq=False)
 class Candidate:
     """A feature before its grey-value fit; lengths in px of the square grid, depth in planes."""
 
@@ -53,6 +68,8 @@ class Candidate:
     share: float = 1.0
     area_px2: float = 0.0
     relieved: bool = False
+    rivals: tuple[tuple[str, Shape], ...] = ()
+    others: tuple[Other, ...] = ()
 
     @property
     def metal_outside(self) -> bool:
@@ -145,6 +162,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
     main = Candidate(
         choice.kind, stretch.hole, shape, growth if abs(growth) > 0.004 else 0.0, (span,), stretch.whole, flags,
         tuple(gaps_of(moved, span.points)) if choice.kind == "round" else (), choice.share, own.area_px2,
+        rivals=tuple((k, one) for k, s in choice.rivals if (one := _moved(s, corner)) is not None),
     )  # fmt: skip
     reliefs: list[Candidate] = []
     for circle, low, arc, concave in reliefs_of(moved, span.points, hole=stretch.hole):
@@ -179,7 +197,7 @@ def _same(outlines: tuple[Outline, ...], stretch: Stretch, box: tuple[int, int, 
 
 
 def _moved(shape: Shape | None, by: tuple[int, int]) -> Shape | None:
-    if isinstance(shape, (Circle, Rectangle, RegularPolygon)):
+    if isinstance(shape, (Circle, Ellipse, Rectangle, RegularPolygon)):
         return replace(shape, x=shape.x + by[0], y=shape.y + by[1])
     return shape
 

@@ -9,6 +9,7 @@ from ctrecon.shapes import Rectangle
 
 __all__ = ["corner_radius"]
 
+_LEVEL_U = 0.003
 _CUT = 1 - np.pi / 4  # share of r² that a round corner leaves out
 
 
@@ -48,6 +49,8 @@ def corner_radius(sized: Sized) -> tuple[float, float] | None:
         return None
     area = float(np.median(missing))
     spread = 1.4826 * float(np.median(np.abs(np.array(missing) - area))) / np.sqrt(len(missing))
-    u_area = float(np.hypot(spread, 0.08))
+    # levels are known to some thousandths of the contrast, and count over the whole corner
+    levels = max(_LEVEL_U, float(np.hypot(fit.u("air"), fit.u("contrast"))))
+    u_area = float(np.sqrt(spread**2 + 0.08**2 + (levels * near.sum() / 4) ** 2))
     radius = float(np.sqrt(max(area, 0.0) / _CUT))
     return radius, u_area / (2 * _CUT * max(radius, float(np.sqrt(u_area / _CUT))))

@@ -8,10 +8,13 @@ from scipy import ndimage
 
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
+from ctrecon.features.face_place import place_by_sum
+from ctrecon.features.flat_part import depth_map, flat_part, leans
 from ctrecon.features.gather import Want
 from ctrecon.fitting.models import FaceModel
-from ctrecon.fitting.result import FitFailed, ShapeFit
+from ctrecon.fitting.result import FitFailed
 from ctrecon.fitting.solve import Samples, fit_grey
+from ctrecon.shapes import Circle
 from ctrecon.slices.square_up import SquaredStack
 
 __all__ = ["End", "EndPlan", "end_want", "fit_end", "plan_end"]
@@ -20,13 +23,18 @@ _REACH_PX = 60.0
 _LOOK = 8
 _MOST_VOXELS = 40_000
 _SLOPE_PRIOR = 0.02
+_LEAST_NOISE = 0.02  # of the contrast; the form of a real blur differs from the model's by that much
+_FORM_U = 0.02  # slice; what trusting the form of the blur may cost
+_BROKEN_U = 0.02
+_CONE = 0.1  # px a plane; features that taper faster are cones
+_PLACE_U = 0.003  # slice; no face of a real part is known better
 
 
 @dataclass(frozen=True, eq=False)
 class EndPlan:
     """Where to look for an end face: pixels of the square grid, planes, side of the metal.
 
-    `near_outline` is the share of the metal round the feature that ends in this face.
+    `broken_px` is the width of a chamfer or round between the face and the outline.
     """
 
     region: NDArray[np.bool_]
@@ -34,6 +42,7 @@ class EndPlan:
     planes: tuple[float, float]
     rough: float
     metal_above: bool
+    broken_px: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -47,15 +56,33 @@ class End:
     slope_x: float | None = None
     slope_y: float | None = None
     u_slope: float | None = None
+    broken_px: float = 0.0
 
 
 def plan_end(squared: SquaredStack, candidate: Candidate, *, at_start: bool) -> EndPlan | End:
-    """Find the face that ends a candidate: the metal that stops or begins around its outline."""
+    """Find the face that ends a candidate: the metal that stops or begins around its outline.
+
+    Where that metal leans towards the outline (a chamfer), or there is no air beyond it yet,
+    the face itself is looked for farther out; what is not flat is left out.
+    """
+    near = _plan(squared, candidate, at_start, 3)
+    if isinstance(near, End):
+        return near
+    plan, doubtful = near
+    if not doubtful or abs(candidate.growth_px) > _CONE:
+        return plan
+    far = _plan(squared, candidate, at_start, 6)
+    if isinstance(far, End) or far[0].region.sum() <= 1.3 * plan.region.sum():
+        return plan
+    return far[0]
+
+
+def _plan(squared: SquaredStack, candidate: Candidate, at_start: bool, outwards: int) -> tuple[EndPlan, bool] | End:
     edge, inward = (candidate.first, 1) if at_start else (candidate.last, -1)
     span = candidate.spans[0] if at_start else candidate.spans[-1]
     length = candidate.last - candidate.first + 1
     inside_plane = edge + inward * min(3, max(1, (length - 1) // 2), length - 1)
-    outside_plane = edge - inward * 3
+    outside_plane = edge - inward * outwards
     rough = edge - 0.5 * inward
     rows, columns = squared.shape[1:]
     reach = 24
@@ -70,6 +97,8 @@ def plan_end(squared: SquaredStack, candidate: Candidate, *, at_start: bool) -> 
     grid = np.column_stack([xx.ravel(), yy.ravel()]).astype(float)
     if candidate.shape is not None:
         distance = candidate.shape.signed_distance(grid).reshape(xx.shape)
+        grown = candidate.growth_px * (edge - (candidate.first + candidate.last) / 2)
+        distance = distance + (grown if isinstance(candidate.shape, Circle) else grown / 2)
     else:
         distance = _polygon_distance(span.points, xx, yy)
     close = np.abs(distance) < 6
@@ -96,7 +125,21 @@ def plan_end(squared: SquaredStack, candidate: Candidate, *, at_start: bool) -> 
     planes = _clear_range(squared, region, (left, top), rough, metal_above)
     if planes is None:
         return End(rough, 0.5, by_slice=True)
-    return EndPlan(region, (left, top), planes, rough, metal_above)
+    noise = squared.survey.levels.noise_rel
+    depth = depth_map(squared, mask, (left, top), planes, metal_above)
+    # the face may lie just where it was thought to be passed
+    doubtful = leans(depth, mask, distance) or _not_air(outer[region], begins=not metal_stops, inner=inner[region])
+    flat = flat_part(depth, region, distance, noise, round(planes[1] - planes[0]), metal_above)
+    if flat is None:
+        return EndPlan(region, (left, top), planes, rough, metal_above), doubtful
+    clear = _clear_range(squared, flat.region, (left, top), rough, metal_above) or planes
+    broken = 0.0 if abs(candidate.growth_px) > _CONE else flat.broken_px
+    return EndPlan(flat.region, (left, top), clear, rough, metal_above, broken), doubtful
+
+
+def _not_air(outer: Floats, *, begins: bool, inner: Floats) -> bool:
+    """Tell whether grey on the far side of a face (the near side, where metal begins) is not down to air yet."""
+    return float(np.mean(inner if begins else outer)) > 0.15
 
 
 def _runs_out() -> End:
@@ -138,14 +181,25 @@ def _clear_range(
     if not crossings:
         return None
     at = min(crossings, key=lambda i: abs(i + 0.5 - place))
-    low, high = at, at + 1
-    while low > 0 and np.isfinite(profile[low - 1]) and profile[low - 1] < profile[low] + 0.1:
-        low -= 1
-    while high < len(profile) - 1 and np.isfinite(profile[high + 1]) and profile[high + 1] > profile[high] - 0.1:
-        high += 1
+    slack = 0.04 + 3 * squared.survey.levels.noise_rel / np.sqrt(region.sum())
+    low = at - _plateau(-profile[at::-1], slack)
+    high = at + 1 + _plateau(profile[at + 1 :], slack)
     if high - low < 3:
         return None
     return (first + low - 0.5, first + high + 0.5) if metal_above else (last - high - 0.5, last - low + 0.5)
+
+
+def _plateau(profile: Floats, slack: float) -> int:
+    """Count the steps for which a profile rises or stays, less one where it falls again: another face's blur."""
+    best, steps = profile[0], 0
+    for value in profile[1:]:
+        if not np.isfinite(value):
+            return steps
+        if value < best - slack:
+            return max(steps - 1, 1)
+        best = max(best, value)
+        steps += 1
+    return steps
 
 
 def end_want(plan: EndPlan) -> Want:
@@ -175,41 +229,52 @@ def fit_end(
     axis_px: tuple[float, float],
     squared: SquaredStack,
     noise: float,
+    *,
+    grain: float = 1.0,
 ) -> End:
     """Fit the face as a plane and return where the feature's axis (column, row) crosses it.
 
-    The slopes carry a weak prior of 0.02 (about one degree) about square to the axis, so
-    that a narrow face does not tip over.
+    A fit of the grey gives blur, slopes and a first place; sums of grey through depth give
+    the place itself. The slopes carry a weak prior of 0.02 (about one degree) about square
+    to the axis, so that a narrow face does not tip over.
+    `grain` is the factor by which correlated noise raises the variance of a mean.
     """
     column, row, plane, grey = data
     if len(grey) < 40:
         return End(plan.rough, 0.5, by_slice=True)
     mx, my = float(column.mean()), float(row.mean())
     ratio = squared.pitch_mm / squared.depth_step_mm  # planes per px
-    samples = Samples((column - mx) * ratio, (row - my) * ratio, plane, grey, _clusters(column - mx, row - my))
-    start = np.array([plan.rough, 0.0, 0.0])
+    x, y = (column - mx) * ratio, (row - my) * ratio
     fit = fit_grey(
         FaceModel(plan.metal_above),
-        start,
-        samples,
-        noise=noise,
+        np.array([plan.rough, 0.0, 0.0]),
+        Samples(x, y, plane, grey, _clusters(column - mx, row - my)),
+        noise=max(noise, _LEAST_NOISE),
         prior_sd=np.array([np.inf, _SLOPE_PRIOR, _SLOPE_PRIOR]),
         blur_start_px=0.85,
     )
     if isinstance(fit, FitFailed):
         return End(plan.rough, 0.5, by_slice=True)
     arm = np.array([1.0, (axis_px[0] - mx) * ratio, (axis_px[1] - my) * ratio])
-    at = float(arm @ fit.values[:3])
+    face = place_by_sum(
+        x, y, plane, grey, start=fit.values[:3], metal_above=plan.metal_above, blur=fit.value("blur"), grain=grain,
+        prior_sd=_SLOPE_PRIOR,
+    )  # fmt: skip
+    if face is None:
+        # a fit alone trusts the blur's form: what that is worth was seen on blurs of other forms
+        values, covariance, floor = fit.values[:3], fit.covariance[:3, :3] * grain, _FORM_U
+    else:
+        values, covariance, floor = face.values, face.covariance, _PLACE_U
+    at = float(arm @ values)
     if abs(at - plan.rough) > 4:
         return End(plan.rough, 0.5, by_slice=True)
-    u = float(np.sqrt(arm @ fit.covariance[:3, :3] @ arm + 0.003**2))
-    return End(at, u, slope_x=fit.value("slope_x"), slope_y=fit.value("slope_y"), u_slope=_slope_u(fit))
+    if plan.broken_px:
+        floor = max(floor, _BROKEN_U)
+    u = float(np.sqrt(arm @ covariance @ arm + floor**2))
+    u_slope = float(np.sqrt(max(covariance[1, 1], covariance[2, 2], 1e-10)))
+    return End(at, u, slope_x=float(values[1]), slope_y=float(values[2]), u_slope=u_slope, broken_px=plan.broken_px)
 
 
 def _clusters(x: Floats, y: Floats) -> NDArray[np.int64]:
     """Patches of about 5 px: the columns of one patch share its errors."""
     return np.asarray((np.floor(x / 5) + 500).astype(np.int64) * 1000 + (np.floor(y / 5) + 500).astype(np.int64))
-
-
-def _slope_u(fit: ShapeFit) -> float:
-    return max(fit.u("slope_x"), fit.u("slope_y"), 1e-5)

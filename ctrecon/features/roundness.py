@@ -1,4 +1,7 @@
-"""Roundness of a sound rim about its least-squares circle."""
+"""Roundness of a sound rim about its least-squares circle, from the outline of its mean plane.
+
+The first figure of a feature; where its voxels carry more, `features/form.py` puts its own in its place.
+"""
 
 import numpy as np
 

@@ -9,15 +9,24 @@ from ctrecon.features.candidates import SOUND, Candidate, Span, trimmed
 from ctrecon.features.gather import Want
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
 from ctrecon.fitting.result import FitFailed, ShapeFit
+from ctrecon.fitting.ring_share import with_rings
 from ctrecon.fitting.solve import GreyModel, Samples, fit_grey
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 from ctrecon.slices.square_up import SquaredStack
 
 __all__ = ["Sized", "fit_size", "want_of"]
 
 _BAND_PX = 4.5
+_WIDE_PX = 12.0  # farther voxels tell how air and metal shade away from the edge
+_SLOPE_SD = 0.1  # contrasts per 4.5 px, where the stack does not show how its grey shades
+_SLOPE_MARGIN = 1.5  # near an edge grey may shade more than in the middle of the metal
+_MOST_FAR = 25_000
+_BENT_PX2 = 10.0  # px²: how far bent shading pulls an edge, by rendered cupping of 30 % of the contrast
 _MOST_VOXELS = 60_000
 _SLOPE_LEAST_PLANES = 5
+_SHADES = (0.003, 0.025)  # contrasts per px that shading may do, where it was found out how much there is
+_THIRD = 0.25  # contrasts; more than that is another material
+_PLACES, _WIDTHS = ("x", "y"), ("radius", "a", "b", "inradius")
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +57,7 @@ def want_of(candidate: Candidate) -> Want | None:
     low, high = trimmed(candidate.first, candidate.last)
     middle = (candidate.first + candidate.last) / 2
     outline = np.concatenate([s.points for s in spans])
-    reach = _BAND_PX + abs(candidate.growth_px) * (high - low + 1) / 2 + 1
+    reach = _WIDE_PX + abs(candidate.growth_px) * (high - low + 1) / 2 + 1
     box = (
         float(outline[:, 0].min() - reach), float(outline[:, 1].min() - reach),
         float(outline[:, 0].max() + reach), float(outline[:, 1].max() + reach),
@@ -58,7 +67,9 @@ def want_of(candidate: Candidate) -> Want | None:
     def select(column: Floats, row: Floats, plane: Floats) -> np.ndarray:
         grown = candidate.growth_px * (plane - middle)
         d = _distance(candidate, column, row, grown)
-        keep = np.abs(d) <= _BAND_PX
+        keep = np.abs(d) <= _WIDE_PX
+        if far_share < 1:
+            keep &= (np.abs(d) <= _BAND_PX) | (_even(column, row, plane) < far_share)
         if isinstance(shape, Rectangle) and candidate.kind != "slot":
             keep &= ~_in_corner(shape, column, row, grown)
         elif isinstance(shape, RegularPolygon):
@@ -73,7 +84,27 @@ def want_of(candidate: Candidate) -> Want | None:
 
     perimeter = float(np.hypot(*np.diff(outline[: len(spans[0].points)], axis=0).T).sum())
     expected = perimeter * 2 * _BAND_PX * (high - low + 1)
+    far_share = _MOST_FAR / max(expected * (_WIDE_PX / _BAND_PX - 1), 1.0)
     return Want(box, (low - 0.5, high + 0.5), select, min(1.0, _MOST_VOXELS / max(expected, 1.0)))
+
+
+def _slope_sd(squared: SquaredStack) -> float:
+    shading = squared.survey.shading
+    return _SLOPE_SD if shading is None else max(_SLOPE_MARGIN * 4.5 * shading, 1e-3)
+
+
+def _half_width(shape: Shape) -> float:
+    if isinstance(shape, Circle):
+        return shape.radius
+    if isinstance(shape, RegularPolygon):
+        return shape.inradius
+    assert isinstance(shape, Rectangle)
+    return min(shape.a, shape.b) / 2
+
+
+def _even(column: Floats, row: Floats, plane: Floats) -> Floats:
+    """Return numbers spread evenly over 0 to 1, always the same for the same place."""
+    return np.asarray(np.sin(column * 12.9898 + row * 78.233 + plane * 37.719) * 43758.5453 % 1.0)
 
 
 def _distance(candidate: Candidate, column: Floats, row: Floats, grown: Floats) -> Floats:
@@ -108,12 +139,15 @@ def _nearest(span: Span, column: Floats, row: Floats, candidate: Candidate, grow
     return np.asarray(span.nearest[i, j])
 
 
-def clear_of_others(distance: Floats, angle: Floats, grey: Floats, noise: float) -> np.ndarray:
+def clear_of_others(
+    distance: Floats, angle: Floats, grey: Floats, noise: float, *, shades: float = 0.025
+) -> np.ndarray:
     """Keep the voxels whose grey belongs to this edge alone.
 
     Going away from the edge, air must not brighten again nor metal darken again (a
-    holder beside the rim, a wall behind it). Judged on medians in 12 sectors and half
-    pixels of distance; what lies beyond the turn is left out.
+    holder beside the rim, a wall behind it) by more than it `shades` per px; nor may either
+    leave its level for a third one (the far side of a crust). Judged on medians in 12
+    sectors and half pixels of distance; what lies beyond the turn is left out.
     """
     sector = ((angle + np.pi) / (2 * np.pi) * 12).astype(int) % 12
     keep = np.ones(len(grey), dtype=bool)
@@ -123,17 +157,19 @@ def clear_of_others(distance: Floats, angle: Floats, grey: Floats, noise: float)
         mine = distance * side > 0
         for s in range(12):
             here = np.flatnonzero(mine & (sector == s))
-            best = -np.inf
-            for b in range(3, 9):
+            best, plateau = -np.inf, np.inf
+            for b in range(3, int(2 * _WIDE_PX) + 1):
                 at = here[bins[here] == b]
                 if len(at) < 5:
                     continue
                 median = float(np.median(level[at]))
-                slack = max(0.06, 5 * noise / np.sqrt(len(at)))
-                if median < best - slack:
+                slack = max(0.06, 5 * noise / np.sqrt(len(at))) + shades * (b - 3) / 2
+                if median < best - slack or median > plateau + _THIRD + slack:
                     keep[here[bins[here] >= b - 1]] = False
                     break
                 best = max(best, median)
+                if b >= 5:
+                    plateau = min(plateau, median)
     return keep
 
 
@@ -153,12 +189,17 @@ def fit_size(
     cx, cy = shape.centre
     angle = np.arctan2(row - cy, column - cx)
     inside = _distance(candidate, column, row, candidate.growth_px * (plane - middle))
-    clear = clear_of_others(-inside if candidate.metal_outside else inside, angle, grey, noise)
+    shading = squared.survey.shading
+    shades = _SHADES[1] if shading is None else float(np.clip(4 * shading, *_SHADES))
+    clear = clear_of_others(
+        -inside if candidate.metal_outside else inside, angle, grey, noise, shades=shades
+    )
     crowded = bool(clear.mean() < 0.95)
     column, row, plane, grey, angle = column[clear], row[clear], plane[clear], grey[clear], angle[clear]
+    voxel = squared.voxels_of(column, row, plane)
     sector = ((angle + np.pi) / (2 * np.pi) * 36).astype(np.int64) % 36
     block = ((plane - low) // max(2.0, (high - low + 1) / 12)).astype(np.int64)
-    samples = Samples(column, row, (plane - middle) * ratio, grey, sector * 1000 + block)
+    samples = Samples(column, row, (plane - middle) * ratio, grey, sector * 1000 + block, voxel)
     per_depth = candidate.growth_px / ratio
     if isinstance(shape, Circle):
         model: GreyModel = RoundModel(candidate.metal_outside)
@@ -193,13 +234,25 @@ def fit_size(
     for i, name in enumerate(model.names):
         if name.startswith("slope"):
             prior[i] = 0.1
-    fit = fit_grey(model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=blur_ratio)
+    fit = fit_grey(
+        model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=blur_ratio,
+        correlation=squared.survey.correlation, slope_sd=_slope_sd(squared),
+        cupping_px=None if candidate.metal_outside else max(_half_width(shape), _WIDE_PX),
+    )  # fmt: skip
+    found = squared.survey.artefacts
+    if fit and found is not None and found.rings is not None:
+        fit = with_rings(
+            fit, model, samples, found.rings, noise=noise, active=active, blur_ratio=blur_ratio,
+            slope_sd=_slope_sd(squared),
+        )  # fmt: skip
     if not fit and candidate.kind != "relief":
         # the outline is there all the same: report it as it runs
         return Sized(replace(candidate, kind="free", shape=None, growth_px=0.0), fit, middle, False)
     if fit:
-        floor = np.zeros(len(fit.values))
         # px: below this the image model itself is not trusted; beside other material far less
-        floor[:3] = 0.08**2 if crowded else 0.002**2
-        fit = replace(fit, covariance=fit.covariance + np.diag(floor))
+        trust = 0.08**2 if crowded else 0.002**2
+        # shading is taken as straight over 9 px; cupping bends by its slope over the radius
+        bent = (_BENT_PX2 * fit.shading / max(_half_width(shape), _WIDE_PX)) ** 2
+        floor = np.array([trust * (n in _PLACES) + (trust + bent) * (n in _WIDTHS) for n in fit.names])
+        fit = replace(fit, covariance=fit.covariance + np.diag(floor), budget={**fit.budget, "model": floor})
     return Sized(candidate, fit, middle, axis_free, crowded)

@@ -9,14 +9,34 @@ from numpy.typing import NDArray
 from skimage.measure import EllipseModel
 
 from ctrecon.core.frames import Floats
-from ctrecon.fitting.circle_points import circle_start, fit_circle_points
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
+from ctrecon.fitting.circle_points import circle_start
+from ctrecon.fitting.outline_candidates import (
+    BLURS,
+    SIDES,
+    Waves,
+    circle_of,
+    misfit_of,
+    near_shape,
+    polygons_of,
+    rectangle_from_waves,
+    refined_rectangle,
+    straight_sided,
+    wave_of_polygon,
+    waves_of,
+)
+from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Choice", "choose_shape", "gaps_of", "reliefs_of"]
 
 _ENOUGH = 0.62
 """Share of the outline that must lie on a shape for it to be called that shape."""
+_ENOUGH_SIDED = 0.72
+"""The same for regular polygons: three sides of a trapezium make no triangle."""
 _ARC_LEAST_DEG = 30.0
+_CLEAR = 15.0
+"""Ln odds on the outline beyond which the grey values need not be asked."""
+_FORM, _FORM_PX = 0.01, 0.6
+"""What a round thing may be out of round, of its size and in px: common practice, no source."""
 _ESTIMATE_OVAL: Callable[[Floats], Any] = EllipseModel.from_estimate
 
 
@@ -24,7 +44,8 @@ _ESTIMATE_OVAL: Callable[[Floats], Any] = EllipseModel.from_estimate
 class Choice:
     """The shape chosen for an outline: `kind` is round, square, rectangular, slot, polygon or free.
 
-    `near` marks the outline points that lie on the shape, `share` is their share.
+    `near` marks the outline points that lie on the shape, `share` is their share. `rivals`
+    are other kinds with their shapes that the outline alone does not rule out.
     """
 
     kind: str
@@ -32,6 +53,7 @@ class Choice:
     near: NDArray[np.bool_]
     share: float
     toothed: bool = False
+    rivals: tuple[tuple[str, Shape], ...] = ()
 
 
 def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.45) -> Choice:
@@ -54,187 +76,160 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
     of the outline; a circle that holds less but at least an unbroken arc of 30 degrees
     is a partial circle; all else is free.
     """
-    found: list[tuple[float, str, Shape]] = []
-    circle = _circle(points, tolerance_px)
-    if circle is not None:
-        found.append((_share(circle, points, tolerance_px), "round", circle))
-    for name, straight in _straight_sided(points, tolerance_px):
-        found.append((_share(straight, points, tolerance_px), name, straight))
-    best = max(found, key=lambda item: item[0], default=None)
-    share, kind = best[:2] if best is not None else (0.0, "free")
-    shape = best[2] if best is not None else None
+    circle = circle_of(points, tolerance_px)
+    waves = None if circle is None else waves_of(circle, points)
+    found: list[tuple[str, Shape]] = [] if circle is None else [("round", circle)]
+    sided = straight_sided(points, tolerance_px)
+    if circle is not None and waves is not None and (not sided or circle.radius < 12):
+        small = rectangle_from_waves(circle, waves, points, tolerance_px)
+        if small is not None and all(
+            misfit_of(small, points, tolerance_px) < 0.95 * misfit_of(one, points, tolerance_px) for _, one in sided
+        ):
+            even = abs(small.a - small.b) < max(0.6, 0.012 * max(small.a, small.b))
+            as_slot = not even and small.corner_radius > 0.44 * min(small.a, small.b)
+            sided = [("square" if even else "slot" if as_slot else "rectangular", small)]
+    found += [(k, one) for k, one in sided if circle is None or not _as_good_as_round(k, one)]
+    if not _plainly_round(circle, waves):
+        found += [("polygon", one) for one in polygons_of(points, circle, tolerance_px)]
+    found = [(k, one) for k, one in found if _fills(k, one, points, tolerance_px)]
+    oval = None if circle is None else _oval(points, tolerance_px, circle)
+    if oval is not None:
+        # a shape that lies clearly farther off than the ellipse is none; one that lies as near goes to the grey values
+        if not sided:
+            small = refined_rectangle(
+                Rectangle(oval.x, oval.y, 0.97 * oval.a, 0.97 * oval.b, oval.turn_deg, 0.4 * min(oval.a, oval.b)),
+                points, tolerance_px,
+            )  # fmt: skip
+            as_slot = small.corner_radius > 0.44 * min(small.a, small.b)
+            found.append(("slot" if as_slot else "rectangular", small))
+        most = 1.15 * misfit_of(oval, points, tolerance_px)
+        found = [(k, one) for k, one in found if k != "round" and misfit_of(one, points, tolerance_px) < most]
+    kind, shape, share = _best(found, points, tolerance_px)
     if shape is not None and share >= _ENOUGH:
-        return Choice(kind, shape, _near(shape, points, tolerance_px), share)
+        rivals = _rivals(found, shape, points, circle, waves)
+        if oval is not None:
+            rivals = (*rivals, ("free", oval))
+        return Choice(kind, shape, near_shape(shape, points, tolerance_px), share, rivals=rivals)
     toothed = _is_toothed(points)
-    if not toothed and circle is not None and not _is_oval(points, tolerance_px):
-        near = _near(circle, points, tolerance_px)
+    if not toothed and circle is not None and oval is None:
+        near = near_shape(circle, points, tolerance_px)
         if kind == "round" or share < 0.45:
             arc = _longest_arc_deg(circle, points, near)
             long_enough = np.radians(arc) * circle.radius > 12 and near.mean() > (0.5 if hole else 0.38)
-            if arc >= _ARC_LEAST_DEG and long_enough:
+            # points that merely pass through the band of tolerance spread evenly over it
+            lies_on = float(np.sqrt(np.mean(circle.signed_distance(points[near]) ** 2))) < 0.45 * tolerance_px
+            if arc >= _ARC_LEAST_DEG and long_enough and lies_on:
                 return Choice("round", circle, near, float(near.mean()))
     if not toothed and shape is not None and kind in ("rectangular", "square") and share >= 0.5:
-        return Choice(kind, shape, _near(shape, points, tolerance_px), share)
+        return Choice(kind, shape, near_shape(shape, points, tolerance_px), share)
     return Choice("free", None, np.zeros(len(points), dtype=bool), 0.0, toothed)
 
 
-def _near(shape: Shape, points: Floats, tolerance: float) -> NDArray[np.bool_]:
-    return np.asarray(np.abs(shape.signed_distance(points)) <= tolerance)
+def _as_good_as_round(kind: str, shape: Shape) -> bool:
+    """Tell a square whose corners are so round that it leaves a circle by less than a real bore or disc does."""
+    if kind != "square" or not isinstance(shape, Rectangle):
+        return False
+    width = min(shape.a, shape.b)
+    return bool((np.sqrt(2) - 1) * (width / 2 - shape.corner_radius) < max(_FORM_PX, _FORM * width))
+
+
+def _best(found: list[tuple[str, Shape]], points: Floats, tolerance: float) -> tuple[str, Shape | None, float]:
+    """Pick the shape with the largest share; among those that hold nearly as much, the one that lies nearest.
+
+    A shape with more freedom must lie clearly nearer than the circle to be taken for it.
+    """
+    best: tuple[str, Shape | None, float] = ("free", None, 0.0)
+    if not found:
+        return best
+    shares = [_share(one, points, tolerance) for _, one in found]
+    least = np.inf
+    for (kind, shape), share in zip(found, shares, strict=True):
+        handicap = 1.0 if kind == "round" else 1.1 if kind == "polygon" else 1.2
+        misfit = handicap * misfit_of(shape, points, tolerance)
+        if share >= max(shares) - 0.05 and misfit < least:
+            least, best = misfit, (kind, shape, share)
+    return best
+
+
+def _plainly_round(circle: Circle | None, waves: Waves | None) -> bool:
+    """Tell a circle whose radius shows none of the waves that a polygon would."""
+    if circle is None or waves is None:
+        return False
+    return all(_odds_of_polygon(n, circle, waves) < -_CLEAR for n in SIDES)
+
+
+def _odds_of_polygon(sides: int, circle: Circle, waves: Waves) -> float:
+    """Ln odds of the sharp polygon over the circle by the one wave that tells them apart; 0 where it is not seen."""
+    if sides not in waves.size:
+        return 0.0
+    seen = abs(waves.size[sides])
+    # the blur of the outline is not known here: the one that speaks most for the polygon
+    wanted = (wave_of_polygon(sides, circle.radius, blur) for blur in BLURS)
+    return max((2 * seen * one - one**2) / (2 * waves.u**2) for one in wanted)
+
+
+def _rivals(
+    found: list[tuple[str, Shape]], chosen: Shape, points: Floats, circle: Circle | None, waves: Waves | None
+) -> tuple[tuple[str, Shape], ...]:
+    """Return the shapes that the outline leaves open beside the chosen one: at most three polygons, the likeliest."""
+    out: list[tuple[str, Shape]] = []
+    polygons: list[tuple[float, RegularPolygon]] = []
+    base = misfit_of(chosen, points, 0.45) + 0.02
+    for kind, one in found:
+        if one is chosen:
+            continue
+        behind = 0.35 * len(points) * float(np.log((misfit_of(one, points, 0.45) + 0.02) / base))
+        if isinstance(one, RegularPolygon):
+            if circle is not None and waves is not None:
+                best = _odds_of_polygon(chosen.sides, circle, waves) if isinstance(chosen, RegularPolygon) else 0.0
+                behind = min(behind, best - _odds_of_polygon(one.sides, circle, waves))
+            if behind < _CLEAR:
+                polygons.append((behind, one))
+        elif isinstance(one, Circle) and isinstance(chosen, RegularPolygon) and waves is not None:
+            if _odds_of_polygon(chosen.sides, one, waves) < _CLEAR:
+                out.append((kind, one))
+        elif behind < _CLEAR and not (isinstance(chosen, Circle) and waves and abs(waves.size[4]) < 4.5 * waves.u):
+            out.append((kind, one))
+    out += [("polygon", one) for _, one in sorted(polygons, key=lambda item: item[0])[:3]]
+    return tuple(out)
+
+
+def _fills(kind: str, shape: Shape, points: Floats, tolerance: float) -> bool:
+    """Tell whether a shape with flats shows on all sides, lacking less than a quarter of its area."""
+    if not isinstance(shape, (Rectangle, RegularPolygon)) or kind == "slot":
+        return True
+    x, y = points[:, 0], points[:, 1]
+    area = abs(float(x @ np.roll(y, -1) - np.roll(x, -1) @ y)) / 2
+    ring = shape.outline(240)
+    full = abs(float(ring[:-1, 0] @ ring[1:, 1] - ring[1:, 0] @ ring[:-1, 1])) / 2
+    if not 0.75 * full <= area <= 1.2 * full:
+        return False
+    on = points[near_shape(shape, points, tolerance)]
+    if len(on) < 4:
+        return False
+    if isinstance(shape, RegularPolygon):
+        _, across = shape.side_of(on)
+        side = np.round((np.arctan2(on[:, 1] - shape.y, on[:, 0] - shape.x) - np.radians(shape.turn_deg))
+                        / (2 * np.pi / shape.sides)).astype(int) % shape.sides  # fmt: skip
+        length = 2 * shape.inradius * np.tan(np.pi / shape.sides)
+        if float(near_shape(shape, points, tolerance).mean()) < _ENOUGH_SIDED:
+            return False
+        spread = [float(np.ptp(across[side == k])) if (side == k).any() else 0.0 for k in range(shape.sides)]
+        seen_sides = sum(one > 0.4 * length - 1.5 for one in spread)
+        return bool(seen_sides >= shape.sides - (shape.sides > 6))
+    u, v = shape.own_axes(on)
+    for mine, half, along, length in (
+        (u, shape.a / 2, v, shape.b), (-u, shape.a / 2, v, shape.b),
+        (v, shape.b / 2, u, shape.a), (-v, shape.b / 2, u, shape.a),
+    ):  # fmt: skip
+        seen = along[np.abs(mine - half) <= tolerance]
+        if len(seen) < 3 or np.ptp(seen) < 0.25 * (length - 2 * shape.corner_radius):
+            return False
+    return True
 
 
 def _share(shape: Shape, points: Floats, tolerance: float) -> float:
-    return float(_near(shape, points, tolerance).mean())
-
-
-def _circle(points: Floats, tolerance: float) -> Circle | None:
-    """Best of 400 circles through three points (fixed seed), then refined on the points near it."""
-    rng = np.random.default_rng(20)
-    n = len(points)
-    a, b, c = (points[rng.integers(0, n, 400)] for _ in range(3))
-    d1, d2 = b - a, c - a
-    det = 2 * (d1[:, 0] * d2[:, 1] - d1[:, 1] * d2[:, 0])
-    size = float(np.ptp(points, axis=0).max())
-    good = np.abs(det) > 1e-3 * size * size
-    if not good.any():
-        return None
-    a, d1, d2, det = a[good], d1[good], d2[good], det[good]
-    s1, s2 = (d1**2).sum(axis=1), (d2**2).sum(axis=1)
-    x = (d2[:, 1] * s1 - d1[:, 1] * s2) / det
-    y = (d1[:, 0] * s2 - d2[:, 0] * s1) / det
-    radius = np.hypot(x, y)
-    centre = a + np.column_stack([x, y])
-    thin = points[:: max(1, n // 400)]
-    gap = np.abs(np.hypot(thin[None, :, 0] - centre[:, :1], thin[None, :, 1] - centre[:, 1:]) - radius[:, None])
-    score = (gap < 2 * tolerance).mean(axis=1) * (radius < 3 * size)
-    best = int(np.argmax(score))
-    circle = Circle(float(centre[best, 0]), float(centre[best, 1]), float(radius[best]))
-    for factor in (3.0, 2.0, 1.5, 1.5):
-        near = points[_near(circle, points, factor * tolerance)]
-        if len(near) < 6:
-            return None
-        fit = fit_circle_points(near)
-        if not fit:
-            return None
-        circle = Circle(fit.value("x"), fit.value("y"), fit.value("radius"))
-    return circle
-
-
-def _normals(points: Floats, reach: int = 3) -> Floats:
-    """Direction (radians) of the normal at every point of the closed outline."""
-    ahead, behind = np.roll(points, -reach, axis=0), np.roll(points, reach, axis=0)
-    tangent = ahead - behind
-    return np.asarray(np.arctan2(tangent[:, 1], tangent[:, 0]) - np.pi / 2)
-
-
-def _straight_sided(points: Floats, tolerance: float) -> list[tuple[str, Shape]]:
-    """Rectangle (square, slot) and regular polygons that fit the straight stretches best."""
-    normal = _normals(points)
-    # weigh points by how straight the outline runs there
-    bend = np.angle(np.exp(1j * (np.roll(normal, -3) - np.roll(normal, 3))))
-    weight = np.exp(-((bend / 0.12) ** 2))
-    out: list[tuple[str, Shape]] = []
-    if weight.sum() < 8:
-        return out
-    turn = float(np.angle(np.sum(weight * np.exp(4j * normal)))) / 4
-    rectangle = _rectangle(points, normal, weight, turn, tolerance)
-    if rectangle is not None:
-        out.append(rectangle)
-    for sides in (6, 8, 5, 3):
-        phase = np.sum(weight * np.exp(1j * sides * normal)) / weight.sum()
-        if abs(phase) > 0.6:
-            polygon = _polygon(points, normal, weight, sides, float(np.angle(phase)) / sides)
-            if polygon is not None:
-                out.append(("polygon", polygon))
-    return out
-
-
-def _side_place(distance: Floats, weight: Floats, tolerance: float) -> float | None:
-    """Place of a straight side: the densest distance, refined by the weighted mean near it."""
-    if weight.sum() < 4:  # hardly straight at all: the round end of a slot
-        return float(np.percentile(distance, 90))
-    order = np.argsort(distance, kind="stable")
-    d, w = distance[order], weight[order]
-    total = np.cumsum(w)
-    upto = np.searchsorted(d, d + 2 * tolerance, side="right") - 1
-    inside = total[upto] - total + w
-    at = d[int(np.argmax(inside))] + tolerance
-    near = np.abs(distance - at) <= 1.5 * tolerance
-    return float(np.average(distance[near], weights=weight[near] + 1e-9)) if near.any() else None
-
-
-def _rectangle(
-    points: Floats, normal: Floats, weight: Floats, turn: float, tolerance: float
-) -> tuple[str, Shape] | None:
-    centre = points.mean(axis=0)
-    place: list[float] = []
-    angles = [turn + k * np.pi / 2 for k in range(4)]
-    for _ in range(2):
-        place = []
-        tilt, tilt_weight = 0.0, 0.0
-        for angle in angles:
-            facing = np.abs(np.angle(np.exp(2j * (normal - angle)))) / 2 < np.radians(12)
-            c, s = np.cos(angle), np.sin(angle)
-            along = (points - centre) @ [c, s]
-            pick = facing & (along > 0)
-            if pick.sum() < 5:  # no flat here: the round end of a slot, if anything
-                place.append(float(along.max()))
-                continue
-            at = _side_place(along[pick], weight[pick], tolerance)
-            if at is None:
-                return None
-            place.append(at)
-            on = pick & (np.abs(along - at) < 2.5 * tolerance + 0.5)
-            if on.sum() >= 5:
-                across = (points[on] - centre) @ [-s, c]
-                spread = float(np.var(across)) * on.sum()
-                if spread > 0:
-                    slope = float(np.cov(across, along[on], bias=True)[0, 1] * on.sum() / spread)
-                    tilt += -slope * spread
-                    tilt_weight += spread
-        if tilt_weight > 0:
-            angles = [a + tilt / tilt_weight for a in angles]
-    c, s = np.cos(angles[0]), np.sin(angles[0])
-    du, dv = (place[0] - place[2]) / 2, (place[1] - place[3]) / 2
-    x, y = centre + [du * c - dv * s, du * s + dv * c]
-    a, b = place[0] + place[2], place[1] + place[3]
-    degrees = float(np.degrees(angles[0]))
-    if min(a, b) <= 0:
-        return None
-    limit = min(a, b) / 2
-    radii = np.unique(np.clip(np.concatenate([[0.0, limit], np.linspace(0, limit, 25)]), 0, limit))
-    shapes = [Rectangle(float(x), float(y), a, b, degrees, float(r)) for r in radii]
-    misfit = [float(np.minimum(np.abs(one.signed_distance(points)), 2 * tolerance).mean()) for one in shapes]
-    best = int(np.argmin(misfit))
-    radius = float(radii[best])
-    straight = (max(a, b) - 2 * radius) / max(a, b)
-    even = abs(a - b) < max(0.6, 0.012 * max(a, b))
-    if even and straight < 0.35:
-        return None  # hardly any flats left: a circle
-    if radius > 0.88 * limit:
-        return "slot", Rectangle(float(x), float(y), a, b, degrees, limit)
-    return ("square" if even else "rectangular"), shapes[best]
-
-
-def _polygon(points: Floats, normal: Floats, weight: Floats, sides: int, turn: float) -> RegularPolygon | None:
-    centre = points.mean(axis=0)
-    for _ in range(3):
-        rows, places = [], []
-        for k in range(sides):
-            angle = turn + 2 * np.pi * k / sides
-            c, s = np.cos(angle), np.sin(angle)
-            facing = np.cos(2 * (normal - angle)) > np.cos(np.radians(24))
-            along = (points - centre) @ [c, s]
-            pick = facing & (along > 0)
-            if pick.sum() >= 4:
-                at = _side_place(along[pick], weight[pick], 0.5)
-                if at is not None:
-                    rows.append([c, s, 1.0])
-                    places.append(at)
-        if len(rows) < sides - 1:
-            return None
-        solved = np.linalg.lstsq(np.array(rows), np.array(places), rcond=None)[0]
-        centre = centre + solved[:2]
-    return RegularPolygon(float(centre[0]), float(centre[1]), sides, float(solved[2]), float(np.degrees(turn)))
+    return float(near_shape(shape, points, tolerance).mean())
 
 
 def _longest_arc_deg(circle: Circle, points: Floats, near: NDArray[np.bool_]) -> float:
@@ -322,10 +317,10 @@ def reliefs_of(
         stretch = points[run]
         if len(stretch) < 10:
             continue
-        circle = _circle(stretch, tolerance_px)
+        circle = circle_of(stretch, tolerance_px)
         if circle is None:
             continue
-        near = _near(circle, stretch, tolerance_px)
+        near = near_shape(circle, stretch, tolerance_px)
         angle = np.unwrap(np.arctan2(stretch[near, 1] - circle.y, stretch[near, 0] - circle.x))
         arc = float(np.degrees(np.ptp(angle))) if near.any() else 0.0
         unbroken = np.diff(_longest_run(_close_runs(near, 3)))[0] / len(stretch)
@@ -352,10 +347,20 @@ def _apart(a: Circle, b: Circle) -> float:
     return float(np.hypot(a.x - b.x, a.y - b.y))
 
 
-def _is_oval(points: Floats, tolerance: float) -> bool:
-    """Tell an ellipse: a piece of it passes for an arc."""
-    oval = _ESTIMATE_OVAL(points)
-    return bool(oval) and float(np.mean(np.abs(oval.residuals(points)) < 2 * tolerance)) > 0.85
+def _oval(points: Floats, tolerance: float, circle: Circle) -> Ellipse | None:
+    """Return the ellipse that the outline is, a piece of which passes for an arc; None where a circle does as well."""
+    found = _ESTIMATE_OVAL(points)
+    if not found:
+        return None
+    axes = np.asarray(found.axis_lengths) * 2
+    x, y = (float(v) for v in found.center)
+    oval = Ellipse(x, y, float(axes[0]), float(axes[1]), float(np.degrees(found.theta)))
+    off = np.abs(oval.signed_distance(points))
+    uneven = abs(float(axes[0] - axes[1])) / 4
+    if float(np.mean(off < 2 * tolerance)) < 0.85 or uneven < max(0.15, 0.01 * circle.radius):
+        return None
+    nearer = misfit_of(oval, points, tolerance)
+    return oval if nearer < 0.6 * misfit_of(circle, points, tolerance) else None
 
 
 def _is_toothed(points: Floats) -> bool:

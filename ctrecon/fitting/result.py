@@ -1,6 +1,7 @@
 """What a fit returns: a shape with its covariance, or a falsy failure with its reason."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from ctrecon.core.frames import Floats
@@ -13,7 +14,9 @@ class ShapeFit:
     """Fitted parameters in the order of `names`, their covariance, and how well they fit.
 
     `rms` is the weighted rms residual in the unit of the data; `share` the summed
-    weight over the number of data (1 where nothing was left out).
+    weight over the number of data (1 where nothing was left out). `budget` splits the
+    variance of each parameter by its origin; its rows sum to the covariance's diagonal.
+    `shading` is how fast the grey changes away from the edge, in contrasts per px.
     """
 
     names: tuple[str, ...]
@@ -22,6 +25,8 @@ class ShapeFit:
     rms: float
     share: float
     n: int
+    budget: Mapping[str, Floats] = field(default_factory=dict)
+    shading: float = 0.0
 
     def value(self, name: str) -> float:
         """Return one parameter."""

@@ -10,10 +10,11 @@ from scipy.special import erf
 
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.result import FitFailed, ShapeFit
+from ctrecon.fitting.uncertainty import WELSCH, sandwich
+from ctrecon.slices.noise import Correlation
 
 __all__ = ["GreyModel", "Samples", "fit_grey"]
 
-_WELSCH = 3.0
 _REACH = 4.5
 _SLOPE_SD = 0.5
 _PINNED = 1e4
@@ -25,7 +26,8 @@ class Samples:
     """Voxels near an edge: part-frame places (px of the square grid), grey (air 0, metal 1), cluster.
 
     Voxels of one cluster may share errors (a ring, a stain); their errors are not
-    assumed independent when the covariance is worked out.
+    assumed independent when the covariance is worked out. `voxel` (N, 3) holds slice,
+    row and column numbers, needed where the noise of neighbours is correlated.
     """
 
     x: Floats
@@ -33,13 +35,15 @@ class Samples:
     z: Floats
     grey: Floats
     cluster: NDArray[np.int64]
+    voxel: NDArray[np.int64] | None = None
 
     def __len__(self) -> int:
         return len(self.grey)
 
     def thin(self, keep: NDArray[np.bool_]) -> "Samples":
         """Return the samples where `keep` is true."""
-        return Samples(self.x[keep], self.y[keep], self.z[keep], self.grey[keep], self.cluster[keep])
+        voxel = None if self.voxel is None else self.voxel[keep]
+        return Samples(self.x[keep], self.y[keep], self.z[keep], self.grey[keep], self.cluster[keep], voxel)
 
 
 def _spread(values: Floats) -> Floats:
@@ -62,6 +66,8 @@ class GreyModel(Protocol):
 def fit_grey(
     model: GreyModel, start: Floats, samples: Samples, *, noise: float, active: NDArray[np.bool_] | None = None,
     prior_sd: Floats | None = None, blur_start_px: float = 0.85, blur_ratio: Floats | float = 1.0,
+    correlation: Correlation | None = None, slope_sd: float | None = None,
+    cupping_px: float | None = None,
 ) -> ShapeFit | FitFailed:  # fmt: skip
     """Fit air + contrast · Φ(distance / blur) to grey values with a redescending loss.
 
@@ -82,21 +88,29 @@ def fit_grey(
     blur_ratio : float or (N,) array
         Extent of a voxel along the edge's normal over the grid's pitch, for voxels that
         are no squares.
+    correlation : Correlation, optional
+        Correlation of the noise of neighbouring voxels; used where samples carry `voxel`.
+    slope_sd : float, optional
+        Standard deviation of the prior of the slopes of air and metal away from the edge,
+        in contrasts per 4.5 px. Without it the slopes come in only where the grey asks
+        for them by four sigma: samples close to an edge tell slope and place badly apart.
+    cupping_px : float, optional
+        Half width of a solid shape: its metal then shades with the square of the distance
+        from the middle, as cupping does, and not straight.
 
     Returns
     -------
     ShapeFit or FitFailed
-        The model's parameters (then blur, air, contrast); covariance from the scores
-        summed by cluster (sandwich), never below that of independent noise; `rms` in
-        units of `noise`.
+        The model's parameters (then blur, air, contrast); covariance and its budget from
+        `sandwich`; `rms` in units of `noise`.
 
     Notes
     -----
     Maximum likelihood for a step blurred by a Gaussian, with Welsch's loss so that eaten
     rims and dirt lose their weight. The model moves curved edges inwards by σ²/2R as
     blur does (Mendonça et al., ECCV 2004), so diameters come out unbiased. Air and
-    metal each carry slopes across the shape and, where the grey asks for them, away from
-    the edge, so that cupping and shading do not pull it.
+    metal each carry slopes across the shape and away from the edge, so that cupping and
+    shading do not pull it.
     """
     count = len(model.names)
     free = np.ones(count, dtype=bool) if active is None else active
@@ -131,6 +145,8 @@ def fit_grey(
         step = 0.5 * (1 + erf(t / np.sqrt(2)))
         bell = np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi)
         inner, outer = np.maximum(d, 0) / _REACH, np.minimum(d, 0) / _REACH
+        if cupping_px is not None:
+            inner = inner * (1 - np.minimum(d, cupping_px) / (2 * cupping_px))
         local = contrast + places @ slopes[2:4] + slopes[5] * inner
         steep = local * bell / (blur * ratio) + (slopes[4] * (d < 0) + slopes[5] * (d > 0) * step) / _REACH
         jac = np.empty((len(grey), n_free + 3 + n_slopes))
@@ -148,7 +164,7 @@ def fit_grey(
     tied = np.concatenate([np.searchsorted(index, prior), slope_at])
     tie = np.concatenate([1 / sd, np.full(n_slopes, 1 / _SLOPE_SD)])
     centre = np.concatenate([start[prior], np.zeros(n_slopes)])
-    tie[-2:] = _PINNED  # slopes away from the edge come in only where the grey asks for them
+    tie[-2:] = _PINNED if slope_sd is None else 1 / slope_sd
 
     def residuals(q: Floats) -> Floats:
         r, _, _ = pieces(q)
@@ -159,8 +175,8 @@ def fit_grey(
         return np.concatenate([jac / scale, _ties(tied, tie, jac.shape[1])])
 
     def welsch(z: Floats) -> Floats:
-        e = np.exp(-z / _WELSCH**2)
-        return np.stack([_WELSCH**2 * (1 - e), e, -e / _WELSCH**2])
+        e = np.exp(-z / WELSCH**2)
+        return np.stack([WELSCH**2 * (1 - e), e, -e / WELSCH**2])
 
     q = np.concatenate([start[index], [np.log(blur_start_px), low, high - low], np.zeros(n_slopes)])
     for _ in range(3):
@@ -186,21 +202,37 @@ def fit_grey(
         if not changed:
             break
     raw, jac, p = pieces(q)
-    weight = np.exp(-((raw / scale / _WELSCH) ** 2))
-    _, blur, air, contrast, _ = unpack(q)
+    weight = np.exp(-((raw / scale / WELSCH) ** 2))
+    _, blur, air, contrast, slopes = unpack(q)
     if contrast < 0.2 or not np.isfinite(q).all():
         return FitFailed("the grey values show no clear edge")
-    covariance = _covariance(jac / scale, raw / scale, samples.cluster, _ties(tied, tie, jac.shape[1]))
-    if covariance is None:
+    found = sandwich(
+        jac / scale, raw / scale, _ties(tied, tie, jac.shape[1]), shape=n_free, cluster=samples.cluster,
+        voxel=samples.voxel, correlation=correlation,
+    )  # fmt: skip
+    if found is None:
         return FitFailed("the voxels do not settle the shape")
+    covariance, origins = found
     full = np.zeros((count + 3, count + 3))
     where = np.concatenate([index, count + np.arange(3)])
     full[np.ix_(where, where)] = covariance[: n_free + 3, : n_free + 3]
+    budget = {origin: np.zeros(count + 3) for origin in origins}
+    for origin, variance in origins.items():
+        budget[origin][where] = variance[: n_free + 3]
     values = np.concatenate([p, [blur, air, contrast]])
     total = float(weight.sum())
     # the loss shrinks what is left of normal noise by a known factor
-    rms = float(np.sqrt((weight * raw**2).sum() / total * (1 + 2 / _WELSCH**2))) / noise
-    return ShapeFit((*model.names, "blur", "air", "contrast"), values, full, rms, total / len(grey), len(grey))
+    rms = float(np.sqrt((weight * raw**2).sum() / total * (1 + 2 / WELSCH**2))) / noise
+    return ShapeFit(
+        (*model.names, "blur", "air", "contrast"),
+        values,
+        full,
+        rms,
+        total / len(grey),
+        len(grey),
+        budget,
+        float(np.abs(slopes[4:]).max()) / (_REACH * contrast),
+    )
 
 
 def _ties(tied: NDArray[np.int64], tie: Floats, count: int) -> Floats:
@@ -212,41 +244,9 @@ def _ties(tied: NDArray[np.int64], tie: Floats, count: int) -> Floats:
 
 def _slopes_matter(jac: Floats, raw: Floats) -> bool:
     """Tell by one linear step whether a slope away from the edge is significant (four sigma)."""
-    weight = np.exp(-((raw / _WELSCH) ** 2))
+    weight = np.exp(-((raw / WELSCH) ** 2))
     normal = (jac * weight[:, None]).T @ jac
     normal += np.eye(len(normal)) * 1e-9 * np.trace(normal)
     inverse = np.linalg.pinv(normal)
     step = -inverse @ (jac.T @ (weight * raw))
     return bool((np.abs(step[-2:]) > 4 * np.sqrt(np.maximum(np.diag(inverse)[-2:], 1e-30))).any())
-
-
-def _covariance(jac: Floats, raw: Floats, cluster: NDArray[np.int64], ties: Floats) -> Floats | None:
-    """Sandwich covariance of the redescending fit, no variance below that of independent residuals.
-
-    Bread from the derivative of the score, meat from its square, once voxel by voxel and
-    once summed over clusters (P. J. Huber, Robust Statistics, section 7.6).
-    """
-    weight = np.exp(-((raw / _WELSCH) ** 2))
-    score = weight * raw
-    slope = weight * (1 - 2 * (raw / _WELSCH) ** 2)
-    penalty = ties.T @ ties
-    bread = (jac * slope[:, None]).T @ jac + penalty
-    if not np.isfinite(bread).all():
-        return None
-    if np.linalg.eigvalsh(bread)[0] <= 0:  # too many stragglers for the second derivative: take the weights
-        bread = (jac * weight[:, None]).T @ jac + penalty
-    if np.linalg.cond(bread) > 1e16:
-        return None
-    inverse = np.linalg.inv(bread)
-    count = jac.shape[1]
-    meat = (jac * (score**2)[:, None]).T @ jac * (len(raw) / max(len(raw) - count, 1)) + penalty
-    plain = inverse @ meat @ inverse
-    _, group = np.unique(cluster, return_inverse=True)
-    groups = int(group.max()) + 1
-    if groups < 4 * count:  # too few to tell their scatter from chance
-        return np.asarray(plain)
-    each = jac * score[:, None]
-    sums = np.column_stack([np.bincount(group, weights=each[:, i], minlength=groups) for i in range(count)])
-    clustered = inverse @ (sums.T @ sums * (groups / (groups - count)) + penalty) @ inverse
-    stretch = np.sqrt(np.maximum(np.diag(clustered) / np.maximum(np.diag(plain), 1e-300), 1.0))
-    return np.asarray(plain * np.outer(stretch, stretch))

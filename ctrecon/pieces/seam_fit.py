@@ -129,7 +129,7 @@ def fit_seam(
         u_first=u_first,
         u_last=u_last,
         strength=found.strength,
-        rms=float(np.sqrt(np.mean(raw**2))) / max(squared.survey.levels.noise_rel / np.sqrt(len(window)), 1e-6),
+        rms=float(np.sqrt(np.mean(raw**2))) / max(squared.survey.noise_rel / np.sqrt(len(window)), 1e-6),
     )
 
 

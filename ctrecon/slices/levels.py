@@ -1,7 +1,7 @@
 """Grey levels of a stack: air, metal, noise, and where the scanner saw nothing at all."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,7 @@ from skimage import filters
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
+from ctrecon.slices.product import find_product_levels
 from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Levels", "find_levels"]
@@ -24,12 +25,28 @@ class Levels:
     """Air and metal in the stack's own grey, and the noise of one voxel.
 
     `normal` maps air to 0 and metal to 1, also where metal is the darker of the two.
+    `product` is the grey of a third material that clings to the metal (corrosion
+    product), None where there is none.
     """
 
     air: float
     metal: float
     noise: float
     field: NDArray[np.bool_] | None = None
+    product: float | None = None
+
+    def at_boundary(self, boundary: str) -> "Levels":
+        """Return the levels either side of a boundary, so that its half height comes to lie at 0.5.
+
+        Parameters
+        ----------
+        boundary : {"metal", "outer"}
+            The skin of the sound metal, or the outer skin of what clings to it. The same
+            thing where nothing clings to it.
+        """
+        if self.product is None:
+            return self
+        return replace(self, air=self.product) if boundary == "metal" else replace(self, metal=self.product)
 
     @property
     def dark_metal(self) -> bool:
@@ -108,7 +125,12 @@ def find_levels(stack: SliceStack) -> Levels | None:
     metal = air + sign * float(np.median(metal_all))
     if abs(metal - air) <= 3 * noise or not (metal_all.size and metal != air):
         return None
-    return Levels(air=air, metal=metal, noise=noise, field=field)
+    two = Levels(air=air, metal=metal, noise=noise, field=field)
+    three = find_product_levels([two.normal(p) for p in planes], two.noise_rel)
+    if three is None:
+        return two
+    low, middle, high = (air + g * (metal - air) for g in three)
+    return Levels(air=low, metal=high, noise=noise, field=field, product=middle)
 
 
 def _upper_population(values: Floats, noise: float) -> Floats:

@@ -4,6 +4,7 @@ from collections import OrderedDict
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats, Voxel, direction_from_slopes, rotation_to_part, to_mm
@@ -107,6 +108,15 @@ class SquaredStack:
         x0, y0, z0 = self.origin_mm
         part = np.array([x0 + column * self.pitch_mm, y0 + row * self.pitch_mm, z0 + plane * self.depth_step_mm])
         return np.asarray(self.rotation.T @ part)
+
+    def voxels_of(self, column: Floats, row: Floats, plane: Floats) -> NDArray[np.int64]:
+        """Return the (slice, row, column) numbers of the voxels nearest to places on the square grid, (N, 3)."""
+        x0, y0, z0 = self.origin_mm
+        part = np.column_stack(
+            [x0 + column * self.pitch_mm, y0 + row * self.pitch_mm, z0 + plane * self.depth_step_mm]
+        )
+        dz, dy, dx = self.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+        return np.rint((part @ self.rotation)[:, ::-1] / [dz, dy, dx]).astype(np.int64)
 
     def cut_by_slice(self, points_px: Floats, z_mm: float) -> Floats:
         """Return stack x, y (mm) where lines along the axis through (column, row) points cross the slice plane z."""

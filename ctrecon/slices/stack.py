@@ -190,12 +190,13 @@ def open_stack(
     Parameters
     ----------
     path : path
-        A folder of TIFF, PNG, BMP or JPEG slices, or one such file.
+        A folder of TIFF, PNG, BMP, JPEG or DICOM slices, or one such file.
     voxel_mm : (float, float, float) or float, optional
         Voxel edges (dz, dy, dx) in mm, or one edge for all; overrules the files.
     towards_viewer : bool, optional
         True: the slices run towards the viewer, so their order is turned round. False:
-        they run away. None: nobody knows; away is assumed, and noted.
+        they run away. None: DICOM positions say it; elsewhere nobody knows, and away is
+        assumed and noted.
     allow_missing : bool
         Keep a place for slices missing from the numbering; False refuses such a folder.
 
@@ -229,9 +230,10 @@ def open_stack(
         pages, names = pages[::-1], names[::-1]
         missing = tuple(sorted(len(pages) - 1 - index for index in missing))
     there = [page for page in pages if page is not None]
+    placed = all(page.placed for page in there)
     scale = merge_scales([page.scale for page in there])
     notes = [
-        *_handedness_notes(towards_viewer),
+        *_handedness_notes(towards_viewer, placed=placed),
         *_scale_notes(stated, scale, source),
         *_file_notes(content, there, source),
     ]
@@ -254,7 +256,7 @@ def open_stack(
         dtype=there[0].dtype,
         voxel_mm=voxel,
         scale_basis="stated" if stated is not None else ("file" if voxel is not None else None),
-        handedness_basis="assumed" if towards_viewer is None else "stated",
+        handedness_basis="stated" if towards_viewer is not None else ("file" if placed else "assumed"),
         names=names,
         missing=missing,
         notes=tuple(notes),
@@ -302,8 +304,10 @@ def _checked_voxel(voxel_mm: VoxelMm | float | Sequence[float] | None) -> VoxelM
     return (edges[0], edges[1], edges[2])
 
 
-def _handedness_notes(towards_viewer: bool | None) -> list[Note]:
-    if towards_viewer is not None:
+def _handedness_notes(towards_viewer: bool | None, *, placed: bool) -> list[Note]:
+    if towards_viewer and placed:
+        return [Note("handedness_differs", _sentence(FLAGS["handedness_differs"]))]
+    if towards_viewer is not None or placed:
         return []
     return [Note("handedness_assumed", _sentence(FLAGS["handedness_assumed"]))]
 

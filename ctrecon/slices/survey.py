@@ -2,19 +2,25 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
+from ctrecon.slices.artefacts import Artefacts
 from ctrecon.slices.levels import Levels
+from ctrecon.slices.noise import Correlation, measure_correlation
+from ctrecon.slices.shading import measure_shading
 from ctrecon.slices.stack import SliceStack
 
-__all__ = ["Body", "Survey", "survey_stack"]
+__all__ = ["Body", "Survey", "sampled_normals", "survey_stack"]
 
 _LEAST_BODY = 60  # voxels; smaller specks are dirt or noise
+_GRAIN = 12  # voxels; bright grains of noise stay: taking them out would darken the air
 _SAMPLES_A_PLANE = 3000
+_NOISE_PAIRS = 6
 
 
 @dataclass(frozen=True)
@@ -39,15 +45,42 @@ class Survey:
     bodies: tuple[Body, ...]
     keep: tuple[frozenset[int], ...]
     normals: Floats
+    artefacts: Artefacts | None = None
 
     @property
     def body_slices(self) -> int:
         """Number of slices the measured body shows in."""
         return self.bodies[0].high[0] - self.bodies[0].low[0] + 1
 
+    @cached_property
+    def correlation(self) -> Correlation:
+        """How far the noise of neighbouring voxels agrees."""
+        return measure_correlation(self.plane, self._pairs())
+
+    @cached_property
+    def shading(self) -> float | None:
+        """Typical slope of the grey within metal and within air, contrasts per px; None where it can't be told."""
+        return measure_shading(self.plane, self._pairs())
+
+    def _pairs(self) -> list[tuple[int, int | None]]:
+        """Up to six slices through the body, each with the next one where there is one."""
+        first, last = self.bodies[0].low[0], self.bodies[0].high[0]
+        present = [k for k in range(first, last + 1) if k not in self.stack.missing]
+        trim = min(2, (len(present) - 1) // 2)  # the outermost slices are half metal, half air
+        present = present[trim : len(present) - trim]
+        picks = sorted({round(i) for i in np.linspace(0, len(present) - 1, min(len(present), _NOISE_PAIRS))})
+        following = set(present)
+        return [(present[i], present[i] + 1 if present[i] + 1 in following else None) for i in picks]
+
+    @cached_property
+    def noise_rel(self) -> float:
+        """Noise of one voxel as a share of the contrast, also where neighbours share their noise."""
+        shared = self.correlation.sd if len(self.correlation.rho) else None
+        return max(self.levels.noise_rel, shared or 0.0)
+
     def plane(self, index: int) -> Floats:
         """Return slice `index` with air 0, metal 1, other bodies taken out, NaN where there is no data."""
-        grey = self.levels.normal(self.stack.plane(index))
+        grey = _normalised(self.stack, self.levels, self.artefacts, index)
         labels, count = _patches(grey)
         others = sorted(set(range(1, count + 1)) - self.keep[index])
         if others:
@@ -71,12 +104,14 @@ class Survey:
 
 
 def survey_stack(
-    stack: SliceStack, levels: Levels, *, progress: Callable[[str, int, int], None] | None = None
-) -> Survey:
+    stack: SliceStack, levels: Levels, *, artefacts: Artefacts | None = None,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> Survey:  # fmt: skip
     """Label the metal slice by slice, join the patches through depth, and gather surface normals.
 
     The normals come from differences matched in all three directions, so that a plane
-    wall gives its true direction whatever the blur.
+    wall gives its true direction whatever the blur. What `artefacts` can take out of a plane
+    is taken out here and in every plane the survey hands on.
     """
     joined = _Joined()
     first_of: list[int] = []
@@ -89,7 +124,7 @@ def survey_stack(
     smooth: list[Floats] = []
     labelled: list[NDArray[np.int32]] = []
     for k in range(len(stack)):
-        grey = levels.normal(stack.plane(k))
+        grey = _normalised(stack, levels, artefacts, k)
         labels, count = _patches(grey)
         base = joined.add(count)
         first_of.append(base)
@@ -128,10 +163,31 @@ def survey_stack(
     bodies = tuple(Body(-size, (b[0], b[1], b[2]), (b[3], b[4], b[5])) for size, b, _ in ranked)
     main = ranked[0][2] if ranked else -1
     keep = tuple(
-        frozenset(j + 1 for j in range(c) if roots[b + j] == main) for b, c in zip(first_of, counts, strict=True)
+        frozenset(j + 1 for j in range(c) if roots[b + j] == main or volume[int(roots[b + j])] <= _GRAIN)
+        for b, c in zip(first_of, counts, strict=True)
     )
     mine = [v[roots[p] == main] for v, p, _ in normals if len(v)]
-    return Survey(stack, levels, bodies, keep, np.concatenate(mine) if mine else np.empty((0, 3)))
+    found = np.concatenate(mine) if mine else np.empty((0, 3))
+    return Survey(stack, levels, bodies, keep, found, artefacts)
+
+
+def sampled_normals(
+    stack: SliceStack, levels: Levels, artefacts: Artefacts | None = None, *, places: int = 10
+) -> Floats:
+    """Return surface normals (N, 3) at some depths only, of all metal: enough to tell how the part lies."""
+    whole = [k for k in range(1, len(stack) - 1) if not {k - 1, k, k + 1} & set(stack.missing)]
+    out = []
+    for k in sorted({whole[round(i)] for i in np.linspace(0, len(whole) - 1, min(len(whole), places))}):
+        planes = [_normalised(stack, levels, artefacts, j) for j in (k - 1, k, k + 1)]
+        window = [ndimage.gaussian_filter(plane, 0.7) for plane in planes]
+        vectors, _ = _normals(window, _patches(planes[1])[0], stack.voxel_mm or (1.0, 1.0, 1.0))
+        out.append(vectors)
+    return np.concatenate(out) if out else np.empty((0, 3))
+
+
+def _normalised(stack: SliceStack, levels: Levels, artefacts: Artefacts | None, k: int) -> Floats:
+    grey = levels.normal(stack.plane(k))
+    return grey if artefacts is None else artefacts.correct(grey, k)
 
 
 def _patches(grey: Floats) -> tuple[NDArray[np.int32], int]:

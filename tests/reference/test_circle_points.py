@@ -87,6 +87,25 @@ def test_noisy_ring_of_87_points() -> None:
     assert [fit.u(n) for n in fit.names] == pytest.approx([0.00464029, 0.00467894, 0.00329452], rel=1e-5)
 
 
+SIX = np.array([(9.0, 34.0), (35.0, 10.0), (-13.0, 6.0), (10.0, -14.0), (23.0, 27.0), (0.0, -10.0)])
+SIXTY_DEGREES = np.array([(36.0, 14.0), (36.0, 10.0), (19.0, 28.0), (18.0, 31.0), (33.0, 18.0), (26.0, 26.0)])
+
+
+@pytest.mark.parametrize(
+    ("points", "want", "squares"),
+    [
+        (SIX, (10.5000862569, 9.6599494833, 23.3335276451), 7.7118522388),
+        (SIXTY_DEGREES, (9.8875664291, 3.6874971831, 27.3504433407), 4.0425218983),
+    ],
+    ids=["all round", "60 degrees"],
+)
+def test_cookbook_points(points: np.ndarray, want: tuple[float, float, float], squares: float) -> None:
+    """Points of the SciPy Cookbook's circle page (from memory); answers own, by two solvers."""
+    fit = fitted(points)
+    assert fit.values == pytest.approx(want, abs=2e-6)
+    assert ssr(fit) == pytest.approx(squares, abs=1e-9)
+
+
 def test_short_flat_arc_does_not_collapse() -> None:
     """Four points of a public robotics course (Hyper fit from memory: 0.4908, -22.1521, 22.1798); geometric fit own."""
     fit = fitted(FLAT_ARC)
@@ -101,6 +120,9 @@ ARCS = [
     (360, 2.0, 2.0, 1.0, 0.0), (270, 3.29128, 1.64988, 1.29642, -0.987730), (180, 10.5580, 2.0, 5.27898, -6.72141),
     (120, 43.8014, 3.41004, 30.9565, -36.2234), (90, 129.192, 5.50388, 105.719, -116.314),
     (60, 622.658, 11.5602, 568.796, -594.594), (30, 9673.68, 44.3751, 9455.68, -9563.55),
+    (300, 2.62588, 1.71615, 1.09578, -0.501506), (240, 4.43171, 1.65735, 1.75773, -1.83250),
+    (150, 19.6165, 2.47214, 11.6815, -14.4753), (45, 1934.41, 20.0635, 1837.99, -1885.07),
+    (20, 48707.2, 99.0861, 48215.6, -48460.3),
 ]  # fmt: skip
 
 
@@ -116,6 +138,17 @@ def test_stated_covariance_is_the_bound(
     scaled = n * fit.covariance / (ssr(fit) / (n - 3))
     assert np.diag(scaled) == pytest.approx([var_x, var_y, var_r], rel=1e-3)
     assert scaled[0, 2] == pytest.approx(cov_xr, rel=1e-3, abs=1e-3)
+
+
+@pytest.mark.parametrize(("arc_deg", "within"), [(20, 0.01), (12, 0.004), (8, 0.002)])
+def test_uncertainty_of_short_arcs(arc_deg: float, within: float) -> None:
+    """Own limit of the bound of Chan & Thomas (1995): N var(R)/σ² of an arc of Φ radians tends to 720/Φ⁴."""
+    n = 4000
+    angle = np.radians(arc_deg) * ((np.arange(n) + 0.5) / n - 0.5)
+    radius = 1 + 1e-8 * np.where(np.arange(n) % 2, 1, -1)
+    fit = fitted(np.column_stack([radius * np.cos(angle), radius * np.sin(angle)]))
+    share = n * fit.u("radius") ** 2 / (ssr(fit) / (n - 3)) * np.radians(arc_deg) ** 4 / 720
+    assert share == pytest.approx(1.0, abs=within)
 
 
 @pytest.mark.parametrize(("arc_deg", "var_x", "var_y", "var_r"), [a[:4] for a in ARCS if a[0] in (360, 180, 90)])

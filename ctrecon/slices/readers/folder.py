@@ -7,6 +7,7 @@ from pathlib import Path
 
 from ctrecon.core.errors import InputFileError
 from ctrecon.slices.naming import Series, is_image_name, pattern_of, sort_series
+from ctrecon.slices.readers.dicom import is_dicom, is_dicom_name, is_multiframe, read_dicom, read_dicom_folder
 from ctrecon.slices.readers.page import Page, describe, file_size, guarded
 from ctrecon.slices.readers.pillow import read_picture
 from ctrecon.slices.readers.tiff import is_multipage, read_tiff
@@ -42,14 +43,14 @@ def read_file(path: Path, *, label: str) -> list[Page]:
     Parameters
     ----------
     path : Path
-        A TIFF, PNG, BMP or JPEG file, told by its first bytes.
+        A TIFF, PNG, BMP, JPEG or DICOM file, told by its first bytes.
     label : str
         What the messages call it.
 
     Returns
     -------
     list of Page
-        One, or one a page of a TIFF.
+        One, or one a page of a TIFF or a frame of a DICOM file.
 
     Raises
     ------
@@ -57,13 +58,18 @@ def read_file(path: Path, *, label: str) -> list[Page]:
         If it is absent, empty, damaged or of another kind.
     """
     file_size(path, label)
+    if is_dicom(path):
+        return read_dicom(path, label=label)
     with guarded(label), path.open("rb") as file:
         magic = file.read(4)
     if magic in _TIFF_MAGIC:
         return read_tiff(path, label=label)
     if magic.startswith(_PICTURE_MAGIC):
         return read_picture(path, label=label)
-    msg = f"{label} is no TIFF, PNG, BMP or JPEG file, or its beginning is damaged; export the slices as one of these"
+    msg = (
+        f"{label} is no TIFF, PNG, BMP or JPEG file and no DICOM file either, or its beginning is damaged; "
+        "export the slices as one of these"
+    )
     raise InputFileError(msg)
 
 
@@ -92,6 +98,9 @@ def read_folder(folder: Path, *, label: str) -> Content:
     if len(images) == 1:
         pages = read_file(folder / images[0], label=f"{label}/{images[0]}")
         return Content(tuple(pages), Series(tuple(page.name for page in pages)), foreign)
+    dicom = [name for name in images if is_dicom(folder / name)]
+    if dicom:
+        return _dicom_content(folder, images, dicom, foreign, label)
     series = sort_series(images, folder=label)
     found: list[Page | None] = []
     for name in series.names:
@@ -108,6 +117,21 @@ def read_folder(folder: Path, *, label: str) -> Content:
             raise InputFileError(msg)
         found.append(pages[0])
     return Content(tuple(found), series, foreign)
+
+
+def _dicom_content(
+    folder: Path, images: list[str], dicom: list[str], foreign: tuple[str, ...], label: str
+) -> Content:
+    others = [name for name in images if name not in dicom]
+    if others:
+        file_size(folder / others[0], f"{label}/{others[0]}")
+        msg = (
+            f"{label} holds {others[0]}, which is no DICOM file or damaged at its beginning, beside {dicom[0]}, "
+            "which is one; put each series into a folder of its own"
+        )
+        raise InputFileError(msg)
+    found, series, skipped = read_dicom_folder(folder, dicom, label=label)
+    return Content(found, series, tuple(sorted([*foreign, *skipped])))
 
 
 def refuse_unlike(pages: Sequence[Page | None], label: str) -> None:
@@ -174,6 +198,9 @@ def stack_paths(folder: str | Path) -> list[Path]:
 def _stacks_in(place: Path, images: list[str]) -> list[Path]:
     if len(images) < 2:
         return [place] if images else []
+    if any(is_dicom(place / name) for name in images):
+        frames = [is_multiframe(place / name) for name in images]
+        return [place / name for name in images] if all(frames) else [place]
     whole = [name for name in images if is_multipage(place / name, label=name)]
     single = [name for name in images if name not in whole]
     groups = Counter(pattern_of(name) for name in single)
@@ -190,16 +217,22 @@ def _sorted_entries(folder: Path, label: str) -> tuple[list[str], tuple[str, ...
         for entry in folder.iterdir():
             if entry.is_dir():
                 foreign.append(entry.name + "/")
-            elif is_image_name(entry.name):
+            elif is_image_name(entry.name) or is_dicom_name(entry.name) or _is_hidden_dicom(entry):
                 images.append(entry.name)
             else:
                 foreign.append(entry.name)
     return sorted(images), tuple(sorted(foreign))
 
 
+def _is_hidden_dicom(entry: Path) -> bool:
+    """Whether a file is DICOM although its name does not say so; a DICOMDIR only lists others."""
+    return not entry.name.startswith(".") and entry.name.upper() != "DICOMDIR" and is_dicom(entry)
+
+
 def _nothing_here(foreign: tuple[str, ...], label: str) -> str:
     if not foreign:
-        return f"{label} is an empty folder; give a folder that holds TIFF, PNG, BMP or JPEG slices"
+        return f"{label} is an empty folder; give a folder that holds TIFF, PNG, BMP, JPEG or DICOM slices"
     inner = [name for name in foreign if name.endswith("/")]
     hint = f"name one of its folders, such as {inner[0]}," if inner else "give a folder of slices"
-    return f"{label} holds no TIFF, PNG, BMP or JPEG slices, only {', '.join(foreign[:3])}; {hint} or export the slices"
+    seen = ", ".join(foreign[:3])
+    return f"{label} holds no TIFF, PNG, BMP, JPEG or DICOM slices, only {seen}; {hint} or export the slices"

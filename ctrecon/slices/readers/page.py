@@ -56,6 +56,9 @@ class Page:
         Quality flags the header shows, e.g. ``colour_as_grey``.
     decode : callable
         Reads the plane, shape (rows, columns).
+    placed : bool
+        The file states where the slice lies in space, and the slices are in the order of
+        their places, away from the viewer.
     """
 
     name: str
@@ -65,6 +68,7 @@ class Page:
     scale: FileScale
     flags: tuple[str, ...]
     decode: Callable[[], Plane]
+    placed: bool = False
 
 
 def describe(page: Page) -> str:
@@ -75,9 +79,10 @@ def describe(page: Page) -> str:
 @contextmanager
 def guarded(label: str) -> Iterator[None]:
     """Turn whatever a reading library raises, warns or logs into one `InputFileError`."""
-    log = logging.getLogger("tifffile")
-    before = log.disabled
-    log.disabled = True
+    logs = [logging.getLogger(name) for name in ("tifffile", "pydicom")]
+    before = [log.disabled for log in logs]
+    for log in logs:
+        log.disabled = True
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -94,7 +99,8 @@ def guarded(label: str) -> Iterator[None]:
         msg = f"{label} is damaged or cut short and cannot be read; copy or export it again"
         raise InputFileError(msg) from exc
     finally:
-        log.disabled = before
+        for log, was in zip(logs, before, strict=True):
+            log.disabled = was
 
 
 def checked_size(rows: int, columns: int, label: str) -> None:

@@ -17,15 +17,20 @@ from matplotlib.figure import Figure
 
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
+from ctrecon.explain import Explained
 from ctrecon.features.picture import SlicePicture
 from ctrecon.part import REQUIRED, Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
 from ctrecon.plots import depth_chart, residual_plot, slice_with_fits, to_svg
+from ctrecon.plots.explain import explained_chart, explained_slice
 from ctrecon.plots.style import kind_words
+from ctrecon.report.budgets import budget_rows, image_facts
 from ctrecon.store import write_atomically
+from ctrecon.workshop.printed import intended_rows, stock_rows
 
 __all__ = ["HasPartAndPictures", "NamedSlices", "report_html", "write_report"]
 
 PICTURES_MOST = 8
+LUMPS_MOST = 20
 
 _PLACE = ("x_mm", "y_mm", "depth_from_mm", "depth_to_mm", "length_mm")
 _SIZES = (
@@ -146,6 +151,30 @@ class PieceCard:
     reasons: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class Left:
+    """One unexplained lump as printed."""
+
+    says: str
+    x: str
+    y: str
+    depth: str
+    size: str
+    strength: str
+
+
+@dataclass(frozen=True)
+class ExplainedView:
+    """How far the record explains the scan, as printed."""
+
+    says: str
+    wrong: str
+    chart: str
+    pictures: tuple[Picture, ...]
+    lumps: tuple[Left, ...]
+    more: int
+
+
 def _unit(name: str) -> str:
     if name.endswith("_deg"):
         return "\N{DEGREE SIGN}"
@@ -211,7 +240,7 @@ def _row(part: Part, feature: Feature) -> Row:
         sizes=tuple(_sizes(part, feature)),
         place=place,
         others=tuple(_others(part, feature)),
-        reasons=_reasons(list(unknown.items())),
+        reasons=(*_reasons(list(unknown.items())), *(one.says for one in feature.alternatives)),
     )
 
 
@@ -231,6 +260,50 @@ def _piece(part: Part, piece: Piece) -> PieceCard:
         features=", ".join(piece.features),
         reasons=_reasons(list(piece.unknown.items())),
     )
+
+
+@dataclass(frozen=True)
+class FormRow:
+    """The form of one feature as printed: roundness about four references, then sentences."""
+
+    id: str
+    kind: str
+    roundness: tuple[Number, ...]
+    says: tuple[str, ...]
+
+
+_REFERENCES = ("roundness_mm", "roundness_mz_mm", "roundness_mc_mm", "roundness_mi_mm")
+_RELATIONS = {
+    "Patterns of holes": ("divided_circle", "circle_of_holes", "even_pitch", "in_line", "symmetric", "equal_size"),
+    "Axes": ("axis_offset", "axes_angle"),
+    "Flats and faces": ("flats_square", "flats_parallel", "flats_differ", "equal_turn", "faces_wedge"),
+    "Centre distances": ("centre_distance",),
+    "Centre distances developed flat": ("centre_distance_flat",),
+}
+
+
+def _form(part: Part) -> Iterator[FormRow]:
+    for one in part.features:
+        if not one.form:
+            continue
+        named = [(name, one.form.get(name)) for name in _REFERENCES] if "roundness_mm" in one.form else []
+        numbers = tuple(_number(part, "roundness_mm", value, "the points hold no such circle") for _, value in named)
+        yield FormRow(one.id, kind_words(one), numbers, one.form_says)
+
+
+def _relations(part: Part) -> Iterator[tuple[str, tuple[tuple[str, str], ...]]]:
+    """Yield heading, and sentence with margin, of each group of relations."""
+    for heading, kinds in _RELATIONS.items():
+        some = [one for kind in kinds for one in part.relations if one.kind == kind]
+        even = [one for one in some if one.kind == "axes_angle" and "not resolved" in one.says]
+        told = [one for one in some if len(even) < 2 or one not in even]
+        lines = [(one.says, "" if one.margin is None else f"{one.margin:.1f}") for one in told]
+        if len(even) > 1:  # many parallel axes say one thing
+            pairs = [(one, _number(part, "turn_deg", one.value)) for one in even]
+            listed = ", ".join(f"{' and '.join(one.features)} (U {n.spread}\N{DEGREE SIGN})" for one, n in pairs)
+            lines.append((f"Axes parallel within what noise explains: {listed}", ""))
+        if lines:
+            yield heading, tuple(lines)
 
 
 def _has_axis(feature: Feature) -> bool:
@@ -300,13 +373,47 @@ def _scale_text(scale: tuple[float | None, ...]) -> str:
 
 @cache
 def _template() -> Template:
-    text = resources.files("ctrecon").joinpath("report_template.html").read_text(encoding="utf-8")
+    text = resources.files("ctrecon.report").joinpath("template.html").read_text(encoding="utf-8")
     return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True).from_string(
         text
     )
 
 
-def report_html(part: Part, pictures: Sequence[SlicePicture] = (), names: Sequence[str] = ()) -> str:
+def _explained(part: Part, explained: Explained | None, names: Sequence[str]) -> ExplainedView | None:
+    """Return what the section on the residual shows, None where nothing was compared."""
+    if explained is None or explained.metal_explained is None:
+        return None
+    pictures = [
+        Picture(
+            _uri(explained_slice(one, explained, part)),
+            names[one.index] if one.index < len(names) else "",
+            f"Slice {one.index} as scanned, as predicted, and what is left.",
+        )
+        for one in explained.pictures
+    ]
+    lumps = [
+        Left(
+            one.says, f"{one.x_mm:.2f}", f"{one.y_mm:.2f}",
+            f"{one.depth_from_mm:.2f}\N{EN DASH}{one.depth_to_mm:.2f}",
+            " \N{MULTIPLICATION SIGN} ".join(f"{size:.2f}" for size in one.size_mm), f"{one.strength:.0f}",
+        )
+        for one in explained.lumps[:LUMPS_MOST]
+    ]  # fmt: skip
+    wrong = explained.metal_wrong or 0.0
+    says = explained.says[:1].upper() + explained.says[1:].replace(", see the report", "")
+    return ExplainedView(
+        says, f"{100 * wrong:.2f} %" if wrong >= 5e-5 else "", _uri(explained_chart(explained)),
+        tuple(pictures), tuple(lumps), max(0, len(explained.lumps) - LUMPS_MOST),
+    )  # fmt: skip
+
+
+def report_html(
+    part: Part,
+    pictures: Sequence[SlicePicture] = (),
+    names: Sequence[str] = (),
+    *,
+    explained: Explained | None = None,
+) -> str:
     """Return the report as HTML text.
 
     Parameters
@@ -317,6 +424,8 @@ def report_html(part: Part, pictures: Sequence[SlicePicture] = (), names: Sequen
         Slices to show; of more than eight, eight spread over them.
     names : sequence of str
         File name of each slice of the stack, where known.
+    explained : Explained or None
+        How far the record explains the scan, where that was looked at.
     """
     reference, offsets = _offsets(part)
     flags = sorted({flag for one in part.features for flag in one.flags})
@@ -343,11 +452,20 @@ def report_html(part: Part, pictures: Sequence[SlicePicture] = (), names: Sequen
         reference=reference,
         offsets=offsets,
         pieces=[_piece(part, one) for one in part.pieces],
+        form=list(_form(part)),
+        relations=list(_relations(part)),
+        stock=stock_rows(part),
+        intended=intended_rows(part),
         residuals=_uri(residual_plot(part)) if fitted else "",
+        explained=_explained(part, explained, names),
+        budget=budget_rows(part),
+        facts=image_facts(part),
     )
 
 
-def write_report(measurement: HasPartAndPictures, stack: NamedSlices | None, path: str | Path) -> None:
+def write_report(
+    measurement: HasPartAndPictures, stack: NamedSlices | None, path: str | Path, *, explained: Explained | None = None
+) -> None:
     """Write the report, whole or not at all; the same measurement gives the same bytes.
 
     Parameters
@@ -358,6 +476,9 @@ def write_report(measurement: HasPartAndPictures, stack: NamedSlices | None, pat
         Names the file of each slice shown.
     path : str or Path
         HTML file to write; its folder must be there.
+    explained : Explained or None
+        How far the record explains the scan, where that was looked at.
     """
-    text = report_html(measurement.part, measurement.pictures, () if stack is None else stack.names)
+    names = () if stack is None else stack.names
+    text = report_html(measurement.part, measurement.pictures, names, explained=explained)
     write_atomically(Path(path), text.encode("utf-8", "replace"))  # file names may hold bytes that are no text

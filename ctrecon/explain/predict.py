@@ -1,0 +1,93 @@
+"""Predicts slices from a record alone: the solid it describes, blurred as the scanner blurs."""
+
+from collections import OrderedDict
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from ctrecon.core.errors import InputError
+from ctrecon.core.frames import Floats
+from ctrecon.explain.solid import Solid, solid_of
+from ctrecon.part import Part
+
+__all__ = ["Predictor", "Psf", "depth_weights", "predict_slice"]
+
+_REACH = 3.5  # standard deviations of the blur that are taken along
+
+
+@dataclass(frozen=True)
+class Psf:
+    """Blur of the scanner as standard deviations of a Gaussian (mm): in the slice plane, and along depth."""
+
+    across_mm: float
+    along_mm: float
+
+
+def depth_weights(sigma: float) -> Floats:
+    """Return the weights of the neighbouring slices for a blur of `sigma` slices; they sum to one."""
+    reach = max(int(np.ceil(_REACH * sigma)), 1)
+    steps = np.arange(-reach, reach + 1)
+    weights = np.exp(-0.5 * (steps / max(sigma, 0.05)) ** 2)
+    return np.asarray(weights / weights.sum())
+
+
+class Predictor:
+    """Gives the predicted slices one after the other; each is cut from the solid only once."""
+
+    def __init__(self, solid: Solid, psf: Psf) -> None:
+        dz, dy, dx = solid.voxel_mm
+        self._solid = solid
+        self._sigma = (psf.across_mm / dy, psf.across_mm / dx)
+        self._sigma_z = psf.along_mm / dz
+        self._weights = depth_weights(self._sigma_z)
+        self._blurred: OrderedDict[int, Floats] = OrderedDict()
+
+    def slice(self, index: int) -> tuple[Floats, Floats]:
+        """Return the predicted metal share (air 0, metal 1) of a slice, and its change from slice to slice."""
+        reach = len(self._weights) // 2
+        share = np.zeros(self._solid.shape[1:], dtype=np.float32)
+        change = np.zeros_like(share)
+        for step, weight in zip(range(-reach, reach + 1), self._weights, strict=True):
+            plane = self._plane(index + step)
+            share += np.float32(weight) * plane
+            change += np.float32(weight * step / max(self._sigma_z, 0.3) ** 2) * plane
+        return share, change
+
+    def _plane(self, index: int) -> Floats:
+        plane = self._blurred.get(index)
+        if plane is None:
+            plane = ndimage.gaussian_filter(self._solid.coverage(index), self._sigma, truncate=_REACH)
+            self._blurred[index] = plane
+            while len(self._blurred) > len(self._weights) + 1:
+                self._blurred.popitem(last=False)
+        return plane
+
+
+def predict_slice(part: Part, index: int, *, psf: Psf | None = None) -> Floats:
+    """Predict one slice from the record alone.
+
+    Parameters
+    ----------
+    part : Part
+        The record.
+    index : int
+        Slice of the stack, from 0.
+    psf : Psf or None
+        Blur of the scanner; 0.8 voxels where none is given.
+
+    Returns
+    -------
+    (rows, columns) float32 array
+        Share of metal: 0 in air, 1 in metal, between them at blurred edges.
+
+    Raises
+    ------
+    InputError
+        If the stack has no such slice.
+    """
+    if not 0 <= index < part.stack.slices:
+        last = part.stack.slices - 1
+        raise InputError(f"{part.stack.source} has no slice {index}; its slices are numbered from 0 to {last}")
+    dz, dy, dx = part.stack.voxel_mm
+    return Predictor(solid_of(part), psf or Psf(0.8 * float(np.sqrt(dy * dx)), 0.8 * dz)).slice(index)[0]

@@ -1,0 +1,238 @@
+"""Explains a scan: predicts every slice from the record, subtracts, and lists what is left."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ctrecon.core.flags import explain
+from ctrecon.core.frames import Floats
+from ctrecon.explain.blur import Seen, find_psf, look_ahead
+from ctrecon.explain.local_grey import Noise, SlowRest, fit_grey_levels
+from ctrecon.explain.lumps import Lump, LumpFinder, Rest
+from ctrecon.explain.predict import Predictor, Psf
+from ctrecon.explain.solid import Solid, solid_of
+from ctrecon.explain.words import describe
+from ctrecon.part import Part, Warn
+from ctrecon.slices.levels import Levels, find_levels
+from ctrecon.slices.stack import SliceStack
+
+__all__ = ["Explained", "ExplainedSlice", "explain_scan", "with_warning"]
+
+Progress = Callable[[str, int, int], None]
+
+_PICTURES = 3
+_NEAR_PX = 4
+_EDGE_PX = 0.2  # a record's edge may be off by this before what it leaves counts as unexplained
+_EDGE_SLICES = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class ExplainedSlice:
+    """A window of one slice: as scanned, as predicted (both air 0, metal 1), and the residual in noise units."""
+
+    index: int
+    scan: Floats
+    predicted: Floats
+    residual: Floats
+    origin_rc: tuple[int, int]
+
+
+@dataclass(frozen=True, eq=False)
+class Explained:
+    """How far a record explains its scan.
+
+    Parameters
+    ----------
+    per_slice_rms : tuple of float or None
+        Root mean square of the residual near metal, in units of the noise of one voxel; None where a slice
+        is missing or shows no metal.
+    metal_explained : float or None
+        Share of the voxels seen as metal that the record predicts as metal (edge voxels left out).
+    metal_wrong : float or None
+        Share of the voxels predicted as metal that are not seen as metal.
+    lumps : tuple of Lump
+        What is left, the largest first.
+    pictures : tuple of ExplainedSlice
+        The slices least explained.
+    psf : Psf or None
+        Blur estimated from the scan.
+    noise : Noise or None
+        Noise of one voxel.
+    """
+
+    per_slice_rms: tuple[float | None, ...]
+    metal_explained: float | None
+    metal_wrong: float | None
+    lumps: tuple[Lump, ...] = ()
+    pictures: tuple[ExplainedSlice, ...] = ()
+    psf: Psf | None = None
+    noise: Noise | None = None
+
+    @property
+    def says(self) -> str:
+        """One line: the share explained, and how much is left."""
+        if self.metal_explained is None:
+            return "the record holds nothing to explain the scan with"
+        known = [one for one in self.per_slice_rms if one is not None]
+        left = "nothing is left that stands out of the noise"
+        if self.lumps:
+            count = len(self.lumps)
+            left = f"{count} unexplained {'place' if count == 1 else 'places'}, see the report"
+        return (
+            f"the record explains {percent(self.metal_explained)} of the metal in the scan "
+            f"(residual {float(np.median(known)):.2f} times the noise); {left}"
+        )
+
+
+def percent(share: float) -> str:
+    """Return a share in per cent, never rounded up to the whole."""
+    return "100 %" if share >= 1 else f"{min(100 * share, 99.99):.2f} %"
+
+
+def explain_scan(part: Part, stack: SliceStack, *, progress: Progress | None = None) -> Explained:
+    """Predict every slice from the record and compare it with the scan.
+
+    Parameters
+    ----------
+    part : Part
+        The finished record; nothing else of the measuring is used.
+    stack : SliceStack
+        The slices it was measured on.
+    progress : callable or None
+        Told the stage, how much is done and how much there is.
+
+    Returns
+    -------
+    Explained
+        Without shares and lumps where the record has no outside or the scan no two levels.
+    """
+    count = len(stack)
+    levels = find_levels(stack)
+    levels = None if levels is None else levels.at_boundary(part.boundary)
+    solid = solid_of(part)
+    if levels is None or not solid.bodies:
+        return Explained((None,) * count, None, None)
+    psf = find_psf(stack, levels, solid)
+    seen_first = look_ahead(stack, levels, solid, psf)
+    look = _Look(stack, levels, solid, psf, seen_first)
+    finder = LumpFinder(count, clipped=seen_first.clipped)
+    rms: list[float | None] = []
+    seen = found = predicted = wrong = 0
+    for k in range(count):
+        view = None if k in stack.missing else look.at(k)
+        if view is None:
+            rms.append(None)
+        else:
+            finder.push(view.rest)
+            rest, sure = view.rest, view.usable & ((view.rest.share < 0.2) | (view.rest.share > 0.8))
+            square = rest.residual[rest.near] ** 2
+            rms.append(float(np.sqrt(np.mean(square))) if square.size else None)
+            metal, said = view.metal & sure, (rest.share > 0.5) & sure
+            seen, found = seen + int(metal.sum()), found + int((metal & said).sum())
+            predicted, wrong = predicted + int(said.sum()), wrong + int((said & ~metal).sum())
+        if progress is not None:
+            progress("explain", k + 1, count)
+    lumps = tuple(describe(tally, part, solid) for tally in finder.finish())
+    return Explained(
+        tuple(rms),
+        found / seen if seen else None,
+        wrong / predicted if predicted else None,
+        lumps,
+        tuple(p for p in (look.picture(k) for k in _worst(rms, finder.excess)) if p is not None),
+        psf,
+        look.noise,
+    )
+
+
+def with_warning(part: Part, explained: Explained) -> Part:
+    """Return the record with a warning that says where the scan is not explained, or as it was."""
+    if not explained.lumps:
+        return part
+    shown = "; ".join(one.says.rstrip(".") for one in explained.lumps[:3])
+    more = len(explained.lumps) - 3
+    says = f"{explain('unexplained')}: {shown}" + (f"; and {more} more in the report" if more > 0 else "")
+    return replace(part, warnings=(*part.warnings, Warn(flag="unexplained", says=says + ".")))
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """One slice compared: the residual, what looks like metal, and the grey itself."""
+
+    rest: Rest
+    metal: NDArray[np.bool_]
+    usable: NDArray[np.bool_]
+    grey: Floats
+    model: Floats
+
+
+class _Look:
+    """Compares slices with the prediction, one at a time."""
+
+    def __init__(self, stack: SliceStack, levels: Levels, solid: Solid, psf: Psf, seen: Seen) -> None:
+        self._stack, self._levels, self._solid, self._psf = stack, levels, solid, psf
+        self.noise = seen.noise
+        self._predictor = Predictor(solid, psf)
+        self._before = seen.levels
+        self._slow = SlowRest()
+
+    def at(self, index: int) -> _View:
+        """Compare one slice."""
+        noise = self.noise
+        grey = self._levels.normal(self._stack.plane(index))
+        share, change = self._predictor.slice(index)
+        usable = np.isfinite(grey)
+        grey = np.where(usable, grey, np.float32(0))
+        smooth = ndimage.gaussian_filter(grey, 1.0 if noise.metal > 0.12 else 0.6)
+        worst = max(noise.air, noise.metal)
+        fitted = fit_grey_levels(grey, share, usable, worst, before=self._before)
+        self._before = fitted.levels
+        contrast = np.clip(fitted.contrast, 0.2, None)
+        metal = smooth > fitted.plane + contrast * (0.5 - share)
+        seen = _opened(metal) | (share > 0.05)
+        near = (ndimage.maximum_filter(seen.astype(np.uint8), 2 * _NEAR_PX + 1) > 0) & usable
+        scale = noise.at(share)
+        residual = np.where(usable, (grey - fitted.plane) / scale, np.float32(0))
+        residual -= self._slow.of(residual, share, usable & near)
+        across = np.hypot(ndimage.sobel(share, 0), ndimage.sobel(share, 1)) / 8
+        slip = _EDGE_PX * across + _EDGE_SLICES * np.abs(change)
+        allowed = ndimage.maximum_filter(slip, 3) * contrast / scale
+        slack = self._solid.slack(index)
+        if slack is not None:
+            allowed = allowed * slack
+        rest = Rest(
+            index, residual, allowed, share, scale / contrast, near,
+            ndimage.minimum_filter(metal, 5), usable & ~ndimage.maximum_filter(metal, 7),
+        )  # fmt: skip
+        return _View(rest, metal, usable, grey, fitted.plane)
+
+    def picture(self, index: int) -> ExplainedSlice | None:
+        """Cut the window of a slice that shows all its metal, seen or predicted; None where there is none."""
+        self._slow = SlowRest()
+        view = self.at(index)
+        if not view.rest.near.any():
+            return None
+        rows, columns = ndimage.find_objects(view.rest.near.astype(np.int8))[0]
+        box = (rows, columns)
+        grey = np.where(view.usable, view.grey, np.nan)[box].astype(np.float32)
+        residual = np.where(view.usable, view.rest.residual, np.nan)[box].astype(np.float32)
+        return ExplainedSlice(index, grey, view.model[box], residual, (rows.start, columns.start))
+
+
+def _opened(metal: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Leave out specks of noise that pass for metal."""
+    return np.asarray(ndimage.binary_opening(metal, structure=np.ones((2, 2), dtype=bool)))
+
+
+def _worst(rms: list[float | None], excess: dict[int, float]) -> list[int]:
+    """Choose the slices with most left over, well apart, in the order of the stack."""
+    known = [k for k, one in enumerate(rms) if one is not None]
+    ranked = sorted(known, key=lambda k: (-round(excess.get(k, 0.0), 3), -round(rms[k] or 0.0, 6), k))
+    apart = max(2, len(rms) // 12)
+    chosen: list[int] = []
+    for k in ranked:
+        if len(chosen) < _PICTURES and all(abs(k - c) >= apart for c in chosen):
+            chosen.append(k)
+    return sorted(chosen)

@@ -1,0 +1,72 @@
+"""Says of an unexplained lump where it lies and what it may be."""
+
+import numpy as np
+
+from ctrecon.explain.lumps import Lump, Tally
+from ctrecon.explain.solid import Solid
+from ctrecon.part import Part
+
+__all__ = ["describe"]
+
+_BESIDE_PX = 4.0
+_THIN_PX = 6.0
+_HOLLOW = 0.35  # of its box: a lump that fills less is a line round something
+
+
+def describe(tally: Tally, part: Part, solid: Solid) -> Lump:
+    """Turn the sums over a lump into its place, its size and a sentence."""
+    dz, dy, dx = part.stack.voxel_mm
+    assert tally.sums is not None
+    assert tally.squares is not None
+    middle = tally.sums / tally.count
+    spread = tally.squares / tally.count - np.outer(middle, middle)
+    scale = np.array([dy, dx])
+    across = spread[1:, 1:] * np.outer(scale, scale)
+    small, large = np.sqrt(np.maximum(np.linalg.eigvalsh(across), 0.0))
+    pitch = float(np.sqrt(dy * dx))
+    first, last = tally.low[0], tally.high[0]
+    a_slice = tally.count / max(last - first + 1, 1)
+    # a bar of even weight is sqrt(12) standard deviations long, a ring sqrt(8) across
+    ring = small > 0.4 * large and a_slice * dx * dy < _HOLLOW * 12 * float(small * large)
+    long, short = (float(np.sqrt(8 if ring else 12)) * float(s) + pitch for s in (large, small))
+    x, y = float(middle[2] * dx), float(middle[1] * dy)
+    depth, row, column = tally.peak
+    name, gap = solid.nearest(column * dx, row * dy, depth * dz)
+    near = name if gap < _BESIDE_PX * pitch else ""
+    width = a_slice * pitch**2 / long
+    line = ring or (width < _THIN_PX * pitch and long > 3 * width)
+    says = _sentence(tally, near, f"x = {x:.2f}, y = {y:.2f} mm", long, ring=ring, thin=line)
+    return Lump(
+        says=says, sign=tally.sign, x_mm=x, y_mm=y, depth_from_mm=first * dz, depth_to_mm=last * dz,
+        slices=(first, last), size_mm=(long, short, (last - first + 1) * dz), strength=tally.strength,
+        voxels=tally.count, near=near,
+    )  # fmt: skip
+
+
+def _sentence(tally: Tally, near: str, at: str, long: float, *, ring: bool, thin: bool) -> str:
+    first, last = tally.low[0], tally.high[0]
+    where = f"slice {first}" if first == last else f"slices {first} to {last}"
+    beside = f" (beside {near})" if near else ""
+    in_metal, at_edge = tally.in_metal / tally.count, tally.at_edge / tally.count
+    line = f"near {at}"
+    if ring:
+        line = f"along a closed or curved line {long:.2f} mm across about {at}"
+    elif thin:
+        line = f"along a line {long:.2f} mm long near {at}"
+    if tally.sign < 0 and at_edge > 0.6:
+        guess = "the edge lies further back there; wear, a chamfer or a wrong size?"
+        return f"{where}: metal ends short of the record's edge {line}{beside}; {guess}"
+    if tally.sign < 0:
+        if tally.deepest > 0.5:
+            guess = "a hole, a groove or a crack that is not in the record?" if not thin else "a gap or an open crack?"
+            return f"{where}: air where the record says metal {line}{beside}; {guess}"
+        guess = "a crack or seam?" if thin else "a pore, a filled hole or lighter metal?"
+        return f"{where}: metal darker than the record says {line}{beside}; {guess}"
+    if at_edge > 0.6:
+        guess = "a burr, dirt or a wrong size?"
+        return f"{where}: metal stands over the record's edge {line}{beside}; {guess}"
+    if in_metal > 0.5:
+        guess = "a seam filled with heavier metal?" if thin else "heavier metal?"
+        return f"{where}: metal brighter than the record says {line}{beside}; {guess}"
+    guess = "another body, a pin or a feature that was not found?"
+    return f"{where}: metal where the record says air {line}{beside}; {guess}"

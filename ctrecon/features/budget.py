@@ -1,0 +1,46 @@
+"""Where the uncertainty of a fitted quantity comes from: its budget, origin by origin."""
+
+from collections.abc import Mapping
+
+from ctrecon.fitting.result import ShapeFit
+
+__all__ = ["ORIGINS", "budget_of"]
+
+ORIGINS: dict[str, str] = {
+    "noise": "noise of the single voxels",
+    "edge_level": "grey levels of air and metal beside the edge, and how they shade",
+    "blur": "the blur of the scan, which is fitted too",
+    "correlation": "noise that neighbouring voxels share",
+    "artefacts": "errors that whole stretches of the edge share, such as rings and stains",
+    "model": "what the model of the edge leaves out",
+    "carried": "carried to the middle of the feature's depth",
+    "edge_offset": "what the known sizes leave open of where the edge of the whole scan lies",
+    "known_sizes": "the sizes known from the part itself, and scan and edge as they hang on them",
+}
+"""What each origin means, in a maker's words."""
+
+
+def budget_of(
+    fit: ShapeFit, weights: Mapping[str, float], *, unit: float = 1.0, carried: float = 0.0
+) -> dict[str, float]:
+    """Return standard uncertainties (k = 1) by origin; their squares sum to that of the quantity.
+
+    Parameters
+    ----------
+    fit : ShapeFit
+        Fit with its budget.
+    weights : mapping
+        Weight of each parameter in the quantity.
+    unit : float
+        Factor from the fit's unit to the quantity's.
+    carried : float
+        Further standard uncertainty (in the fit's unit) from carrying the quantity along depth.
+    """
+    out = {}
+    for origin, variance in fit.budget.items():
+        total = sum((w * w * float(variance[fit.names.index(name)]) for name, w in weights.items()), 0.0)
+        if total > 0:
+            out[origin] = unit * total**0.5
+    if carried > 0:
+        out["carried"] = unit * carried
+    return {origin: out[origin] for origin in ORIGINS if origin in out}

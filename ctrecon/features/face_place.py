@@ -1,0 +1,132 @@
+"""The place of an end face from the sum of grey through depth: free of any assumption about the form of the blur."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from ctrecon.core.frames import Floats
+
+__all__ = ["Face", "place_by_sum"]
+
+_PATCH_PX = 6.0
+_LEVEL_PLANES = 3.0  # planes beyond the blur from which the levels of air and metal are taken
+_SLACK = 0.1  # slice; patches nearer than this to the plane are never called stray
+
+
+@dataclass(frozen=True, eq=False)
+class Face:
+    """Place and slopes of a face (slices, slices per px) with covariance; share of it that was sound."""
+
+    values: Floats
+    covariance: Floats
+    sound: float
+    scatter: float
+
+
+def place_by_sum(
+    x: Floats, y: Floats, z: Floats, grey: Floats, *, start: Floats, metal_above: bool, blur: float, grain: float,
+    prior_sd: float,
+) -> Face | None:  # fmt: skip
+    """Refine a face so that model and measured grey have equal sums across it.
+
+    The sum of grey through depth finds the mean place of a blurred step whatever the
+    blur's form, even or not, where a fit of a bell-shaped blur finds it a few hundredths
+    of a slice off. Air and metal come from the planes beyond the blur. Patches that stray
+    are left out; what scatter is left beyond the noise widens the covariance.
+
+    Parameters
+    ----------
+    x, y, z, grey : (N,) array
+        Voxels of the columns through the face: place in px from its middle, plane, grey.
+    start : (3,) array
+        Place and slopes, within a quarter of a slice.
+    metal_above : bool
+        Metal at higher planes.
+    blur : float
+        Sigma of the blur in planes.
+    grain : float
+        Factor by which correlated noise raises the variance of a mean.
+    prior_sd : float
+        Standard deviation of the slopes about zero, in the unit of the slopes.
+
+    Returns
+    -------
+    Face or None
+        None where the planes on either side do not show air and metal beyond the blur.
+    """
+    side = 1.0 if metal_above else -1.0
+    scale = np.array([1.0, max(float(np.abs(x).max()), 1.0), max(float(np.abs(y).max()), 1.0)])
+    flat = np.column_stack([np.ones(len(x)), x / scale[1], y / scale[2]])
+    p = start * scale
+    levels = np.zeros(6)
+    use = np.ones(len(x), dtype=bool)
+    patch, patches = _patches(x, y)
+    scatter, sound = 1.0, 1.0
+    covariance = np.eye(3)
+    for _ in range(6):
+        d = side * (z - flat @ p)
+        below, above = -d[use].min(), d[use].max()
+        reach = min(3.0 * blur, below - 0.6, above - 0.6)
+        if reach < 1.6 * blur:
+            return None
+        near = use & (np.abs(d) <= reach)
+        beyond = min(reach, 2.6 * blur)
+        air, metal = (use & (s * d > beyond) & (s * d < reach + _LEVEL_PLANES) for s in (-1.0, 1.0))
+        if min(air.sum(), metal.sum(), near.sum()) < 20:
+            return None
+        step = ndtr(d / blur)
+        bell = np.exp(-0.5 * (d / blur) ** 2) / np.sqrt(2 * np.pi) / blur
+        model = np.column_stack([flat * (1 - step)[:, None], flat * step[:, None]])
+        if not levels.any():
+            levels[0], levels[3] = np.median(grey[air]), np.median(grey[metal])
+        contrast = flat @ (levels[3:] - levels[:3])
+        residual = grey - model @ levels
+        jac = np.column_stack([-side * (contrast * bell)[:, None] * flat, model])
+        ask = np.column_stack([flat * near[:, None], flat * air[:, None], flat * metal[:, None]])
+        square = ask.T @ jac
+        if not np.isfinite(square).all() or np.linalg.cond(square) > 1e10:
+            return None
+        inverse = np.linalg.inv(square)
+        change = inverse @ (ask.T @ residual)
+        p, levels = p + change[:3], levels + change[3:]
+        residual = residual - jac @ change
+        far = air | metal
+        variance = float((residual[far] ** 2).mean()) * grain
+        meat = (ask * variance).T @ ask
+        covariance = (inverse @ meat @ inverse.T)[:3, :3]
+        # each patch by itself: how far does its own sum put the face from the plane
+        own = np.bincount(patch[near], weights=residual[near], minlength=patches)
+        pull = np.bincount(patch[near], weights=(contrast * bell)[near], minlength=patches)
+        many = np.bincount(patch[near], minlength=patches)
+        there = many >= 0.25 * np.max(many)
+        miss = own[there] / np.maximum(pull[there], 1e-9)
+        expected = np.sqrt(variance * many[there]) / np.maximum(pull[there], 1e-9)
+        stray = np.abs(miss - np.median(miss)) > np.maximum(4.5 * expected, _SLACK)
+        sound = 1.0 - float(stray.mean()) if len(stray) else 1.0
+        good = ~stray
+        freedom = int(good.sum()) - 3
+        scatter = float(((miss[good] / expected[good]) ** 2).sum() / freedom) if freedom >= 4 else 1.0
+        lost = np.zeros(patches, dtype=bool)
+        lost[np.flatnonzero(there)[stray]] = True
+        fresh = ~lost[patch]
+        if sound < 0.4 or fresh.sum() < 60:
+            return None
+        settled = np.array_equal(fresh, use) and float(np.abs(change[:3]).max()) < 1e-3
+        use = fresh
+        if settled:
+            break
+    covariance = covariance * max(1.0, scatter)
+    # the weak prior on the slopes comes in as one more measurement of them
+    prior = np.diag((prior_sd * scale[1:]) ** 2)
+    gain = covariance[:, 1:] @ np.linalg.inv(covariance[1:, 1:] + prior)
+    p = p - gain @ p[1:]
+    covariance = covariance - gain @ covariance[1:, :]
+    return Face(p / scale, covariance / np.outer(scale, scale), sound, scatter)
+
+
+def _patches(x: Floats, y: Floats) -> tuple[NDArray[np.int64], int]:
+    cell = np.floor(x / _PATCH_PX).astype(np.int64) * 100_003 + np.floor(y / _PATCH_PX).astype(np.int64)
+    _, patch = np.unique(cell, return_inverse=True)
+    return patch.astype(np.int64), int(patch.max()) + 1

@@ -1,0 +1,142 @@
+"""Covariance of a grey-value fit, and where each parameter's variance comes from."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ctrecon.core.frames import Floats
+from ctrecon.slices.noise import Correlation
+
+__all__ = ["BUDGET", "WELSCH", "sandwich"]
+
+WELSCH = 3.0
+"""Width of the redescending loss, in units of the noise."""
+
+BUDGET = ("noise", "edge_level", "blur", "correlation", "artefacts")
+"""Origins of variance: voxel noise with levels and blur known; what fitting the grey levels
+(and their slopes) adds; what fitting the blur adds; noise shared by neighbouring voxels;
+errors shared by whole patches of the edge."""
+
+_MOST_PAIRED = 12_000
+
+
+def sandwich(
+    jac: Floats,
+    raw: Floats,
+    ties: Floats,
+    *,
+    shape: int,
+    cluster: NDArray[np.int64],
+    voxel: NDArray[np.int64] | None = None,
+    correlation: Correlation | None = None,
+) -> tuple[Floats, dict[str, Floats]] | None:
+    """Return covariance and variance by origin, or None where the data do not settle the parameters.
+
+    Parameters
+    ----------
+    jac : (N, Q) array
+        Derivatives of the residuals, over the noise: the shape's parameters first, then
+        blur, then grey levels.
+    raw : (N,) array
+        Residuals over the noise.
+    ties : (T, Q) array
+        Rows of priors.
+    shape : int
+        How many of the parameters belong to the shape.
+    cluster : (N,) array
+        Patches whose voxels may share errors.
+    voxel : (N, 3) array, optional
+        Slice, row and column numbers, for `correlation`.
+    correlation : Correlation, optional
+        Correlation of the noise of neighbouring voxels.
+
+    Returns
+    -------
+    (covariance (Q, Q), {origin: variance (Q,)}) or None
+
+    Notes
+    -----
+    Bread from the derivative of the redescending score, meat from its square voxel by
+    voxel (P. J. Huber, Robust Statistics, section 7.6). Correlated noise stretches it by
+    the meat of neighbouring pairs weighted with their correlation; patches by the scatter
+    of their summed scores. No stretch makes it smaller.
+    """
+    weight = np.exp(-((raw / WELSCH) ** 2))
+    score = weight * raw
+    slope = weight * (1 - 2 * (raw / WELSCH) ** 2)
+    penalty = ties.T @ ties
+    bread = (jac * slope[:, None]).T @ jac + penalty
+    if not np.isfinite(bread).all():
+        return None
+    if np.linalg.eigvalsh(bread)[0] <= 0:  # too many stragglers for the second derivative: take the weights
+        bread = (jac * weight[:, None]).T @ jac + penalty
+    if np.linalg.cond(bread) > 1e16:
+        return None
+    inverse = np.linalg.inv(bread)
+    count = jac.shape[1]
+    meat = (jac * (score**2)[:, None]).T @ jac * (len(raw) / max(len(raw) - count, 1)) + penalty
+    plain = inverse @ meat @ inverse
+    variance = np.maximum(np.diag(plain), 1e-300)
+    near = _stretch_by_neighbours(jac, weight, inverse, voxel, correlation)
+    _, group = np.unique(cluster, return_inverse=True)
+    groups = int(group.max()) + 1
+    far = np.ones(count)
+    if groups >= 4 * count:  # fewer could not tell their scatter from chance
+        each = jac * score[:, None]
+        sums = np.column_stack([np.bincount(group, weights=each[:, i], minlength=groups) for i in range(count)])
+        clustered = inverse @ (sums.T @ sums * (groups / (groups - count)) + penalty) @ inverse
+        far = np.sqrt(np.maximum(np.diag(clustered) / variance, 1.0))
+    stretch = np.maximum(near, far)
+    covariance = plain * np.outer(stretch, stretch)
+    alone = _share(bread, inverse, np.arange(shape))
+    levels = _share(bread, inverse, np.concatenate([np.arange(shape), np.arange(shape + 1, count)]))
+    levels = np.maximum(levels, alone)
+    budget = {
+        "noise": variance * alone,
+        "edge_level": variance * (levels - alone),
+        "blur": variance * (1 - levels),
+        "correlation": variance * (near**2 - 1),
+        "artefacts": variance * (stretch**2 - near**2),
+    }
+    return covariance, budget
+
+
+def _share(bread: Floats, inverse: Floats, kept: NDArray[np.int64]) -> Floats:
+    """Share of each parameter's variance that is left when only the `kept` ones are fitted; 1 for the others."""
+    out = np.ones(len(bread))
+    alone = np.diag(np.linalg.inv(bread[np.ix_(kept, kept)]))
+    out[kept] = np.clip(alone / np.maximum(np.diag(inverse)[kept], 1e-300), 0.0, 1.0)
+    return out
+
+
+def _stretch_by_neighbours(
+    jac: Floats,
+    weight: Floats,
+    inverse: Floats,
+    voxel: NDArray[np.int64] | None,
+    correlation: Correlation | None,
+) -> Floats:
+    """Return by how much correlated noise stretches each parameter's standard uncertainty (>= 1)."""
+    count = jac.shape[1]
+    if voxel is None or correlation is None or not len(correlation.rho):
+        return np.ones(count)
+    order = np.argsort(voxel[:, 0], kind="stable")
+    if len(order) > _MOST_PAIRED:  # whole slices from the middle: pairs must stay together
+        start = (len(order) - _MOST_PAIRED) // 2
+        first, last = voxel[order[start], 0], voxel[order[start + _MOST_PAIRED - 1], 0]
+        order = order[(voxel[order, 0] >= first) & (voxel[order, 0] <= last)]
+    place, scored = voxel[order] - voxel[order].min(axis=0) + 8, jac[order] * weight[order, None]
+    rows, columns = (int(n) + 16 for n in place.max(axis=0)[1:])
+    key = (place[:, 0] * rows + place[:, 1]) * columns + place[:, 2]
+    by_key = np.argsort(key, kind="stable")
+    key, scored = key[by_key], scored[by_key]
+    white = scored.T @ scored
+    meat = white.copy()
+    for (down, along, across), rho in zip(correlation.lags.tolist(), correlation.rho.tolist(), strict=True):
+        wanted = key + (down * rows + along) * columns + across
+        at = np.minimum(np.searchsorted(key, wanted), len(key) - 1)
+        pair = key[at] == wanted
+        if pair.any():
+            product = scored[pair].T @ scored[at[pair]]
+            meat += rho * (product + product.T)
+    ratio = np.diag(inverse @ meat @ inverse) / np.maximum(np.diag(inverse @ white @ inverse), 1e-300)
+    return np.asarray(np.sqrt(np.maximum(ratio, 1.0)))

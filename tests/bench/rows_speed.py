@@ -1,0 +1,195 @@
+"""Speed and memory, as ratios within one run on one machine: 1024 x 1024 uint16 slices of a bore and its outside."""
+
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import tifffile
+from render import AIR, METAL, Pose, coverage, cut, disc, grey16, noise
+from row import Figure, Row, Trial
+from skimage.measure import CircleModel, find_contours
+
+from ctrecon import measure_stack, open_stack
+
+SECTION = "Speed and memory"
+ROOT = Path(__file__).resolve().parents[2]
+SIDE = 1024
+LEVEL = (AIR + METAL) // 2
+FEW, MANY = 8, 20
+COUNTS = (10, 20, 40)
+_DIFFERENT = 12
+_PEAK = """
+import sys
+import numpy as np
+from ctrecon import SliceStack, measure_stack, open_stack
+yy, xx = np.mgrid[:48, :48]
+clean = 9000 + 32000 * np.clip(15.5 - np.hypot(xx - 23.3, yy - 23.7), 0, 1)
+tiny = np.random.default_rng(1).normal(clean, 1600, (9, 48, 48)).clip(0).astype(np.uint16)
+measure_stack(SliceStack.from_array(tiny, voxel_mm=0.05))  # so that every package is loaded
+if len(sys.argv) > 1:
+    measure_stack(open_stack(sys.argv[1], voxel_mm=(0.05, 0.05, 0.05)))
+print(next(line for line in open("/proc/self/status") if line.startswith("VmHWM")).split()[1])
+"""
+
+
+@contextmanager
+def folder_of_slices(count: int, rng: np.random.Generator) -> Iterator[Path]:
+    """A folder of uncompressed TIFF slices, R 300 with a bore of R 100; beyond the first 12 they are links."""
+    pose = Pose((1, SIDE, SIDE), (511.3, 512.2, 0.0))
+    clean = coverage(cut(disc(0, 0, 300), disc(40, -60, 100)), pose, fine=2)[0]
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for k in range(count):
+            target = folder / f"slice_{k:04d}.tif"
+            if k < _DIFFERENT:
+                tifffile.imwrite(target, grey16(clean + noise(clean.shape, 0.05, rng)))
+            else:
+                os.link(folder / f"slice_{k % _DIFFERENT:04d}.tif", target)
+        yield folder
+
+
+@contextmanager
+def first_slices(folder: Path, count: int) -> Iterator[Path]:
+    """A folder with links to the first slices of another."""
+    with tempfile.TemporaryDirectory(dir=folder.parent) as name:
+        for path in sorted(folder.glob("*.tif"))[:count]:
+            os.link(path, Path(name) / path.name)
+        yield Path(name)
+
+
+def _best(work: Callable[[], object], times: int) -> float:
+    """Least processor time of several runs, seconds: one core, whatever else the machine does."""
+    out = []
+    for _ in range(times):
+        start = time.process_time()
+        work()
+        out.append(time.process_time() - start)
+    return min(out)
+
+
+def _child(command: Sequence[str], times: int = 1) -> tuple[float, str]:
+    """Least processor time of a command, seconds, and what it printed."""
+    used, text = [], ""
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    for _ in range(times):
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        run = subprocess.run(command, cwd=ROOT, env=env, check=False, capture_output=True, text=True)
+        if run.returncode:
+            raise RuntimeError((run.stderr.strip().splitlines() or ["ended without a word"])[-1])
+        text = run.stdout
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        used.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    return min(used), text
+
+
+def _measure(folder: Path) -> None:
+    part = measure_stack(open_stack(folder, voxel_mm=(0.05, 0.05, 0.05))).part
+    if {f.kind for f in part.features} != {"round_outside", "round_hole"}:
+        raise RuntimeError("the bore and its outside were not found, so no time can be given")
+
+
+def _plain(path: Path) -> None:
+    """Read, contour at half height, circle through the two long contours: the plain way with a general library."""
+    for line in sorted(find_contours(tifffile.imread(path), LEVEL), key=len)[-2:]:
+        CircleModel.from_estimate(line)
+
+
+def slice_times(rng: np.random.Generator) -> Trial:
+    """Milliseconds a slice of floor, plain way and ctrecon (marginal between few and many slices)."""
+    with folder_of_slices(MANY, rng) as folder, first_slices(folder, FEW) as fewer:
+        paths = sorted(folder.glob("*.tif"))[:_DIFFERENT]
+        floor = _best(lambda: [np.count_nonzero(tifffile.imread(p) > LEVEL) for p in paths], 7) / len(paths)
+        plain = _best(lambda: [_plain(p) for p in paths[:4]], 3) / 4
+        short, long = _best(lambda: _measure(fewer), 1), _best(lambda: _measure(folder), 1)
+        with tempfile.TemporaryDirectory() as out:
+            command = [sys.executable, "-m", "ctrecon", "measure", str(fewer), "--voxel-mm", "0.05", "--out"]
+            whole = _child([*command, str(Path(out) / "out")])[0]
+    values = {
+        "floor": floor,
+        "plain": plain,
+        "ours": (long - short) / (MANY - FEW),
+        "all": long / MANY,
+        "whole": whole / FEW,
+    }
+    return Trial(values={k: 1000 * v for k, v in values.items()})
+
+
+def judge_slice(trials: Sequence[Trial]) -> list[Figure]:
+    """Ratios to the floor and to the plain way."""
+    v = trials[0].values
+    ours, plain = v["ours"] / v["floor"], v["plain"] / v["floor"]
+    return [
+        Figure(f"read + threshold 1; plain contour and circle {plain:.1f}"),
+        Figure(f"one more slice {ours:.1f} x the floor", "<= 5 x the floor", ours <= 5),
+        Figure(f"{plain / ours:.2f} x as fast as the plain way", ">= 5 x as fast", plain / ours >= 5),
+        Figure(
+            f"all of {MANY} slices {v['all'] / v['floor']:.1f} a slice, the measure command with {FEW} {v['whole'] / v['floor']:.1f}"
+        ),
+    ]
+
+
+def linear(rng: np.random.Generator) -> Trial:
+    """Seconds and peak memory for three numbers of slices, each twice the one before."""
+    values: dict[str, float] = {}
+    base, text = _child([sys.executable, "-c", _PEAK])
+    megabytes = float(text.split()[-1]) / 1024
+    with folder_of_slices(COUNTS[-1], rng) as folder:
+        for count in COUNTS:
+            with first_slices(folder, count) as some:
+                used, text = _child([sys.executable, "-c", _PEAK, str(some)])
+            values[f"s{count}"] = used - base
+            values[f"MB{count}"] = float(text.split()[-1]) / 1024 - megabytes
+    return Trial(values=values)
+
+
+def judge_linear(trials: Sequence[Trial]) -> list[Figure]:
+    """Time of the second half of the slices against that of the quarter before it; peak memory over the packages."""
+    v = trials[0].values
+    few, middle, many = (v[f"s{n}"] for n in COUNTS)
+    ratio = (many - middle) / 2 / max(middle - few, 1e-9)
+    memory = [v[f"MB{n}"] for n in COUNTS]
+    words, counts = "/".join(f"{m:.0f}" for m in memory), "/".join(str(n) for n in COUNTS)
+    text = f"a slice from {COUNTS[1]} to {COUNTS[2]} costs {ratio:.2f} x one from {COUNTS[0]} to {COUNTS[1]}"
+    return [
+        Figure(text, "0.8-1.25", 0.8 <= ratio <= 1.25),
+        Figure(f"{words} MB over the packages at {counts} slices", "<= 300 MB", max(memory) <= 300),
+    ]
+
+
+def starts(rng: np.random.Generator) -> Trial:
+    """Processor seconds of a start: bare interpreter, --version, --help, import of numpy, of numpy and ctrecon."""
+
+    def start(*command: str) -> float:
+        return _child([sys.executable, *command], 9)[0]
+
+    return Trial(values={
+        "bare": start("-c", "pass"), "version": start("-m", "ctrecon", "--version"),
+        "help": start("-m", "ctrecon", "--help"), "numpy": start("-c", "import numpy"),
+        "both": start("-c", "import numpy, ctrecon"),
+    })  # fmt: skip
+
+
+def judge_starts(trials: Sequence[Trial]) -> list[Figure]:
+    """Each against its target."""
+    v = trials[0].values
+    more = v["both"] - v["numpy"]
+    return [
+        Figure(f"--version {v['version']:.2f} s", "<= 0.2 s", v["version"] <= 0.2),
+        Figure(f"--help {v['help']:.2f} s", "<= 0.2 s", v["help"] <= 0.2),
+        Figure(f"import over numpy {more:.2f} s", "<= 0.1 s", more <= 0.1),
+        Figure(f"bare interpreter {v['bare']:.2f} s"),
+    ]
+
+
+ROWS = (
+    Row("starts", SECTION, "starts of the command and the package", 1, starts, judge_starts, alone=True),
+    Row("slice-time", SECTION, "time of one slice of 1024², bore and outside", 1, slice_times, judge_slice, alone=True),
+    Row("linear", SECTION, f"time and memory at {COUNTS[0]}, {COUNTS[1]}, {COUNTS[2]} slices of 1024²", 1, linear, judge_linear, alone=True),
+)  # fmt: skip

@@ -1,0 +1,6 @@
+"""Puts the bush and its scans on the path: a plain module beside these tests."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))

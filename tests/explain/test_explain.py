@@ -1,0 +1,287 @@
+"""The record against its scan: a whole record leaves nothing, and what it lacks lights up in its place."""
+
+from dataclasses import replace
+from functools import cache
+
+import bush_scan as scans
+import numpy as np
+import pytest
+
+from ctrecon.core.errors import InputError
+from ctrecon.core.measured import Measured
+from ctrecon.explain import Explained, Lump, Psf, explain_scan, predict_slice, with_warning
+from ctrecon.part import Part
+from ctrecon.slices import SliceStack
+
+TILTS = (0.0, 5.0)
+PX = 0.0525  # mm, the mean voxel edge in the slice
+
+
+@cache
+def whole(tilt_deg: float) -> Explained:
+    return explain_scan(scans.record(tilt_deg), scans.scanned(scans.sound(tilt_deg), seed=1))
+
+
+def without(part: Part, ident: str) -> Part:
+    return replace(part, features=tuple(one for one in part.features if one.id != ident))
+
+
+def in_stack(tilt_deg: float, x: float, y: float, z: float) -> np.ndarray:
+    """Where a place of the part (x, y from its axis, z along it) lies in the stack, mm."""
+    return np.asarray(scans.frame(tilt_deg).T @ np.array([x, y, z]) + scans.MIDDLE)
+
+
+def lumps_at(explained: Explained, place: np.ndarray, *, within_mm: float) -> list[Lump]:
+    """The lumps whose middle is at a place and whose slices hold its depth."""
+    return [
+        one
+        for one in explained.lumps
+        if np.hypot(one.x_mm - place[0], one.y_mm - place[1]) < within_mm
+        and one.depth_from_mm - 0.12 <= place[2] <= one.depth_to_mm + 0.12
+    ]
+
+
+def explained_with(change: scans.Solid, tilt_deg: float, *, seed: int = 4) -> Explained:
+    """A defect in the bush, scanned, held against the record of the sound bush."""
+    return explain_scan(scans.record(tilt_deg), scans.scanned(scans.share_of_metal(change, tilt_deg), seed=seed))
+
+
+@pytest.mark.parametrize("tilt_deg", TILTS)
+def test_a_whole_record_explains_its_scan(tilt_deg: float) -> None:
+    """All metal is explained, none is invented, and what is left is noise in every slice."""
+    found = whole(tilt_deg)
+    assert found.lumps == ()
+    assert found.metal_explained == pytest.approx(1.0, abs=1e-4)
+    assert found.metal_wrong == pytest.approx(0.0, abs=1e-4)
+    known = [one for one in found.per_slice_rms if one is not None]
+    assert len(found.per_slice_rms) == scans.SHAPE[0]
+    assert np.median(known) == pytest.approx(1.0, abs=0.05)
+    assert max(known) < 1.25
+    assert "nothing is left" in found.says
+
+
+@pytest.mark.parametrize("tilt_deg", TILTS)
+def test_blur_and_noise_are_read_from_the_scan(tilt_deg: float) -> None:
+    """The blur the scan was rendered with (0.045 mm) and its noise (a twentieth of the contrast) come out."""
+    found = whole(tilt_deg)
+    assert found.psf is not None
+    assert found.noise is not None
+    assert found.psf.across_mm == pytest.approx(scans.PSF, abs=0.003)
+    assert found.psf.along_mm == pytest.approx(scans.PSF, abs=0.012)
+    assert found.noise.air == pytest.approx(0.05, rel=0.06)
+    assert found.noise.metal == pytest.approx(0.05, rel=0.06)
+
+
+@pytest.mark.parametrize("tilt_deg", TILTS)
+def test_predicted_slices_are_those_of_another_renderer(tilt_deg: float) -> None:
+    """Signed distances and blur give what counting sub-voxels gives: 0.01 of the contrast in the mean, edges too."""
+    part, share = scans.record(tilt_deg), scans.sound(tilt_deg)
+    for index in (6, 13, 20, 28):
+        predicted = predict_slice(part, index, psf=Psf(scans.PSF, scans.PSF))
+        edge = (share[index] > 0.05) & (share[index] < 0.95)
+        assert np.sqrt(np.mean((predicted - share[index])[edge] ** 2)) < 0.02
+        assert np.abs(predicted - share[index]).max() < 0.12
+
+
+@pytest.mark.parametrize(
+    ("ident", "place", "sign"),
+    [
+        ("F1", (0.0, 0.0, -0.35), 1),
+        ("F2", (0.0, 0.0, 0.0), -1),
+        ("F3", (1.3, 0.1, -0.35), -1),
+        ("F4", (0.0, 0.0, 0.4), 1),
+    ],
+)
+@pytest.mark.parametrize("tilt_deg", TILTS)
+def test_a_feature_taken_from_the_record_lights_up(
+    ident: str, place: tuple[float, float, float], sign: int, tilt_deg: float
+) -> None:
+    """Without a bore the record has metal too much there; without an outside metal is missing from it."""
+    part = without(scans.record(tilt_deg), ident)
+    found = explain_scan(part, scans.scanned(scans.sound(tilt_deg), seed=2))
+    first = found.lumps[0]
+    assert first.sign == sign
+    assert lumps_at(found, in_stack(tilt_deg, *place), within_mm=3 * PX) == [first]
+    share = found.metal_explained if sign > 0 else 1 - (found.metal_wrong or 0.0)
+    assert share is not None
+    assert share < 0.995
+    size = {"F1": 3.2, "F2": 0.7, "F3": 0.4, "F4": 2.2}[ident]
+    assert first.size_mm[0] == pytest.approx(size, rel=0.25)
+
+
+@pytest.mark.parametrize("tilt_deg", TILTS)
+def test_a_crack_lights_up_as_a_line(tilt_deg: float) -> None:
+    """A radial crack a third of a voxel wide is one dark line, in its slices, and the sentence asks for a crack."""
+    found = explained_with(
+        lambda x, y, z: scans.bush(x, y, z) & ~((np.abs(y + 0.3) < 0.009) & (x < -0.6) & (x > -1.35) & (z < 0.0)),
+        tilt_deg,
+    )
+    lump = found.lumps[0]
+    place = in_stack(tilt_deg, -0.98, -0.3, -0.4)
+    assert all(np.hypot(one.x_mm - place[0], one.y_mm - place[1]) < 0.5 for one in found.lumps)
+    assert lumps_at(found, place, within_mm=3 * PX) == [lump]
+    assert lump.sign == -1
+    assert lump.size_mm[0] == pytest.approx(0.75, abs=0.2)
+    assert lump.size_mm[0] > 2.5 * lump.size_mm[1]
+    assert "darker" in lump.says
+    assert "crack or seam" in lump.says
+    assert f"slices {lump.slices[0]} to {lump.slices[1]}" in lump.says
+
+
+@pytest.mark.parametrize("tilt_deg", TILTS)
+def test_a_cross_pin_lights_up(tilt_deg: float) -> None:
+    """The thin ring of air round a pin across the axis shows on both sides of the bore."""
+    found = explained_with(
+        lambda x, y, z: scans.bush(x, y, z) & ~(np.abs(np.hypot(y, z + 0.35) - 0.18) < 0.012), tilt_deg
+    )
+    for side in (-0.8, 0.8):
+        assert lumps_at(found, in_stack(tilt_deg, side, 0.0, -0.35), within_mm=0.45)
+    assert all(one.sign == -1 for one in found.lumps)
+
+
+@pytest.mark.parametrize("tilt_deg", TILTS)
+def test_a_hidden_seam_lights_up_and_its_feature_explains_it(tilt_deg: float) -> None:
+    """A round gap of a quarter voxel lights up as a closed line; with the seam in the record nothing is left."""
+    # a quarter less metal over the width of a voxel: the points counted are too far apart for the gap itself
+    share = scans.share_of_metal(
+        lambda x, y, z: scans.bush(x, y, z) * (1 - 0.25 * (np.abs(np.hypot(x, y) - 0.8) < 0.0264)), tilt_deg
+    )
+    part, stack = scans.record(tilt_deg), scans.scanned(share, seed=5)
+    found = explain_scan(part, stack)
+    place = in_stack(tilt_deg, 0.0, 0.0, -0.35)
+    largest = found.lumps[0]
+    assert largest.sign == -1
+    assert np.hypot(largest.x_mm - place[0], largest.y_mm - place[1]) < 0.35
+    assert largest.size_mm[0] == pytest.approx(1.6, rel=0.3)
+    low, high = part.features[1].depth_from_mm, part.features[1].depth_to_mm
+    seam = replace(
+        part.features[1], id="F9", kind="round_seam", diameter_mm=Measured(1.6, 0.001), depth_from_mm=low,
+        depth_to_mm=high, seam_mm=Measured(0.0132, 0.001),
+    )  # fmt: skip
+    assert explain_scan(replace(part, features=(*part.features, seam)), stack).lumps == ()
+
+
+@pytest.mark.parametrize("tilt_deg", TILTS)
+def test_a_hole_across_is_explained_by_its_own_axis(tilt_deg: float) -> None:
+    """A drilled cross hole lights up, and a record that holds its diameter and direction explains it."""
+    share = scans.share_of_metal(
+        lambda x, y, z: scans.bush(x, y, z) & ~(np.hypot(y, z + 0.35) < 0.2), tilt_deg
+    )
+    part, stack = scans.record(tilt_deg), scans.scanned(share, seed=8)
+    assert "air where the record says metal" in explain_scan(part, stack).lumps[0].says
+    along = scans.frame(tilt_deg).T @ np.array([1.0, 0.0, 0.0])
+    middle = in_stack(tilt_deg, 0.0, 0.0, -0.35)
+    corners = [in_stack(tilt_deg, x, y, -0.35)[:2] for x, y in ((-1.6, -0.2), (1.6, -0.2), (1.6, 0.2), (-1.6, 0.2))]
+    hole = replace(
+        part.features[1], id="F9", kind="free_hole", diameter_mm=None, flags=("not_along_depth",),
+        x_mm=Measured(float(middle[0]), 0.001), y_mm=Measured(float(middle[1]), 0.001),
+        depth_from_mm=Measured(float(middle[2]) - 0.2, 0.001), depth_to_mm=Measured(float(middle[2]) + 0.2, 0.001),
+        outline_mm=tuple((float(x), float(y)) for x, y in corners), area_mm2=Measured(1.28, 0.01),
+        cross_diameter_mm=Measured(0.4, 0.001), cross_direction_xyz=(float(along[0]), float(along[1]), float(along[2])),
+    )  # fmt: skip
+    assert explain_scan(replace(part, features=(*part.features, hole)), stack).lumps == ()
+
+
+def test_what_stands_beside_the_part_lights_up() -> None:
+    """A second body is metal the record does not know, with its place and size."""
+    found = explained_with(
+        lambda x, y, z: scans.bush(x, y, z) | ((np.hypot(x + 1.5, y + 1.3) < 0.2) & (np.abs(z) < 0.4)), 0.0
+    )
+    (lump,) = found.lumps
+    assert (lump.sign, lump.says.count("another body")) == (1, 1)
+    assert (lump.x_mm, lump.y_mm) == pytest.approx(tuple(in_stack(0.0, -1.5, -1.3, 0.0)[:2]), abs=0.05)
+    assert lump.size_mm == pytest.approx((0.4, 0.4, 0.8), abs=0.1)
+    assert found.metal_explained is not None
+    assert 0.9 < found.metal_explained < 0.995
+
+
+def test_a_bore_of_four_voxels_and_a_chamfer_light_up() -> None:
+    """A bore too small to be found, and a chamfer nobody recorded, are named for what they are."""
+    small = explained_with(lambda x, y, z: scans.bush(x, y, z) & ~(np.hypot(x + 0.8, y - 0.9) < 0.1), 0.0)
+    (lump,) = small.lumps
+    assert (lump.x_mm, lump.y_mm) == pytest.approx(tuple(in_stack(0.0, -0.8, 0.9, 0.0)[:2]), abs=0.05)
+    assert "air where the record says metal" in lump.says
+    cut = explained_with(lambda x, y, z: scans.bush(x, y, z) & ~(np.hypot(x, y) - 1.6 + 0.15 > z + 0.8), 0.0)
+    assert "chamfer" in cut.lumps[0].says
+    assert cut.lumps[0].near == "F1"
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        {"shared_px": 1.0},
+        {"rings": 0.02, "cupping": 0.3},
+        {"rings": 0.01, "shared_px": 0.7},
+        {"snr": 5.0},
+        {"snr": 6.0, "shared_px": 1.2},
+    ],
+    ids=str,
+)
+def test_false_alarms_are_rare(spoilt: dict[str, float]) -> None:
+    """Noise of neighbours in common, rings, cupping and little contrast light nothing up on four sound scans each."""
+    alarms = [
+        len(explain_scan(scans.record(tilt), scans.scanned(scans.sound(tilt), seed=seed, **spoilt)).lumps)
+        for tilt in TILTS
+        for seed in (21, 22)
+    ]
+    assert sum(alarms) == 0
+
+
+def test_missing_ends_missing_slices_and_a_single_slice() -> None:
+    """Features that run out of the stack go on beyond it; a missing slice is None; one slice is enough."""
+    part, share = scans.record(0.0), scans.sound(0.0)
+    cut = share[8:16]
+    features = tuple(
+        replace(one, depth_from_mm=None, depth_to_mm=None, unknown={"depth_from_mm": "out", "depth_to_mm": "out"})
+        for one in part.features
+        if one.id != "F4"
+    )
+    short = replace(part, features=features, stack=replace(part.stack, slices=8))
+    stack = scans.scanned(share, seed=6)
+    inner = replace(stack, shape=(8, *stack.shape[1:]), load=lambda k: stack.load(k + 8), missing=(3,))
+    found = explain_scan(short, inner)
+    assert found.lumps == ()
+    assert [k for k, one in enumerate(found.per_slice_rms) if one is None] == [3]
+    assert len(cut) == 8
+    alone = replace(short, axis=None, unknown={"axis": "one slice"}, stack=replace(part.stack, slices=1))
+    one = explain_scan(alone, SliceStack.from_array(stack.plane(12), voxel_mm=scans.VOXEL))
+    assert one.lumps == ()
+    assert one.metal_explained == pytest.approx(1.0, abs=1e-3)
+    less = explain_scan(without(alone, "F3"), SliceStack.from_array(stack.plane(12), voxel_mm=scans.VOXEL))
+    assert [lump.slices for lump in less.lumps] == [(0, 0)]
+
+
+def test_the_warning_says_where() -> None:
+    """What is left becomes a warning of the record that names the slices; a record that explains all stays as it is."""
+    part = scans.record(0.0)
+    assert with_warning(part, whole(0.0)) is part
+    found = explain_scan(without(part, "F3"), scans.scanned(scans.sound(0.0), seed=2))
+    (warning,) = with_warning(part, found).warnings
+    assert warning.flag == "unexplained"
+    assert found.lumps[0].says in warning.says + "?"
+
+
+def test_nothing_to_explain() -> None:
+    """A record without an outside explains nothing, and says so instead of giving a share."""
+    part = replace(scans.record(0.0), features=(), pieces=())
+    found = explain_scan(part, scans.scanned(scans.sound(0.0), seed=2))
+    assert (found.metal_explained, found.lumps, found.pictures) == (None, (), ())
+    assert "nothing to explain" in found.says
+
+
+def test_a_slice_that_is_not_there_is_refused() -> None:
+    """Predicting beyond the stack names its slices."""
+    with pytest.raises(InputError, match="no slice 36; its slices are numbered from 0 to 35"):
+        predict_slice(scans.record(0.0), 36)
+
+
+def test_pictures_show_the_worst_slices_and_progress_is_told() -> None:
+    """Three slices at most, those with the lump among them, in windows that belong together; progress counts slices."""
+    told: list[tuple[str, int, int]] = []
+    part = without(scans.record(5.0), "F3")
+    found = explain_scan(part, scans.scanned(scans.sound(5.0), seed=2), progress=lambda *now: told.append(now))
+    assert 1 <= len(found.pictures) <= 3
+    first, last = found.lumps[0].slices
+    assert all(first <= one.index <= last for one in found.pictures)
+    assert all(one.scan.shape == one.predicted.shape == one.residual.shape for one in found.pictures)
+    assert told[-1] == ("explain", scans.SHAPE[0], scans.SHAPE[0])

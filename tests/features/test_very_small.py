@@ -1,0 +1,91 @@
+"""Bores that blur nearly hides, and dark spots that are no bores."""
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from ctrecon.features.very_small import find_small_bores
+from ctrecon.measuring import measure_stack
+from ctrecon.outlines.stretches import find_stretches
+from ctrecon.slices import SliceStack
+from ctrecon.slices.levels import find_levels
+from ctrecon.slices.square_up import axis_from_normals, square_up
+from ctrecon.slices.survey import survey_stack
+
+FINE = 4
+COUNT = 53
+
+
+def block(spots: list[tuple[float, ...]], *, snr: float, seed: int, lean: float = 0.0) -> np.ndarray:
+    """A disc of 42 px through 26 slices with spots (x, y, half size across, from slice, to slice, half length)."""
+    fine = (np.arange(COUNT * FINE) + 0.5) / FINE - 0.5
+    x, y = fine[None, :], fine[:, None]
+    volume = np.zeros((36, COUNT, COUNT))
+    for k in range(5, 31):
+        metal = np.hypot(x - 26, y - 26) < 21
+        for cx, cy, half, low, high, long in spots:
+            if low <= k <= high:
+                dx, dy = x - cx - lean * (k - 18), y - cy
+                gone = np.hypot(dx, dy) < half if long == 0 else (np.abs(dx) < long) & (np.abs(dy) < half)
+                metal = metal & ~gone
+        volume[k] = ndimage.gaussian_filter(metal.astype(float), 0.9 * FINE).reshape(
+            COUNT, FINE, COUNT, FINE
+        ).mean(axis=(1, 3))  # fmt: skip
+    volume = ndimage.gaussian_filter1d(volume, 0.9, axis=0)
+    return np.asarray(volume + np.random.default_rng(seed).standard_normal(volume.shape) / snr)
+
+
+def stack_of(volume: np.ndarray) -> SliceStack:
+    grey = (volume * 3000 + 800).astype(np.float32)
+    return SliceStack.from_array(grey, voxel_mm=0.1, source="block", towards_viewer=False)
+
+
+def small_bores(volume: np.ndarray) -> int:
+    stack = stack_of(volume)
+    levels = find_levels(stack)
+    assert levels is not None
+    survey = survey_stack(stack, levels)
+    squared = square_up(survey, axis_from_normals(survey.normals))
+    assert find_stretches(squared.plane, len(squared))
+    return len(find_small_bores(squared, ()))
+
+
+@pytest.mark.parametrize(("diameter", "snr"), [(4.0, 12.0), (3.0, 20.0), (2.0, 30.0)])
+def test_a_very_small_bore_is_found_flagged_and_right_within_its_u(diameter: float, snr: float) -> None:
+    """Bores of 2 to 4 px through metal are round holes flagged very_small, right within 3 u, and u is 0.2 px at most."""
+    volume = block([(31.3, 22.6, diameter / 2, 0, 99, 0)], snr=snr, seed=3)
+    (bore,) = [f for f in measure_stack(stack_of(volume)).part.features if f.kind == "round_hole"]
+    assert "very_small" in bore.flags
+    assert bore.diameter_mm is not None
+    assert bore.diameter_mm.u is not None
+    assert bore.diameter_mm.u < 0.02
+    assert abs(bore.diameter_mm.value - 0.1 * diameter) < 3 * bore.diameter_mm.u
+    assert bore.x_mm is not None
+    assert bore.y_mm is not None
+    assert (bore.x_mm.value / 0.1, bore.y_mm.value / 0.1) == pytest.approx((31.3, 22.6), abs=0.15)
+    assert bore.roundness_mm is None
+
+
+def test_pores_are_no_bores() -> None:
+    """Dark spots no longer than they are wide, even three of them nearly in line, are not taken for bores."""
+    pores = [(20.0, 24.0, 1.5, 8, 11, 0), (20.4, 24.3, 1.5, 17, 20, 0), (20.0, 24.0, 1.5, 26, 28, 0), (32.0, 30.0, 2.0, 12, 16, 0)]
+    assert small_bores(block([tuple(map(float, p)) for p in pores], snr=20.0, seed=4)) == 0
+
+
+@pytest.mark.parametrize("half_length", [3.0, 9.0])
+def test_cracks_are_no_bores(half_length: float) -> None:
+    """A crack through all slices is dark and steady, but no round spot."""
+    assert small_bores(block([(26.0, 28.0, 0.4, 0, 99, half_length)], snr=20.0, seed=5)) == 0
+
+
+def test_a_blind_small_bore_keeps_its_depth() -> None:
+    """A bore of 4 px that ends inside the metal is followed to its end, within a slice and a half."""
+    volume = block([(30.0, 30.0, 2.0, 0, 19, 0)], snr=20.0, seed=6)
+    (bore,) = [f for f in measure_stack(stack_of(volume)).part.features if f.kind == "round_hole"]
+    assert bore.depth_to_mm is not None
+    assert bore.depth_to_mm.value / 0.1 == pytest.approx(19.5, abs=1.5)
+
+
+def test_sound_metal_has_none() -> None:
+    """Noise alone gives no bore."""
+    assert [small_bores(block([], snr=10.0, seed=seed)) for seed in range(3)] == [0, 0, 0]
