@@ -1,7 +1,7 @@
 """The main job: from a stack of slices to the part record."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,8 +25,11 @@ from ctrecon.features.size import Sized
 from ctrecon.features.very_small import find_small_bores
 from ctrecon.fitting.result import FitFailed, ShapeFit
 from ctrecon.outlines.stretches import find_stretches
-from ctrecon.part import Axis, ImageInfo, Part, Piece, StackInfo, Warn
+from ctrecon.part import Axis, ImageInfo, Part, StackInfo, Warn
+from ctrecon.pieces.face_seams import find_face_seams
 from ctrecon.pieces.infer import infer_pieces
+from ctrecon.pieces.joints import find_joints
+from ctrecon.pieces.seam_pictures import FaceSeamPicture, SeamPicture, make_seam_pictures
 from ctrecon.pieces.seams import find_seams
 from ctrecon.slices.artefacts import Artefacts, find_artefacts
 from ctrecon.slices.levels import Levels, find_levels
@@ -37,6 +40,7 @@ from ctrecon.slices.survey import Survey, survey_stack
 __all__ = ["Measurement", "measure_stack"]
 
 Progress = Callable[[str, int, int], None]
+_PER_DRIFT = 0.4  # slices that an end may be off for a drift of the whole contrast, as seen on rendered ramps
 _SQUARE_AGAIN = 0.002  # slope; beyond this the first guess is not square enough for sharp steps
 
 
@@ -46,10 +50,16 @@ class Measurement:
 
     part: Part
     pictures: tuple[SlicePicture, ...] = ()
+    seam_pictures: tuple[SeamPicture | FaceSeamPicture, ...] = ()
 
 
 def measure_stack(
-    stack: SliceStack, *, name: str | None = None, boundary: str = "metal", progress: Progress | None = None
+    stack: SliceStack,
+    *,
+    name: str | None = None,
+    boundary: str = "metal",
+    priors: Mapping[str, float] | None = None,
+    progress: Progress | None = None,
 ) -> Measurement:
     """Measure everything that can be measured on the largest body of a stack.
 
@@ -62,6 +72,9 @@ def measure_stack(
     boundary : {"metal", "outer"}
         Where corrosion product clings to the metal: measure the sound metal, or the outer
         skin. The same thing where nothing clings to it.
+    priors : mapping, optional
+        How likely each way of building a part is before the slices are looked at, by the names in
+        `ctrecon.pieces.infer.PRIORS`, from which those left out are taken.
     progress : callable, optional
         Called with (what, done, of) as the work goes on.
 
@@ -110,12 +123,13 @@ def measure_stack(
         axis = part_axis(squared, slopes, u_slope)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
     seams = find_seams(squared, drafts) if axis is not None else []
+    seams += find_face_seams(squared, drafts, seams) if axis is not None else []
     across = find_cross_holes(squared, [one.candidate for one in sized], survey.noise_rel) if axis is not None else []
     ordered = order_features([*drafts, *seams, *across])
     features = tuple(d.feature for d in ordered)
     if not features:
         warnings.append(Warn(flag="nothing_to_measure", says=explain("nothing_to_measure")))
-    pieces: tuple[Piece, ...] = infer_pieces(ordered, squared) if features else ()
+    pieces, hypotheses = infer_pieces(ordered, squared, priors=priors) if features else ((), ())
     part = Part(
         name=name or stack.source,
         made_with=_made_with(),
@@ -123,6 +137,8 @@ def measure_stack(
         axis=axis,
         features=features,
         pieces=pieces,
+        hypotheses=hypotheses,
+        joints=find_joints(pieces, ordered, squared),
         boundary=boundary,
         warnings=tuple(warnings),
         unknown={} if axis is not None else {"axis": _why_no_axis(survey)},
@@ -131,7 +147,7 @@ def measure_stack(
     sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
     part = with_sensitivity(part, {d.feature.id: sides[id(d.sized)] for d in ordered if id(d.sized) in sides})
     part = with_form_and_relations(part, squared, ordered, survey.noise_rel, progress=progress)
-    return Measurement(part, make_pictures(squared, ordered))
+    return Measurement(part, make_pictures(squared, ordered), make_seam_pictures(squared, ordered))
 
 
 def _find(
@@ -192,7 +208,8 @@ def _fit_ends(
             else:
                 points = one.candidate.spans[0].points
                 centre = (float(points[:, 0].mean()), float(points[:, 1].mean()))
-            ends.append(_or_out(squared, fit_end(plan, voxels, centre, squared, noise, grain=grain), centre))
+            end = _less_sure(fit_end(plan, voxels, centre, squared, noise, grain=grain), squared)
+            ends.append(_or_out(squared, end, centre))
         out.append((ends[0], ends[1]))
     return out
 
@@ -200,6 +217,14 @@ def _fit_ends(
 def _side(plan: EndPlan | End) -> int | None:
     """Which way an end face moves when the metal grows: -1 shallower, +1 deeper; None where no face was seen."""
     return (-1 if plan.metal_above else 1) if isinstance(plan, EndPlan) else None
+
+
+def _less_sure(end: End, squared: SquaredStack) -> End:
+    """Widen u where the grey drifts through depth: right at a face its level can't be told from the face's place."""
+    artefacts = squared.survey.artefacts
+    if end.u is None or artefacts is None or artefacts.drift_rel == 0:
+        return end
+    return replace(end, u=float(np.hypot(end.u, _PER_DRIFT * artefacts.drift_rel)))
 
 
 def _or_out(squared: SquaredStack, end: End, centre: tuple[float, float]) -> End:

@@ -14,7 +14,7 @@ from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import FINITE, Measured
 
 __all__ = [
-    "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis",
+    "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "Joint",
     "ImageInfo", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn",
     "depths_in_part_frame", "is_hole", "is_seam", "outline_in_part_frame", "place_in_part_frame",
     "scale_u_along", "scale_u_of", "taper_of",
@@ -177,6 +177,20 @@ class Piece:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Joint:
+    """How one piece sits on another: contact area, gap as measured, and from which ends it can have been put on."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    piece: str
+    on: str
+    features: tuple[str, ...]
+    contact_mm2: Measured | None
+    clearance_mm: Measured | None
+    put_on_from: tuple[str, ...]
+    says: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Hypothesis:
     """One way the part may have been built: its prior, and its probability once the evidence is weighed."""
 
@@ -282,6 +296,7 @@ class Part:
     features: tuple[Feature, ...] = ()
     pieces: tuple[Piece, ...] = ()
     hypotheses: tuple[Hypothesis, ...] = ()
+    joints: tuple[Joint, ...] = ()
     relations: tuple[Relation, ...] = ()
     warnings: tuple[Warn, ...] = ()
     unknown: Mapping[str, str] = field(default_factory=dict)

@@ -14,6 +14,7 @@ from ctrecon.drawing import draw_sheet, write_outlines
 from ctrecon.explain import Explained, explain_scan, with_warning
 from ctrecon.measuring import Measurement, measure_stack
 from ctrecon.part import Part
+from ctrecon.pieces.infer import PRIORS
 from ctrecon.report import write_report
 from ctrecon.settings import Settings
 from ctrecon.slices import SliceStack, open_stack
@@ -155,6 +156,15 @@ def write_outputs(
         write_report(measurement, stack, folder / "report.html", explained=explained)
 
 
+def _priors(separate: float | None) -> dict[str, float] | None:
+    """Return the usual priors with the ways of several pieces scaled to a stated sum."""
+    if separate is None:
+        return None
+    several = {name: prior for name, prior in PRIORS.items() if name != "one_piece"}
+    scale = separate / sum(several.values())
+    return {"one_piece": 1 - separate, **{name: prior * scale for name, prior in several.items()}}
+
+
 def measure_to_folder(
     source: str | Path,
     out: str | Path,
@@ -203,7 +213,11 @@ def measure_to_folder(
             "--voxel-mm 0.05, or all three as --voxel-mm DZ DY DX (between slices, down, across)"
         )
     measurement = measure_stack(
-        stack, name=settings.name or name_of(source), boundary=settings.boundary, progress=progress
+        stack,
+        name=settings.name or name_of(source),
+        boundary=settings.boundary,
+        priors=_priors(settings.prior_separate),
+        progress=progress,
     )
     explained = None
     if measurement.part.features:

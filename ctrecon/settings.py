@@ -55,6 +55,9 @@ class Settings:
         Sheet size; None takes the smallest that holds the views.
     boundary : {"metal", "outer"}
         What to measure where corrosion product clings to the metal: the sound metal, or the outer skin.
+    prior_separate : float or None
+        How likely it is, before the slices are looked at, that the part is of more than one piece (above 0, below
+        1); None takes the usual.
     known : tuple of str
         Sizes known from the part itself, such as ``F1=12.00±0.02``; true scale is found from them.
 
@@ -69,6 +72,7 @@ class Settings:
     name: str | None = None
     paper: str | None = None
     boundary: str = "metal"
+    prior_separate: float | None = None
     known: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -80,6 +84,11 @@ class Settings:
             raise InputError(f"paper '{self.paper}' is not known; choose one of {', '.join(PAPERS)}")
         if self.boundary not in BOUNDARIES:
             raise InputError(f"boundary '{self.boundary}' is not known; choose one of {', '.join(BOUNDARIES)}")
+        if self.prior_separate is not None and not 0 < self.prior_separate < 1:
+            raise InputError(
+                f"the prior that the part is of more than one piece must be above 0 and below 1, not "
+                f"{self.prior_separate:g}: at 0 or 1 no scan could change it; give it as 0.5 where nothing is known"
+            )
         object.__setattr__(self, "known", tuple(self.known))
         for text in self.known:
             parse_known(text)  # a slip of the pen is told before the measuring, not after

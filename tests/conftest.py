@@ -77,7 +77,9 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
 
     calls = SimpleNamespace(measured=[], drawn=[], reported=[])
 
-    def measure(stack: Any, *, name: str, boundary: str | None = None, progress: Any = None) -> Any:
+    def measure(
+        stack: Any, *, name: str, boundary: str | None = None, priors: Any = None, progress: Any = None
+    ) -> Any:
         calls.measured.append(name)
         grey = int(stack.plane(0).max())
         if grey == 901:
@@ -90,7 +92,7 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
             part = replace(part, features=(), pieces=(), warnings=(Warn(flag="nothing_to_measure", says="Nothing."),))
         if progress is not None:
             progress("survey", 1, 1)
-        return SimpleNamespace(part=part, pictures=())
+        return SimpleNamespace(part=part, pictures=(), seam_pictures=())
 
     def draw(part: Part, folder: Path, *, paper: str | None = None) -> tuple[Path, ...]:
         calls.drawn.append(paper)

@@ -1,13 +1,16 @@
 """The output half of the pipeline: whole folders or none, and nothing lost that was there."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
 import ctrecon.pipeline
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
+from ctrecon.pieces.infer import PRIORS
 from ctrecon.pipeline import OUTPUTS, measure_to_folder, name_of, staged_folder
 from ctrecon.settings import Settings
 from ctrecon.store import read_part
@@ -37,6 +40,28 @@ def test_name_is_that_of_the_stack_unless_given(
     assert measure_to_folder(stack, tmp_path / "a", settings=SCALE).name == "hub.v2"
     named = Settings(voxel_mm=(0.5, 0.5, 0.5), name="drum")
     assert measure_to_folder(stack, tmp_path / "b", settings=named).name == "drum"
+
+
+def test_prior_is_handed_on_scaled(
+    make_slices: MakeSlices, tmp_path: Path, stand_ins: SimpleNamespace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A stated prior is shared among the ways of several pieces as they stood to each other; unsaid, none is given."""
+    given: list[dict[str, float] | None] = []
+    measure = ctrecon.pipeline.measure_stack
+
+    def noting(*args: Any, priors: Any = None, **rest: Any) -> Any:
+        given.append(priors)
+        return measure(*args, priors=priors, **rest)
+
+    monkeypatch.setattr(ctrecon.pipeline, "measure_stack", noting)
+    stack = make_slices()
+    measure_to_folder(stack, tmp_path / "a", settings=SCALE)
+    measure_to_folder(stack, tmp_path / "b", settings=replace(SCALE, prior_separate=0.6))
+    assert given[0] is None
+    assert given[1] is not None
+    assert given[1]["one_piece"] == pytest.approx(0.4)
+    assert sum(given[1].values()) == pytest.approx(1.0)
+    assert given[1]["pressed_in"] / given[1]["riveted"] == pytest.approx(PRIORS["pressed_in"] / PRIORS["riveted"])
 
 
 def test_name_of_the_working_folder(make_slices: MakeSlices, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -18,6 +18,7 @@ from ctrecon.core.measured import Measured
 from ctrecon.explain import Explained, ExplainedSlice, Lump
 from ctrecon.features.picture import SlicePicture
 from ctrecon.part import Feature, Part, Warn
+from ctrecon.pieces.seam_pictures import FaceSeamPicture, SeamPicture
 from ctrecon.report import report_html, write_report
 from ctrecon.store import read_part
 
@@ -29,6 +30,7 @@ HOSTILE = "<script>alert(1)</script>\"'><img src=http://x.invalid/a.png onerror=
 class Measurement:
     part: Part
     pictures: tuple[SlicePicture, ...] = ()
+    seam_pictures: tuple[SeamPicture | FaceSeamPicture, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -89,9 +91,9 @@ def test_complete_in_itself(hub: Part) -> None:
 
 
 def test_pictures_are_sound(hub: Part) -> None:
-    """Slice, depth chart and residuals are well-formed SVG without scripts or outside references."""
+    """Slice, depth chart, pieces and residuals are well-formed SVG without scripts or outside references."""
     images = Page(report_html(hub, (picture(20, "F1", "F2"),))).images()
-    assert len(images) == 3
+    assert len(images) == 4
     for image in images:
         for node in ET.fromstring(image).iter():
             assert not node.tag.endswith("script")
@@ -228,6 +230,32 @@ def test_eight_pictures_at_most_named_by_file(hub: Part) -> None:
     assert alts[0].startswith("slice 0, depth 0.000 mm")
     assert alts[-1].startswith("slice 11, depth 0.550 mm")
     assert "hub_11.tif" in page.text
+
+
+def seam_picture(ident: str) -> SeamPicture:
+    """An invented seam: dark all round, in a level section."""
+    around = np.linspace(0, 2 * np.pi, 25)
+    return SeamPicture(
+        feature=ident, along_px=np.arange(24) + 0.5, angle_deg=np.arange(24) * 15.0, corners_px=(),
+        depth_slices=np.arange(30.0, 60.0), contrast=np.full((30, 24), -0.03, dtype=np.float32),
+        section=np.zeros((20, 20), dtype=np.float32),
+        outline_px=np.column_stack([10 + 4 * np.cos(around), 10 + 4 * np.sin(around)]), planes=9,
+    )  # fmt: skip
+
+
+def test_seams_are_shown_for_the_reader_to_judge(hub: Part, tmp_path: Path) -> None:
+    """A seam brings its two pictures and the slices to look at, and the pieces are shown pulled apart."""
+    seam = next(f for f in hub.features if f.kind == "square_seam")
+    write_report(Measurement(hub, (), (seam_picture(seam.id),)), None, tmp_path / "report.html")
+    page = Page((tmp_path / "report.html").read_text(encoding="utf-8"))
+    alts = [str(attrs["alt"]) for tag, attrs in page.tags if tag == "img"]
+    assert [alt for alt in alts if alt.startswith(f"Mean section of {seam.id}")]
+    assert [alt for alt in alts if alt.startswith(f"{seam.id} square seam unrolled")]
+    assert [alt for alt in alts if "pulled apart" in alt]
+    assert "One piece or two?" in page.text
+    bare = Page(report_html(replace(hub, pieces=hub.pieces[:1])))
+    assert "One piece or two?" not in bare.text
+    assert not [1 for tag, attrs in bare.tags if tag == "img" and "pulled apart" in str(attrs["alt"])]
 
 
 def test_written_whole_or_not_at_all(hub: Part, tmp_path: Path) -> None:

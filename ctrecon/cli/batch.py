@@ -16,6 +16,7 @@ from ctrecon.cli.options import (
     add_boundary,
     add_out,
     add_paper,
+    add_prior,
     add_scale,
     settings_from,
 )  # fmt: skip
@@ -33,6 +34,7 @@ def add_parser(commands: Commands) -> None:
     add_out(parser)
     add_scale(parser)
     add_boundary(parser)
+    add_prior(parser)
     add_paper(parser)
     parser.set_defaults(run=run)
 

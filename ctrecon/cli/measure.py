@@ -13,6 +13,7 @@ from ctrecon.cli.options import (
     add_known,
     add_out,
     add_paper,
+    add_prior,
     add_scale,
     add_stack,
     settings_from,
@@ -31,6 +32,7 @@ def add_parser(commands: Commands) -> None:
     add_out(parser)
     add_scale(parser)
     add_boundary(parser)
+    add_prior(parser)
     add_known(parser)
     add_paper(parser)
     parser.add_argument("--name", help="name of the part on the sheet (default: the name of the stack)")

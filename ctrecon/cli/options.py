@@ -8,6 +8,7 @@ option                            meaning                                      c
 ``--voxel-mm D`` / ``DZ DY DX``   voxel edges in mm                            info, measure, batch
 ``--depth-towards-viewer``        the slices run towards the viewer            info, measure, batch
 ``--boundary``                    sound metal, or its crust too                measure, batch
+``--prior-separate P``            before looking: more than one piece?         measure, batch
 ``--known FEATURE=VALUE±U``       sizes known from the part                    measure, calibrate
 ``--paper``                       sheet size                                   measure, draw, demo, batch
 ================================= ============================================ ======================
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DONE", "FAULT", "INTERRUPTED", "NOTHING_FOUND", "REFUSED", "Commands",
-    "add_boundary", "add_known", "add_out", "add_paper", "add_scale", "add_stack", "settings_from",
+    "add_boundary", "add_known", "add_out", "add_paper", "add_prior", "add_scale", "add_stack", "settings_from",
 ]  # fmt: skip
 
 DONE, FAULT, REFUSED, NOTHING_FOUND, INTERRUPTED = 0, 1, 2, 3, 130
@@ -42,6 +43,13 @@ def _millimetres(text: str) -> float:
     except ValueError:
         hint = "use a point, not a comma" if "," in text else "name the stack before this option"
         raise argparse.ArgumentTypeError(f"'{text}' is not a number of mm ({hint})") from None
+
+
+def _probability(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no probability; give a number such as 0.5") from None
 
 
 def add_stack(parser: argparse.ArgumentParser) -> None:
@@ -96,6 +104,15 @@ def add_boundary(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
 
 
+def add_prior(parser: argparse.ArgumentParser) -> None:
+    """Add how likely several pieces are before the slices are looked at."""
+    parser.add_argument(
+        "--prior-separate", metavar="P", type=_probability,
+        help="how likely it is, before the slices are looked at, that the part is of more than one piece (above 0, "
+        "below 1; default 0.3). The probabilities of the pieces start from it",
+    )  # fmt: skip
+
+
 def settings_from(args: argparse.Namespace) -> "Settings":
     """Gather what was given on the command line.
 
@@ -113,5 +130,6 @@ def settings_from(args: argparse.Namespace) -> "Settings":
         name=getattr(args, "name", None),
         paper=getattr(args, "paper", None),
         boundary=getattr(args, "boundary", "metal"),
+        prior_separate=getattr(args, "prior_separate", None),
         known=tuple(getattr(args, "known", ())),
     )

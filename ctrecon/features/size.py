@@ -251,6 +251,8 @@ def fit_size(
     if fit:
         # px: below this the image model itself is not trusted; beside other material far less
         trust = 0.08**2 if crowded else 0.002**2
+        if high - low < 3 and len(squared.survey.stack) > 1:  # the faces at both ends blur into all of its slices
+            trust += (0.15 / (high - low + 1)) ** 2
         # shading is taken as straight over 9 px; cupping bends by its slope over the radius
         bent = (_BENT_PX2 * fit.shading / max(_half_width(shape), _WIDE_PX)) ** 2
         floor = np.array([trust * (n in _PLACES) + (trust + bent) * (n in _WIDTHS) for n in fit.names])

@@ -37,6 +37,7 @@ _CLEAR = 15.0
 """Ln odds on the outline beyond which the grey values need not be asked."""
 _FORM, _FORM_PX = 0.01, 0.6
 """What a round thing may be out of round, of its size and in px: common practice, no source."""
+_TIGHT, _STUBBY = 0.4, 1.12
 _ESTIMATE_OVAL: Callable[[Floats], Any] = EllipseModel.from_estimate
 
 
@@ -126,8 +127,15 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
 
 
 def _as_good_as_round(kind: str, shape: Shape) -> bool:
-    """Tell a square whose corners are so round that it leaves a circle by less than a real bore or disc does."""
-    if kind != "square" or not isinstance(shape, Rectangle):
+    """Tell a square whose corners are so round that it leaves a circle by less than a real bore or disc does.
+
+    A slot hardly longer than wide is a round rim with a bite out of it, or an oval.
+    """
+    if not isinstance(shape, Rectangle):
+        return False
+    if kind == "slot":
+        return max(shape.a, shape.b) < _STUBBY * min(shape.a, shape.b)
+    if kind != "square":
         return False
     width = min(shape.a, shape.b)
     return bool((np.sqrt(2) - 1) * (width / 2 - shape.corner_radius) < max(_FORM_PX, _FORM * width))
@@ -148,7 +156,31 @@ def _best(found: list[tuple[str, Shape]], points: Floats, tolerance: float) -> t
         misfit = handicap * misfit_of(shape, points, tolerance)
         if share >= max(shares) - 0.05 and misfit < least:
             least, best = misfit, (kind, shape, share)
-    return best
+    return _bitten_circle(found, best, points, tolerance) or best
+
+
+def _bitten_circle(
+    found: list[tuple[str, Shape]], best: tuple[str, Shape | None, float], points: Floats, tolerance: float
+) -> tuple[str, Shape | None, float] | None:
+    """Return the circle where a stubby slot or an oblong rectangle only follows a bite out of a round rim.
+
+    The sound part of a bitten circle lies on it as closely as noise allows; a slot with
+    flats has no such part as long.
+    """
+    kind, shape, _ = best
+    if kind not in ("slot", "rectangular") or not isinstance(shape, Rectangle):
+        return None
+    if max(shape.a, shape.b) > 1.3 * min(shape.a, shape.b):
+        return None
+    for name, one in found:
+        if name != "round":
+            continue
+        near, theirs = near_shape(one, points, tolerance), near_shape(shape, points, tolerance)
+        tight = float(np.sqrt(np.mean(one.signed_distance(points[near]) ** 2)))
+        loose = float(np.sqrt(np.mean(shape.signed_distance(points[theirs]) ** 2)))
+        if near.mean() >= 0.65 and tight < 0.75 * loose:
+            return "round", one, float(near.mean())
+    return None
 
 
 def _plainly_round(circle: Circle | None, waves: Waves | None) -> bool:
@@ -359,6 +391,9 @@ def _oval(points: Floats, tolerance: float, circle: Circle) -> Ellipse | None:
     uneven = abs(float(axes[0] - axes[1])) / 4
     if float(np.mean(off < 2 * tolerance)) < 0.85 or uneven < max(0.15, 0.01 * circle.radius):
         return None
+    near = near_shape(circle, points, tolerance)
+    if near.mean() >= 0.6 and float(np.sqrt(np.mean(circle.signed_distance(points[near]) ** 2))) < _TIGHT * tolerance:
+        return None  # a bite out of a round rim: what of an oval lies near a circle spreads over the tolerance
     nearer = misfit_of(oval, points, tolerance)
     return oval if nearer < 0.6 * misfit_of(circle, points, tolerance) else None
 

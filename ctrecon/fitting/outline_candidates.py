@@ -53,7 +53,8 @@ def circle_of(points: Floats, tolerance: float) -> Circle | None:
     centre = a + np.column_stack([x, y])
     thin = points[:: max(1, n // 400)]
     gap = np.abs(np.hypot(thin[None, :, 0] - centre[:, :1], thin[None, :, 1] - centre[:, 1:]) - radius[:, None])
-    score = (gap < 2 * tolerance).mean(axis=1) * (radius < 3 * size)
+    # near counts more than nearly: a bite out of the rim must not draw the circle into a compromise
+    score = np.maximum(1 - (gap / (1.5 * tolerance)) ** 2, 0).mean(axis=1) * (radius < 3 * size)
     best = int(np.argmax(score))
     circle = Circle(float(centre[best, 0]), float(centre[best, 1]), float(radius[best]))
     for factor in (3.0, 2.0, 1.5, 1.5):

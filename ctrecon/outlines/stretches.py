@@ -119,7 +119,9 @@ def _cut(chain: _Chain, least: int) -> list[Stretch]:
         outlines = chain.outlines[a : b + 1]
         boxes = np.array([o.box for o in outlines])
         size = table[a : b + 1, 0]
-        growth = float(np.polyfit(np.arange(len(size)), size, 1)[0]) if len(size) > 2 else 0.0
+        trim = 2 if len(size) >= 9 else 1  # blurred end faces reach into the outermost planes
+        inner = size[trim:-trim]
+        growth = float(np.polyfit(np.arange(len(inner)), inner, 1)[0]) if len(inner) > 1 else 0.0
         out.append(
             Stretch(
                 chain.hole,

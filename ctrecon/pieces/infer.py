@@ -1,21 +1,40 @@
-"""Which pieces the part is built from, said in sentences a maker can check on the slices."""
+"""Which pieces the part is built from: hypotheses compared by their evidence, with stated priors."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft
-from ctrecon.part import Evidence, Feature, Piece
+from ctrecon.part import Evidence, Feature, Hypothesis, Piece
+from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, against, reach_of, reasons_for, seam_reason
 from ctrecon.shapes import Shape
+from ctrecon.slices.health import thinnest_seam_px
 from ctrecon.slices.square_up import SquaredStack
 
-__all__ = ["infer_pieces"]
+__all__ = ["PRIORS", "infer_pieces"]
 
-_SURE = 14.0
-_NO_PROBABILITY = {"probability_separate": "no calibrated probability is available for this kind of evidence"}
+PRIORS: Mapping[str, float] = {"one_piece": 0.70, "pressed_in": 0.18, "sandwich": 0.08, "riveted": 0.04}
+"""How likely each way of building a part is before the scan is looked at (common practice, no source)."""
+
+_SURE, _UNLIKELY = 0.8, 0.3
+_SAYS = {
+    "one_piece": "one piece of metal",
+    "pressed_in": "a piece pressed or slipped onto another",
+    "sandwich": "pieces stacked face to face",
+    "riveted": "pieces stacked and held by a headed end",
+}
+_BEYOND = {
+    "finer": "a scan with finer voxels",
+    "energy": "a scan at another energy, at which two alloys differ more",
+}
 
 
-def infer_pieces(drafts: list[Draft], squared: SquaredStack) -> tuple[Piece, ...]:
-    """List the body, then one piece for every seam found inside it.
+def infer_pieces(
+    drafts: list[Draft], squared: SquaredStack, *, priors: Mapping[str, float] | None = None
+) -> tuple[tuple[Piece, ...], tuple[Hypothesis, ...]]:
+    """List the body, then one piece for every seam found, each with its probability and reasons.
 
     Parameters
     ----------
@@ -23,76 +42,233 @@ def infer_pieces(drafts: list[Draft], squared: SquaredStack) -> tuple[Piece, ...
         Features with their ids, seams among them.
     squared : SquaredStack
         The grid the drafts are given on.
+    priors : mapping, optional
+        Prior probability of each hypothesis in `PRIORS`, from which those left out are
+        taken; they are scaled to a sum of 1.
+
+    Returns
+    -------
+    pieces, hypotheses
+        Probabilities follow from the priors and the weights of the evidence (Bayes' rule
+        on odds). No piece is called more certain than its own seam's detection allows.
+
+    Raises
+    ------
+    ValueError
+        If a prior is negative or of an unknown hypothesis, or none is above 0.
     """
-    seams = [d for d in drafts if d.feature.kind in ("square_seam", "round_seam")]
+    prior = _checked(priors)
+    sides = [d for d in drafts if d.feature.kind in ("square_seam", "round_seam", "free_seam")]
+    faces = [d for d in drafts if d.feature.kind == "face_seam"]
+    outside = [d for d in drafts if d not in sides and d not in faces]
     single = len(squared.survey.stack) == 1
-    outside = [d for d in drafts if d not in seams]
-    depth = (
-        {"depth_from_mm": "a single slice has no depth", "depth_to_mm": "a single slice has no depth"} if single else {}
-    )
-    low, high = _part_depth(outside)
-    if not single and low is None:
-        depth["depth_from_mm"] = "the part runs out of the stack at its start"
-    if not single and high is None:
-        depth["depth_to_mm"] = "the part runs out of the stack at its end"
-    unknown = {**_NO_PROBABILITY, **depth}
+    if not sides and not faces:
+        return _one_piece(outside, squared, prior, single=single)
+    reasons = [(seam, reasons_for(seam, outside, faces, squared)) for seam in sides]
+    within = {f.feature.id for seam in sides for f in _cuts(seam, faces)}
+    explained = within | {name for _, found in reasons for one in found for name in one.features}
+    loose = [face for face in faces if face.feature.id not in explained]
+    stacked = [face for face in faces if face.feature.id in within or face in loose]
+    hypotheses = _weigh(prior, reasons, stacked, faces, outside)
     pieces: list[Piece] = []
     taken: set[str] = set()
-    for i, seam in enumerate(seams):
-        members = _members(seam, outside)
-        taken |= {f.id for f in members}
-        strong = seam.sized.candidate.share >= _SURE
-        name = "spacer" if seam.feature.kind == "square_seam" else "bush"
-        evidence = Evidence(
-            kind="seam",
-            features=(seam.feature.id,),
-            weight=round(seam.sized.candidate.share, 1),
-            says=_sentence(seam),
-        )
-        pieces.append(
-            Piece(
-                id=f"P{i + 2}",
-                name=name,
-                depth_from_mm=seam.feature.depth_from_mm,
-                depth_to_mm=seam.feature.depth_to_mm,
-                features=tuple(sorted((seam.feature.id, *(f.id for f in members)), key=_number)),
-                verdict="separate" if strong else "undecided",
-                probability_separate=None,
-                evidence=(evidence,),
-                unknown=dict(_NO_PROBABILITY),
-            )
-        )
+    for seam, found in reasons:
+        for one in _stack_on(seam, found, _cuts(seam, faces), outside, prior, first=len(pieces) + 2):
+            taken |= set(one.features)
+            pieces.append(one)
+    for face in loose:
+        pieces.append(_piece(len(pieces) + 2, "layer", face, [], [seam_reason(face)], prior))
+        pieces[-1] = _layer(pieces[-1], face, outside, pieces[:-1])
     rest = tuple(d.feature.id for d in outside if d.feature.id not in taken)
-    verdict = "one_piece" if not pieces else "separate" if any(p.verdict == "separate" for p in pieces) else "undecided"
+    none_separate = float(np.prod([1 - (p.probability_separate or 0.0) for p in pieces]))
+    low, high, unknown = _depths(outside, single)
     body = Piece(
-        id="P1",
-        name="body",
-        depth_from_mm=low,
-        depth_to_mm=high,
-        features=rest,
-        verdict=verdict,
-        probability_separate=None,
-        evidence=() if pieces else (_none_found(single),),
-        unknown=dict(sorted(unknown.items())),
+        id="P1", name="body", depth_from_mm=low, depth_to_mm=high, features=rest, verdict=_verdict(1 - none_separate),
+        probability_separate=round(1 - none_separate, 3), evidence=(), unknown=unknown,
+    )  # fmt: skip
+    return (body, *pieces), hypotheses
+
+
+def _checked(priors: Mapping[str, float] | None) -> dict[str, float]:
+    unknown = sorted(set(priors or ()) - set(PRIORS))
+    if unknown:
+        raise ValueError(f"'{unknown[0]}' is no hypothesis; there are {', '.join(PRIORS)}")
+    merged = {**PRIORS, **(priors or {})}
+    total = sum(merged.values())
+    if min(merged.values()) < 0 or total <= 0:
+        raise ValueError("priors must be 0 or more, and one of them above 0")
+    return {name: value / total for name, value in merged.items()}
+
+
+def _one_piece(
+    outside: list[Draft], squared: SquaredStack, prior: dict[str, float], *, single: bool
+) -> tuple[tuple[Piece, ...], tuple[Hypothesis, ...]]:
+    thinnest = None if single else _thinnest(squared)
+    hidden = reach_of(thinnest)
+    separate = 1 - prior["one_piece"]
+    chance = separate * hidden / (separate * hidden + prior["one_piece"])
+    low, high, unknown = _depths(outside, single)
+    body = Piece(
+        id="P1", name="body", depth_from_mm=low, depth_to_mm=high, features=tuple(d.feature.id for d in outside),
+        verdict="one_piece" if chance <= _UNLIKELY else _verdict(chance), probability_separate=round(chance, 3),
+        evidence=(against(squared, thinnest),), unknown=unknown,
+    )  # fmt: skip
+    others = {name: p * hidden for name, p in prior.items() if name != "one_piece"}
+    return (body,), _normalised({"one_piece": prior["one_piece"], **others}, prior)
+
+
+def _thinnest(squared: SquaredStack) -> float | None:
+    """Thickness (px) of the thinnest seam through a quarter of the part that this stack would show."""
+    found = squared.survey.artefacts
+    if found is None or found.psf_px is None or not np.isfinite(found.snr):
+        return None
+    return thinnest_seam_px(
+        snr=found.snr,
+        psf_px=found.psf_px,
+        slices=max(1, squared.survey.body_slices // 4),
+        correlation=found.noise_correlation or 0.0,
+        rings=found.ring_left_rel,
     )
-    return (body, *pieces)
+
+
+def _weigh(
+    prior: dict[str, float],
+    reasons: Sequence[tuple[Draft, list[Evidence]]],
+    stacked: Sequence[Draft],
+    faces: Sequence[Draft],
+    outside: Sequence[Draft],
+) -> tuple[Hypothesis, ...]:
+    """Weigh the ways of building the part: each takes credit only for the reasons it accounts for."""
+    side = sum(_capped(found) for _, found in reasons)
+    flat = sum(seam_reason(face).weight for face in stacked)
+    headed = [d for d in outside if "tapered" in d.feature.flags]
+    at_ends = any(
+        min(abs(h.depths[0] - d.depths[1]), abs(d.depths[0] - h.depths[1])) <= 2 for h in headed for d in [*faces]
+    )
+    ln = {
+        "one_piece": 0.0,
+        "pressed_in": side,
+        "sandwich": (flat + side) if faces else side - 1.0,
+        "riveted": (flat + side + (0.7 if at_ends else -1.0)) if faces else side - 2.0,
+    }
+    # what only one of several ways accounts for decides between them, never above what the seams allow
+    top = max(ln.values())
+    odds = {name: prior[name] * float(np.exp(value - top)) for name, value in ln.items()}
+    return _normalised(odds, prior)
+
+
+def _normalised(odds: dict[str, float], prior: dict[str, float]) -> tuple[Hypothesis, ...]:
+    total = sum(odds.values())
+    ranked = sorted(odds, key=lambda name: (-odds[name], name))
+    return tuple(
+        Hypothesis(name=name, says=_SAYS[name], prior=round(prior[name], 4), probability=round(odds[name] / total, 4))
+        for name in ranked
+    )
+
+
+def _capped(found: Sequence[Evidence]) -> float:
+    """Sum of the weights, no more than twice what the seams themselves allow."""
+    seams = sum(e.weight for e in found if e.kind == "seam")
+    return min(sum(e.weight for e in found), 2 * max(seams, 0.0), seams + MOST_FROM_A_SEAM)
+
+
+def _piece(
+    number: int, name: str, seam: Draft, members: Sequence[Feature], found: Sequence[Evidence], prior: dict[str, float]
+) -> Piece:
+    separate = 1 - prior["one_piece"]
+    odds = separate / max(prior["one_piece"], 1e-6) * float(np.exp(_capped(found)))
+    sure = odds / (1 + odds)
+    if seam.seam is not None:  # never surer than the detection itself
+        sure = min(sure, 1 - max(seam.seam.p_false, 1 / 500))
+    settle = () if _verdict(sure) != "undecided" else (_what_would_settle(),)
+    return Piece(
+        id=f"P{number}", name=name, depth_from_mm=seam.feature.depth_from_mm, depth_to_mm=seam.feature.depth_to_mm,
+        features=tuple(sorted((seam.feature.id, *(f.id for f in members)), key=_number)), verdict=_verdict(sure),
+        probability_separate=round(float(sure), 3), evidence=(*found, *settle),
+    )  # fmt: skip
+
+
+def _cuts(seam: Draft, faces: Sequence[Draft]) -> list[Draft]:
+    """Flat seams that cut what sits on a side seam, in the order of their depth."""
+    low, high = seam.depths
+    return sorted((f for f in faces if low + 2 < f.depths[0] < high - 2), key=lambda f: f.depths[0])
+
+
+def _stack_on(
+    seam: Draft, found: Sequence[Evidence], cuts: Sequence[Draft], outside: list[Draft], prior: dict[str, float], *,
+    first: int,
+) -> list[Piece]:  # fmt: skip
+    """Return the piece that sits on a side seam, or the several ones into which flat seams cut it."""
+    if not cuts:
+        return [_piece(first, _name(seam), seam, _members(seam, outside), found, prior)]
+    bounds = [seam.depths[0], *(f.depths[0] for f in cuts), seam.depths[1]]
+    depths = [seam.feature.depth_from_mm, *(f.feature.depth_from_mm for f in cuts), seam.feature.depth_to_mm]
+    widths, out = [], []
+    for i in range(len(cuts) + 1):
+        part = replace(seam, depths=(bounds[i], bounds[i + 1]))
+        members = _members(part, outside)
+        beside = [cuts[k] for k in (i - 1, i) if 0 <= k < len(cuts)]
+        known = {e.features for e in found}
+        reasons = [*found, *(r for r in map(seam_reason, beside) if r.features not in known)]
+        piece = _piece(first + i, "", seam, members, reasons, prior)
+        ids = {*piece.features, *(f.feature.id for f in beside)}
+        widths.append(max((f.diameter_mm.value for f in members if f.diameter_mm is not None), default=0.0))
+        out.append(replace(
+            piece, depth_from_mm=depths[i], depth_to_mm=depths[i + 1], features=tuple(sorted(ids, key=_number)),
+        ))  # fmt: skip
+    least = min(widths)
+    return [replace(p, name="plate" if w > 1.3 * least else "spacer") for p, w in zip(out, widths, strict=True)]
+
+
+def _layer(piece: Piece, face: Draft, outside: Sequence[Draft], before: Sequence[Piece]) -> Piece:
+    """Give a piece that lies on a flat seam the depths and outsides beyond it, up to the next flat seam or the end."""
+    _, high, _ = _depths(list(outside), False)
+    beyond = [d.feature for d in outside if d.depths[0] >= face.depths[0] - 1.5 and d.feature.kind.endswith("_outside")]
+    taken = {name for one in before for name in one.features}
+    ids = [f.id for f in beyond if f.id not in taken]
+    unknown = {} if high is not None else {"depth_to_mm": "the part runs out of the stack at its end"}
+    return replace(
+        piece, depth_from_mm=face.feature.depth_from_mm, depth_to_mm=high,
+        features=tuple(sorted((face.feature.id, *ids), key=_number)), unknown=unknown,
+    )  # fmt: skip
+
+
+def _verdict(probability: float) -> str:
+    return "separate" if probability >= _SURE else "one_piece" if probability < 0.05 else "undecided"
+
+
+def _what_would_settle() -> Evidence:
+    says = f"What would settle it: {_BEYOND['finer']}, or {_BEYOND['energy']}, of these slices."
+    return Evidence(kind="would_settle", features=(), weight=0.0, says=says)
+
+
+def _name(seam: Draft) -> str:
+    return {"square_seam": "spacer", "round_seam": "bush"}.get(seam.feature.kind, "piece")
 
 
 def _number(ident: str) -> int:
     return int(ident[1:])
 
 
-def _part_depth(drafts: list[Draft]) -> tuple[Measured | None, Measured | None]:
+def _depths(drafts: list[Draft], single: bool) -> tuple[Measured | None, Measured | None, dict[str, str]]:
+    """Depths of the whole part, and why one is unknown."""
     outside = [d for d in drafts if d.feature.kind.endswith("_outside") and d.feature.kind != "arc_outside"] or drafts
-    first = min(outside, key=lambda d: d.depths[0])
-    last = max(outside, key=lambda d: d.depths[1])
-    return first.feature.depth_from_mm, last.feature.depth_to_mm
+    low = min(outside, key=lambda d: d.depths[0]).feature.depth_from_mm
+    high = max(outside, key=lambda d: d.depths[1]).feature.depth_to_mm
+    if single:
+        return low, high, dict.fromkeys(("depth_from_mm", "depth_to_mm"), "a single slice has no depth")
+    unknown = {}
+    if low is None:
+        unknown["depth_from_mm"] = "the part runs out of the stack at its start"
+    if high is None:
+        unknown["depth_to_mm"] = "the part runs out of the stack at its end"
+    return low, high, unknown
 
 
 def _members(seam: Draft, outside: list[Draft]) -> list[Feature]:
     """Outsides that enclose the seam and live in its depth range."""
     shape = seam.sized.candidate.shape
-    assert shape is not None
+    ring = shape.outline(36) if shape is not None else seam.sized.candidate.spans[0].points
     low, high = seam.depths
     out = []
     for draft in outside:
@@ -101,45 +277,14 @@ def _members(seam: Draft, outside: list[Draft]) -> list[Feature]:
         if shared < 0.7 * (b - a) or b - a <= 0:
             continue
         if draft.feature.kind == "arc_outside" or (
-            draft.feature.kind.endswith("_outside") and _encloses(draft.sized.candidate.shape, draft, shape)
+            draft.feature.kind.endswith("_outside") and _encloses(draft.sized.candidate.shape, draft, ring)
         ):
             out.append(draft.feature)
     return out
 
 
-def _encloses(outer: Shape | None, draft: Draft, inner: Shape) -> bool:
-    ring = inner.outline(36)
+def _encloses(outer: Shape | None, draft: Draft, ring: np.ndarray) -> bool:
     if outer is not None:
         return bool(np.median(outer.signed_distance(ring)) > 0)
     points = draft.sized.candidate.spans[0].points
     return bool((points.min(axis=0) < ring.min(axis=0)).all() and (points.max(axis=0) > ring.max(axis=0)).all())
-
-
-def _sentence(seam: Draft) -> str:
-    f = seam.feature
-    assert f.seam_mm is not None
-    assert f.slices_used is not None
-    first, last = f.slices_used
-    if f.kind == "square_seam":
-        assert f.flats_mm is not None
-        assert f.turn_deg is not None
-        what = f"square line, {f.flats_mm.value:.2f} mm across the flats and turned {f.turn_deg.value:.0f} degrees"
-    else:
-        assert f.diameter_mm is not None
-        what = f"round line of {f.diameter_mm.value:.2f} mm diameter"
-    shade = "brighter" if f.seam_mm.value < 0 else "darker"
-    return (
-        f"Slices {first} to {last} (counted from 0) show a {shade} {what} inside solid metal; it keeps its place "
-        f"and size through all {last - first + 1} of them and is as deep as "
-        f"a gap of {abs(f.seam_mm.value):.3f} mm of air, as where one piece sits on another."
-    )
-
-
-def _none_found(single: bool) -> Evidence:
-    says = (
-        "A single slice cannot show whether an outline goes on through depth."
-        if single
-        else "No square or round line inside the metal keeps its place through depth clearly enough to stand out "
-        "from the noise of this stack."
-    )
-    return Evidence(kind="no_seam", features=(), weight=0.0, says=says)

@@ -1,221 +1,271 @@
-"""Measures a found seam: its outline, its air-equivalent thickness and its depth range."""
+"""Measures a found seam: its outline, taken at the middle of the gap, and its air-equivalent thickness."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
-from ctrecon.pieces.seam_search import Found
+from ctrecon.pieces.seam_field import SeamField
+from ctrecon.pieces.seam_paths import SeamShape
+from ctrecon.pieces.seam_refine import Lead, freedom, grown
 from ctrecon.shapes import Circle, Rectangle
-from ctrecon.slices.square_up import SquaredStack
 
-__all__ = ["SeamFit", "fit_seam"]
+__all__ = ["OutlineFit", "band_of", "fit_outline"]
 
-_SNAP_PLANES = 2.5
-_SIGNIFICANT = 6.0
-_MOST_PIXELS = 6000
+_BAND_PX = 6.0
+_MOST_PIXELS = 9000
+_FEWEST = 60
+_SECTORS = 12
+_PATCHES = 24
+_SIGNIFICANT = 3.0
+_BLUR_REACH = 0.35  # in the logarithm
 
 
 @dataclass(frozen=True, eq=False)
-class SeamFit:
-    """A measured seam; px of the square grid, planes; thickness negative where it is bright."""
+class OutlineFit:
+    """A measured outline; px of the square grid. The thickness is negative where the seam is bright.
 
-    kind: str
-    shape: Circle | Rectangle
-    size_px: float
-    u_size_px: float
-    turn_deg: float
-    u_turn_deg: float
-    u_place_px: float
-    thickness_px: float
-    u_thickness_px: float
-    first: float
-    last: float
-    u_first: float
-    u_last: float
-    strength: float
-    rms: float
-
-
-def fit_seam(
-    squared: SquaredStack, solid: dict[int, Floats], found: Found, ends: Sequence[tuple[float, float]]
-) -> SeamFit | None:
-    """Fit the dip on the mean plane, then follow its depth plane by plane.
-
-    The dip of a thin seam of thickness t is a Gaussian of area t (contrast 1), whatever
-    the blur; the area is the air-equivalent thickness. Two pieces of
-    unlike metal add a step of grey across the seam, which is fitted with it. Where the seam ends in a face of
-    the part the face's own fitted depth is taken, else an error function fitted to the
-    dip through depth.
+    `u` holds one standard uncertainty for each of the shape's parameters, in the order of `freedom`; `growth` is
+    the change of half the size per plane. `step` is the grey inside the line over that outside it, as a share of
+    the contrast. `misfit` is the sum of squared residuals, `scatter` that of one
+    residual, both in units of the noise of the mean.
     """
-    trim = 1 if found.last - found.first >= 8 else 0
-    window = range(found.first + trim, found.last + 1 - trim)
-    mean, clear = _mean(squared, solid, window)
-    yy, xx = np.mgrid[: mean.shape[0], : mean.shape[1]]
-    grid = np.column_stack([xx.ravel(), yy.ravel()]).astype(float)
-    distance = found.shape.signed_distance(grid).reshape(mean.shape)
-    near = (np.abs(distance) < 6.0) & (clear > 2.0) & np.isfinite(mean)
-    if near.sum() < 60:
-        return None
-    index = np.flatnonzero(near.ravel())
-    index = index[:: max(1, len(index) // _MOST_PIXELS)]
-    points, grey, offset = grid[index], mean.ravel()[index], distance.ravel()[index]
-    start_size = found.shape.radius if isinstance(found.shape, Circle) else found.shape.a / 2
-    turn0 = 0.0 if isinstance(found.shape, Circle) else found.shape.turn_deg
-    depth0 = float(np.median(grey) - np.mean(grey[np.abs(offset) < 0.7]))
 
-    def shape_of(p: Floats) -> Circle | Rectangle:
-        if isinstance(found.shape, Circle):
-            return Circle(float(p[0]), float(p[1]), float(p[2]))
-        return Rectangle(float(p[0]), float(p[1]), 2 * float(p[2]), 2 * float(p[2]), float(p[3]))
+    shape: SeamShape
+    u: tuple[float, ...]
+    thickness: float
+    u_thickness: float
+    blur: float
+    growth: float
+    u_growth: float
+    step: float
+    u_step: float
+    rms: float
+    misfit: float
+    scatter: float
+
+    def worse_than(self, other: "OutlineFit") -> float:
+        """Return by how much chi squared this fits the same pixels worse than another."""
+        return (self.misfit - other.misfit) / min(self.scatter, other.scatter) ** 2
+
+
+@dataclass(frozen=True, eq=False)
+class _Data:
+    points: Floats
+    depth: Floats
+    grey: Floats
+    weight: Floats
+    sector: NDArray[np.int64]
+    patch: NDArray[np.int64]
+
+
+def fit_outline(
+    field: SeamField, lead: Lead, *, blur: float, blur_known: float, noise: float, about: Lead | None = None
+) -> OutlineFit | None:
+    """Fit the dip on the mean planes.
+
+    The dip of a thin seam of thickness t is a Gaussian of area t (contrast 1), whatever the blur: the area is the
+    air-equivalent thickness, the line its middle. Two pieces of unlike metal add a step of grey across the seam;
+    shading adds, sector by sector, a level and, side by side, slopes. All of these are linear and are solved anew
+    for every outline that is tried. Uncertainties come from the scatter of patches round the outline (what one
+    patch has in common - streaks, rings, coarse noise - counts in full), and the thickness is never surer than its
+    detection against other lines.
+
+    Parameters
+    ----------
+    field : SeamField
+    lead : Lead
+    blur : float
+        Expected blur of the square planes (sigma, px).
+    blur_known : float
+        How well it is known, as a share of itself.
+    noise : float
+        Noise of one voxel, share of the contrast.
+    about : Lead or None
+        Fit to the pixels near this line instead of the lead's own: so two shapes are fitted to the same pixels.
+    """
+    start, step, back = freedom(lead.shape)
+    data = _gather(field, about or lead)
+    if data is None:
+        return None
+    conical = lead.growth != 0.0
+    p0 = np.array([*start, 0.0, *((lead.growth,) if conical else ())])
+    size = len(start)
+    sd = noise / max(field.starts[lead.last + 1] - field.starts[lead.first], 1) ** 0.5
+    good = np.ones(len(data.grey), dtype=bool)
+
+    def distance(p: Floats) -> Floats:
+        d = back(p[:size]).signed_distance(data.points)
+        return d + p[size + 1] * data.depth if conical else d
+
+    def design(p: Floats) -> Floats:
+        d, width = distance(p), float(blur * np.exp(p[size]))
+        by = p[size + 1] * data.depth if conical else np.zeros(len(d))
+        columns = [-dip_of(back(p[:size]), data.points, width, by, d), ndtr(d / width) - 0.5, d**2 / 36]
+        columns += [np.where(data.sector == s, 1.0, 0.0) for s in range(_SECTORS)]
+        columns += [np.where(data.sector // 3 == q, d / 6, 0.0) for q in range(4)]
+        return np.column_stack(columns)
+
+    def solve(p: Floats) -> tuple[Floats, Floats]:
+        a = design(p)
+        w = np.sqrt(data.weight) * good
+        left = a.T @ (a * (w**2)[:, None])
+        left[np.diag_indices_from(left)] += 1e-9 * np.trace(left)
+        return np.linalg.solve(left, a.T @ (w**2 * data.grey)), a
 
     def residuals(p: Floats) -> Floats:
-        d = shape_of(p).signed_distance(points)
-        blur = np.exp(p[4])
-        return np.asarray(
-            p[6]
-            + p[7] * d
-            + p[8] * ndtr(d / blur)
-            - p[5] / (blur * np.sqrt(2 * np.pi)) * np.exp(-0.5 * (d / blur) ** 2)
-            - grey
-        )
+        linear, a = solve(p)
+        out = (a @ linear - data.grey) * np.sqrt(data.weight) * good / max(sd, 1e-5)
+        return np.append(out, p[size] / blur_known * scale)
 
-    start = np.array(
-        [*found.shape.centre, start_size, turn0, np.log(0.95), depth0 * 2.4, float(np.median(grey)), 0.0, 0.0]
-    )
-    scale = max(1.4826 * float(np.median(np.abs(grey - np.median(grey)))), 1e-4)
-    low = start - [2.5, 2.5, 2.5, 6.0, 0.5, np.inf, np.inf, np.inf, np.inf]
-    high = start + [2.5, 2.5, 2.5, 6.0, 0.5, np.inf, np.inf, np.inf, np.inf]
-    fit = least_squares(
-        residuals,
-        start,
-        bounds=(low, high),
-        loss="soft_l1",
-        f_scale=2 * scale,
-        x_scale=[1, 1, 1, 2, 0.3, 0.05, 0.05, 0.01, 0.02],
-        max_nfev=60,
-    )
-    jac = cast(Floats, fit.jac)
-    normal = jac.T @ jac
-    if isinstance(found.shape, Circle):
-        normal[3, 3] += 1.0
-    raw = residuals(fit.x)
-    s2 = float(np.mean(raw**2)) * 3.0  # resampled pixels share their noise with their neighbours
-    covariance = np.linalg.pinv(normal) * s2
-    thickness, u_thickness = float(fit.x[5]), float(np.sqrt(max(covariance[5, 5], 1e-12)))
-    if abs(thickness) < _SIGNIFICANT * u_thickness or (thickness < 0) != found.bright:
-        return None
-    shape = shape_of(fit.x)
-    ends_found = _depth_range(squared, solid, shape, float(np.exp(fit.x[4])), thickness, found, ends)
-    if ends_found is None:
-        return None
-    first, u_first, last, u_last = ends_found
-    return SeamFit(
-        kind=found.kind,
-        shape=shape,
-        size_px=2 * float(fit.x[2]),
-        u_size_px=2 * max(float(np.sqrt(covariance[2, 2])), 1e-3),
-        turn_deg=float(fit.x[3]),
-        u_turn_deg=max(float(np.sqrt(covariance[3, 3])), 1e-3),
-        u_place_px=max(float(np.sqrt(max(covariance[0, 0], covariance[1, 1]))), 1e-3),
-        thickness_px=thickness,
-        u_thickness_px=u_thickness,
-        first=first,
-        last=last,
-        u_first=u_first,
-        u_last=u_last,
-        strength=found.strength,
-        rms=float(np.sqrt(np.mean(raw**2))) / max(squared.survey.noise_rel / np.sqrt(len(window)), 1e-6),
-    )
-
-
-def _mean(squared: SquaredStack, solid: dict[int, Floats], window: range) -> tuple[Floats, Floats]:
-    total: Floats | None = None
-    clear: Floats | None = None
-    for k in window:
-        plane = squared.plane(k).astype(float)
-        total = plane if total is None else total + plane
-        clear = solid[k].astype(float) if clear is None else np.minimum(clear, solid[k])
-    assert total is not None
-    assert clear is not None
-    return total / len(window), clear
-
-
-def _depth_range(
-    squared: SquaredStack,
-    solid: dict[int, Floats],
-    shape: Circle | Rectangle,
-    blur: float,
-    thickness: float,
-    found: Found,
-    ends: Sequence[tuple[float, float]],
-) -> tuple[float, float, float, float] | None:
-    """First and last plane of the seam with their u."""
-    yy, xx = np.mgrid[: squared.shape[1], : squared.shape[2]]
-    distance = shape.signed_distance(np.column_stack([xx.ravel(), yy.ravel()]).astype(float)).reshape(xx.shape)
-    band = np.abs(distance) < 5.0
-    d = distance[band]
-    dip = np.exp(-0.5 * (d / blur) ** 2)
-    reach = 16
-    first, last = max(0, found.first - reach), min(len(squared) - 1, found.last + reach)
-    planes = np.arange(first, last + 1, dtype=float)
-    amount = np.full(len(planes), np.nan)
-    for i, k in enumerate(planes):
-        grey, good = squared.plane(int(k))[band], (solid[int(k)][band] > 2.0)
-        good &= np.isfinite(grey)
-        if good.mean() < 0.4:
-            continue
-        design = np.column_stack([-dip[good], np.ones(good.sum()), d[good]])
-        amount[i] = float(np.linalg.lstsq(design, grey[good], rcond=None)[0][0])
-    scale = thickness / (blur * np.sqrt(2 * np.pi))
-    share = amount / scale
-    inside = np.isfinite(share) & (share > 0.5)
-    middle = int(np.clip((found.first + found.last) // 2 - first, 0, len(planes) - 1))
-    if not inside[middle]:
-        near = np.flatnonzero(inside)
-        if not len(near):
+    reach = np.array([*(3 * step), _BLUR_REACH, *((0.15,) if conical else ())])
+    scale = 1.0
+    steps = np.array([*step, 0.1, *((0.02,) if conical else ())])
+    for _ in range(2):
+        fit = least_squares(residuals, p0, bounds=(p0 - reach, p0 + reach), x_scale=steps, max_nfev=40)
+        left = residuals(fit.x)[:-1]
+        spread = 1.4826 * float(np.median(np.abs(left[good]))) if good.any() else 1.0
+        scale = max(spread, 1e-6)  # the prior on the blur speaks in the units of the data
+        good &= np.abs(left) <= 5 * scale
+        p0 = np.asarray(fit.x)
+        if good.sum() < _FEWEST:
             return None
-        middle = int(near[np.argmin(np.abs(near - middle))])
-    a = b = middle
-    # one plane in three may fall under half by noise without ending the seam
-    while a > 0 and (inside[a - 1] or inside[max(a - 3, 0) : a].sum() >= 2):
-        a -= 1
-    while b < len(planes) - 1 and (inside[b + 1] or inside[b + 1 : b + 4].sum() >= 2):
-        b += 1
-    low, u_low = _edge(planes, share, a, -1)
-    high, u_high = _edge(planes, share, b, 1)
-    low, u_low = _snap(low, u_low, ends)
-    high, u_high = _snap(high, u_high, ends)
-    return (low, u_low, high, u_high) if high - low >= 3 else None
+    linear, a = solve(p0)
+    left = (a @ linear - data.grey) * np.sqrt(data.weight) / max(sd, 1e-5)
+    bend = np.column_stack([
+        (design(p0 + h) @ linear - design(p0 - h) @ linear) / (2 * h.sum()) for h in 1e-4 * np.eye(len(p0))
+    ])  # fmt: skip
+    covariance = _sandwich(data, good, np.column_stack([bend, a]), left * good, sd, scale / blur_known, size)
+    u = np.sqrt(np.maximum(np.diag(covariance), 1e-12))
+    count = len(p0)
+    thickness, u_thickness = float(linear[0]), float(u[count])
+    if (thickness < 0) != lead.bright:
+        return None
+    u_thickness = max(u_thickness, abs(thickness) / max(lead.z, 1.0))
+    if abs(thickness) < _SIGNIFICANT * u_thickness:
+        return None
+    shape = back(p0[:size])
+    return OutlineFit(
+        shape=shape,
+        u=tuple(float(max(v, 1e-3)) for v in u[:size]),
+        thickness=thickness,
+        u_thickness=u_thickness,
+        blur=blur * float(np.exp(p0[size])),
+        growth=float(p0[size + 1]) if conical else 0.0,
+        u_growth=float(u[size + 1]) if conical else 0.0,
+        step=float(linear[1]),
+        u_step=float(u[count + 1]),
+        rms=float(np.sqrt(np.mean(left[good] ** 2))),
+        misfit=float(np.minimum(left**2, 25.0 * scale**2).sum()),
+        scatter=scale,
+    )
 
 
-def _edge(planes: Floats, share: Floats, at: int, direction: int) -> tuple[float, float]:
-    """Place of one end: an error function fitted to the dip's share round it."""
-    rough = float(planes[at]) + 0.5 * direction
-    pick = slice(max(0, at - 6), at + 7)
-    k, s = np.asarray(planes[pick], dtype=float), share[pick]
-    good = np.isfinite(s)
-    beyond = good & (direction * (k - rough) > 0.5)
-    if good.sum() < 6 or beyond.sum() < 2:
-        return rough, 0.5
+def dip_of(shape: SeamShape, points: Floats, blur: float, by: Floats, distance: Floats) -> Floats:
+    """Return the grey lost at points (N, 2) to a gap of unit thickness along a shape, blurred.
 
-    def residuals(p: Floats) -> Floats:
-        return np.asarray(p[1] * ndtr(direction * (p[0] - k[good]) / 0.9) - s[good])
+    Across a straight line it is a Gaussian. About a circle it is that times the root of R over r (the circle's
+    inner side gets more of it than the outer: its darkest line lies sigma² / 2R inside), and at the corners of a
+    rectangle the two flats add up.
 
-    fit = least_squares(residuals, [rough, 1.0], loss="soft_l1", f_scale=0.3)
-    jac = cast(Floats, fit.jac)
-    u = float(np.sqrt(np.linalg.pinv(jac.T @ jac)[0, 0] * max(np.mean(residuals(fit.x) ** 2), 1e-6)))
-    return (float(fit.x[0]), max(u, 0.02)) if abs(fit.x[0] - rough) < 2.5 else (rough, 0.5)
+    Parameters
+    ----------
+    by : (N,) array
+        What half the size is larger by at each point (conical seams).
+    distance : (N,) array
+        Signed distance to the line.
+    """
+    top = 1 / (blur * (2 * np.pi) ** 0.5)
+    if isinstance(shape, Circle):
+        radius = np.maximum(shape.radius + by, 0.5)
+        r = np.maximum(radius - distance, 0.25 * radius)
+        return np.asarray(top * np.exp(-0.5 * (distance / blur) ** 2) * np.sqrt(radius / r))
+    if isinstance(shape, Rectangle) and not shape.corner_radius:
+        u, v = shape.own_axes(points)
+        a, b = shape.a / 2 + by, shape.b / 2 + by
+        out = np.zeros(len(u))
+        for across, along, half, long in ((u, v, a, b), (v, u, b, a)):
+            spread = ndtr((along + long) / blur) - ndtr((along - long) / blur)
+            near = np.exp(-0.5 * ((across - half) / blur) ** 2) + np.exp(-0.5 * ((across + half) / blur) ** 2)
+            out += top * near * spread
+        return out
+    return np.asarray(top * np.exp(-0.5 * (distance / blur) ** 2))
 
 
-def _snap(place: float, u: float, ends: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    """Take the depth of a fitted face that lies where the seam ends."""
-    faces = [e for pair in ends for e in pair]
-    if not faces:
-        return place, u
-    nearest = min(faces, key=lambda e: abs(e - place))
-    return (nearest, min(u, 0.1)) if abs(nearest - place) <= _SNAP_PLANES else (place, u)
+def _gather(field: SeamField, lead: Lead) -> _Data | None:
+    """Collect mean grey near the line: joined over depth, or block by block where the line is conical."""
+    middle = (field.starts[lead.first] + field.starts[lead.last + 1] - 1) / 2
+    groups: list[tuple[Floats, Floats, float]] = []
+    if lead.growth:
+        for block in range(lead.first, lead.last + 1):
+            at = (field.starts[block] + field.starts[block + 1] - 1) / 2 - middle
+            groups.append((field.mean[block], field.weight[block], at))
+    else:
+        blocks = slice(lead.first, lead.last + 1)
+        planes = np.diff(field.starts)[blocks][:, None, None]
+        weight = (field.weight[blocks] * planes).sum(axis=0)
+        mean = (field.mean[blocks] * field.weight[blocks] * planes).sum(axis=0) / np.maximum(weight, 1e-6)
+        groups.append((mean, weight / planes.sum(), 0.0))
+    parts: list[tuple[Floats, ...]] = []
+    for mean, weight, at in groups:
+        ring = grown(lead.shape, lead.growth * at)
+        x0, y0, x1, y1 = _box(ring, mean.shape)
+        yy, xx = np.mgrid[y0:y1, x0:x1]
+        points = np.column_stack([xx.ravel(), yy.ravel()]).astype(float)
+        w = weight[y0:y1, x0:x1].ravel()
+        near = (w > 0.3) & (np.abs(ring.signed_distance(points)) < _BAND_PX)
+        parts.append((points[near], np.full(int(near.sum()), at), mean[y0:y1, x0:x1].ravel()[near], w[near]))
+    points, depth, grey, weight = (np.concatenate([p[i] for p in parts]) for i in range(4))
+    if len(grey) < _FEWEST:
+        return None
+    stride = max(1, len(grey) // _MOST_PIXELS)
+    points, depth, grey, weight = points[::stride], depth[::stride], grey[::stride], weight[::stride]
+    x, y = lead.shape.centre
+    share = np.arctan2(points[:, 1] - y, points[:, 0] - x) / (2 * np.pi) % 1
+    sector, patch = (np.minimum((share * n).astype(np.int64), n - 1) for n in (_SECTORS, _PATCHES))
+    return _Data(points, depth, grey.astype(float), weight.astype(float), sector, patch)
+
+
+def _box(shape: SeamShape, size: tuple[int, ...]) -> tuple[int, int, int, int]:
+    points = shape.outline(90)
+    low, high = points.min(axis=0) - _BAND_PX - 1, points.max(axis=0) + _BAND_PX + 2
+    return (
+        max(int(low[0]), 0), max(int(low[1]), 0), min(int(high[0]) + 1, size[1]), min(int(high[1]) + 1, size[0]),
+    )  # fmt: skip
+
+
+def _sandwich(
+    data: _Data, good: NDArray[np.bool_], slopes: Floats, left: Floats, sd: float, prior: float, blur: int
+) -> Floats:
+    """Covariance of all parameters, errors shared within a patch counted in full."""
+    whole = slopes * (np.sqrt(data.weight) * good / max(sd, 1e-5))[:, None]
+    normal = whole.T @ whole
+    normal[blur, blur] += prior**2
+    normal[np.diag_indices_from(normal)] += 1e-9 * np.diag(normal).max()
+    inverse = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
+    scores = np.zeros((_PATCHES, whole.shape[1]))
+    np.add.at(scores, data.patch, whole * left[:, None])
+    used = max(len(np.unique(data.patch[good])), 2)
+    meat = scores.T @ scores * used / max(used - 1, 1)
+    patches = inverse @ meat @ inverse
+    # few patches may agree by chance: never less than what independent pixels give
+    plain = inverse * max(float(np.mean(left[good] ** 2)), 1e-12)
+    pick = np.diag(patches) < np.diag(plain)
+    out = patches.copy()
+    out[np.diag_indices_from(out)] = np.where(pick, np.diag(plain), np.diag(patches))
+    return np.asarray(out)
+
+
+def band_of(
+    shape: SeamShape, size: tuple[int, int], reach: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+    """Return rows, columns and signed distance of the pixels within `reach` px of a line."""
+    x0, y0, x1, y1 = _box(shape, size)
+    yy, xx = np.mgrid[y0:y1, x0:x1]
+    d = shape.signed_distance(np.column_stack([xx.ravel(), yy.ravel()]).astype(float))
+    near = np.abs(d) < reach
+    return yy.ravel()[near], xx.ravel()[near], d[near]
+

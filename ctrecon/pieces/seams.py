@@ -1,199 +1,262 @@
 """Seams: thin closed lines of lower grey inside solid metal that keep their shape through depth."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
-from scipy import ndimage
+from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats
-from ctrecon.core.measured import Measured
-from ctrecon.features.build import Draft
-from ctrecon.features.candidates import Candidate, Span
-from ctrecon.features.size import Sized
-from ctrecon.fitting.choose import Choice
-from ctrecon.fitting.result import FitFailed, ShapeFit
-from ctrecon.part import Feature
-from ctrecon.pieces.seam_fit import SeamFit, fit_seam
-from ctrecon.pieces.seam_search import Found, search
+from ctrecon.features.build import Draft, SeamStrength
+from ctrecon.fitting.result import ShapeFit
+from ctrecon.pieces.seam_depth import Depths, find_depths
+from ctrecon.pieces.seam_false_alarm import chance_of, closed, is_ring
+from ctrecon.pieces.seam_field import SeamField, SolidMetal
+from ctrecon.pieces.seam_fit import OutlineFit, band_of, fit_outline
+from ctrecon.pieces.seam_record import seam_draft
+from ctrecon.pieces.seam_refine import Lead, grown, refine, sampled
+from ctrecon.pieces.seam_search import Centre, judged_without_itself, search
+from ctrecon.shapes import Circle, Rectangle
 from ctrecon.slices.square_up import SquaredStack
 
 __all__ = ["find_seams"]
 
 _MOST_CENTRES = 4
-_CLEAR_PX = 5.0
-_WINDOW = 16
-
-
-@dataclass(frozen=True)
-class _Centre:
-    x: float
-    y: float
-    reach: float
+_MOST_OUTLINES = 3
+_MOST_SEAMS = 6
+_ENDS_IN_METAL = 100.0  # one seam in a hundred ends within solid metal: a plug in a blind hole
+_AT_A_FACE = 1.5  # planes
+_MOST_CHANCE = 0.03
+_WORTH_A_LOOK = 3.9
+_OWN_PX = 4.0
+_PSF_PX = 0.8
+_END_BLUR = 1.0
+_SAME_GROWTH = 0.05
+_BESIDE = 1.2
+_OTHER_FITS = 4.0
+_BLUR_KNOWN = 0.1
+_FREE_DEPTH = 2.0
 
 
 def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
-    """Search round every axis of the part for square and round seams.
+    """Search the solid metal for seams: about every axis of the part, inside its outlines, and anywhere else.
 
     Returns
     -------
     list of Draft
-        square_seam and round_seam features, without ids.
+        square_seam, round_seam and free_seam features, without ids, each with its `SeamStrength`; none that solid
+        metal scanned like this shows in more than 3 of 100 cases.
     """
-    solid = _solid_planes(squared)
+    solid = SolidMetal(squared.plane, len(squared))
+    field = SeamField.of(squared.plane, solid)
+    if field is None:
+        return []
+    centres, outlines = _centres(drafts), _outlines(drafts)
     out: list[Draft] = []
-    axes = _centres(drafts)
-    for centre in [*axes, *_line_centres(squared, solid, axes)]:
-        found = search(squared, solid, centre.x, centre.y, centre.reach)
-        if found is None or _known(found, out):
+    for _ in range(_MOST_SEAMS):
+        draft, field = _next_seam(squared, solid, field, centres, outlines, drafts)
+        if draft is None:
+            break
+        out.append(draft)
+    return out
+
+
+def _next_seam(
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, centres: list[Centre], outlines: list[Floats],
+    drafts: list[Draft],
+) -> tuple[Draft | None, SeamField]:  # fmt: skip
+    """Return the strongest line that is a seam, and the field without it."""
+    leads = [refine(field, lead) for lead in search(field, centres, outlines) if lead.z > _WORTH_A_LOOK]
+    for lead in _simplest_first(field, leads):
+        form = closed(field, lead)
+        if form.reason:
             continue
-        seam = fit_seam(squared, solid, found, [d.depths for d in drafts])
-        if seam is not None:
-            out.append(_draft(squared, seam))
-    return out
+        left = field.cleaned(_near(squared, field, lead))
+        # the same line may have been met in several searches: the surest of them counts
+        surest = min((one for one in leads if _same(one, lead)), key=_chance)
+        every = [lead] if surest is lead else [lead, surest]
+        judged = min((judged_without_itself(left, one) for one in every), key=_chance)
+        # what its four sides show against the lines beside it can't be much less than what it shows against all lines
+        judged = replace(judged, z=min(judged.z, _BESIDE * sum(form.sides) / len(form.sides) ** 0.5))
+        chance, lead = _chance(judged), replace(lead, z=judged.z, scale=judged.scale)
+        if chance > _MOST_CHANCE or _ring(squared, solid, field, lead):
+            continue
+        measured = _measure(squared, solid, field, lead, [d.depths for d in drafts])
+        if measured is None:
+            continue
+        fit, depths, lead = measured
+        form = closed(field, replace(lead, shape=fit.shape, growth=fit.growth))
+        if form.reason:  # the fit may have moved to another line
+            continue
+        chance = min(chance * _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, len(squared)), 1.0)
+        if chance > _MOST_CHANCE:
+            continue
+        sides = tuple(round(s, 1) for s in form.sides)
+        strength = SeamStrength(round(lead.z, 2), float(f"{chance:.3g}"), round(form.filled_share, 2), sides)
+        planes = _planes(field, lead)
+        found = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2)
+        return found, field.cleaned(_near(squared, field, replace(lead, shape=fit.shape, growth=fit.growth)))
+    return None, field
 
 
-class _Solid(dict[int, Floats]):
-    """Distances kept in eighths of a pixel (31 px at most), so that a large stack stays small."""
-
-    def __setitem__(self, plane: int, distance: Floats) -> None:
-        super().__setitem__(plane, np.minimum(distance * 8, 255).astype(np.uint8))
-
-    def __getitem__(self, plane: int) -> Floats:
-        return np.asarray(super().__getitem__(plane), dtype=np.float16) / np.float16(8)
+def _ends_in_metal(depths: Depths, drafts: list[Draft], planes: int) -> int:
+    """Count the ends of a seam that lie at no face of the part: a piece ends where metal ends."""
+    faces = [0.0, planes - 1.0, *(end for d in drafts for end in d.depths)]
+    ends = ((depths.first, depths.u_first), (depths.last, depths.u_last))
+    return sum(min(abs(face - at) for face in faces) > max(2 * u, _AT_A_FACE) for at, u in ends)
 
 
-def _solid_planes(squared: SquaredStack) -> dict[int, Floats]:
-    """Give, per plane, the distance (px) of every metal pixel to the nearest edge, zero outside sound metal."""
-    out = _Solid()
-    for k in range(len(squared)):
-        plane = squared.plane(k)
-        with np.errstate(invalid="ignore"):
-            metal = ndimage.gaussian_filter(np.nan_to_num(plane), 0.8) > 0.45
-        # pores and the seam itself are small; only what is wider counts as an edge
-        metal = ndimage.binary_closing(np.pad(metal, 3), iterations=1)[3:-3, 3:-3]
-        out[k] = ndimage.distance_transform_edt(np.pad(metal, 1))[1:-1, 1:-1]
-    return out
+def _chance(lead: Lead) -> float:
+    many = not lead.lines or lead.growth != 0.0 or lead.name == "rectangle"
+    return chance_of(lead.z, anywhere=many)
 
 
-def _centres(drafts: list[Draft]) -> list[_Centre]:
+def _same(one: Lead, other: Lead) -> bool:
+    """Tell whether two leads are one line."""
+    away = np.abs(one.shape.signed_distance(other.shape.outline(36)))
+    alike = float(np.median(away)) < 1.0 and float(away.max()) < 4.0 and abs(one.growth - other.growth) < _SAME_GROWTH
+    return one is other or (one.bright is other.bright and alike)
+
+
+def _measure(
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead, ends: list[tuple[float, float]]
+) -> tuple[OutlineFit, Depths, Lead] | None:
+    """Fit outline and depths, then the outline again over the whole of these depths."""
+    noise = squared.survey.noise_rel
+    measured: tuple[OutlineFit, Depths, Lead] | None = None
+    for _ in range(2):
+        blur, known = _blur(squared, lead.shape.centre, _planes(field, lead))
+        fit = fit_outline(field, lead, blur=blur, blur_known=known, noise=noise)
+        for other in _others(lead) if measured is None else ():
+            rival = fit_outline(field, other, blur=blur, blur_known=known, noise=noise, about=lead)
+            if rival is not None and (fit is None or fit.worse_than(rival) > _OTHER_FITS):
+                lead, fit = replace(other, shape=rival.shape), rival
+        depths = None if fit is None else find_depths(squared, solid, fit, _planes(field, lead), ends)
+        if fit is None or depths is None:
+            return measured
+        measured = fit, depths, lead
+        blocks = list(enumerate(pairwise(field.starts)))
+        # blocks that reach over an end would make the gap look thinner
+        inner = [b for b, (p, q) in blocks if depths.first + _END_BLUR <= p and q - 1 <= depths.last - _END_BLUR]
+        inner = inner or [b for b, (p, q) in blocks if depths.first <= (p + q - 1) / 2 <= depths.last]
+        if not inner or (inner[0], inner[-1]) == (lead.first, lead.last):
+            break
+        other = replace(lead, first=inner[0], last=inner[-1], growth=fit.growth)
+        by = fit.growth * (sum(_planes(field, other)) - sum(_planes(field, lead))) / 2
+        lead = replace(other, shape=grown(fit.shape, by))
+    return measured
+
+
+def _others(lead: Lead) -> list[Lead]:
+    """Return what a small or faint circle may be as well: a square of its area, in some turns; and the reverse."""
+    shape = lead.shape
+    if isinstance(shape, Circle):
+        flats = shape.radius * np.pi**0.5
+        return [replace(lead, shape=Rectangle(shape.x, shape.y, flats, flats, t)) for t in (0.0, 30.0, 60.0)]
+    if isinstance(shape, Rectangle) and shape.a == shape.b:
+        return [replace(lead, shape=Circle(shape.x, shape.y, shape.a / np.pi**0.5))]
+    return []
+
+
+def _blur(squared: SquaredStack, centre: tuple[float, float], planes: tuple[int, int]) -> tuple[float, float]:
+    """Return the blur to expect on the mean of square planes (sigma, px), and its relative uncertainty.
+
+    To the blur of the scan come the voxel's own width and what linear interpolation adds: f (1 - f) where a square
+    pixel lies the fraction f from a voxel to the next.
+    """
+    found = squared.survey.artefacts
+    measured = None if found is None else found.psf_px
+    _, dy, dx = squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+    total = (_PSF_PX if measured is None else measured) ** 2
+    places = np.array([squared.to_stack_mm(*centre, k)[:2] / [dx, dy] for k in range(planes[0], planes[1] + 1)])
+    part = places % 1
+    ratio = np.array([dx, dy]) / squared.pitch_mm
+    total += float(np.mean(ratio**2 / 12 + (part * (1 - part)).mean(axis=0) * ratio**2))
+    return float(total**0.5), _BLUR_KNOWN if measured is not None else 2 * _BLUR_KNOWN
+
+
+def _planes(field: SeamField, lead: Lead) -> tuple[int, int]:
+    """First and last plane of a lead's stretch."""
+    return field.starts[lead.first], field.starts[lead.last + 1] - 1
+
+
+def _near(squared: SquaredStack, field: SeamField, lead: Lead) -> NDArray[np.bool_]:
+    """Return the pixels that a line and its blur cover in any of its planes."""
+    first, last = _planes(field, lead)
+    size = (squared.shape[1], squared.shape[2])
+    rows, columns, _ = band_of(lead.shape, size, _OWN_PX + abs(lead.growth) * (last - first) / 2)
+    near = np.zeros(size, dtype=bool)
+    near[rows, columns] = True
+    return near
+
+
+def _simplest_first(field: SeamField, leads: list[Lead]) -> list[Lead]:
+    """Order leads by how well each explains the grey of one and the same stretch, freedom of shape charged for."""
+    if not leads:
+        return []
+    first = leads[0]
+    spread = min(lead.scale.spread for lead in leads)
+
+    def worth(lead: Lead) -> float:
+        fine, weight = sampled(field, lead.shape, lead.first, lead.last, lead.growth)
+        total = float(weight.sum())
+        raw = abs(float((fine * weight).sum())) / total**0.5 if total > 0 else 0.0
+        free = 3 if isinstance(lead.shape, Circle) else 4 if _is_square(lead) else 5
+        free += 1 if lead.growth else 0
+        return (raw / spread) ** 2 / 2 - free * (_FREE_DEPTH + 0.005 * (raw / spread) ** 2)
+
+    return [first] if len(leads) == 1 else sorted(leads, key=lambda lead: -worth(lead))
+
+
+def _is_square(lead: Lead) -> bool:
+    return isinstance(lead.shape, Rectangle) and lead.shape.a == lead.shape.b
+
+
+def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead) -> bool:
+    found = squared.survey.artefacts
+    rings = None if found is None else found.rings
+    planes = _planes(field, lead)
+    centre = None
+    if rings is not None:
+        _, dy, dx = squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+        x0, y0, _ = squared.origin_mm
+        depth = squared.to_stack_mm(*lead.shape.centre, (planes[0] + planes[1]) / 2)[2]
+        place = squared.rotation @ np.array([rings.x_px * dx, rings.y_px * dy, depth])
+        centre = ((float(place[0]) - x0) / squared.pitch_mm, (float(place[1]) - y0) / squared.pitch_mm)
+    fine, weight = sampled(field, lead.shape, lead.first, lead.last)
+    dip = abs(float((fine * weight).sum() / max(weight.sum(), 1e-9)))
+    amplitude = 0.0 if rings is None else rings.amplitude
+    return is_ring(squared.plane, solid, lead, planes, centre, amplitude, dip, field.kernel)
+
+
+def _centres(drafts: list[Draft]) -> list[Centre]:
     """List the distinct axes of the part, the longest first, each with the reach of the metal round it."""
-    found: list[_Centre] = []
+    found: list[Centre] = []
     outside = [d for d in drafts if d.feature.kind.endswith("_outside") and isinstance(d.sized.fit, ShapeFit)]
     for draft in sorted(drafts, key=lambda d: d.depths[0] - d.depths[1]):
         fit = draft.sized.fit
         if not isinstance(fit, ShapeFit) or draft.feature.kind == "arc_outside":
             continue
         x, y = fit.value("x"), fit.value("y")
-        if any(np.hypot(x - c.x, y - c.y) < 1.5 for c in found):
+        if any(np.hypot(x - c.x, y - c.y) < 1.0 for c in found):
             continue
         points = [
             d.sized.candidate.spans[0].points
             for d in outside
-            if d.depths[1] > draft.depths[0] and d.depths[0] < draft.depths[1]
+            if d.depths[1] >= draft.depths[0] and d.depths[0] <= draft.depths[1]
         ]
         if not points:
             continue
         reach = max(float(np.hypot(p[:, 0] - x, p[:, 1] - y).max()) for p in points)
-        found.append(_Centre(x, y, reach))
+        found.append(Centre(x, y, reach))
         if len(found) == _MOST_CENTRES:
             break
     return found
 
 
-def _line_centres(squared: SquaredStack, solid: dict[int, Floats], axes: list[_Centre]) -> list[_Centre]:
-    """List the middles of dark or bright closed lines seen on mean planes, off the known axes.
-
-    They only say where to search: the search itself decides.
-    """
-    planes = [k for k in range(len(squared)) if (solid[k] > _CLEAR_PX).sum() > 200]
-    found: list[_Centre] = []
-    if len(planes) < 4:
-        return found
-    for start in range(0, max(len(planes) - _WINDOW // 2, 1), _WINDOW // 2):
-        window = planes[start : start + _WINDOW]
-        clear = solid[window[0]]
-        for k in window[1:]:
-            clear = np.minimum(clear, solid[k])
-        inside = clear > _CLEAR_PX
-        if inside.sum() < 200:
-            continue
-        mean = np.zeros(clear.shape)
-        for k in window:
-            mean += np.nan_to_num(squared.plane(k)) / len(window)
-        smooth = ndimage.gaussian_filter(mean, 1.0)
-        curve = [ndimage.gaussian_filter(smooth, 0.8, order=o) for o in ((2, 0), (1, 1), (0, 2))]
-        half, root = (curve[0] + curve[2]) / 2, np.hypot((curve[0] - curve[2]) / 2, curve[1])
-        for ridge in (half + root, root - half):  # dark lines, bright lines
-            scatter = 1.4826 * float(np.median(np.abs(ridge[inside] - np.median(ridge[inside]))))
-            line = inside & (ridge > np.median(ridge[inside]) + 5 * scatter)
-            labels, count = ndimage.label(ndimage.binary_dilation(line, iterations=2))
-            for rows, columns in ndimage.find_objects(labels, count):
-                height, width = rows.stop - rows.start, columns.stop - columns.start
-                if min(height, width) < 16 or max(height, width) > 1.5 * min(height, width):
-                    continue
-                x, y = (columns.start + columns.stop - 1) / 2, (rows.start + rows.stop - 1) / 2
-                if all(np.hypot(x - c.x, y - c.y) >= 1.5 for c in [*axes, *found]):
-                    found.append(_Centre(x, y, 0.8 * max(height, width) + 8))
-    return found[:_MOST_CENTRES]
-
-
-def _known(found: Found, drafts: list[Draft]) -> bool:
-    """Tell the same seam seen from another centre."""
-    for draft in drafts:
-        shape = draft.sized.candidate.shape
-        if shape is not None:
-            ring = shape.outline(36)
-            mine = found.shape.signed_distance(ring)
-            if float(np.median(np.abs(mine))) < 2.0:
-                return True
-    return False
-
-
-def _draft(squared: SquaredStack, seam: SeamFit) -> Draft:
-    pitch, step = squared.pitch_mm, squared.depth_step_mm
-
-    def to_stack(plane: float) -> Floats:
-        return squared.to_stack_mm(*seam.shape.centre, plane)
-
-    middle = (seam.first + seam.last) / 2
-    at = to_stack(middle)
-    feature = Feature(
-        id="",
-        kind=seam.kind,
-        x_mm=Measured(float(at[0]), seam.u_place_px * pitch),
-        y_mm=Measured(float(at[1]), seam.u_place_px * pitch),
-        depth_from_mm=Measured(float(to_stack(seam.first)[2]), seam.u_first * step),
-        depth_to_mm=Measured(float(to_stack(seam.last)[2]), seam.u_last * step),
-        length_mm=Measured((seam.last - seam.first) * step, float(np.hypot(seam.u_first, seam.u_last)) * step),
-        seam_mm=Measured(seam.thickness_px * pitch, seam.u_thickness_px * pitch),
-        flags=("seam_bright",) if seam.thickness_px < 0 else (),
-    )
-    if seam.kind == "square_seam":
-        feature = replace(
-            feature,
-            flats_mm=Measured(seam.size_px * pitch, seam.u_size_px * pitch),
-            turn_deg=Measured(seam.turn_deg % 90, seam.u_turn_deg),
-        )
-    else:
-        feature = replace(feature, diameter_mm=Measured(seam.size_px * pitch, seam.u_size_px * pitch), arc_deg=360.0)
-    used = sorted(round(float(to_stack(p)[2]) / step) for p in (seam.first + 0.5, seam.last - 0.5))
-    feature = replace(
-        feature,
-        slices_used=(max(used[0], 0), min(used[1], len(squared.survey.stack) - 1)),
-        fit_rms_noise=round(seam.rms, 3),
-    )
-    points = seam.shape.outline()
-    empty = np.zeros((1, 1))
-    span = Span(
-        round(seam.first),
-        round(seam.last),
-        (0, 0),
-        empty.astype(np.int8),
-        empty,
-        points,
-        Choice("seam", seam.shape, np.ones(len(points), bool), 1.0),
-    )
-    candidate = Candidate("seam", False, seam.shape, 0.0, (span,), True, share=seam.strength)
-    return Draft(
-        feature, Sized(candidate, FitFailed("a seam is fitted by its own dip"), middle, False), (seam.first, seam.last)
-    )
+def _outlines(drafts: list[Draft]) -> list[Floats]:
+    """List outlines whose parallels are neither circles nor squares: the longest through depth first."""
+    plain = ("round_outside", "square_outside", "rectangular_outside", "arc_outside")
+    odd = [d for d in drafts if d.feature.kind.endswith("_outside") and d.feature.kind not in plain]
+    odd.sort(key=lambda d: d.depths[0] - d.depths[1])
+    return [d.sized.candidate.spans[len(d.sized.candidate.spans) // 2].points for d in odd[:_MOST_OUTLINES]]

@@ -152,6 +152,8 @@ def depth_chart(part: Part) -> Figure:
     axes.set_yticks(places, names, fontsize=8.5, family=FONT, color=INK, parse_math=False)
     for at, one in zip(places, listed, strict=True):
         text = f"{_end_text(part, one.depth_from_mm)} to {_end_text(part, one.depth_to_mm)} mm"
+        if isinstance(one, Feature) and one.kind == "face_seam":  # it lies at one depth
+            text = f"at {_end_text(part, one.depth_from_mm)} mm"
         axes.text(high + 2.2 * room, at, text, va="center", fontsize=8, family=FONT, color=INK)
     if not places:
         axes.text((low + high) / 2, 0, "no features", ha="center", va="center", fontsize=9, family=FONT, color=SOFT)

@@ -14,7 +14,7 @@ from ctrecon.features.picture import SlicePicture
 from ctrecon.part import Part
 from ctrecon.plots.style import FONT, INK, SOFT, LineLook, kind_words, line_look, plain
 
-__all__ = ["slice_with_fits"]
+__all__ = ["scale_bar", "slice_with_fits"]
 
 Array = NDArray[np.floating[Any]]
 
@@ -39,7 +39,7 @@ def _bar_length(width_mm: float) -> float:
     return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= width_mm / 3)
 
 
-def _scale_bar(axes: Axes, width_mm: float, wide_in: float, tall_in: float) -> None:
+def scale_bar(axes: Axes, width_mm: float, wide_in: float, tall_in: float) -> None:
     """Draw the bar under the picture's left corner, its length written beside it."""
     bar = _bar_length(width_mm)
     share, under = bar / width_mm, -0.13 / tall_in
@@ -192,7 +192,7 @@ def slice_with_fits(picture: SlicePicture, part: Part, *, title: str) -> Figure:
     axes.set_yticks([])
     for side in axes.spines.values():
         side.set_color(SOFT)
-    _scale_bar(axes, width_mm, wide, tall)
+    scale_bar(axes, width_mm, wide, tall)
     figure.text(
         0.5,
         1 - 0.11 / height,

@@ -3,7 +3,6 @@
 It needs no network and runs no script. Every text that comes from files is escaped.
 """
 
-import base64
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -13,24 +12,25 @@ from pathlib import Path
 from typing import Protocol
 
 from jinja2 import Environment, StrictUndefined, Template
-from matplotlib.figure import Figure
 
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
 from ctrecon.explain import Explained
 from ctrecon.features.picture import SlicePicture
 from ctrecon.part import REQUIRED, Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
-from ctrecon.plots import depth_chart, residual_plot, slice_with_fits, to_svg
-from ctrecon.plots.explain import explained_chart, explained_slice
+from ctrecon.pieces.seam_pictures import FaceSeamPicture, SeamPicture
+from ctrecon.plots import depth_chart, residual_plot, slice_with_fits
 from ctrecon.plots.style import kind_words
 from ctrecon.report.budgets import budget_rows, image_facts
+from ctrecon.report.explained import explained_view
+from ctrecon.report.figures import Picture, figure_uri
+from ctrecon.report.seams import exploded_picture, seam_cards
 from ctrecon.store import write_atomically
 from ctrecon.workshop.printed import intended_rows, stock_rows
 
 __all__ = ["HasPartAndPictures", "NamedSlices", "report_html", "write_report"]
 
 PICTURES_MOST = 8
-LUMPS_MOST = 20
 
 _PLACE = ("x_mm", "y_mm", "depth_from_mm", "depth_to_mm", "length_mm")
 _SIZES = (
@@ -93,6 +93,11 @@ class HasPartAndPictures(Protocol):
         """Slices to show."""
         ...
 
+    @property
+    def seam_pictures(self) -> tuple[SeamPicture | FaceSeamPicture, ...]:
+        """Seams to show."""
+        ...
+
 
 class NamedSlices(Protocol):
     """What a stack must offer: the file name of each slice."""
@@ -112,15 +117,6 @@ class Number:
     spread: str = ""
     unit: str = ""
     why: str = ""
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A figure as a data URI with its caption."""
-
-    uri: str
-    caption: str
-    alt: str
 
 
 @dataclass(frozen=True)
@@ -149,30 +145,6 @@ class PieceCard:
     evidence: tuple[tuple[str, str, str], ...]
     features: str
     reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Left:
-    """One unexplained lump as printed."""
-
-    says: str
-    x: str
-    y: str
-    depth: str
-    size: str
-    strength: str
-
-
-@dataclass(frozen=True)
-class ExplainedView:
-    """How far the record explains the scan, as printed."""
-
-    says: str
-    wrong: str
-    chart: str
-    pictures: tuple[Picture, ...]
-    lumps: tuple[Left, ...]
-    more: int
 
 
 def _unit(name: str) -> str:
@@ -244,6 +216,11 @@ def _row(part: Part, feature: Feature) -> Row:
     )
 
 
+def _percent(chance: float) -> str:
+    """Print a probability so that a thing nearly sure is not called sure."""
+    return f"{100 * chance:.0f} %" if 0.01 < chance < 0.99 else f"{min(max(100 * chance, 0.1), 99.9):.1f} %"
+
+
 def _piece(part: Part, piece: Piece) -> PieceCard:
     depths = (
         _number(part, "depth_from_mm", piece.depth_from_mm, "unknown"),
@@ -255,7 +232,7 @@ def _piece(part: Part, piece: Piece) -> PieceCard:
         name=piece.name,
         verdict=_VERDICTS.get(piece.verdict, piece.verdict),
         depths=depths,
-        chance="" if chance is None else f"{100 * chance:.0f} %",
+        chance="" if chance is None else _percent(chance),
         evidence=tuple((one.says, ", ".join(one.features), f"{one.weight:+.1f}") for one in piece.evidence),
         features=", ".join(piece.features),
         reasons=_reasons(list(piece.unknown.items())),
@@ -348,10 +325,6 @@ def _offsets(part: Part) -> tuple[str, tuple[tuple[str, str, Number, Number], ..
     return base.id, tuple(rows)
 
 
-def _uri(figure: Figure) -> str:
-    return "data:image/svg+xml;base64," + base64.b64encode(to_svg(figure)).decode("ascii")
-
-
 def _pictures(part: Part, pictures: Sequence[SlicePicture], names: Sequence[str]) -> Iterator[Picture]:
     """Draw at most eight slices, spread over those given."""
     ordered = sorted(pictures, key=lambda one: one.index)
@@ -361,7 +334,7 @@ def _pictures(part: Part, pictures: Sequence[SlicePicture], names: Sequence[str]
         depth = f"slice {one.index}, depth {one.index * part.stack.voxel_mm[0]:.3f} mm"
         name = names[one.index] if 0 <= one.index < len(names) else ""
         seen = ", ".join(dict.fromkeys(ident for ident, _ in one.curves)) or "no curves"
-        yield Picture(_uri(slice_with_fits(one, part, title=depth)), name, f"{depth}; drawn on it: {seen}")
+        yield Picture(figure_uri(slice_with_fits(one, part, title=depth)), name, f"{depth}; drawn on it: {seen}")
 
 
 def _scale_text(scale: tuple[float | None, ...]) -> str:
@@ -379,39 +352,12 @@ def _template() -> Template:
     )
 
 
-def _explained(part: Part, explained: Explained | None, names: Sequence[str]) -> ExplainedView | None:
-    """Return what the section on the residual shows, None where nothing was compared."""
-    if explained is None or explained.metal_explained is None:
-        return None
-    pictures = [
-        Picture(
-            _uri(explained_slice(one, explained, part)),
-            names[one.index] if one.index < len(names) else "",
-            f"Slice {one.index} as scanned, as predicted, and what is left.",
-        )
-        for one in explained.pictures
-    ]
-    lumps = [
-        Left(
-            one.says, f"{one.x_mm:.2f}", f"{one.y_mm:.2f}",
-            f"{one.depth_from_mm:.2f}\N{EN DASH}{one.depth_to_mm:.2f}",
-            " \N{MULTIPLICATION SIGN} ".join(f"{size:.2f}" for size in one.size_mm), f"{one.strength:.0f}",
-        )
-        for one in explained.lumps[:LUMPS_MOST]
-    ]  # fmt: skip
-    wrong = explained.metal_wrong or 0.0
-    says = explained.says[:1].upper() + explained.says[1:].replace(", see the report", "")
-    return ExplainedView(
-        says, f"{100 * wrong:.2f} %" if wrong >= 5e-5 else "", _uri(explained_chart(explained)),
-        tuple(pictures), tuple(lumps), max(0, len(explained.lumps) - LUMPS_MOST),
-    )  # fmt: skip
-
-
 def report_html(
     part: Part,
     pictures: Sequence[SlicePicture] = (),
     names: Sequence[str] = (),
     *,
+    seams: Sequence[SeamPicture | FaceSeamPicture] = (),
     explained: Explained | None = None,
 ) -> str:
     """Return the report as HTML text.
@@ -424,6 +370,8 @@ def report_html(
         Slices to show; of more than eight, eight spread over them.
     names : sequence of str
         File name of each slice of the stack, where known.
+    seams : sequence of SeamPicture or FaceSeamPicture
+        Seams to show.
     explained : Explained or None
         How far the record explains the scan, where that was looked at.
     """
@@ -446,18 +394,20 @@ def report_html(
         tilt=None if part.axis is None else _number(part, "tilt_deg", part.axis.tilt_deg),
         reasons=_reasons(list(part.unknown.items())),
         pictures=list(_pictures(part, pictures, names)),
-        chart=_uri(depth_chart(part)) if measured_depths else "",
+        chart=figure_uri(depth_chart(part)) if measured_depths else "",
         rows=[_row(part, one) for one in part.features],
         flags=carried,
         reference=reference,
         offsets=offsets,
         pieces=[_piece(part, one) for one in part.pieces],
+        seams=seam_cards(part, seams),
+        exploded=exploded_picture(part),
         form=list(_form(part)),
         relations=list(_relations(part)),
         stock=stock_rows(part),
         intended=intended_rows(part),
-        residuals=_uri(residual_plot(part)) if fitted else "",
-        explained=_explained(part, explained, names),
+        residuals=figure_uri(residual_plot(part)) if fitted else "",
+        explained=explained_view(part, explained, names),
         budget=budget_rows(part),
         facts=image_facts(part),
     )
@@ -480,5 +430,7 @@ def write_report(
         How far the record explains the scan, where that was looked at.
     """
     names = () if stack is None else stack.names
-    text = report_html(measurement.part, measurement.pictures, names, explained=explained)
+    text = report_html(
+        measurement.part, measurement.pictures, names, seams=measurement.seam_pictures, explained=explained
+    )
     write_atomically(Path(path), text.encode("utf-8", "replace"))  # file names may hold bytes that are no text

@@ -71,6 +71,7 @@ def test_debug_shows_the_traceback(monkeypatch: pytest.MonkeyPatch, capsys: pyte
         ["measure", "--voxel-mm", "0.1", "hub", "--out", "x"],
         ["measure", "hub", "--out", "x", "--voxel-mm", "0,1"],
         ["measure", "hub", "--out", "x", "--paper", "A9"],
+        ["measure", "hub", "--out", "x", "--prior-separate", "likely"],
     ],
 )
 def test_wrong_use_leaves_with_2(argv: list[str], capsys: pytest.CaptureFixture[str]) -> None:

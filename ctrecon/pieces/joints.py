@@ -1,0 +1,115 @@
+"""Joints: which piece sits on which, how large the contact is, and from which side it can have been put on."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+
+from ctrecon.core.frames import Floats
+from ctrecon.core.measured import COVERAGE_FACTOR, Measured
+from ctrecon.features.build import Draft
+from ctrecon.part import Joint, Piece
+from ctrecon.slices.square_up import SquaredStack
+
+__all__ = ["find_joints"]
+
+_SLACK_PX = 0.5  # a body may stand out over the seam by so much and still slide through
+
+
+def find_joints(pieces: Sequence[Piece], drafts: Sequence[Draft], squared: SquaredStack) -> tuple[Joint, ...]:
+    """Describe the joint of every piece that sits on a side seam or lies on a flat one.
+
+    Parameters
+    ----------
+    pieces : sequence of Piece
+        The body first.
+    drafts : sequence of Draft
+        All features with their ids.
+    squared : SquaredStack
+        The grid they are given on.
+
+    Notes
+    -----
+    A piece can have been put on from a side when nothing of the body beyond it, on that
+    side, stands out over the seam's outline (looked at along the axis).
+    """
+    by_id = {d.feature.id: d for d in drafts}
+    out: list[Joint] = []
+    for piece in pieces[1:]:
+        seams = [by_id[i] for i in piece.features if i in by_id and by_id[i].seam is not None]
+        sides = [s for s in seams if s.feature.kind != "face_seam"]
+        if sides:
+            out.append(_on_a_side_seam(piece, sides[0], pieces[0], by_id, squared))
+        elif seams:
+            out.append(_on_a_flat_seam(piece, seams[0]))
+    return tuple(out)
+
+
+def _ring(draft: Draft) -> Floats:
+    shape = draft.sized.candidate.shape
+    return draft.sized.candidate.spans[0].points if shape is None else shape.outline(180)
+
+
+def _on_a_side_seam(
+    piece: Piece, seam: Draft, body: Piece, by_id: dict[str, Draft], squared: SquaredStack
+) -> Joint:
+    ring = shapely.Polygon(_ring(seam))
+    pitch, step = squared.pitch_mm, squared.depth_step_mm
+    depth = (seam.depths[1] - seam.depths[0]) * step
+    around = float(ring.length) * pitch
+    ends = (seam.feature.depth_from_mm, seam.feature.depth_to_mm)
+    u_depth = float(np.sqrt(sum(step**2 if q is None or q.u is None else q.u**2 for q in ends)))
+    contact = Measured(around * depth, float(np.hypot(around * u_depth, 0.01 * around * depth)))
+    free = []
+    for side, word in ((0, "start"), (1, "end")):
+        if _passes(ring, seam, side, body, by_id):
+            free.append(word)
+    gap = seam.feature.seam_mm
+    clearance = None if gap is None or gap.value < 0 else gap
+    return Joint(
+        piece=piece.id, on=body.id, features=(seam.feature.id,), contact_mm2=contact, clearance_mm=clearance,
+        put_on_from=tuple(free), says=_says(piece, body, free, gap),
+    )  # fmt: skip
+
+
+def _passes(ring: shapely.Polygon, seam: Draft, side: int, body: Piece, by_id: dict[str, Draft]) -> bool:
+    """Tell whether everything of the body beyond one end of the seam fits through the seam's outline."""
+    hole = ring.buffer(_SLACK_PX)
+    for ident in body.features:
+        draft = by_id.get(ident)
+        if draft is None or not draft.feature.kind.endswith("_outside") or draft.feature.kind == "arc_outside":
+            continue
+        beyond = draft.depths[0] < seam.depths[0] - 1 if side == 0 else draft.depths[1] > seam.depths[1] + 1
+        if beyond and not hole.contains(shapely.Polygon(_ring(draft))):
+            return False
+    return True
+
+
+def _says(piece: Piece, body: Piece, free: Sequence[str], gap: Measured | None) -> str:
+    words = {"start": "the start (low slice numbers)", "end": "the end (high slice numbers)"}
+    if len(free) == 2:
+        way = "can have been put on from either side"
+    elif free:
+        way = f"can only have been put on from {words[free[0]]}"
+    else:
+        way = "cannot be slid off either side as it is now: what holds it (a rivet head, an upset end) came after it"
+    if gap is None:
+        fit = "the gap was not measured"
+    elif gap.value < 0:
+        fit = "the joint is filled with something heavier than the metal, so the fit can't be told"
+    else:
+        most = gap.value + COVERAGE_FACTOR * (gap.u or 0.0)
+        fit = (
+            f"the gap is as good as {gap.value:.4f} mm of air on each side (at most {most:.4f} mm if it is empty; more "
+            "if corrosion product fills it); whether it was a press fit before it corroded, the scan can't say"
+        )
+    return f"{piece.id} ({piece.name}) sits on {body.id} ({body.name}); it {way}; {fit}."
+
+
+def _on_a_flat_seam(piece: Piece, seam: Draft) -> Joint:
+    f = seam.feature
+    return Joint(
+        piece=piece.id, on="P1", features=(f.id,), contact_mm2=f.area_mm2, clearance_mm=f.seam_mm, put_on_from=(),
+        says=f"{piece.id} ({piece.name}) lies flat on the piece below it, at the depth of {f.id}; what holds the two "
+        "together does not show in a flat seam.",
+    )  # fmt: skip

@@ -1,0 +1,156 @@
+"""Closed lines a seam may follow: circles, squares, rectangles, slots, and parallels of a known outline."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import shapely
+
+from ctrecon.core.frames import Floats
+from ctrecon.shapes import Circle, Rectangle
+
+__all__ = ["Line", "Parallel", "SeamShape", "along", "circles", "parallels", "rectangles", "squares"]
+
+LEAST_RADIUS_PX = 2.5
+_SIDEWAYS_PX = 0.9  # the end of a flat is off by this much at most between two turns tried
+_SIZE_STEP_PX = 0.5
+_SQUARE_STEP_PX = 1.0
+_WIDE_STEP_PX = 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class Parallel:
+    """The line at a distance inside a known outline (N, 2), moved by (x, y); px."""
+
+    base: Floats
+    offset: float
+    x: float = 0.0
+    y: float = 0.0
+    _polygon: shapely.Polygon = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_polygon", shapely.Polygon(self.base).buffer(0))
+        shapely.prepare(self._polygon)
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Middle of the outline's area (x, y)."""
+        middle = self._polygon.centroid
+        return float(middle.x) + self.x, float(middle.y) + self.y
+
+    def signed_distance(self, points: Floats) -> Floats:
+        """Return the distance of (N, 2) points to the line, positive inside.
+
+        Examples
+        --------
+        >>> box = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]])
+        >>> Parallel(box, 2.0).signed_distance(np.array([[5.0, 5.0], [5.0, 1.0]])).tolist()
+        [3.0, -1.0]
+        """
+        places = shapely.points(points - [self.x, self.y])
+        far = shapely.distance(self._polygon.boundary, places)
+        return np.asarray(np.where(shapely.contains(self._polygon, places), far, -far) - self.offset)
+
+    def outline(self, count: int = 180) -> Floats:
+        """Return points along the line, closed; none where nothing is left inside."""
+        inner = self._polygon.buffer(-self.offset, join_style="mitre", mitre_limit=3.0)
+        if inner.is_empty:
+            return np.empty((0, 2))
+        if isinstance(inner, shapely.MultiPolygon):
+            inner = max(inner.geoms, key=lambda g: g.area)
+        ring = inner.exterior
+        spots = shapely.line_interpolate_point(ring, np.linspace(0, ring.length, count + 1))
+        return np.asarray(shapely.get_coordinates(spots) + [self.x, self.y])
+
+    @property
+    def length(self) -> float:
+        """Length of the line, px."""
+        points = self.outline(90)
+        return float(np.hypot(*np.diff(points, axis=0).T).sum()) if len(points) else 0.0
+
+
+SeamShape = Circle | Rectangle | Parallel
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """One size tried in several turns: points about 1 px apart, (turns, points, 2) as x, y; the shape of the first."""
+
+    points: Floats
+    first: SeamShape
+    turns: Floats
+
+    def shape(self, turn: int) -> SeamShape:
+        """Return the shape of one of the turns."""
+        if isinstance(self.first, Rectangle):
+            return replace(self.first, turn_deg=float(self.turns[turn]))
+        return self.first
+
+
+def along(shape: SeamShape) -> Floats:
+    """Return points (N, 2) about 1 px apart along a shape, each once; the first lies at the first flat or at +x."""
+    if isinstance(shape, Circle):
+        return shape.outline(max(12, round(2 * np.pi * shape.radius)))[:-1]
+    if isinstance(shape, Parallel):
+        return shape.outline(max(12, round(shape.length)))[:-1]
+    if shape.corner_radius > 0:
+        corners = shape.outline(48)
+        steps = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+        at = np.arange(max(12, round(steps[-1]))) * steps[-1] / max(12, round(steps[-1]))
+        return np.column_stack([np.interp(at, steps, corners[:, 0]), np.interp(at, steps, corners[:, 1])])
+    return np.asarray(_turned(_box(shape.a / 2, shape.b / 2), np.array([shape.turn_deg]), shape.x, shape.y)[0])
+
+
+def circles(x: float, y: float, reach: float, *, step: float = _SIZE_STEP_PX) -> Iterator[Line]:
+    """Yield circles about a point, by size."""
+    for r in np.arange(LEAST_RADIUS_PX, reach, step):
+        shape = Circle(x, y, float(r))
+        yield Line(along(shape)[None], shape, np.zeros(1))
+
+
+def squares(x: float, y: float, reach: float, *, step: float = _SQUARE_STEP_PX) -> Iterator[Line]:
+    """Yield squares about a point, by size, in as many turns as their size asks for."""
+    for h in (float(v) for v in np.arange(LEAST_RADIUS_PX + 0.5, reach / 2**0.5, step)):
+        turns = _turns(h)
+        yield Line(_turned(_box(h, h), turns, x, y), Rectangle(x, y, 2 * h, 2 * h, 0.0), turns)
+
+
+def rectangles(x: float, y: float, reach: float) -> Iterator[Line]:
+    """Yield rectangles, and slots with round ends, about a point: longer than wide by a tenth or more."""
+    halves = np.arange(LEAST_RADIUS_PX + 0.5, reach, _WIDE_STEP_PX)
+    for b in (float(v) for v in halves):
+        for a in (float(v) for v in halves[(halves > 1.1 * b) & (halves**2 + b**2 < reach**2)]):
+            turns = np.arange(0, 180, max(3.0, float(np.degrees(2 * _SIDEWAYS_PX / a))))
+            for corner in (0.0, b):
+                shape = Rectangle(x, y, 2 * a, 2 * b, 0.0, corner)
+                own = along(replace(shape, x=0.0, y=0.0))
+                yield Line(_turned(own, turns, x, y), shape, turns)
+
+
+def parallels(base: Floats, *, step: float = _SIZE_STEP_PX) -> Iterator[Line]:
+    """Yield the lines parallel to an outline, inwards, until nothing is left."""
+    for offset in np.arange(3.0, 400.0, step):
+        shape = Parallel(base, float(offset))
+        if shape.length < 2 * np.pi * LEAST_RADIUS_PX:
+            return
+        yield Line(along(shape)[None], shape, np.zeros(1))
+
+
+def _turns(half: float) -> Floats:
+    count = int(np.clip(np.ceil(90 / np.degrees(2 * _SIDEWAYS_PX / half)), 6, 60))
+    return np.arange(count) * 90.0 / count
+
+
+def _box(a: float, b: float) -> Floats:
+    """Points 1 px apart round a rectangle of half widths a, b, beginning at the lower end of its first flat."""
+    na, nb = max(2, round(2 * a)), max(2, round(2 * b))
+    u, v = (np.arange(na) + 0.5) / na * 2 * a - a, (np.arange(nb) + 0.5) / nb * 2 * b - b
+    return np.concatenate([
+        np.column_stack([np.full(nb, a), v]), np.column_stack([-u, np.full(na, b)]),
+        np.column_stack([np.full(nb, -a), -v]), np.column_stack([u, np.full(na, -b)]),
+    ])  # fmt: skip
+
+
+def _turned(own: Floats, turns_deg: Floats, x: float, y: float) -> Floats:
+    c, s = np.cos(np.radians(turns_deg))[:, None], np.sin(np.radians(turns_deg))[:, None]
+    return np.stack([x + own[:, 0] * c - own[:, 1] * s, y + own[:, 0] * s + own[:, 1] * c], axis=2)

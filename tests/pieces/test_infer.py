@@ -1,0 +1,133 @@
+"""From seams to pieces: weights, probabilities, hypotheses and joints, on invented drafts."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from ctrecon.core.measured import Measured
+from ctrecon.features.build import Draft, SeamStrength
+from ctrecon.features.candidates import Candidate
+from ctrecon.features.size import Sized
+from ctrecon.fitting.result import FitFailed
+from ctrecon.part import Feature
+from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, reach_of
+from ctrecon.pieces.infer import PRIORS, infer_pieces
+from ctrecon.pieces.joints import find_joints
+from ctrecon.shapes import Circle, Rectangle, Shape
+
+MM = 0.05
+
+
+def draft(ident: str, kind: str, shape: Shape, depths: tuple[float, float], p_false: float | None = None) -> Draft:
+    """A feature of known make on a grid of 0.05 mm, given as a seam where its false-alarm chance is given."""
+    size = {"diameter_mm": Measured(2 * shape.radius * MM, 0.001)} if isinstance(shape, Circle) else {
+        "flats_mm": Measured(shape.a * MM, 0.001), "turn_deg": Measured(shape.turn_deg, 0.1),
+    }  # fmt: skip
+    seam = None if p_false is None else SeamStrength(12.0, p_false, 0.95, (6.0, 6.0, 6.0, 6.0))
+    extra = {} if p_false is None else {"seam_mm": Measured(0.01, 0.001)}
+    feature = Feature(
+        id=ident, kind=kind, x_mm=Measured(shape.centre[0] * MM, 0.001), y_mm=Measured(shape.centre[1] * MM, 0.001),
+        depth_from_mm=Measured(depths[0] * MM, 0.001), depth_to_mm=Measured(depths[1] * MM, 0.001),
+        slices_used=(round(depths[0]), round(depths[1])), **size, **extra,
+    )  # fmt: skip
+    candidate = Candidate(kind.split("_")[0], kind.endswith("_hole"), shape, 0.0, (), True)
+    return Draft(feature, Sized(candidate, FitFailed("invented"), 0.0, True), depths, seam)
+
+
+class Grid(SimpleNamespace):
+    """A stack of 40 even slices of metal with a little noise."""
+
+    def __len__(self) -> int:
+        return 40
+
+    def plane(self, k: int) -> np.ndarray:
+        return 1 + np.random.default_rng(k).normal(0, 0.02, (100, 100))
+
+
+def grid(*, snr: float = 20.0, rings: float = 0.0) -> Any:
+    artefacts = SimpleNamespace(psf_px=0.8, snr=snr, noise_correlation=0.0, ring_left_rel=rings)
+    survey = SimpleNamespace(stack=range(40), body_slices=40, artefacts=artefacts)
+    return Grid(pitch_mm=MM, depth_step_mm=MM, survey=survey)
+
+
+FLANGE = draft("F1", "round_outside", Circle(50, 50, 45), (2, 12))
+COLLAR = draft("F2", "round_outside", Circle(50, 50, 30), (12, 28))
+BOSS = draft("F4", "square_outside", Rectangle(50, 50, 24.0, 24.0, 17.0), (28, 36))
+
+
+def seam(p_false: float) -> Draft:
+    return draft("F3", "square_seam", Rectangle(50, 50, 24.1, 24.1, 17.1), (12, 28), p_false)
+
+
+def test_a_sure_seam_makes_a_spacer_that_was_put_on_from_the_boss() -> None:
+    """Collar and seam form P2, separate; flange and boss stay the body; it can only have come over the boss."""
+    drafts = [FLANGE, COLLAR, seam(1e-6), BOSS]
+    pieces, hypotheses = infer_pieces(drafts, grid())
+    assert [(p.id, p.name, p.verdict) for p in pieces] == [("P1", "body", "separate"), ("P2", "spacer", "separate")]
+    assert pieces[1].features == ("F2", "F3")
+    assert pieces[0].features == ("F1", "F4")
+    kinds = {e.kind for e in pieces[1].evidence}
+    assert {"seam", "flats_go_on"} <= kinds
+    assert hypotheses[0].name == "pressed_in"
+    assert sum(h.probability for h in hypotheses) == pytest.approx(1.0, abs=1e-3)
+    (joint,) = find_joints(pieces, drafts, grid())
+    assert (joint.piece, joint.on, joint.put_on_from) == ("P2", "P1", ("end",))
+    assert joint.contact_mm2 is not None
+    assert joint.contact_mm2.value == pytest.approx(4 * 24.1 * MM * 16 * MM, rel=0.01)
+
+
+def test_never_surer_than_the_detection() -> None:
+    """The probability that the piece is separate stays below one less the chance of a false alarm."""
+    for p_false in (0.03, 0.01, 1e-9):
+        pieces, _ = infer_pieces([FLANGE, COLLAR, seam(p_false), BOSS], grid())
+        assert pieces[1].probability_separate is not None
+        assert pieces[1].probability_separate <= 1 - max(p_false, 1 / 500) + 1e-9
+        assert pieces[1].evidence[0].weight <= MOST_FROM_A_SEAM + 0.01
+
+
+def test_a_doubtful_seam_stays_undecided_and_says_what_would_settle_it() -> None:
+    """A seam that chance brings about once in three leaves it undecided, and a finer scan is named."""
+    alone = replace(seam(0.35), feature=replace(seam(0.35).feature, flats_mm=Measured(1.9, 0.001)))
+    alone = replace(alone, sized=replace(alone.sized, candidate=replace(
+        alone.sized.candidate, shape=Rectangle(50, 50, 38.0, 38.0, 40.0))))  # fmt: skip
+    pieces, _ = infer_pieces([FLANGE, COLLAR, alone, BOSS], grid())
+    assert pieces[1].verdict == "undecided"
+    assert any(e.kind == "would_settle" and "finer voxels" in e.says for e in pieces[1].evidence)
+
+
+def test_no_seam_is_weak_evidence_where_little_can_be_seen() -> None:
+    """Without seams the part is one piece; the noisier and ringed the stack, the less that means."""
+    clear, _ = infer_pieces([FLANGE, COLLAR, BOSS], grid(snr=40))
+    poor, hypotheses = infer_pieces([FLANGE, COLLAR, BOSS], grid(snr=4, rings=0.02))
+    assert [p.verdict for p in (*clear, *poor)] == ["one_piece", "one_piece"]
+    assert clear[0].probability_separate is not None
+    assert poor[0].probability_separate is not None
+    assert clear[0].probability_separate < poor[0].probability_separate <= 1 - PRIORS["one_piece"] + 1e-9
+    assert hypotheses[0].name == "one_piece"
+    assert reach_of(None) == 1.0
+    assert reach_of(0.002) < reach_of(0.02) < reach_of(0.3) == 1.0
+
+
+def test_priors_can_be_changed() -> None:
+    """Who is sure beforehand of one piece gets a lower probability from the same seam; unknown ways are refused."""
+    drafts = [FLANGE, COLLAR, seam(0.03)]
+    usual = infer_pieces(drafts, grid())[0][1].probability_separate
+    wary = infer_pieces(drafts, grid(), priors={"one_piece": 50.0})[0][1].probability_separate
+    assert usual is not None
+    assert wary is not None
+    assert wary < usual
+    with pytest.raises(ValueError, match="no hypothesis"):
+        infer_pieces(drafts, grid(), priors={"glued": 0.5})
+
+
+def test_a_piece_held_by_a_larger_head_slides_off_nowhere() -> None:
+    """Flange below and a larger head above: neither side is free, and the sentence says what must have come later."""
+    head = draft("F4", "round_outside", Circle(50, 50, 25), (28, 33))
+    drafts = [FLANGE, COLLAR, seam(1e-6), head]
+    pieces, _ = infer_pieces(drafts, grid())
+    (joint,) = find_joints(pieces, drafts, grid())
+    assert joint.put_on_from == ()
+    assert "rivet head" in joint.says

@@ -1,0 +1,230 @@
+"""The search for seams: what it finds where, and what it does not take for a seam."""
+
+from functools import cache
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from ctrecon.features.build import Draft
+from ctrecon.pieces.seam_false_alarm import chance_of, closed, is_ring
+from ctrecon.pieces.seam_field import SeamField, SolidMetal, smooth_field
+from ctrecon.pieces.seam_paths import Parallel, along, squares
+from ctrecon.pieces.seam_refine import Lead, Scale
+from ctrecon.pieces.seams import find_seams
+from ctrecon.shapes import Circle, Rectangle
+from ctrecon.slices import SliceStack
+from ctrecon.slices.artefacts import find_artefacts
+from ctrecon.slices.levels import find_levels
+from ctrecon.slices.square_up import SquaredStack, axis_from_normals, square_up
+from ctrecon.slices.survey import survey_stack
+
+MM = 0.05
+BLUR = 0.85
+X, Y = 37.2, 36.6
+OUTER = 30.0
+START, END = 5.3, 25.6
+
+
+def gap(line: np.ndarray, thick: float) -> np.ndarray:
+    """A gap's blur: a Gaussian whose area is its thickness."""
+    return np.asarray(thick * np.exp(-0.5 * (line / BLUR) ** 2) / (BLUR * np.sqrt(2 * np.pi)))
+
+
+@cache
+def squared(what: str) -> SquaredStack:
+    """A solid round bar of 30 px radius, 20 slices long, with a line, a crack or a ring in it; noise 1 in 20."""
+    z, y, x = np.meshgrid(np.arange(32.0), np.arange(75.0), np.arange(75.0), indexing="ij")
+    dx, dy = x - X, y - Y
+    off = np.hypot(dx, dy)
+    depth = ndtr((z - START) / BLUR) - ndtr((z - END) / BLUR)
+    metal = ndtr((OUTER - off) / BLUR) * depth
+    turn = np.radians(21.0)
+    u, v = dx * np.cos(turn) + dy * np.sin(turn), -dx * np.sin(turn) + dy * np.cos(turn)
+    # the darkest line of a blurred ring lies sigma² / 2R inside it
+    aside = np.hypot(dx - 6, dy + 4) - 11.0 + BLUR**2 / 22
+    centred = off - 14.0 + BLUR**2 / 28
+    inside = {
+        "none": np.full_like(off, 99.0),
+        "aside": aside,
+        "rectangle": np.maximum(np.abs(u) - 17.0, np.abs(v) - 9.0),
+        "cone": off - 13.0 - 0.12 * (z - 15.5),
+        "half": np.where(u > 0, centred, 99.0),
+        "centred": centred,
+        "short": np.where((z > 12) & (z < 20), centred, 99.0),
+        "crack": np.where(np.abs(u) < 12, v - 6.0 - 3 * np.sin(u / 5) - 0.2 * (z - 15), 99.0),
+    }
+    volume = metal - gap(inside.get(what, inside["none"]), 0.25) * depth
+    if what == "ring":
+        volume = volume - gap(centred, 0.25)
+    volume = volume + 0.05 * np.random.default_rng(5).standard_normal(metal.shape)
+    stack = SliceStack.from_array((volume * 4000 + 900).astype(np.float32), voxel_mm=MM, source=what)
+    levels = find_levels(stack)
+    assert levels is not None
+    survey = survey_stack(stack, levels, artefacts=find_artefacts(stack, levels))
+    return square_up(survey, axis_from_normals(survey.normals))
+
+
+@cache
+def seams(what: str) -> tuple[Draft, ...]:
+    """Seams found without any axis or outline to go by."""
+    return tuple(find_seams(squared(what), []))
+
+
+def test_round_seam_off_every_axis() -> None:
+    """A round line about no known axis is found at its place, with its size, thickness and strength."""
+    (one,) = seams("aside")
+    f = one.feature
+    assert f.kind == "round_seam"
+    assert f.diameter_mm is not None and f.x_mm is not None and f.y_mm is not None and f.seam_mm is not None
+    assert f.diameter_mm.value / MM == pytest.approx(22.0, abs=0.1)
+    assert (f.x_mm.value / MM, f.y_mm.value / MM) == pytest.approx((X + 6, Y - 4), abs=0.1)
+    assert f.seam_mm.value / MM == pytest.approx(0.25, abs=0.025)
+    assert one.seam is not None
+    assert one.seam.z > 15
+    assert one.seam.p_false < 1e-4
+    assert one.seam.filled_share > 0.9
+    assert min(one.seam.sides) > 3
+
+
+@pytest.mark.parametrize("what", ["none", "crack"])
+def test_solid_and_cracked_metal_show_no_seam(what: str) -> None:
+    """Neither noise nor a crooked crack that wanders through depth is taken for a seam."""
+    assert seams(what) == ()
+
+
+def _lead(shape: Circle, field: SeamField) -> Lead:
+    return Lead("circle", shape, 0, len(field.starts) - 2, 20.0, False, 0.0, Scale(0.0, 1.0), 20.0)
+
+
+def _field(what: str) -> tuple[SeamField, SolidMetal]:
+    grid = squared(what)
+    solid = SolidMetal(grid.plane, len(grid))
+    field = SeamField.of(grid.plane, solid)
+    assert field is not None
+    return field, solid
+
+
+def _circle(grid: SquaredStack) -> Circle:
+    """The circle of 14 px about the bar's axis, on the square grid."""
+    x, y = (np.array([X, Y]) * MM - np.array(grid.origin_mm[:2])) / grid.pitch_mm
+    return Circle(float(x), float(y), 14.0)
+
+
+def test_a_line_on_a_part_of_the_outline_is_not_closed() -> None:
+    """A crack along a circle's side gives a reason; a whole circle gives none, and half a circle says that it is half."""
+    field, _ = _field("crack")
+    assert "crack" in closed(field, _lead(_circle(squared("crack")), field)).reason
+    field, _ = _field("centred")
+    assert closed(field, _lead(_circle(squared("centred")), field)).reason == ""
+    field, _ = _field("half")
+    half = closed(field, _lead(_circle(squared("half")), field))
+    assert half.reason == ""
+    assert half.filled_share == pytest.approx(0.5, abs=0.15)
+
+
+def test_a_ring_goes_on_in_air_and_a_seam_does_not() -> None:
+    """The same circle about the part's axis is a ring where it is there above and below the part as well."""
+    for what, ring in (("ring", True), ("centred", False)):
+        grid = squared(what)
+        field, solid = _field(what)
+        planes = (field.starts[0], field.starts[-1] - 1)
+        assert is_ring(grid.plane, solid, _lead(_circle(grid), field), planes, None, 0.0, 0.05) is ring
+    assert seams("ring") == ()
+    assert [d.feature.kind for d in seams("centred")] == ["round_seam"]
+
+
+def test_a_faint_line_about_the_centre_of_known_rings_is_one_of_them() -> None:
+    """About the rings' centre a line must stand above the rings; elsewhere it need not."""
+    grid = squared("centred")
+    field, solid = _field("centred")
+    circle = _circle(grid)
+    planes = (field.starts[0], field.starts[-1] - 1)
+    for centre, ring in (((circle.x, circle.y), True), ((circle.x + 4, circle.y), False)):
+        assert is_ring(grid.plane, solid, _lead(circle, field), planes, centre, 0.06, 0.05) is ring
+
+
+def test_rings_taken_out_leave_a_round_seam_about_the_scanner_axis() -> None:
+    """A round seam concentric with the scanner is not corrected away with its rings: the planes keep its dip."""
+    rng = np.random.default_rng(3)
+    z, y, x = np.meshgrid(np.arange(32.0), np.arange(75.0), np.arange(75.0), indexing="ij")
+    off = np.hypot(x - X, y - Y)
+    depth = ndtr((z - START) / BLUR) - ndtr((z - END) / BLUR)
+    profile = np.interp(off, np.arange(70.0), 0.01 * rng.standard_normal(70))
+    solid = ndtr((OUTER - off) / BLUR) * depth
+    dips = []
+    for thick in (0.0, 0.25):
+        volume = solid - gap(off - 14.0, thick) * depth + profile + 0.05 * rng.standard_normal(off.shape)
+        stack = SliceStack.from_array((volume * 4000 + 900).astype(np.float32), voxel_mm=MM, source="rings")
+        levels = find_levels(stack)
+        assert levels is not None
+        survey = survey_stack(stack, levels, artefacts=find_artefacts(stack, levels))
+        mean = np.mean([survey.plane(k) for k in range(9, 22)], axis=0)
+        near = np.abs(off[0] - 14.0)
+        dips.append(float(mean[(near > 3) & (near < 6)].mean() - mean[near < 0.7].mean()))
+    expected = 0.25 / (BLUR * np.sqrt(2 * np.pi)) * 0.94  # mean over 1.4 px about the darkest line
+    assert dips[1] - dips[0] == pytest.approx(expected, rel=0.3)
+
+
+def test_a_seam_that_ends_inside_the_part_has_its_own_depths() -> None:
+    """A line in 7 of 20 slices is found there, its ends to a fraction of a slice."""
+    (one,) = seams("short")
+    assert one.depths[1] - one.depths[0] == pytest.approx(7.0, abs=1.0)
+
+
+def test_rectangle_becomes_a_free_seam() -> None:
+    """A rectangular line about the part's axis has its outline, area and both flats."""
+    grid = squared("rectangle")
+    circle = _circle(grid)
+    from ctrecon.pieces.seam_search import Centre, search
+
+    field, _ = _field("rectangle")
+    best = max(search(field, [Centre(circle.x, circle.y, 30.0)], []), key=lambda lead: lead.raw)
+    assert isinstance(best.shape, Rectangle)
+    assert (best.shape.a, best.shape.b) == pytest.approx((34.0, 18.0), abs=2.5)
+
+
+def test_smooth_field_knows_neither_cupping_nor_walls() -> None:
+    """Grey that rises evenly and ends at a wall leaves less than a hundredth of its span; a line leaves its dip."""
+    y, x = np.mgrid[:60, :60].astype(float)
+    weight = ((x > 5) & (x < 50)).astype(np.float32)
+    noise = 0.02 * np.random.default_rng(2).standard_normal(x.shape) * weight
+    slope = (0.02 * x + 0.01 * y) * weight
+    assert np.abs(smooth_field(slope, weight)).max() < 0.01
+    dip = smooth_field(slope + noise - gap(x - 30, 0.1) * weight, weight)
+    assert dip[10:-10, 30].mean() == pytest.approx(-0.1 * 0.2, rel=0.25)
+
+
+def test_parallel_and_paths() -> None:
+    """The parallel of a square 2 px inside is a square 4 px smaller; points along a line are about 1 px apart."""
+    box = np.array([[0.0, 0.0], [20.0, 0.0], [20.0, 20.0], [0.0, 20.0]])
+    inner = Parallel(box, 2.0)
+    assert inner.length == pytest.approx(64.0, rel=0.02)
+    assert inner.centre == pytest.approx((10.0, 10.0))
+    for shape in (Circle(3.0, 4.0, 9.0), Rectangle(3.0, 4.0, 18.0, 10.0, 30.0), inner):
+        points = along(shape)
+        assert np.abs(shape.signed_distance(points)).max() < 0.1
+        steps = np.hypot(*np.diff(points, axis=0).T)
+        assert np.median(steps) == pytest.approx(1.0, abs=0.1)
+    lines = list(squares(0.0, 0.0, 20.0))
+    assert all(abs(lines[5].shape(t).turn_deg - lines[5].turns[t]) < 1e-9 for t in range(len(lines[5].turns)))
+
+
+def test_chance_falls_with_strength() -> None:
+    """The chance of a false alarm is one where nothing is seen, falls evenly, and is larger where more was searched."""
+    z = np.arange(0.0, 20.0, 0.5)
+    known = [chance_of(v, anywhere=False) for v in z]
+    assert known[0] == pytest.approx(1.0)
+    assert all(a >= b for a, b in pairwise(known))
+    assert all(chance_of(v, anywhere=True) >= chance_of(v, anywhere=False) for v in z)
+
+
+def test_conical_seam() -> None:
+    """A line whose radius grows by 0.12 px a slice is found as tapered."""
+    from ctrecon.pieces.seam_search import Centre, search
+
+    field, _ = _field("cone")
+    circle = _circle(squared("cone"))
+    best = max(search(field, [Centre(circle.x, circle.y, 30.0)], []), key=lambda lead: lead.raw)
+    assert best.growth == pytest.approx(0.12, abs=0.05)
