@@ -147,3 +147,24 @@ def test_a_broken_corner_leaves_the_rectangle_whole() -> None:
     assert isinstance(found.shape, Rectangle)
     assert sorted((found.shape.a, found.shape.b)) == pytest.approx([40.0, 60.0], abs=0.2)
     assert found.share < 0.95
+
+
+@pytest.mark.parametrize(("radius", "hole"), [(12.0, True), (31.0, False)])
+def test_a_fifth_of_the_rim_eaten_is_no_slot_and_no_oval(radius: float, hole: bool) -> None:
+    """A rim eaten 1.5 px deep over a fifth of its way round stays round, its radius that of the sound rim."""
+    angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)
+    eaten = (angle > 1.0) & (angle < 1.0 + 0.4 * np.pi)
+    reach = radius + np.where(eaten, 1.5 if hole else -1.5, 0.0)
+    found = choose_shape(walk(np.column_stack([40 + reach * np.cos(angle), 41 + reach * np.sin(angle)])), hole=hole)
+    assert found.kind == "round"
+    assert isinstance(found.shape, Circle)
+    assert found.shape.radius == pytest.approx(radius, abs=0.12)
+    assert 0.7 < found.share < 0.9
+
+
+def test_a_disc_a_little_out_of_round_is_no_square() -> None:
+    """Four lobes of half a percent of the radius do not make a square of a disc."""
+    angle = np.linspace(0, 2 * np.pi, 3000, endpoint=False)
+    reach = 230 * (1 + 0.0025 * np.cos(4 * angle))
+    points = walk(np.column_stack([240 + reach * np.cos(angle), 240 + reach * np.sin(angle)]))
+    assert choose_shape(points).kind in ("round", "free")
