@@ -26,6 +26,8 @@ _MOST_OUTLINES = 3
 _MOST_SEAMS = 6
 _ENDS_IN_METAL = 100.0  # one seam in a hundred ends within solid metal: a plug in a blind hole
 _AT_A_FACE = 1.5  # planes
+# what is left of rings runs through all slices, too, and bends to many an outline: such a seam must be far surer
+_AMONG_RINGS = 1e5
 _MOST_CHANCE = 0.03
 _WORTH_A_LOOK = 3.9
 _OWN_PX = 4.0
@@ -88,7 +90,10 @@ def _next_seam(
         form = closed(field, replace(lead, shape=fit.shape, growth=fit.growth))
         if form.reason:  # the fit may have moved to another line
             continue
-        chance = min(chance * _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, len(squared)), 1.0)
+        doubt = _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, len(squared))
+        plain = lead.name in ("square", "circle")
+        doubt *= _AMONG_RINGS if _ringed(squared) and (not plain or _through_all(depths, drafts)) else 1.0
+        chance = min(chance * doubt, 1.0)
         if chance > _MOST_CHANCE:
             continue
         sides = tuple(round(s, 1) for s in form.sides)
@@ -104,6 +109,17 @@ def _ends_in_metal(depths: Depths, drafts: list[Draft], planes: int) -> int:
     faces = [0.0, planes - 1.0, *(end for d in drafts for end in d.depths)]
     ends = ((depths.first, depths.u_first), (depths.last, depths.u_last))
     return sum(min(abs(face - at) for face in faces) > max(2 * u, _AT_A_FACE) for at, u in ends)
+
+
+def _through_all(depths: Depths, drafts: list[Draft]) -> bool:
+    """Tell a seam that runs from the first to the last face of the part."""
+    ends = [end for d in drafts for end in d.depths]
+    return bool(ends) and depths.first < min(ends) + 2 and depths.last > max(ends) - 2
+
+
+def _ringed(squared: SquaredStack) -> bool:
+    artefacts = squared.survey.artefacts
+    return artefacts is not None and artefacts.rings is not None
 
 
 def _chance(lead: Lead) -> float:
