@@ -11,7 +11,7 @@ import numpy as np
 from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft
 from ctrecon.part import Evidence, Feature
-from ctrecon.shapes import Rectangle, Shape
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 from ctrecon.slices.square_up import SquaredStack
 
 __all__ = ["MOST_FROM_A_SEAM", "against", "reach_of", "reasons_for"]
@@ -42,8 +42,8 @@ def reasons_for(seam: Draft, drafts: Sequence[Draft], faces: Sequence[Draft], sq
     out = [seam_reason(seam)]
     out += [seam_reason(face) for face in faces if any(abs(face.depths[0] - end) <= 2 for end in seam.depths)]
     for reason in (
-        _flats_go_on(seam, drafts),
-        _other_axis(seam, drafts),
+        _flats_go_on(seam, drafts, squared.pitch_mm),
+        _other_axis(seam, drafts, squared.pitch_mm),
         _grey_step(seam, squared),
         _formed_end(seam, drafts),
     ):
@@ -108,7 +108,7 @@ def _describe(seam: Draft) -> str:
     )
 
 
-def _flats_go_on(seam: Draft, drafts: Sequence[Draft]) -> Evidence | None:
+def _flats_go_on(seam: Draft, drafts: Sequence[Draft], pitch_mm: float) -> Evidence | None:
     """Look for a boss or hole beyond the seam's depths with its flats and turn: the seam is that boss going on."""
     shape = seam.sized.candidate.shape
     if shape is None:
@@ -120,10 +120,9 @@ def _flats_go_on(seam: Draft, drafts: Sequence[Draft]) -> Evidence | None:
             continue
         if min(draft.depths[1], seam.depths[1]) - max(draft.depths[0], seam.depths[0]) > 3:
             continue  # it lives beside the seam, not beyond it
-        size, u_size = _size(draft)
-        mine, u_mine = _size(seam)
+        size, mine = _width(other), _width(shape)
         off = float(np.hypot(other.centre[0] - shape.centre[0], other.centre[1] - shape.centre[1]))
-        slack = max(3 * float(np.hypot(u_size, u_mine)), 0.3)
+        slack = max(3 * float(np.hypot(_u_width(draft), _u_width(seam))) / pitch_mm, 0.3)
         if abs(size - mine) > slack or off > 1.0:
             continue
         chance = 2 * slack / max(0.4 * mine, 1.0)
@@ -146,19 +145,24 @@ def _flats_go_on(seam: Draft, drafts: Sequence[Draft]) -> Evidence | None:
     return None
 
 
-def _size(draft: Draft) -> tuple[float, float]:
-    """Flats or diameter and its u, in px of the square grid."""
-    shape = draft.sized.candidate.shape
+def _width(shape: Shape) -> float:
+    """Diameter or flats, px of the square grid."""
+    if isinstance(shape, Rectangle):
+        return shape.a
+    if isinstance(shape, RegularPolygon):
+        return 2 * shape.inradius
+    assert isinstance(shape, Circle)
+    return 2 * shape.radius
+
+
+def _u_width(draft: Draft) -> float:
+    """Return the standard uncertainty (mm) of diameter or flats; 0 where none was stated."""
     f = draft.feature
     quantity = f.diameter_mm or f.flats_mm or (f.flats_pair_mm[0] if f.flats_pair_mm else None)
-    assert shape is not None
-    width = shape.a if isinstance(shape, Rectangle) else 2 * float(getattr(shape, "radius", 0.0))
-    scale = width / quantity.value if quantity is not None and quantity.value else 1.0
-    u = 0.0 if quantity is None or quantity.u is None else quantity.u * scale
-    return width, u
+    return 0.0 if quantity is None or quantity.u is None else quantity.u
 
 
-def _other_axis(seam: Draft, drafts: Sequence[Draft]) -> Evidence | None:
+def _other_axis(seam: Draft, drafts: Sequence[Draft], pitch_mm: float) -> Evidence | None:
     """Look for outsides within the seam's depths that do not share the axis of those beyond."""
     inside: list[Draft] = []
     beyond: list[Draft] = []
@@ -177,14 +181,13 @@ def _other_axis(seam: Draft, drafts: Sequence[Draft]) -> Evidence | None:
         for other in beyond:
             a, b = one.feature, other.feature
             off = float(np.hypot(*(_centre(one) - _centre(other))))
-            px = _px_per_mm(one)
-            if off > max(5 * _u_place(a, b) * px, 0.5):
+            if off > max(5 * _u_place(a, b) / pitch_mm, 0.5):
                 return Evidence(
                     kind="other_axis",
                     features=(a.id, b.id),
                     weight=0.7,
-                    says=f"The axis of {a.id}, which lives in the depths of the seam, lies {off / px:.3f} mm beside "
-                    f"that of {b.id}: they need not have been turned in one setting.",
+                    says=f"The axis of {a.id}, which lives in the depths of the seam, lies "
+                    f"{off * pitch_mm:.3f} mm beside that of {b.id}: they need not have been turned in one setting.",
                 )
     return None
 
@@ -198,13 +201,6 @@ def _centre(draft: Draft) -> Floats:
 def _u_place(a: Feature, b: Feature) -> float:
     places = (a.x_mm, a.y_mm, b.x_mm, b.y_mm)
     return float(np.sqrt(sum(q.u**2 for q in places if q is not None and q.u is not None)))
-
-
-def _px_per_mm(draft: Draft) -> float:
-    size, _ = _size(draft)
-    f = draft.feature
-    quantity = f.diameter_mm or f.flats_mm or (f.flats_pair_mm[0] if f.flats_pair_mm else None)
-    return size / quantity.value if quantity is not None and quantity.value else 1.0
 
 
 def _grey_step(seam: Draft, squared: SquaredStack) -> Evidence | None:

@@ -11,12 +11,12 @@ from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.size import Sized
-from ctrecon.fitting.result import FitFailed
+from ctrecon.fitting.result import FitFailed, ShapeFit
 from ctrecon.part import Feature
 from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, reach_of
 from ctrecon.pieces.infer import PRIORS, infer_pieces
 from ctrecon.pieces.joints import find_joints
-from ctrecon.shapes import Circle, Rectangle, Shape
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 MM = 0.05
 
@@ -24,7 +24,7 @@ MM = 0.05
 def draft(ident: str, kind: str, shape: Shape, depths: tuple[float, float], p_false: float | None = None) -> Draft:
     """A feature of known make on a grid of 0.05 mm, given as a seam where its false-alarm chance is given."""
     size = {"diameter_mm": Measured(2 * shape.radius * MM, 0.001)} if isinstance(shape, Circle) else {
-        "flats_mm": Measured(shape.a * MM, 0.001), "turn_deg": Measured(shape.turn_deg, 0.1),
+        "flats_mm": Measured(getattr(shape, "a", 60.0) * MM, 0.001), "turn_deg": Measured(shape.turn_deg, 0.1),
     }  # fmt: skip
     seam = None if p_false is None else SeamStrength(12.0, p_false, 0.95, (6.0, 6.0, 6.0, 6.0))
     extra = {} if p_false is None else {"seam_mm": Measured(0.01, 0.001)}
@@ -131,3 +131,14 @@ def test_a_piece_held_by_a_larger_head_slides_off_nowhere() -> None:
     (joint,) = find_joints(pieces, drafts, grid())
     assert joint.put_on_from == ()
     assert "rivet head" in joint.says
+
+
+def test_a_collar_of_six_sides_off_the_axis_is_a_reason() -> None:
+    """A hexagon in the seam's depths, 4 px beside the axis of the flange, is named with its distance in mm."""
+    fit = ShapeFit(("x",), np.zeros(1), np.eye(1), 1.0, 1.0, 100)
+    collar = draft("F2", "polygon_outside", RegularPolygon(54, 50, 6, 30.0, 10.0), (12, 28))
+    fitted = [replace(d, sized=replace(d.sized, fit=fit)) for d in (FLANGE, collar)]
+    pieces, _ = infer_pieces([*fitted, seam(1e-6), BOSS], grid())
+    (reason,) = [e for e in pieces[1].evidence if e.kind == "other_axis"]
+    assert reason.features == ("F2", "F1")
+    assert "0.200 mm" in reason.says
