@@ -77,6 +77,14 @@ def _ratio(direction: Floats, voxel_mm: tuple[float, float, float], pitch_mm: fl
     return np.asarray(np.hypot(np.cos(direction) * voxel_mm[2], np.sin(direction) * voxel_mm[1]) / pitch_mm)
 
 
+def _from_axis(fit: ShapeFit, column: Floats, row: Floats, z: Floats) -> tuple[Floats, Floats]:
+    """Return how far (px) along x and y voxels lie from the fitted axis at their own depth."""
+    return (
+        column - fit.value("x") - fit.value("slope_x") * z,
+        row - fit.value("y") - fit.value("slope_y") * z,
+    )
+
+
 def edge_of_round(
     one: Sized, data: tuple[Floats, Floats, Floats, Floats], voxel_mm: tuple[float, float, float], pitch_mm: float
 ) -> Edge:
@@ -85,8 +93,7 @@ def edge_of_round(
     assert isinstance(fit, ShapeFit)
     column, row, plane, grey = data
     z = (plane - one.middle) * voxel_mm[0] / pitch_mm
-    dx = column - fit.value("x") - fit.value("slope_x") * z
-    dy = row - fit.value("y") - fit.value("slope_y") * z
+    dx, dy = _from_axis(fit, column, row, z)
     angle = np.arctan2(dy, dx)
     radius = np.maximum(fit.value("radius") + fit.value("growth") * z, 0.5)
     inside = radius - fit.value("blur") ** 2 / (2 * radius) - np.hypot(dx, dy)
@@ -103,8 +110,7 @@ def edge_of_flats(
     assert isinstance(fit, ShapeFit)
     column, row, plane, grey = data
     z = (plane - one.middle) * voxel_mm[0] / pitch_mm
-    dx = column - fit.value("x") - fit.value("slope_x") * z
-    dy = row - fit.value("y") - fit.value("slope_y") * z
+    dx, dy = _from_axis(fit, column, row, z)
     turn = fit.value("turn")
     u, v = dx * np.cos(turn) + dy * np.sin(turn), dy * np.cos(turn) - dx * np.sin(turn)
     grown = fit.value("growth") * z

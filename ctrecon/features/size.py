@@ -88,11 +88,6 @@ def want_of(candidate: Candidate) -> Want | None:
     return Want(box, (low - 0.5, high + 0.5), select, min(1.0, _MOST_VOXELS / max(expected, 1.0)))
 
 
-def _slope_sd(squared: SquaredStack) -> float:
-    shading = squared.survey.shading
-    return _SLOPE_SD if shading is None else max(_SLOPE_MARGIN * 4.5 * shading, 1e-3)
-
-
 def _half_width(shape: Shape) -> float:
     if isinstance(shape, Circle):
         return shape.radius
@@ -234,17 +229,17 @@ def fit_size(
     for i, name in enumerate(model.names):
         if name.startswith("slope"):
             prior[i] = 0.1
+    slope_sd = _SLOPE_SD if shading is None else max(_SLOPE_MARGIN * 4.5 * shading, 1e-3)
     fit = fit_grey(
         model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=blur_ratio,
-        correlation=squared.survey.correlation, slope_sd=_slope_sd(squared),
+        correlation=squared.survey.correlation, slope_sd=slope_sd,
         cupping_px=None if candidate.metal_outside else max(_half_width(shape), _WIDE_PX),
     )  # fmt: skip
     found = squared.survey.artefacts
     if fit and found is not None and found.rings is not None:
         fit = with_rings(
-            fit, model, samples, found.rings, noise=noise, active=active, blur_ratio=blur_ratio,
-            slope_sd=_slope_sd(squared),
-        )  # fmt: skip
+            fit, model, samples, found.rings, noise=noise, active=active, blur_ratio=blur_ratio, slope_sd=slope_sd
+        )
     if not fit and candidate.kind != "relief":
         # the outline is there all the same: report it as it runs
         return Sized(replace(candidate, kind="free", shape=None, growth_px=0.0), fit, middle, False)
@@ -253,7 +248,7 @@ def fit_size(
         trust = 0.08**2 if crowded else 0.002**2
         if high - low < 3 and len(squared.survey.stack) > 1:  # the faces at both ends blur into all of its slices
             trust += (0.15 / (high - low + 1)) ** 2
-        # shading is taken as straight over 9 px; cupping bends by its slope over the radius
+        # shading is taken as straight over 12 px; cupping bends by its slope over the radius
         bent = (_BENT_PX2 * fit.shading / max(_half_width(shape), _WIDE_PX)) ** 2
         floor = np.array([trust * (n in _PLACES) + (trust + bent) * (n in _WIDTHS) for n in fit.names])
         fit = replace(fit, covariance=fit.covariance + np.diag(floor), budget={**fit.budget, "model": floor})

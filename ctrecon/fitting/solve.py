@@ -160,6 +160,16 @@ def fit_grey(
         jac[:, n_free + 8] = inner * step
         return air + places @ slopes[:2] + slopes[4] * outer + local * step - grey, jac, p
 
+    kept: dict[bytes, tuple[Floats, Floats, Floats]] = {}
+
+    def at(q: Floats) -> tuple[Floats, Floats, Floats]:
+        # the solver asks for residuals and derivatives of the same place one after the other
+        key = q.tobytes()
+        if key not in kept:
+            kept.clear()
+            kept[key] = pieces(q)
+        return kept[key]
+
     slope_at = np.arange(n_free + 3, n_free + 3 + n_slopes)
     tied = np.concatenate([np.searchsorted(index, prior), slope_at])
     tie = np.concatenate([1 / sd, np.full(n_slopes, 1 / _SLOPE_SD)])
@@ -167,11 +177,11 @@ def fit_grey(
     tie[-2:] = _PINNED if slope_sd is None else 1 / slope_sd
 
     def residuals(q: Floats) -> Floats:
-        r, _, _ = pieces(q)
+        r, _, _ = at(q)
         return np.concatenate([r / scale, (q[tied] - centre) * tie])
 
     def jacobian(q: Floats) -> Floats:
-        _, jac, _ = pieces(q)
+        _, jac, _ = at(q)
         return np.concatenate([jac / scale, _ties(tied, tie, jac.shape[1])])
 
     def welsch(z: Floats) -> Floats:
@@ -192,7 +202,7 @@ def fit_grey(
             max_nfev=60,
         )
         q = fit.x
-        raw, jac, _ = pieces(q)
+        raw, jac, _ = at(q)
         spread = 1.4826 * float(np.median(np.abs(raw)))
         changed = spread > 1.15 * scale
         scale = spread if changed else scale
@@ -201,7 +211,7 @@ def fit_grey(
             changed = True
         if not changed:
             break
-    raw, jac, p = pieces(q)
+    raw, jac, p = at(q)
     weight = np.exp(-((raw / scale / WELSCH) ** 2))
     _, blur, air, contrast, slopes = unpack(q)
     if contrast < 0.2 or not np.isfinite(q).all():

@@ -143,7 +143,7 @@ def _weigh(
     flat = sum(seam_reason(face).weight for face in stacked)
     headed = [d for d in outside if "tapered" in d.feature.flags]
     at_ends = any(
-        min(abs(h.depths[0] - d.depths[1]), abs(d.depths[0] - h.depths[1])) <= 2 for h in headed for d in [*faces]
+        min(abs(h.depths[0] - d.depths[1]), abs(d.depths[0] - h.depths[1])) <= 2 for h in headed for d in faces
     )
     ln = {
         "one_piece": 0.0,
@@ -151,8 +151,7 @@ def _weigh(
         "sandwich": (flat + side) if faces else side - 1.0,
         "riveted": (flat + side + (0.7 if at_ends else -1.0)) if faces else side - 2.0,
     }
-    # what only one of several ways accounts for decides between them, never above what the seams allow
-    top = max(ln.values())
+    top = max(ln.values())  # taken off, so that no odds overflow
     odds = {name: prior[name] * float(np.exp(value - top)) for name, value in ln.items()}
     return _normalised(odds, prior)
 

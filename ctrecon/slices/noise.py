@@ -10,7 +10,7 @@ from scipy.optimize import least_squares
 
 from ctrecon.core.frames import Floats
 
-__all__ = ["Correlation", "measure_correlation"]
+__all__ = ["Correlation", "even_masks", "measure_correlation"]
 
 _REACH = 6  # px, lags beyond this are not looked at
 _CLEAR = 4  # px kept off every edge
@@ -142,15 +142,24 @@ class _Patch:
 
 def _even_grey(plane: Floats) -> tuple[_Patch, _Patch]:
     """Return metal and air, clear of edges and less their local mean."""
+    grey = np.where(np.isfinite(plane), plane, 0.0)
+    metal, air = even_masks(plane, _CLEAR)
+    return _patch(grey, metal), _patch(grey, air)
+
+
+def even_masks(plane: Floats, clear_px: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return where a plane is plain metal and where plain air, `clear_px` off every edge."""
     known = np.isfinite(plane)
-    grey = np.where(known, plane, 0.0)
-    smooth = ndimage.gaussian_filter(grey, 1.0)
+    smooth = ndimage.gaussian_filter(np.where(known, plane, 0.0), 1.0)
     # between the two lie edges, and faces that blur leaves half way
-    return _patch(grey, known & (smooth > 0.65)), _patch(grey, known & (smooth < 0.35))
+    metal, air = (
+        ndimage.binary_erosion(side & known, iterations=clear_px, border_value=0)
+        for side in (smooth > 0.65, smooth < 0.35)
+    )
+    return metal, air
 
 
-def _patch(grey: Floats, side: NDArray[np.bool_]) -> _Patch:
-    mask = ndimage.binary_erosion(side, iterations=_CLEAR, border_value=0)
+def _patch(grey: Floats, mask: NDArray[np.bool_]) -> _Patch:
     if mask.sum() < 50:
         return _Patch(np.zeros_like(grey), np.zeros_like(mask))
     weight = ndimage.gaussian_filter(mask.astype(float), _WIDE)

@@ -3,9 +3,9 @@
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from scipy import ndimage
 
 from ctrecon.core.frames import Floats
+from ctrecon.slices.noise import even_masks
 
 __all__ = ["measure_shading"]
 
@@ -61,11 +61,8 @@ def measure_shading(planes: Callable[[int], Floats], pairs: Sequence[tuple[int, 
 
 def _even_blocks(plane: Floats) -> np.ndarray:
     """Return the corners (row, column) of blocks that lie in one material and clear of its edges."""
-    known = np.isfinite(plane)
-    smooth = ndimage.gaussian_filter(np.where(known, plane, 0.0), 1.0)
     out = []
-    for side in (smooth > 0.65, smooth < 0.35):
-        mask = ndimage.binary_erosion(side & known, iterations=_CLEAR, border_value=0)
+    for mask in even_masks(plane, _CLEAR):
         rows, columns = (n // _BLOCK for n in mask.shape)
         tiles = mask[: rows * _BLOCK, : columns * _BLOCK].reshape(rows, _BLOCK, columns, _BLOCK)
         out.append(np.argwhere(tiles.all(axis=(1, 3))) * _BLOCK)
