@@ -94,7 +94,8 @@ def note_lines(model: Model, scale: float) -> list[str]:
     lines += [f"{', '.join(ids)}: {name} unknown, {why}." for (name, why), ids in sorted(gaps.items())]
     lines += [f"Part {name.replace('_', ' ')} unknown: {why}." for name, why in sorted(part.unknown.items())]
     said = {"handedness_assumed"} if part.stack.handedness_basis == "assumed" else set()
-    lines += [f"Warning: {w.says.rstrip('.')}." for w in part.warnings if w.flag not in said]
+    said_so = (w.says for w in part.warnings if w.flag not in said)
+    lines += [f"Warning: {says}" if says.endswith("?") else f"Warning: {says.rstrip('.')}." for says in said_so]
     return lines
 
 

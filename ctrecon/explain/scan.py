@@ -154,7 +154,8 @@ def with_warning(part: Part, explained: Explained) -> Part:
     shown = "; ".join(one.says.rstrip(".") for one in explained.lumps[:3])
     more = len(explained.lumps) - 3
     says = f"{explain('unexplained')}: {shown}" + (f"; and {more} more in the report" if more > 0 else "")
-    return replace(part, warnings=(*part.warnings, Warn(flag="unexplained", says=says + ".")))
+    says = says if says.endswith("?") else f"{says}."
+    return replace(part, warnings=(*part.warnings, Warn(flag="unexplained", says=says)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -94,7 +94,8 @@ def _image(image: ImageInfo) -> Iterator[tuple[str, str]]:
         depth = "" if image.psf_slices is None else f", {image.psf_slices:.2f} slices along depth"
         yield "Blur (sigma)", f"{image.psf_px:.2f} voxel in the slice{depth}"
     if image.noise_correlation is not None:
-        yield "Noise neighbours share", f"{image.noise_correlation:.0%}"
+        shared = max(image.noise_correlation, 0.0)  # below 0 is chance
+        yield "Noise neighbours share", f"{shared:.0%}"
     found = [
         (image.ring_amplitude_rel, "rings"), (image.drift_rel, "drift through depth"), (image.cupping_rel, "cupping"),
     ]  # fmt: skip
