@@ -1,6 +1,7 @@
 """Circles and squares about every point of the metal, by correlation: what no known axis points to."""
 
 from collections.abc import Iterator, Sequence
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,56 +15,60 @@ from ctrecon.shapes import Circle, Rectangle
 
 __all__ = ["scale_anywhere", "search_anywhere"]
 
-_COARSE = 2
-_LEAST_PX, _MOST_PX = 4.0, 60.0
-_MOST_SQUARE_PX = 40.0
+_REACH_PX = {2: (4.0, 20.0), 4: (18.0, 60.0), 8: (55.0, 200.0)}
+"""Half the sizes that are sought, by the width of the cells."""
 _FILLED = 0.8
 _FEWEST = 50
 _NAMES = ("circle", "square")
+_SOME = 4  # every so manieth shape tells the scatter
 
 
 def search_anywhere(field: SeamField) -> list[Lead]:
     """Return the strongest circle and square of each sign over the whole depth and over its halves, any centre.
 
-    Works on the fine grey binned two by two; each line drawn as a picture is correlated with it. All places and
+    Works on the fine grey in coarse cells; each line drawn as a picture is correlated with it. All places and
     sizes of one family give the median and the scatter by which the best is judged.
     """
     count = len(field.starts) - 1
     runs = [(0, count - 1)]
     if count >= 4:
         runs += [(0, count // 2 - 1), (count // 2, count - 1)]
-    leads = [lead for name in _NAMES for lead in _family(field, runs, name)]
     out = []
-    for name in _NAMES:
-        for bright in (False, True):
-            same = [lead for lead in leads if lead.name == f"any {name}" and lead.bright is bright]
-            out += sorted(same, key=lambda lead: -lead.z)[:1]
+    for cell in _REACH_PX:
+        leads = [lead for name in _NAMES for lead in _family(field.coarser(cell), runs, name)]
+        for name in _NAMES:
+            for bright in (False, True):
+                same = [lead for lead in leads if lead.name == f"any {name}" and lead.bright is bright]
+                out += sorted(same, key=lambda lead: -lead.z)[:1]
     return out
 
 
 def scale_anywhere(field: SeamField, lead: Lead) -> Scale | None:
-    """Return median and scatter of all places and sizes of a lead's family over its stretch of depth."""
-    same = _family(field, [(lead.first, lead.last)], lead.name.split()[1])
+    """Return median and scatter of the places and sizes of a lead's family, in a field made for its stretch."""
+    same = _family(field, [(0, 0)], lead.name.split()[1], every=_SOME)
     return same[0].scale if same else None
 
 
-def _family(field: SeamField, runs: Sequence[tuple[int, int]], name: str) -> list[Lead]:
+def _family(field: SeamField, runs: Sequence[tuple[int, int]], name: str, *, every: int = 1) -> list[Lead]:
     """Return the strongest dark and bright line of a family in each stretch of blocks."""
     joined = [field.run(a, b) for a, b in runs]
     rows, columns = np.nonzero(joined[0][1] > 0)
-    if len(rows) < 200:
+    if len(rows) * field.cell**2 < 200:
         return []
-    corner = (max(int(rows.min()) - 2, 0), max(int(columns.min()) - 2, 0))
-    cut = (slice(corner[0], int(rows.max()) + 3), slice(corner[1], int(columns.max()) + 3))
-    maps = np.array([_binned(m[cut]) for f, w in joined for m in (f * w, w)])
+    corner = (int(rows.min()), int(columns.min()))
+    cut = (slice(corner[0], int(rows.max()) + 1), slice(corner[1], int(columns.max()) + 1))
+    maps = np.array([m[cut] for f, w in joined for m in (f * w, w)], dtype=np.float32)
     height, width = maps.shape[1:]
-    reach = min(_MOST_PX if name == "circle" else _MOST_SQUARE_PX, min(height, width) * _COARSE / 2 - 1)
-    pad = 2 * int(np.ceil(reach * 2**0.5 / _COARSE)) + 2
+    least, most = (v / field.cell for v in _REACH_PX[field.cell])
+    reach = min(most, min(height, width) / 2)
+    if reach <= least:
+        return []
+    pad = int(np.ceil(2 * reach * 2**0.5)) + 2
     size = (fft.next_fast_len(height + pad, real=True), fft.next_fast_len(width + pad, real=True))
     spectra = fft.rfft2(maps, size)
     best: dict[tuple[int, float], tuple[float, SeamShape]] = {}
     pools: list[list[Floats]] = [[] for _ in runs]
-    for shape in _shapes(name, reach):
+    for shape in islice(_shapes(name, least, reach), 0, None, every):
         template = np.conj(fft.rfft2(_drawn(shape, size), size))
         total = float(len(along(shape)))
         sums = fft.irfft2(spectra * template, size)[:, :height, :width]
@@ -80,7 +85,7 @@ def _family(field: SeamField, runs: Sequence[tuple[int, int]], name: str) -> lis
                 value = float(raw.flat[at])
                 if (i, sign) not in best or sign * value > sign * best[i, sign][0]:
                     y, x = divmod(at, width)
-                    best[i, sign] = value, _moved(shape, corner[1] + _COARSE * x + 0.5, corner[0] + _COARSE * y + 0.5)
+                    best[i, sign] = value, _moved(shape, corner[1] + x, corner[0] + y)
     leads = []
     for i, (a, b) in enumerate(runs):
         if sum(map(len, pools[i])) < _FEWEST:
@@ -88,37 +93,32 @@ def _family(field: SeamField, runs: Sequence[tuple[int, int]], name: str) -> lis
         everything = np.concatenate(pools[i])
         middle = float(np.median(everything))
         spread = max(1.4826 * float(np.median(np.abs(everything - middle))), 1e-9)
-        root = (b - a + 1) ** 0.5  # the scale is that of sums over blocks, as in the search about known axes
+        # the scale is that of sums over blocks, as in the search about known axes
+        root = float(sum(field.joined[a : b + 1]) if field.joined else b - a + 1) ** 0.5
         for sign in (1.0, -1.0):
             value, shape = best[i, sign]
             z = sign * (value - middle) / spread
             scale = Scale(middle * root, spread * root)
-            leads.append(Lead(f"any {name}", shape, a, b, z, sign < 0, 0.0, scale, value * root))
+            leads.append(Lead(f"any {name}", shape, a, b, z, sign < 0, 0.0, scale, value * root, cell=field.cell))
     return leads
 
 
-def _binned(picture: Floats) -> NDArray[np.float32]:
-    rows, columns = (n // _COARSE * _COARSE for n in picture.shape)
-    cells = picture[:rows, :columns].reshape(rows // _COARSE, _COARSE, columns // _COARSE, _COARSE)
-    return np.asarray(cells.mean(axis=(1, 3)), dtype=np.float32)
-
-
-def _shapes(name: str, reach: float) -> Iterator[SeamShape]:
-    """Yield the lines to be tried, in steps as coarse as the binned grey allows."""
-    half = _LEAST_PX
+def _shapes(name: str, least: float, reach: float) -> Iterator[SeamShape]:
+    """Yield the lines to be tried, in steps as coarse as the cells allow."""
+    half = least
     while half < reach:
         if name == "circle":
             yield Circle(0.0, 0.0, half)
         else:
-            step = float(np.clip(np.degrees(3.0 / half), 5.0, 18.0))
+            step = float(np.clip(np.degrees(1.5 / half), 2.5, 18.0))
             for turn in np.arange(0, 90 - step / 2, step):
                 yield Rectangle(0.0, 0.0, 2 * half, 2 * half, float(turn))
-        half += 1.0 if half < 12 else 1.5
+        half += 0.5 if half < 6 else 0.75
 
 
 def _drawn(shape: SeamShape, size: tuple[int, int]) -> NDArray[np.float32]:
     """Draw a line about the corner pixel, wrapped round, each point shared between its neighbours."""
-    points = along(shape) / _COARSE
+    points = along(shape)
     low = np.floor(points).astype(np.int64)
     part = points - low
     at, share = [], []

@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
-from ctrecon.pieces.seam_field import PLAIN, SeamField, SolidMetal, average, smooth_field
+from ctrecon.pieces.seam_field import SeamField, SolidMetal, average
 from ctrecon.pieces.seam_paths import SeamShape, along
 from ctrecon.pieces.seam_refine import Lead, grown, sampled
+from ctrecon.pieces.seam_smooth import PLAIN, smooth_field
 from ctrecon.shapes import Circle, Rectangle
 
 __all__ = ["Closed", "chance_of", "closed", "is_ring"]

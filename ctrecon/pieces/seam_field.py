@@ -1,7 +1,7 @@
 """Grey inside solid metal, averaged over blocks of planes and freed of everything broad: where seams are sought."""
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -9,20 +9,18 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
+from ctrecon.pieces.seam_smooth import PLAIN, smooth_field, smooth_fields
 
-__all__ = ["SeamField", "SolidMetal", "smooth_field"]
+__all__ = ["SeamField", "SolidMetal", "average"]
 
 _CLEAR_PX = 3
 _MOST_BLOCKS = 12
-PLAIN = (3.0, 0.85)
-"""Widths (sigma, px) of the trend that is taken off and of the smoothing, where pixels do not share their noise."""
 _SHARED = (1.0, 0.0)  # where they do, what is finer than the noise tells most
 _BETTER = 1.2
 _BLUR_PX = 0.87
 _ROW_PX = 12
-_LOUDEST = 5.0
 _LEAST_PIXELS = 60
-_ALONG = 2.1  # px along a line that share their noise, after smoothing
+_ALONG = {1: 2.1, 2: 1.25, 4: 1.0, 8: 1.0}  # cells along a line that share their noise, after smoothing, by their width
 _LEAST_OF_NOISE = 0.85
 
 
@@ -64,7 +62,8 @@ class SeamField:
     """Blocks of planes: `fine` (blocks, rows, columns) is what is left of the grey, matched to a thin dip.
 
     `weight` is the share of the block's planes in which the pixel is solid, `mean` the plain mean grey,
-    `starts` the first plane of every block and, last, the plane after the last block.
+    `starts` the first plane of every block and, last, the plane after the last block. `cell` is the width of a pixel
+    of these pictures in pixels of the square grid, `joined` the number of blocks that each of these was made of.
     """
 
     fine: NDArray[np.float32]
@@ -72,6 +71,8 @@ class SeamField:
     mean: NDArray[np.float32]
     starts: tuple[int, ...]
     kernel: tuple[float, float] = PLAIN
+    cell: int = 1
+    joined: tuple[int, ...] = ()
 
     @classmethod
     def of(cls, plane: Callable[[int], Floats], solid: SolidMetal) -> "SeamField | None":
@@ -89,8 +90,8 @@ class SeamField:
             means.append(mean)
         middle = len(starts) // 2
         kernel = _kernel_for(means[middle], weights[middle])
-        fine = [smooth_field(m, w, kernel) for m, w in zip(means, weights, strict=True)]
-        return cls(np.array(fine), np.array(weights), np.array(means), (*starts, last + 1), kernel)
+        fine = smooth_fields(means, weights, kernel)
+        return cls(fine, np.array(weights), np.array(means), (*starts, last + 1), kernel)
 
     @cached_property
     def least_spread(self) -> float:
@@ -98,7 +99,7 @@ class SeamField:
         each = [
             float(np.median(np.abs(f[w > 0.5]))) for f, w in zip(self.fine, self.weight, strict=True) if (w > 0.5).any()
         ]
-        return _LEAST_OF_NOISE * _ALONG**0.5 * 1.4826 * float(np.median(each)) if each else 0.0
+        return _LEAST_OF_NOISE * _ALONG[self.cell] ** 0.5 * 1.4826 * float(np.median(each)) if each else 0.0
 
     def run(self, a: int, b: int) -> tuple[Floats, Floats]:
         """Return fine grey and weight of blocks a to b (inclusive), joined."""
@@ -125,8 +126,41 @@ class SeamField:
         """Return the field worked out anew without the pixels `near` a seam, so that it leaves no trace beside it."""
         weight = self.weight.copy()
         weight[:, near] = 0.0
-        fine = [smooth_field(m, w, self.kernel) for m, w in zip(self.mean, weight, strict=True)]
-        return SeamField(np.array(fine), weight, self.mean, self.starts, self.kernel)
+        return replace(self, fine=smooth_fields(self.mean, weight, self.kernel), weight=weight)
+
+    def over(self, groups: Sequence[Sequence[int]], near: NDArray[np.bool_]) -> "SeamField":
+        """Return one block for each group of blocks, worked out anew without the pixels `near` a seam."""
+        means, weights = [], []
+        for group in groups:
+            total = self.weight[list(group)].sum(axis=0)
+            total[near] = 0.0
+            grey = np.einsum("brc,brc->rc", self.mean[list(group)], self.weight[list(group)])
+            means.append(grey / np.maximum(total, 1e-6))
+            weights.append(total / np.float32(len(group)))
+        return replace(
+            self, fine=smooth_fields(means, weights, self.kernel), weight=np.array(weights), mean=np.array(means),
+            starts=tuple(range(len(groups) + 1)), joined=tuple(map(len, groups)),
+        )  # fmt: skip
+
+    def coarser(self, cell: int) -> "SeamField":
+        """Return the field in cells of some pixels' width, in which long lines are sought: their length makes up."""
+        if cell == self.cell:
+            return self
+        if cell not in self._coarser:
+            self._coarser[cell] = self._binned(cell)
+        return self._coarser[cell]
+
+    @cached_property
+    def _coarser(self) -> "dict[int, SeamField]":
+        return {}
+
+    def _binned(self, cell: int) -> "SeamField":
+        rows, columns = (n // cell * cell for n in self.fine.shape[1:])
+        shape = (len(self.fine), rows // cell, cell, columns // cell, cell)
+        weight = self.weight[:, :rows, :columns].reshape(shape).mean(axis=(2, 4))
+        fine = (self.fine * self.weight)[:, :rows, :columns].reshape(shape).mean(axis=(2, 4))
+        fine /= np.maximum(weight, 1e-6)
+        return replace(self, fine=fine, weight=weight, mean=self.mean[:0], cell=cell)
 
 
 def average(plane: Callable[[int], Floats], solid: SolidMetal, planes: range) -> tuple[Floats, Floats]:
@@ -160,48 +194,3 @@ def _kernel_for(mean: Floats, weight: Floats) -> tuple[float, float]:
         dip = 1 / np.hypot(_BLUR_PX, narrow) - 1 / np.sqrt(_BLUR_PX**2 + narrow**2 + wide**2)
         worth.append(dip / float(np.mean(scatter)))
     return _SHARED if worth[1] > _BETTER * worth[0] else PLAIN
-
-
-def smooth_field(mean: Floats, weight: Floats, kernel: tuple[float, float] = PLAIN) -> NDArray[np.float32]:
-    """Take off the local straight trend of the grey and smooth what is left to the width of a thin dip.
-
-    Summed along a line, an isotropic kernel acts across it like its own projection: so one picture serves lines of
-    every direction. The trend is a plane fitted under a Gaussian window to solid pixels only, so that neither
-    cupping nor a wall beside leaves a mark. Single loud pixels (pores, cracks) speak with five deviations at most.
-    """
-    rows, columns = np.nonzero(weight > 0)
-    out = np.zeros(weight.shape, dtype=np.float32)
-    if not len(rows):
-        return out
-    wide, narrow = kernel
-    margin = int(3 * wide) + 1
-    box = (
-        slice(max(rows.min() - margin, 0), rows.max() + margin + 1),
-        slice(max(columns.min() - margin, 0), columns.max() + margin + 1),
-    )
-    w = weight[box].astype(float)
-    f = np.where(w > 0, mean[box].astype(float) - float(np.median(mean[weight > 0])), 0.0)
-    y, x = np.indices(w.shape, dtype=float)
-    y, x = y - y.mean(), x - x.mean()
-
-    def blurred(values: Floats, width: float = wide) -> Floats:
-        return np.asarray(ndimage.gaussian_filter(values, width, mode="constant", truncate=3.0))
-
-    m = blurred(w)
-    safe = np.maximum(m, 1e-9)
-    mx, my, mf = blurred(w * x) / safe, blurred(w * y) / safe, blurred(w * f) / safe
-    xx = blurred(w * x * x) / safe - mx * mx
-    yy = blurred(w * y * y) / safe - my * my
-    xy = blurred(w * x * y) / safe - mx * my
-    xf = blurred(w * x * f) / safe - mx * mf
-    yf = blurred(w * y * f) / safe - my * mf
-    # a narrow strip of metal has no slope across it to speak of: draw that slope towards nothing
-    xx, yy = xx + 0.3, yy + 0.3
-    det = np.maximum(xx * yy - xy * xy, 1e-6)
-    slope_x, slope_y = (yy * xf - xy * yf) / det, (xx * yf - xy * xf) / det
-    left = np.where(w > 0, f - mf - slope_x * (x - mx) - slope_y * (y - my), 0.0)
-    spread = 1.4826 * float(np.median(np.abs(left[w > 0])))
-    left = np.clip(left, -_LOUDEST * spread, _LOUDEST * spread)
-    near = blurred(w, narrow)
-    out[box] = np.where(w > 0, blurred(left * w, narrow) / np.maximum(near, 1e-6), 0.0)
-    return out

@@ -108,18 +108,22 @@ def circles(x: float, y: float, reach: float, *, step: float = _SIZE_STEP_PX) ->
         yield Line(along(shape)[None], shape, np.zeros(1))
 
 
-def squares(x: float, y: float, reach: float, *, step: float = _SQUARE_STEP_PX) -> Iterator[Line]:
-    """Yield squares about a point, by size, in as many turns as their size asks for."""
-    for h in (float(v) for v in np.arange(LEAST_RADIUS_PX + 0.5, reach / 2**0.5, step)):
+def squares(x: float, y: float, reach: float, *, least: float = 0.0, step: float = _SQUARE_STEP_PX) -> Iterator[Line]:
+    """Yield squares about a point, from the half width `least` on, in as many turns as their size asks for."""
+    for h in (float(v) for v in np.arange(max(LEAST_RADIUS_PX + 0.5, least), reach / 2**0.5, step)):
         turns = _turns(h)
         yield Line(_turned(_box(h, h), turns, x, y), Rectangle(x, y, 2 * h, 2 * h, 0.0), turns)
 
 
-def rectangles(x: float, y: float, reach: float) -> Iterator[Line]:
-    """Yield rectangles, and slots with round ends, about a point: longer than wide by a tenth or more."""
+def rectangles(x: float, y: float, reach: float, *, least: float = 0.0) -> Iterator[Line]:
+    """Yield rectangles, and slots with round ends, about a point: longer than wide by a tenth or more.
+
+    Half their length is `least` or more.
+    """
     halves = np.arange(LEAST_RADIUS_PX + 0.5, reach, _WIDE_STEP_PX)
     for b in (float(v) for v in halves):
-        for a in (float(v) for v in halves[(halves > 1.1 * b) & (halves**2 + b**2 < reach**2)]):
+        fitting = (halves > 1.1 * b) & (halves >= least) & (halves**2 + b**2 < reach**2)
+        for a in (float(v) for v in halves[fitting]):
             turns = np.arange(0, 180, max(3.0, float(np.degrees(2 * _SIDEWAYS_PX / a))))
             for corner in (0.0, b):
                 shape = Rectangle(x, y, 2 * a, 2 * b, 0.0, corner)

@@ -12,7 +12,7 @@ from ctrecon.pieces.seam_field import SeamField
 from ctrecon.pieces.seam_paths import LEAST_RADIUS_PX, Line, Parallel, SeamShape, along
 from ctrecon.shapes import Circle, Rectangle
 
-__all__ = ["Lead", "Scale", "freedom", "grown", "refine", "sampled"]
+__all__ = ["Lead", "Scale", "freedom", "grown", "refine", "sampled", "scaled"]
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Lead:
     `z` is in robust deviations of all lines tried; `growth` the change of half its size per plane. `against` says
     that it was judged against the same line at other depths; `lines` makes the lines it was judged among, then
     those whose scatter is the least that theirs is taken for; empty where it was judged among all places of the
-    metal. `raw` is its score before it was set against theirs.
+    metal. `raw` is its score before it was set against theirs, `cell` the width of the cells it was found in.
     """
 
     name: str
@@ -44,6 +44,7 @@ class Lead:
     raw: float
     against: bool = False
     lines: tuple[Callable[[], Iterable[Line]], ...] = ()
+    cell: int = 1
 
 
 def freedom(shape: SeamShape) -> tuple[Floats, Floats, Callable[[Floats], SeamShape]]:
@@ -80,6 +81,16 @@ def grown(shape: SeamShape, by: float) -> SeamShape:
     return replace(shape, a=a, b=b, corner_radius=min(a, b) / 2 if shape.corner_radius > 0 else 0.0)
 
 
+def scaled(shape: SeamShape, by: float) -> SeamShape:
+    """Return a shape in the pixels of a picture whose cells are `by` times as narrow."""
+    if isinstance(shape, Circle):
+        return Circle((shape.x + 0.5) * by - 0.5, (shape.y + 0.5) * by - 0.5, shape.radius * by)
+    if isinstance(shape, Parallel):
+        return Parallel((shape.base + 0.5) * by - 0.5, shape.offset * by, shape.x * by, shape.y * by)
+    x, y = (shape.x + 0.5) * by - 0.5, (shape.y + 0.5) * by - 0.5
+    return Rectangle(x, y, shape.a * by, shape.b * by, shape.turn_deg, shape.corner_radius * by)
+
+
 def sampled(field: SeamField, shape: SeamShape, a: int, b: int, growth: float = 0.0) -> tuple[Floats, Floats]:
     """Return fine grey and weight at the points along a line, by block: two arrays (blocks a to b, points)."""
     points = along(shape)
@@ -101,22 +112,37 @@ def sampled(field: SeamField, shape: SeamShape, a: int, b: int, growth: float = 
 def refine(field: SeamField, lead: Lead) -> Lead:
     """Move, turn and size a lead until its summed dip is greatest; its strength stays as it was found.
 
-    Noise climbs by this as well as a seam does, so a strength made greater by it would say less.
+    Noise climbs by this as well as a seam does, so a strength made greater by it would say less. What was found in
+    coarse cells is refined in these first, then in finer ones.
     """
+    blocks = range(lead.first, lead.last + 1)
+    if not lead.growth:
+        fine, weight = field.run(lead.first, lead.last)
+        field = replace(field, fine=fine[None], weight=weight[None], mean=field.mean[:0], starts=(0, 1), joined=())
+        blocks = range(1)
+    shape, cell = lead.shape, lead.cell
+    while cell >= 1:
+        own = replace(lead, shape=scaled(shape, 1 / cell), growth=lead.growth / cell)
+        shape = scaled(_climb(field.coarser(cell), own, blocks), float(cell))
+        cell //= 2
+    if isinstance(shape, Rectangle) and abs(shape.a - shape.b) < max(0.8, 0.03 * shape.a):
+        size = (shape.a + shape.b) / 2
+        is_round = shape.corner_radius > 0
+        shape = Circle(shape.x, shape.y, size / 2) if is_round else replace(shape, a=size, b=size)
+    return replace(lead, shape=shape)
+
+
+def _climb(field: SeamField, lead: Lead, blocks: range) -> SeamShape:
+    """Return the shape near a lead's whose summed dip is greatest, in the cells of this field."""
     sign = -1.0 if lead.bright else 1.0
     start, step, back = freedom(lead.shape)
-    first, last = (lead.first, lead.last) if lead.growth else (0, 0)
-    if lead.growth:
-        used = field
-    else:
-        fine, weight = field.run(lead.first, lead.last)
-        used = SeamField(fine[None], weight[None], field.mean[:1], (0, 1))
-    least = LEAST_RADIUS_PX - 0.7
+    least = (LEAST_RADIUS_PX - 0.7) / field.cell
+    most = 160 if field.cell == 1 else 60
 
     def cost(p: Floats) -> float:
         if min(p[2:4] if len(p) == 5 else p[2:3]) < least:
             return 0.0
-        fine, weight = sampled(used, back(p), first, last, lead.growth)
+        fine, weight = sampled(field, back(p), blocks[0], blocks[-1], lead.growth)
         total = float(weight.sum())
         if total < 0.3 * weight.size * float(weight.max()) or total <= 0:
             return 0.0
@@ -125,11 +151,6 @@ def refine(field: SeamField, lead: Lead) -> Lead:
     simplex = np.vstack([start, *(start + step[i] * np.eye(len(start))[i] for i in range(len(start)))])
     best = minimize(
         cost, start, method="Nelder-Mead",
-        options={"initial_simplex": simplex, "maxfev": 160, "xatol": 0.02, "fatol": 1e-7},
+        options={"initial_simplex": simplex, "maxfev": most, "xatol": 0.02 * field.cell, "fatol": 1e-7},
     )  # fmt: skip
-    found = back(np.asarray(best.x))
-    if isinstance(found, Rectangle) and abs(found.a - found.b) < max(0.8, 0.03 * found.a):
-        size = (found.a + found.b) / 2
-        is_round = found.corner_radius > 0
-        found = Circle(found.x, found.y, size / 2) if is_round else replace(found, a=size, b=size)
-    return replace(lead, shape=found)
+    return back(np.asarray(best.x))

@@ -73,11 +73,11 @@ def _next_seam(
         form = closed(field, lead)
         if form.reason:
             continue
-        left = field.cleaned(_near(squared, field, lead))
+        near = _near(squared, field, lead)
         # the same line may have been met in several searches: the surest of them counts
         surest = min((one for one in leads if _same(one, lead)), key=_chance)
         every = [lead] if surest is lead else [lead, surest]
-        judged = min((judged_without_itself(left, one) for one in every), key=_chance)
+        judged = min((judged_without_itself(field, near, one) for one in every), key=_chance)
         # what its four sides show against the lines beside it can't be much less than what it shows against all lines
         judged = replace(judged, z=min(judged.z, _BESIDE * sum(form.sides) / len(form.sides) ** 0.5))
         chance, lead = _chance(judged), replace(lead, z=judged.z, scale=judged.scale)

@@ -9,9 +9,10 @@ from scipy.special import ndtr
 
 from ctrecon.features.build import Draft
 from ctrecon.pieces.seam_false_alarm import chance_of, closed, is_ring
-from ctrecon.pieces.seam_field import SeamField, SolidMetal, smooth_field
+from ctrecon.pieces.seam_field import SeamField, SolidMetal
 from ctrecon.pieces.seam_paths import Parallel, along, squares
 from ctrecon.pieces.seam_refine import Lead, Scale
+from ctrecon.pieces.seam_smooth import smooth_field
 from ctrecon.pieces.seams import find_seams
 from ctrecon.shapes import Circle, Rectangle
 from ctrecon.slices import SliceStack
