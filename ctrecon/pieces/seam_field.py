@@ -1,5 +1,6 @@
 """Grey inside solid metal, averaged over blocks of planes and freed of everything broad: where seams are sought."""
 
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -25,36 +26,43 @@ _LEAST_OF_NOISE = 0.85
 
 
 class SolidMetal:
-    """Per plane of the square grid, the pixels in sound metal clear of every edge; kept as bits.
+    """Per plane of the square grid, the pixels in sound metal clear of every edge; kept packed.
 
     A pixel counts when all metal within 3 px in the plane, and within two planes above and below, is sound:
-    walls and faces are no seams.
+    walls and faces are no seams. What the scan did not reach is no edge either, but it does not count itself.
     """
 
     def __init__(self, plane: Callable[[int], Floats], count: int) -> None:
-        self._bits: list[NDArray[np.uint8]] = []
+        self._clear: list[bytes] = []
+        self._known: list[bytes] = []
         self._count = count
         self._shape = (0, 0)
         for k in range(count):
-            grey = np.nan_to_num(plane(k))
+            grey = plane(k)
+            known = np.isfinite(grey)
             self._shape = (grey.shape[0], grey.shape[1])
-            metal = ndimage.gaussian_filter(grey, 0.8) > 0.45
+            metal = ndimage.gaussian_filter(np.where(known, grey, np.float32(1.0)), 0.8) > 0.45
             # pores and the seam itself are narrow: only what is wider counts as an edge
             metal = ndimage.binary_closing(np.pad(metal, 3), iterations=1)[3:-3, 3:-3]
             clear = ndimage.minimum_filter(metal.astype(np.uint8), size=2 * _CLEAR_PX + 1, mode="constant", cval=0)
-            self._bits.append(np.packbits(clear))
+            self._clear.append(_packed(clear))
+            self._known.append(_packed(known))
 
     def __len__(self) -> int:
         return self._count
 
-    def in_plane(self, k: int) -> NDArray[np.bool_]:
-        """Return the pixels clear of edges in plane k alone; the outermost planes stand for what lies beyond them."""
-        k = min(max(k, 0), self._count - 1)
-        size = self._shape[0] * self._shape[1]
-        return np.unpackbits(self._bits[k], count=size).reshape(self._shape).astype(bool)
-
     def __getitem__(self, k: int) -> NDArray[np.bool_]:
-        return self.in_plane(k - 2) & self.in_plane(k) & self.in_plane(k + 2)
+        above, own, below = (self._unpacked(self._clear, at) for at in (k - 2, k, k + 2))
+        return above & own & below & self._unpacked(self._known, k)
+
+    def _unpacked(self, planes: list[bytes], k: int) -> NDArray[np.bool_]:
+        """Return one plane; the outermost planes stand for what lies beyond them."""
+        packed = np.frombuffer(zlib.decompress(planes[min(max(k, 0), self._count - 1)]), np.uint8)
+        return np.unpackbits(packed, count=self._shape[0] * self._shape[1]).reshape(self._shape).astype(bool)
+
+
+def _packed(mask: NDArray[np.bool_] | NDArray[np.uint8]) -> bytes:
+    return zlib.compress(np.packbits(mask).tobytes(), 1)
 
 
 @dataclass(frozen=True, eq=False)
