@@ -5,6 +5,7 @@ piece is separate. Weights are kept below what chance could bring about.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,6 +21,9 @@ _SEEN = 0.7  # share of true seams that are found at all, over all thicknesses
 _LEAST_CHANCE = 1 / 500  # false alarms rarer than this were never tried out
 MOST_FROM_A_SEAM = float(np.log(_SEEN / _LEAST_CHANCE))
 """Largest weight one seam can carry."""
+
+MOST_FROM_ONE_SLICE = 1.5
+"""Largest weight of a line in a single slice: whether it keeps its place through depth is not known."""
 
 _MOST = 2.5  # any one reason besides a seam
 _NEAR_PLANES = 1.5
@@ -39,7 +43,11 @@ def reasons_for(seam: Draft, drafts: Sequence[Draft], faces: Sequence[Draft], sq
     squared : SquaredStack
         The grid they are given on.
     """
-    out = [seam_reason(seam)]
+    own = seam_reason(seam)
+    if len(squared.survey.stack) == 1:
+        says = f"{own.says} One slice alone cannot show that the line goes on through depth."
+        own = replace(own, weight=min(own.weight, MOST_FROM_ONE_SLICE), says=says)
+    out = [own]
     out += [seam_reason(face) for face in faces if any(abs(face.depths[0] - end) <= 2 for end in seam.depths)]
     for reason in (
         _flats_go_on(seam, drafts, squared.pitch_mm),
@@ -86,6 +94,7 @@ def _describe(seam: Draft) -> str:
     assert f.seam_mm is not None
     assert f.slices_used is not None
     first, last = f.slices_used
+    where = f"Slice {first}" if first == last else f"Slices {first} to {last}"
     shade = "brighter" if f.seam_mm.value < 0 else "darker"
     gap = f"as deep as a gap of {abs(f.seam_mm.value):.4f} mm of air"
     if f.kind == "face_seam":
@@ -102,9 +111,11 @@ def _describe(seam: Draft) -> str:
     partial = ""
     if seam.seam is not None and seam.seam.filled_share < 0.8:
         partial = f" It shows on {seam.seam.filled_share:.0%} of its length; elsewhere metal may touch metal."
+    keeps = "it is" if first == last else f"it keeps its place and size through all {last - first + 1} of them and is"
+    show = "shows" if first == last else "show"
     return (
-        f"Slices {first} to {last} (counted from 0) show a {shade} {what} inside solid metal; it keeps its place and "
-        f"size through all {last - first + 1} of them and is {gap}, as where one piece sits on another.{partial}"
+        f"{where} (counted from 0) {show} a {shade} {what} inside solid metal; {keeps} {gap}, as where one piece "
+        f"sits on another.{partial}"
     )
 
 

@@ -84,7 +84,7 @@ def infer_pieces(
     low, high, unknown = _depths(outside, single)
     body = Piece(
         id="P1", name="body", depth_from_mm=low, depth_to_mm=high, features=rest, verdict=_verdict(1 - none_separate),
-        probability_separate=round(1 - none_separate, 3), evidence=(), unknown=unknown,
+        probability_separate=round(1 - none_separate, 3), evidence=(_listed_with(pieces),), unknown=unknown,
     )  # fmt: skip
     return (body, *pieces), hypotheses
 
@@ -160,9 +160,14 @@ def _normalised(odds: dict[str, float], prior: dict[str, float]) -> tuple[Hypoth
     total = sum(odds.values())
     ranked = sorted(odds, key=lambda name: (-odds[name], name))
     return tuple(
-        Hypothesis(name=name, says=_SAYS[name], prior=round(prior[name], 4), probability=round(odds[name] / total, 4))
+        Hypothesis(name=name, says=_SAYS[name], prior=round(prior[name], 4), probability=_rounded(odds[name] / total))
         for name in ranked
     )
+
+
+def _rounded(probability: float) -> float:
+    """Keep three digits of what is left to either side, so that a change of the priors shows."""
+    return float(f"{probability:.3g}") if probability < 0.5 else 1 - float(f"{1 - probability:.3g}")
 
 
 def _capped(found: Sequence[Evidence]) -> float:
@@ -179,11 +184,12 @@ def _piece(
     sure = odds / (1 + odds)
     if seam.seam is not None:  # never surer than the detection itself
         sure = min(sure, 1 - max(seam.seam.p_false, 1 / 500))
-    settle = () if _verdict(sure) != "undecided" else (_what_would_settle(),)
+    settle = () if _verdict(sure) != "undecided" else (_what_would_settle(seam),)
+    unknown = {k: v for k, v in seam.feature.unknown.items() if k in ("depth_from_mm", "depth_to_mm")}
     return Piece(
         id=f"P{number}", name=name, depth_from_mm=seam.feature.depth_from_mm, depth_to_mm=seam.feature.depth_to_mm,
         features=tuple(sorted((seam.feature.id, *(f.id for f in members)), key=_number)), verdict=_verdict(sure),
-        probability_separate=round(float(sure), 3), evidence=(*found, *settle),
+        probability_separate=round(float(sure), 3), evidence=(*found, *settle), unknown=unknown,
     )  # fmt: skip
 
 
@@ -232,12 +238,22 @@ def _layer(piece: Piece, face: Draft, outside: Sequence[Draft], before: Sequence
     )  # fmt: skip
 
 
+def _listed_with(pieces: Sequence[Piece]) -> Evidence:
+    """Return where the body's own evidence stands: what makes another piece separate makes the body one, too."""
+    names = [p.id for p in pieces]
+    where = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    says = f"The body is what is left of the part; what speaks for other pieces stands with {where}."
+    return Evidence(kind="rest", features=(), weight=0.0, says=says)
+
+
 def _verdict(probability: float) -> str:
     return "separate" if probability >= _SURE else "one_piece" if probability < 0.05 else "undecided"
 
 
-def _what_would_settle() -> Evidence:
+def _what_would_settle(seam: Draft) -> Evidence:
     says = f"What would settle it: {_BEYOND['finer']}, or {_BEYOND['energy']}, of these slices."
+    if seam.feature.depth_from_mm is None and seam.feature.depth_to_mm is None:
+        says = "What would settle it: the slices above and below, for a seam goes on through depth."
     return Evidence(kind="would_settle", features=(), weight=0.0, says=says)
 
 

@@ -33,6 +33,8 @@ def find_joints(pieces: Sequence[Piece], drafts: Sequence[Draft], squared: Squar
     A piece can have been put on from a side when nothing of the body beyond it, on that
     side, stands out over the seam's outline (looked at along the axis).
     """
+    if len(squared) == 1:  # without depth there is neither contact nor side
+        return ()
     by_id = {d.feature.id: d for d in drafts}
     out: list[Joint] = []
     for piece in pieces[1:]:
@@ -61,8 +63,10 @@ def _on_a_side_seam(
     u_depth = float(np.sqrt(sum(step**2 if q is None or q.u is None else q.u**2 for q in ends)))
     contact = Measured(around * depth, float(np.hypot(around * u_depth, 0.01 * around * depth)))
     free = []
+    grows = _grows(seam, depth)
     for side, word in ((0, "start"), (1, "end")):
-        if _passes(ring, seam, side, body, by_id):
+        # on a tapered seat a piece comes off towards the narrow end only
+        if _passes(ring, seam, side, body, by_id) and grows != (1 if side else -1):
             free.append(word)
     gap = seam.feature.seam_mm
     clearance = None if gap is None or gap.value < 0 else gap
@@ -70,6 +74,14 @@ def _on_a_side_seam(
         piece=piece.id, on=body.id, features=(seam.feature.id,), contact_mm2=contact, clearance_mm=clearance,
         put_on_from=tuple(free), says=_says(piece, body, free, gap),
     )  # fmt: skip
+
+
+def _grows(seam: Draft, depth_mm: float) -> int:
+    """Tell whether the seat plainly widens (1) or narrows (-1) with depth, 0 where neither."""
+    taper = seam.feature.taper_mm_per_mm
+    if taper is None or taper.u is None or abs(taper.value) <= COVERAGE_FACTOR * taper.u or depth_mm <= 0:
+        return 0
+    return 1 if taper.value > 0 else -1
 
 
 def _passes(ring: shapely.Polygon, seam: Draft, side: int, body: Piece, by_id: dict[str, Draft]) -> bool:

@@ -29,6 +29,12 @@ _NEXT_SIDE = 0.4
 _OPEN_STRENGTH = 7.0
 _ROUGH = "it is uneven along the outline, as a crack or a streak is"
 _BESIDE = (-8.0, -7.0, -6.0, -5.0, -4.0, 4.0, 5.0, 6.0, 7.0, 8.0)
+_OFF = tuple(np.arange(-3.0, 3.1, 0.5))
+_NEXT = slice(3, 10)  # within 1.5 px
+_PLAIN_DIP = 4.0
+_FEW_PLAIN = 3
+_OFF_PX = 0.9
+_OFF_SHARE = 0.12
 _RING_CENTRE_PX = 2.5
 _RINGS = 1.5
 _BEYOND = 14
@@ -43,12 +49,18 @@ _FALL = 0.5
 class Closed:
     """How a line goes round: `reason` says why it is no seam, empty where it may be one.
 
-    `filled_share` is the share of its length where the gap shows; `sides` the strength on each quarter.
+    `filled_share` is the share of its length where the gap shows; `sides` the strength on each quarter. `part_of_it`
+    tells a line that is open on a part of its sides only: cracks can look like that.
     """
 
     reason: str
     filled_share: float
     sides: tuple[float, ...]
+
+    @property
+    def part_of_it(self) -> bool:
+        """Whether only a part of its sides shows."""
+        return not _all_round(self.sides)
 
 
 def closed(field: SeamField, lead: Lead) -> Closed:
@@ -90,7 +102,41 @@ def closed(field: SeamField, lead: Lead) -> Closed:
         return Closed(why, share, sides)
     if not _even_through_depth(fine, weight, sign, whole):
         return Closed("it does not keep its place through depth, as a crack wanders", share, sides)
+    if _wanders(field, lead, pieces, noise):
+        return Closed("it wanders off the outline, as a crack does", share, sides)
     return Closed("", share, sides)
+
+
+def _wanders(field: SeamField, lead: Lead, pieces: int, noise: float) -> bool:
+    """Tell whether the dip lies beside the outline in much of what shows it plainly, in either half of the depth.
+
+    A made surface follows its outline all along; a crack that an outline happens to meet crosses it.
+    """
+    blocks = lead.last - lead.first + 1
+    halves = [(0, blocks)] if blocks < 2 else [(0, blocks // 2), (blocks // 2, blocks)]
+    strength = np.full((len(_OFF), len(halves), pieces), np.nan)
+    for i, by in enumerate(_OFF):
+        fine, weight = sampled(field, grown(lead.shape, float(by)), lead.first, lead.last, lead.growth)
+        segment = np.arange(fine.shape[1]) * pieces // max(fine.shape[1], 1)
+        for j, (a, b) in enumerate(halves):
+            total = weight[a:b].sum(axis=0)
+            dip = (fine[a:b] * weight[a:b]).sum(axis=0) / np.maximum(total, 1e-9)
+            seen = total > 0.3 * (b - a)
+            number = np.bincount(segment[seen], minlength=pieces)
+            dips = np.bincount(segment[seen], dip[seen], pieces) / np.maximum(number, 1)
+            root = ((b - a) / blocks) ** 0.5
+            strength[i, j] = np.where(number > 1, (dips if lead.bright else -dips) / noise * root, np.nan)
+    parts = strength.reshape(len(_OFF), -1)
+    parts = parts[:, np.isfinite(parts).all(axis=0)]
+    plain = parts[:, parts[_NEXT].max(axis=0) > _PLAIN_DIP]
+    if plain.shape[1] < _FEW_PLAIN:
+        return False
+    off = np.abs(np.array(_OFF)[np.argmax(plain, axis=0)])
+    return bool((off > _OFF_PX).sum() > max(1, _OFF_SHARE * len(off)))
+
+
+def _all_round(sides: tuple[float, ...]) -> bool:
+    return min(sides) > _LEAST_SIDE * max(sides) and sorted(sides)[1] > _SECOND_SIDE * max(sides)
 
 
 def _uneven(z: Floats, sides: tuple[float, ...]) -> str:
@@ -100,7 +146,7 @@ def _uneven(z: Floats, sides: tuple[float, ...]) -> str:
     elsewhere: two levels, each kept. A crack that an outline happens to follow has strong and weak stretches.
     """
     inner = np.sort(z)[1:-1] if len(z) > 6 else z
-    if min(sides) > _LEAST_SIDE * max(sides) and sorted(sides)[1] > _SECOND_SIDE * max(sides):
+    if _all_round(sides):
         return "" if float(inner.std()) < max(_ALIKE, _ALIKE_SHARE * float(inner.mean())) else _ROUGH
     if len(z) < _SEGMENTS_OPEN or sorted(sides)[-2] < _NEXT_SIDE * max(sides):
         return _ROUGH  # too short to tell two levels from the few loud places of a crack, or loud on one side alone

@@ -29,6 +29,7 @@ _AT_A_FACE = 1.5  # planes
 # what is left of rings runs through all slices, too, and bends to many an outline: such a seam must be far surer
 _AMONG_RINGS = 1e5
 _MOST_CHANCE = 0.03
+_PART_OF_IT = 0.01  # however strong: a crack that bends may follow two or three sides of an outline
 _WORTH_A_LOOK = 3.9
 _OWN_PX = 4.0
 _PSF_PX = 0.8
@@ -93,7 +94,7 @@ def _next_seam(
         doubt = _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, len(squared))
         plain = lead.name in ("square", "circle")
         doubt *= _AMONG_RINGS if _ringed(squared) and (not plain or _through_all(depths, drafts)) else 1.0
-        chance = min(chance * doubt, 1.0)
+        chance = max(min(chance * doubt, 1.0), _PART_OF_IT if form.part_of_it else 0.0)
         if chance > _MOST_CHANCE:
             continue
         sides = tuple(round(s, 1) for s in form.sides)

@@ -1,13 +1,14 @@
 """The project's own public route, and how its results are matched with the truth."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from render import Floats, Pose, grey16
 from row import Sample, Trial
 
 from ctrecon import Feature, Measured, Part, SliceStack, measure_stack, measuring
+from ctrecon.part import Axis, edge_u_of
 
 MM = 0.05
 """mm of one px in every trial."""
@@ -93,7 +94,18 @@ def sample(name: str, measured: Measured, truth: float, flags: tuple[str, ...], 
     return Sample(name, measured.value / MM - truth, None if measured.u is None else measured.u / MM, limit, flags)
 
 
-def compare(part: Part, truths: Sequence[True_], pose: Pose) -> Trial:
+def turned(axis: Axis, pose: Pose, flags: tuple[str, ...]) -> Sample:
+    """The angle between the axis found and the true one, degrees: its u is that of the direction, not of one slope."""
+    off = np.degrees(np.linalg.norm(np.array(axis.direction_xyz) - pose.axis))
+    return Sample("axis", float(off), axis.direction_u_deg, None, flags)
+
+
+def with_edge(part: Part, feature: Feature, measured: Measured, name: str) -> Measured:
+    """Join what an unknown grey scale adds to u: the record states it apart, because all edges share it."""
+    return replace(measured, u=None if measured.u is None else float(np.hypot(measured.u, edge_u_of(part, feature, name))))
+
+
+def compare(part: Part, truths: Sequence[True_], pose: Pose, *, edge_too: bool = False) -> Trial:
     """Errors of sizes and places (px), ends (slices) and axis (degrees); and which features were not found."""
     samples: list[Sample] = []
     missing: list[str] = []
@@ -110,10 +122,18 @@ def compare(part: Part, truths: Sequence[True_], pose: Pose) -> Trial:
         if one.kind != true.kind:
             renamed.append(f"{true.kind} as {one.kind}")
         flags = flags_of(part, one)
-        samples += [sample("size", m, t, flags) for m, t in zip(sizes_of(one), true.sizes, strict=False)]
+        sizes, ends = sizes_of(one), [one.depth_from_mm, one.depth_to_mm]
+        if edge_too:
+            name = "diameter_mm" if one.diameter_mm is not None else "flats_pair_mm_1" if one.flats_pair_mm else "flats_mm"
+            sizes = tuple(with_edge(part, one, m, name) for m in sizes)
+            ends = [
+                None if m is None else with_edge(part, one, m, n)
+                for m, n in zip(ends, ("depth_from_mm", "depth_to_mm"), strict=True)
+            ]
+        samples += [sample("size", m, t, flags) for m, t in zip(sizes, true.sizes, strict=False)]
         assert one.x_mm is not None and one.y_mm is not None
         samples += [sample("place", one.x_mm, middle[0], flags), sample("place", one.y_mm, middle[1], flags)]
-        for got, want in ((one.depth_from_mm, low[2]), (one.depth_to_mm, high[2])):
+        for got, want in zip(ends, (low[2], high[2]), strict=True):
             if single:
                 continue
             if got is None:
@@ -125,7 +145,5 @@ def compare(part: Part, truths: Sequence[True_], pose: Pose) -> Trial:
         if part.axis is None:
             missing.append("axis")
         else:
-            off = np.degrees(np.array(part.axis.direction_xyz) - pose.axis)[:2]
-            flags = flags_of(part, None)
-            samples += [Sample("axis", float(e), part.axis.direction_u_deg, None, flags) for e in off]
+            samples.append(turned(part.axis, pose, flags_of(part, None)))
     return Trial(tuple(samples), tuple(missing), tuple(renamed))

@@ -20,7 +20,10 @@ NOISE = 0.05
 
 @dataclass(frozen=True)
 class Case:
-    """One disturbance: what is done to the grey, the noise's correlation, the tilt, whether rims are pitted."""
+    """One disturbance: what is done to the grey, the noise's correlation, the tilt, whether rims are pitted.
+
+    `edge_too` judges u joined with what the record states apart for an unknown grey scale.
+    """
 
     what: str
     change: disturb.Change | None = None
@@ -28,6 +31,7 @@ class Case:
     tilt: tuple[float, float] = (0.0, 1.5)
     rim: bool = False
     stack_only: bool = False
+    edge_too: bool = False
 
 
 CASES = {
@@ -41,7 +45,7 @@ CASES = {
     "tilt3": Case("tilt 3 degrees", tilt=(3.0, 3.0), stack_only=True),
     "ramp": Case("ramp of 20 % through depth", disturb.ramp(0.2), stack_only=True),
     "rim": Case("corroded rims, bare or filled with product", rim=True),
-    "level": Case("curved grey scale, power 1 ± 0.03", disturb.curved_grey(0.03)),
+    "level": Case("curved grey scale, power 1 ± 0.03, u with the edge's part", disturb.curved_grey(0.03), edge_too=True),
 }
 
 
@@ -92,7 +96,7 @@ def covered(rng: np.random.Generator, *, name: str, single: bool) -> Trial:
     if case.change is not None:
         volume = case.change(volume, pose, rng)
     volume = volume + noise(volume.shape, NOISE, rng, case.correlation)
-    return compare(measure(volume, voxel), truths, pose)
+    return compare(measure(volume, voxel), truths, pose, edge_too=case.edge_too)
 
 
 def judge(trials: Sequence[Trial]) -> list[Figure]:

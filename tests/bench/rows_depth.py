@@ -6,7 +6,7 @@ from functools import partial
 import crlb
 import numpy as np
 from render import Distance, Floats, Pose, between, box, coverage, cut, disc, noise, union
-from route import True_, compare, flags_of, found_as, measure, nearest, sample, sizes_of
+from route import True_, compare, flags_of, found_as, measure, nearest, sample, sizes_of, turned
 from row import (
     Figure,
     Row,
@@ -43,6 +43,18 @@ def _image(part: Distance, pose: Pose, rng: np.random.Generator, sd: float = NOI
     return volume + noise(volume.shape, sd, rng)
 
 
+def _middle(part: Distance, pose: Pose, rng: np.random.Generator) -> Floats:
+    """Slices from the middle of a longer scan: where a part runs out, what lies beyond blurs into the last slices."""
+    more = 4
+    x, y, z = pose.centre
+    slices, rows, columns = pose.shape
+    longer = Pose(
+        (slices + 2 * more, rows, columns), (x, y, z + more * pose.voxel[0]), pose.voxel, pose.tilt_deg, pose.towards_deg
+    )
+    volume = coverage(part, longer)[more:-more]
+    return volume + noise(volume.shape, NOISE, rng)
+
+
 def step(rng: np.random.Generator, *, snr: float, tilt: tuple[float, float]) -> Trial:
     """A disc of radius 22 with a boss of 13 beside its axis: two end faces and the step between, each over 500 px."""
     low, high = -float(rng.uniform(9, 13)), float(rng.uniform(9, 13))
@@ -68,20 +80,22 @@ def judge_step(trials: Sequence[Trial], *, limit: float) -> list[Figure]:
 def axis(rng: np.random.Generator, *, slices: int) -> Trial:
     """A ring of radii 24 and 10 that runs out of the stack at both ends, leaning by 0 to 6 degrees."""
     pose = _pose(24, slices, 1.0, float(rng.uniform(0, 6)), rng)
-    part = measure(_image(cut(disc(0, 0, 24), disc(0, 0, 10)), pose, rng))
+    part = measure(_middle(cut(disc(0, 0, 24), disc(0, 0, 10)), pose, rng))
     if part.axis is None:
         return Trial(missing=("axis",))
     u_centre = sum(crlb.circle(r, NOISE)[1] ** -2 for r in (24.0, 10.0)) ** -0.5
     limit = float(np.degrees(u_centre * np.sqrt(12 / (slices * (slices**2 - 1)))))
     off = np.degrees(np.array(part.axis.direction_xyz) - pose.axis)[:2]
-    return Trial(tuple(Sample("axis", float(e), part.axis.direction_u_deg, limit) for e in off))
+    slopes = [Sample("slope", float(e), None, limit) for e in off]
+    return Trial((*slopes, turned(part.axis, pose, flags_of(part, None))))
 
 
 def judge_axis(trials: Sequence[Trial]) -> list[Figure]:
     """RMS of each component of the axis against the bound of the slices' centres."""
-    s = samples_of(trials)
+    s = samples_of(trials, "slope")
     return [
-        Figure(f"RMS {rms(x.error for x in s):.4f} degrees"), crlb_figure(s, 1.3, "RMS / bound"), *honest_figure(s),
+        Figure(f"RMS {rms(x.error for x in s):.4f} degrees"), crlb_figure(s, 1.3, "RMS / bound"),
+        *honest_figure(samples_of(trials, "axis")),
         *flags_figure(trials), *found_figure(trials),
     ]  # fmt: skip
 
@@ -119,7 +133,7 @@ def judge_leaning(trials: Sequence[Trial], *, effect: float) -> list[Figure]:
 def taper(rng: np.random.Generator, *, growth: float) -> Trial:
     """A hole of radius 11 through 24 slices of a ring, running out at both ends; `growth` is diameter per depth."""
     pose = _pose(24, 24, 1.0, float(rng.uniform(0, 2)), rng)
-    part = measure(_image(cut(disc(0, 0, 24), disc(0, 0, 11, growth / 2)), pose, rng))
+    part = measure(_middle(cut(disc(0, 0, 24), disc(0, 0, 11, growth / 2)), pose, rng))
     one = nearest(part, "round_hole", pose.centre[0], pose.centre[1], 22)
     if one is None or one.taper_mm_per_mm is None:
         return Trial(missing=("round_hole" if one is None else "its taper",))

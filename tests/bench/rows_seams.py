@@ -40,7 +40,7 @@ _PSF = 0.8
 _CERTAIN = 4.5 + 1.645  # deviations: a line of many thousand stands out at 4.5, in 95 of 100 cases at this
 
 
-def _pose(slices: int, rng: np.random.Generator, tilt: float = 1.0, reach: float = REACH) -> Pose:
+def pose_of(slices: int, rng: np.random.Generator, tilt: float = 1.0, reach: float = REACH) -> Pose:
     side = 2 * int(np.ceil(reach + slices / 2 * np.tan(np.radians(tilt)) + 7)) + 1
     x, y, z = (float(v) for v in rng.uniform(-0.5, 0.5, 3))
     centre = ((side - 1) / 2 + x, (side - 1) / 2 + y, (slices - 1) / 2 + z)
@@ -139,7 +139,7 @@ def detect(
 ) -> Trial:  # fmt: skip
     """A square or round seam in a bar, its thickness drawn between a quarter of `target` and `target`."""
     reach = flats / 2**0.5 + 14
-    pose = _pose(slices, rng, reach=reach)
+    pose = pose_of(slices, rng, reach=reach)
     part = disc(0, 0, reach)
     thick = target * float(np.exp(rng.uniform(np.log(1 / 4), 0)))
     turn, round_ = float(rng.uniform(0, 90)), rng.random() < 0.4
@@ -220,13 +220,13 @@ def judge_detect(trials: Sequence[Trial], *, target: float, least: float) -> lis
     ]  # fmt: skip
 
 
-_CONTROLS = ("white", "correlated", "rings 0.5 %", "rings 2 %", "cupping", "streaks", "cracks", "pores", "all")
+CONTROLS = ("white", "correlated", "rings 0.5 %", "rings 2 %", "cupping", "streaks", "cracks", "pores", "all")
 
 
 def control(rng: np.random.Generator, *, number: int | None = None) -> Trial:
     """Solid metal, in turn: bar, ring, square block; with one of the disturbances, or all of them."""
-    what = _CONTROLS[int(rng.integers(len(_CONTROLS))) if number is None else number]
-    pose = _pose(30, rng, 2.0)
+    what = CONTROLS[int(rng.integers(len(CONTROLS))) if number is None else number]
+    pose = pose_of(30, rng, 2.0)
     shape = int(rng.integers(3))
     turn = float(rng.uniform(0, 90))
     long = between(disc(0, 0, REACH), -10, 10) if rng.random() < 0.5 else disc(0, 0, REACH)
@@ -268,7 +268,7 @@ _KINDS = ("square_seam", "round_seam", "off axis", "rectangle", "conical", "para
 def sizes(rng: np.random.Generator, *, kinds: Sequence[str]) -> Trial:
     """A seam of 0.05 to 0.3 px in a part of 24 px depth, leaning by up to 2 degrees."""
     kind = kinds[int(rng.integers(len(kinds)))]
-    pose = _pose(36, rng, 2.0)
+    pose = pose_of(36, rng, 2.0)
     low, high = -12.0 + float(rng.uniform(-0.5, 0.5)), 12.0 + float(rng.uniform(-0.5, 0.5))
     thick = float(np.exp(rng.uniform(np.log(0.05), np.log(0.3))))
     size, turn = FLATS + float(rng.uniform(-2, 2)), float(rng.uniform(5, 85))

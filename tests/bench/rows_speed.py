@@ -10,13 +10,15 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+import crlb
 import numpy as np
 import tifffile
 from render import AIR, METAL, Pose, coverage, cut, disc, grey16, noise
-from row import Figure, Row, Trial
+from row import Figure, Row, Sample, Trial, crlb_figure, found_figure, honest_figure, rms, samples_of
 from skimage.measure import CircleModel, find_contours
 
-from ctrecon import measure_stack, open_stack
+from ctrecon import Edge, follow_features, measure_stack, open_stack
+from ctrecon.shapes import Circle
 
 SECTION = "Speed and memory"
 ROOT = Path(__file__).resolve().parents[2]
@@ -25,6 +27,8 @@ LEVEL = (AIR + METAL) // 2
 FEW, MANY = 8, 20
 COUNTS = (10, 20, 40)
 _DIFFERENT = 12
+_LEANING, _WALK = 24, 300
+SD = 0.05
 _PEAK = """
 import sys
 import numpy as np
@@ -49,7 +53,7 @@ def folder_of_slices(count: int, rng: np.random.Generator) -> Iterator[Path]:
         for k in range(count):
             target = folder / f"slice_{k:04d}.tif"
             if k < _DIFFERENT:
-                tifffile.imwrite(target, grey16(clean + noise(clean.shape, 0.05, rng)))
+                tifffile.imwrite(target, grey16(clean + noise(clean.shape, SD, rng)))
             else:
                 os.link(folder / f"slice_{k % _DIFFERENT:04d}.tif", target)
         yield folder
@@ -95,10 +99,10 @@ def _measure(folder: Path) -> None:
         raise RuntimeError("the bore and its outside were not found, so no time can be given")
 
 
-def _plain(path: Path) -> None:
+def _plain(path: Path) -> list[float]:
     """Read, contour at half height, circle through the two long contours: the plain way with a general library."""
-    for line in sorted(find_contours(tifffile.imread(path), LEVEL), key=len)[-2:]:
-        CircleModel.from_estimate(line)
+    lines = sorted(find_contours(tifffile.imread(path), LEVEL), key=len)[-2:]
+    return [float(CircleModel.from_estimate(line).radius) for line in lines]
 
 
 def slice_times(rng: np.random.Generator) -> Trial:
@@ -132,6 +136,71 @@ def judge_slice(trials: Sequence[Trial]) -> list[Figure]:
         Figure(
             f"all of {MANY} slices {v['all'] / v['floor']:.1f} a slice, the measure command with {FEW} {v['whole'] / v['floor']:.1f}"
         ),
+    ]
+
+
+@contextmanager
+def leaning_slices(rng: np.random.Generator) -> Iterator[tuple[Path, Pose]]:
+    """A folder of slices: R 300 with a bore of R 100 whose axes lean by a degree, there and back again and again.
+
+    Beyond the first 24 they are links. A section is the same whichever way the axis leans.
+    """
+    pose = Pose((1, SIDE, SIDE), (511.3, 512.2, 0.0), tilt_deg=1.0, towards_deg=30.0)
+    x, y, z = pose.axis
+    part = cut(disc(0, 0, 300), disc(40, -60, 100))
+    with tempfile.TemporaryDirectory() as name:
+        for k in range(_LEANING):
+            at = (pose.centre[0] + x / z * k, pose.centre[1] + y / z * k, 0.0)
+            clean = coverage(part, Pose(pose.shape, at, tilt_deg=1.0, towards_deg=30.0), fine=2)[0]
+            tifffile.imwrite(Path(name) / f"slice_{k:04d}.tif", grey16(clean + noise(clean.shape, SD, rng)))
+        for k in range(_LEANING, _WALK):
+            leg, step = divmod(k, _LEANING - 1)
+            step = step if leg % 2 == 0 else _LEANING - 1 - step
+            os.link(Path(name) / f"slice_{step:04d}.tif", Path(name) / f"slice_{k:04d}.tif")
+        yield Path(name), pose
+
+
+def tracked(rng: np.random.Generator) -> Trial:
+    """Milliseconds a slice of following bore and outside, of floor and plain way, and the errors of all diameters."""
+    with leaning_slices(rng) as (folder, pose):
+        paths = sorted(folder.glob("*.tif"))[:_LEANING]
+        stack = open_stack(folder, voxel_mm=1.0)
+        middle, lean = _LEANING // 2, pose.axis / pose.axis[2]
+        edges = []
+        for x, y, radius, hole in ((0, 0, 300, False), (40, -60, 100, True)):
+            at = pose.to_stack(x, y, 0)
+            place = at + lean * (middle - at[2])
+            edges.append(Edge(shape=Circle(place[0] + 0.6, place[1] - 0.5, radius + 0.7), hole=hole, depth_mm=middle))
+        floor = _best(lambda: [np.count_nonzero(tifffile.imread(p) > LEVEL) for p in paths], 7) / len(paths)
+        plain = _best(lambda: [_plain(p) for p in paths[:4]], 3) / 4
+        near = (0, _LEANING - 1)
+        short = _best(lambda: follow_features(stack, edges, slices=near), 3)
+        long = _best(lambda: follow_features(stack, edges), 3)
+        found = follow_features(stack, edges, slices=near)
+        contour = [r - t for p in paths[:8] for r, t in zip(sorted(_plain(p)), (100, 300), strict=True)]
+    each = (long - short) / (_WALK - _LEANING)
+    samples = [
+        Sample("size", float(value - 2 * radius), float(u), crlb.circle(float(radius), SD)[0])
+        for one, radius in zip(found, (300, 100), strict=True)
+        for value, u in zip(one.value_mm, one.u_mm, strict=True)
+    ]
+    lost = tuple("slice" for one in found for _ in range(_LEANING - len(one.slices)))
+    values = {"floor": floor, "plain": plain, "each": each, "start": short - _LEANING * each, "contour": 2 * rms(contour)}
+    return Trial(tuple(samples), lost, values=values)
+
+
+def judge_tracked(trials: Sequence[Trial]) -> list[Figure]:
+    """Ratios to floor and plain way, and the errors in units of their bound."""
+    v, samples = trials[0].values, samples_of(trials)
+    ratio, faster = v["each"] / v["floor"], v["plain"] / v["each"]
+    return [
+        Figure(f"one more slice {ratio:.1f} x the floor of read + threshold", "<= 5 x the floor", ratio <= 5),
+        Figure(f"{faster:.1f} x as fast as the plain way", ">= 5 x as fast", faster >= 5),
+        Figure(f"the start costs as much as {v['start'] / v['each']:.0f} slices"),
+        Figure(f"RMS {rms(s.error for s in samples):.4f} px, plain way {v['contour']:.4f} px"),
+        crlb_figure(samples, 1.3),
+        *honest_figure(samples),
+        *found_figure(trials),
     ]
 
 
@@ -191,5 +260,6 @@ def judge_starts(trials: Sequence[Trial]) -> list[Figure]:
 ROWS = (
     Row("starts", SECTION, "starts of the command and the package", 1, starts, judge_starts, alone=True),
     Row("slice-time", SECTION, "time of one slice of 1024², bore and outside", 1, slice_times, judge_slice, alone=True),
+    Row("tracked", SECTION, "bore and outside followed through slices of 1024², lean 1 degree", 1, tracked, judge_tracked, alone=True),
     Row("linear", SECTION, f"time and memory at {COUNTS[0]}, {COUNTS[1]}, {COUNTS[2]} slices of 1024²", 1, linear, judge_linear, alone=True),
 )  # fmt: skip

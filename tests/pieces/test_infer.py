@@ -142,3 +142,33 @@ def test_a_collar_of_six_sides_off_the_axis_is_a_reason() -> None:
     (reason,) = [e for e in pieces[1].evidence if e.kind == "other_axis"]
     assert reason.features == ("F2", "F1")
     assert "0.200 mm" in reason.says
+
+
+def test_a_tapered_seat_comes_off_towards_its_narrow_end() -> None:
+    """A seat that widens with depth lets its piece off at the start only, though nothing stands in the way at the end."""
+    for taper, ends in ((0.02, ()), (-0.02, ("end",)), (0.0005, ("end",))):
+        straight = seam(1e-6)
+        coned = replace(straight, feature=replace(straight.feature, taper_mm_per_mm=Measured(taper, 0.001)))
+        drafts = [FLANGE, COLLAR, coned, BOSS]
+        pieces, _ = infer_pieces(drafts, grid())
+        (joint,) = find_joints(pieces, drafts, grid())
+        assert joint.put_on_from == ends
+
+
+def test_one_slice_leaves_it_undecided() -> None:
+    """However clear a line in a single slice, whether it goes on through depth is not known, and that is said."""
+    one = grid()
+    one.survey.stack = range(1)
+    flat = replace(seam(1e-9).feature, depth_from_mm=None, depth_to_mm=None, slices_used=(0, 0))
+    pieces, _ = infer_pieces([FLANGE, replace(seam(1e-9), feature=flat)], one)
+    assert pieces[1].verdict == "undecided"
+    says = " ".join(e.says for e in pieces[1].evidence)
+    assert "Slice 0 (counted from 0) shows a darker" in says
+    assert "the slices above and below" in says
+
+
+def test_the_body_says_where_its_evidence_stands() -> None:
+    """The body of a part in several pieces points to the piece that carries the evidence."""
+    pieces, _ = infer_pieces([FLANGE, COLLAR, seam(1e-6), BOSS], grid())
+    (rest,) = pieces[0].evidence
+    assert "stands with P2" in rest.says

@@ -229,3 +229,53 @@ def test_conical_seam() -> None:
     circle = _circle(squared("cone"))
     best = max(search(field, [Centre(circle.x, circle.y, 30.0)], []), key=lambda lead: lead.raw)
     assert best.growth == pytest.approx(0.12, abs=0.05)
+
+
+def test_the_scan_s_edge_is_no_face_of_the_part() -> None:
+    """Where the scan ends in metal, metal counts up to it; unknown pixels do not; a true face takes two planes."""
+    planes = [np.ones((40, 40), np.float32) for _ in range(8)]
+    for k in (6, 7):
+        planes[k][:, 30:] = np.nan  # a tilted stack leaves a wedge unknown
+    solid = SolidMetal(lambda k: planes[k], 8)
+    inner = slice(4, -4)
+    assert all(solid[k][inner, 4:30].all() for k in range(8))
+    assert not solid[7][:, 30:].any()
+    assert solid[5][inner, 4:-4].all()
+    planes[7][:] = 0.0
+    faced = SolidMetal(lambda k: planes[k], 8)
+    assert [bool(faced[k][inner, 4:30].any()) for k in (4, 5, 6)] == [True, False, False]
+
+
+def test_a_large_square_is_found_in_coarse_cells_and_made_to_fit() -> None:
+    """A seam of 150 px across the flats in plain noise is met by lines in cells of 2 px or more, refined to half a px."""
+    from ctrecon.pieces.seam_refine import refine
+    from ctrecon.pieces.seam_search import Centre, search
+
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[:260, :260].astype(float)
+    square = Rectangle(129.3, 130.1, 150.0, 150.0, 31.0)
+    far = square.signed_distance(np.column_stack([x.ravel(), y.ravel()])).reshape(x.shape)
+    plane = (1 - gap(far, 0.15) + 0.05 * rng.standard_normal(x.shape)).astype(np.float32)
+    field = SeamField.of(lambda k: plane, SolidMetal(lambda k: plane, 1))
+    assert field is not None
+    leads = [lead for lead in search(field, [Centre(129.3, 130.1, 125.0)], []) if lead.name == "square"]
+    best = max(leads, key=lambda lead: lead.z)
+    assert best.cell > 1
+    shape = refine(field, best).shape
+    assert isinstance(shape, Rectangle)
+    assert shape.a == pytest.approx(150.0, abs=0.5)
+    assert (shape.turn_deg - 31.0 + 45) % 90 - 45 == pytest.approx(0.0, abs=0.3)
+
+
+def test_a_line_that_wanders_off_the_outline_is_a_crack() -> None:
+    """The same dips along a circle, and along a wave about it, are told apart by where they lie."""
+    rng = np.random.default_rng(6)
+    y, x = np.mgrid[:90, :90].astype(float)
+    angle, off = np.arctan2(y - 45, x - 45), np.hypot(x - 45, y - 45) - 18.0
+    for wave, reason in ((0.0, ""), (1.6, "wanders")):
+        plane = 1 - gap(off - wave * np.sin(7 * angle), 0.3) + 0.01 * rng.standard_normal(x.shape)
+        field = SeamField.of(lambda k, p=plane: p.astype(np.float32), SolidMetal(lambda k, p=plane: p, 6))
+        assert field is not None
+        lead = Lead("circle", Circle(45.0, 45.0, 18.0), 0, len(field.starts) - 2, 9.0, False, 0.0, Scale(0, 0.02), 1.0)
+        assert reason in closed(field, lead).reason
+        assert bool(reason) is bool(closed(field, lead).reason)
