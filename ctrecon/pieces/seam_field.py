@@ -76,7 +76,7 @@ class SeamField:
 
     fine: NDArray[np.float32]
     weight: NDArray[np.float32]
-    mean: NDArray[np.float32]
+    mean: NDArray[np.float16]
     starts: tuple[int, ...]
     kernel: tuple[float, float] = PLAIN
     cell: int = 1
@@ -99,7 +99,8 @@ class SeamField:
         middle = len(starts) // 2
         kernel = _kernel_for(means[middle], weights[middle])
         fine = smooth_fields(means, weights, kernel)
-        return cls(fine, np.array(weights), np.array(means), (*starts, last + 1), kernel)
+        # half precision: three digits are far finer than the noise, and large planes want their memory
+        return cls(fine, np.array(weights), np.array(means, np.float16), (*starts, last + 1), kernel)
 
     @cached_property
     def least_spread(self) -> float:
@@ -142,11 +143,14 @@ class SeamField:
         for group in groups:
             total = self.weight[list(group)].sum(axis=0)
             total[near] = 0.0
-            grey = np.einsum("brc,brc->rc", self.mean[list(group)], self.weight[list(group)])
+            grey = np.zeros(total.shape, np.float32)
+            for block in group:
+                grey += self.mean[block] * self.weight[block]
             means.append(grey / np.maximum(total, 1e-6))
             weights.append(total / np.float32(len(group)))
         return replace(
-            self, fine=smooth_fields(means, weights, self.kernel), weight=np.array(weights), mean=np.array(means),
+            self, fine=smooth_fields(means, weights, self.kernel), weight=np.array(weights),
+            mean=np.array(means, np.float16),
             starts=tuple(range(len(groups) + 1)), joined=tuple(map(len, groups)),
         )  # fmt: skip
 
