@@ -11,6 +11,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "CtreconError",
+    "Edge",
     "Feature",
     "Measured",
     "Measurement",
@@ -20,6 +21,7 @@ __all__ = [
     "SliceStack",
     "__version__",
     "draw_sheet",
+    "follow_features",
     "measure_stack",
     "measure_to_folder",
     "open_stack",
@@ -32,6 +34,7 @@ __all__ = [
 
 _HOMES = {
     "CtreconError": "ctrecon.core.errors",
+    "Edge": "ctrecon.features.follow",
     "Feature": "ctrecon.part",
     "Measured": "ctrecon.core.measured",
     "Measurement": "ctrecon.measuring",
@@ -40,6 +43,7 @@ _HOMES = {
     "Settings": "ctrecon.settings",
     "SliceStack": "ctrecon.slices",
     "draw_sheet": "ctrecon.drawing",
+    "follow_features": "ctrecon.features.follow",
     "measure_stack": "ctrecon.measuring",
     "measure_to_folder": "ctrecon.pipeline",
     "open_stack": "ctrecon.slices",
@@ -55,6 +59,7 @@ if TYPE_CHECKING:
     from ctrecon.core.errors import CtreconError
     from ctrecon.core.measured import Measured
     from ctrecon.drawing import draw_sheet, write_outlines
+    from ctrecon.features.follow import Edge, follow_features
     from ctrecon.measuring import Measurement, measure_stack
     from ctrecon.part import Feature, Part, Piece
     from ctrecon.pipeline import measure_to_folder

@@ -8,6 +8,7 @@ import numpy as np
 from ctrecon.core.errors import NoScaleError
 from ctrecon.core.flags import explain
 from ctrecon.features.axis import part_axis, refine_slopes
+from ctrecon.features.budget import edge_u_px
 from ctrecon.features.build import build_features, order_features
 from ctrecon.features.candidates import find_candidates
 from ctrecon.features.contest import fit_best, want_best
@@ -15,11 +16,11 @@ from ctrecon.features.cross import find_cross_holes
 from ctrecon.features.cut_through import join_over_cuts
 from ctrecon.features.ends import End, EndPlan, end_want, fit_end, plan_end
 from ctrecon.features.gather import gather
-from ctrecon.features.grain import find_grain
 from ctrecon.features.knees import mark_broken_edges, meet_at_knees
 from ctrecon.features.picture import SlicePicture
 from ctrecon.features.pictures import make_pictures
 from ctrecon.features.relate import with_form_and_relations
+from ctrecon.features.run_out import with_reach
 from ctrecon.features.sensitivity import with_sensitivity
 from ctrecon.features.size import Sized
 from ctrecon.features.very_small import find_small_bores
@@ -40,7 +41,6 @@ from ctrecon.slices.survey import Survey, survey_stack
 __all__ = ["Measurement", "measure_stack"]
 
 Progress = Callable[[str, int, int], None]
-_PER_DRIFT = 0.4  # slices that an end may be off for a drift of the whole contrast, as seen on rendered ramps
 _SQUARE_AGAIN = 0.002  # slope; beyond this the first guess is not square enough for sharp steps
 
 
@@ -109,7 +109,7 @@ def measure_stack(
     guess = axis_from_normals(survey.normals) if enough_depth(survey) else None
     squared, sized, plans = _find(survey, guess, progress)
     axis: Axis | None = None
-    grain = find_grain(survey)
+    grain = survey.correlation.sum
     if guess is not None:
         slopes, u_slope = refine_slopes(guess, sized, [], grain=grain)
         if float(np.abs(slopes).max()) > _SQUARE_AGAIN:
@@ -122,7 +122,7 @@ def measure_stack(
         slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair], grain=grain)
         axis = part_axis(squared, slopes, u_slope)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
-    seams = find_seams(squared, drafts) if axis is not None else []
+    seams = find_seams(squared, drafts) if axis is not None or len(stack) == 1 else []
     seams += find_face_seams(squared, drafts, seams) if axis is not None else []
     across = find_cross_holes(squared, [one.candidate for one in sized], survey.noise_rel) if axis is not None else []
     ordered = order_features([*drafts, *seams, *across])
@@ -167,6 +167,7 @@ def _find(
     )
     candidates = join_over_cuts(squared, find_candidates(squared, stretches, smooth_px=smooth))
     candidates = (*candidates, *find_small_bores(squared, candidates))
+    candidates = tuple(with_reach(squared, c) for c in candidates)
     wants = [(c, want_best(c)) for c in candidates]
     data = iter(gather(squared, [w for _, w in wants if w is not None], progress=progress))
     noise = survey.noise_rel
@@ -222,9 +223,9 @@ def _side(plan: EndPlan | End) -> int | None:
 def _less_sure(end: End, squared: SquaredStack) -> End:
     """Widen u where the grey drifts through depth: right at a face its level can't be told from the face's place."""
     artefacts = squared.survey.artefacts
-    if end.u is None or artefacts is None or artefacts.drift_rel == 0:
+    if end.u is None or artefacts is None or artefacts.drift is None:
         return end
-    return replace(end, u=float(np.hypot(end.u, _PER_DRIFT * artefacts.drift_rel)))
+    return replace(end, u=float(np.hypot(end.u, artefacts.drift.face_u)))
 
 
 def _or_out(squared: SquaredStack, end: End, centre: tuple[float, float]) -> End:
@@ -307,6 +308,7 @@ def _image(artefacts: Artefacts) -> ImageInfo:
         drift_rel=plain(artefacts.drift_rel),
         cupping_rel=plain(artefacts.cupping_rel),
         clipped_share=plain(artefacts.clipped_share),
+        edge_u_px=None if artefacts.psf_px is None else edge_u_px(artefacts.psf_px),
     )
 
 

@@ -30,8 +30,8 @@ def _python(code: str, *options: str) -> str:
 def test_public_names() -> None:
     """The public names are these; adding or losing one is a decision, not an accident."""
     assert ctrecon.__all__ == [
-        "CtreconError", "Feature", "Measured", "Measurement", "Part", "Piece", "Settings", "SliceStack", "__version__",
-        "draw_sheet", "measure_stack", "measure_to_folder", "open_stack", "read_part", "write_features_csv",
+        "CtreconError", "Edge", "Feature", "Measured", "Measurement", "Part", "Piece", "Settings", "SliceStack", "__version__",
+        "draw_sheet", "follow_features", "measure_stack", "measure_to_folder", "open_stack", "read_part", "write_features_csv",
         "write_outlines", "write_part", "write_report",
     ]  # fmt: skip
 

@@ -75,7 +75,8 @@ class Rest:
 
     `allowed` is the residual that errors of the edges' places may cause; `per_noise` turns noise
     units into shares of the contrast; `sound_metal` and `sound_air` look like that
-    in the scan, well away from any edge seen in it.
+    in the scan, well away from any edge seen in it. Arrays may be a window of the slice: `corner` is its
+    first row and column, `whole` the number of voxels of the slice.
     """
 
     index: int
@@ -86,6 +87,8 @@ class Rest:
     near: Mask
     sound_metal: Mask
     sound_air: Mask
+    corner: tuple[int, int] = (0, 0)
+    whole: int = 0
 
 
 @dataclass
@@ -176,7 +179,7 @@ class LumpFinder:
         metal = self._scatter(smooth[rest.near & rest.sound_metal & (rest.share > 0.98)], (1, slices), air)
         scatter = np.where(rest.share > 0.98, metal, max(metal, air))
         strength = smooth / scatter
-        limit = _limit(float(plane.size) * self._slices * (1.0 if slices == 1 else 2.0 / slices), sigma)
+        limit = _limit(float(rest.whole or plane.size) * self._slices * (1.0 if slices == 1 else 2.0 / slices), sigma)
         part = smooth / slices * rest.per_noise
         least = np.where(rest.share > 0.5, _LEAST_IN_METAL, _LEAST_IN_AIR)
         weak = rest.near & (np.abs(strength) > _TRAILS * limit) & (np.abs(part) > least)
@@ -270,12 +273,13 @@ class LumpFinder:
                 inside = labels[box] == number
                 i, j = np.nonzero(inside)
                 i, j = i + box[0].start, j + box[1].start
-                places = np.column_stack([np.full(len(i), rest.index), i, j]).astype(float)
+                row, column = i + rest.corner[0], j + rest.corner[1]
+                places = np.column_stack([np.full(len(i), rest.index), row, column]).astype(float)
                 top = int(np.argmax(np.abs(strength[i, j])))
                 one = Tally(
                     sign, len(i), places.sum(axis=0), places.T @ places,
-                    (rest.index, int(i.min()), int(j.min())), (rest.index, int(i.max()), int(j.max())),
-                    float(np.abs(strength[i, j]).max()), (rest.index, int(i[top]), int(j[top])),
+                    (rest.index, int(row.min()), int(column.min())), (rest.index, int(row.max()), int(column.max())),
+                    float(np.abs(strength[i, j]).max()), (rest.index, int(row[top]), int(column[top])),
                     float(part[i, j].sum()), float(smooth[i, j].max()), int((rest.share[i, j] > 0.5).sum()),
                     int((rest.allowed[i, j] > 1.0).sum()),
                 )  # fmt: skip

@@ -8,7 +8,7 @@ from scipy import ndimage
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
-from ctrecon.explain.solid import Solid, solid_of
+from ctrecon.explain.solid import Box, Solid, solid_of
 from ctrecon.part import Part
 
 __all__ = ["Predictor", "Psf", "depth_weights", "predict_slice"]
@@ -33,9 +33,10 @@ def depth_weights(sigma: float) -> Floats:
 
 
 class Predictor:
-    """Gives the predicted slices one after the other; each is cut from the solid only once."""
+    """Gives the predicted slices one after the other, or a window of them; each is cut from the solid only once."""
 
-    def __init__(self, solid: Solid, psf: Psf) -> None:
+    def __init__(self, solid: Solid, psf: Psf, window: Box | None = None) -> None:
+        self._window = window or (slice(None), slice(None))
         dz, dy, dx = solid.voxel_mm
         self._solid = solid
         self._sigma = (psf.across_mm / dy, psf.across_mm / dx)
@@ -46,7 +47,7 @@ class Predictor:
     def slice(self, index: int) -> tuple[Floats, Floats]:
         """Return the predicted metal share (air 0, metal 1) of a slice, and its change from slice to slice."""
         reach = len(self._weights) // 2
-        share = np.zeros(self._solid.shape[1:], dtype=np.float32)
+        share = np.zeros_like(self._plane(index - reach))
         change = np.zeros_like(share)
         for step, weight in zip(range(-reach, reach + 1), self._weights, strict=True):
             plane = self._plane(index + step)
@@ -57,7 +58,7 @@ class Predictor:
     def _plane(self, index: int) -> Floats:
         plane = self._blurred.get(index)
         if plane is None:
-            plane = ndimage.gaussian_filter(self._solid.coverage(index), self._sigma, truncate=_REACH)
+            plane = ndimage.gaussian_filter(self._solid.coverage(index)[self._window], self._sigma, truncate=_REACH)
             self._blurred[index] = plane
             while len(self._blurred) > len(self._weights) + 1:
                 self._blurred.popitem(last=False)

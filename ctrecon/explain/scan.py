@@ -13,7 +13,7 @@ from ctrecon.explain.blur import Seen, find_psf, look_ahead
 from ctrecon.explain.local_grey import Noise, SlowRest, fit_grey_levels
 from ctrecon.explain.lumps import Lump, LumpFinder, Rest
 from ctrecon.explain.predict import Predictor, Psf
-from ctrecon.explain.solid import Solid, solid_of
+from ctrecon.explain.solid import Box, Solid, solid_of
 from ctrecon.explain.words import describe
 from ctrecon.part import Part, Warn
 from ctrecon.slices.levels import Levels, find_levels
@@ -27,6 +27,8 @@ _PICTURES = 3
 _NEAR_PX = 4
 _EDGE_PX = 0.2  # a record's edge may be off by this before what it leaves counts as unexplained
 _EDGE_SLICES = 0.25
+_ROOM, _CLEAR = 64, 32  # voxels about the part that are looked at; voxels that slow changes are felt over
+_RUNS_ON = 6  # slices: what runs out of the stack runs on
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,8 +119,17 @@ def explain_scan(part: Part, stack: SliceStack, *, progress: Progress | None = N
         return Explained((None,) * count, None, None)
     psf = find_psf(stack, levels, solid)
     seen_first = look_ahead(stack, levels, solid, psf)
-    look = _Look(stack, levels, solid, psf, seen_first)
-    finder = LumpFinder(count, clipped=seen_first.clipped)
+    try:
+        return _compared(part, stack, _Look(stack, levels, solid, psf, seen_first), progress)
+    except _OutsideError:  # metal beside the part: all of every slice is looked at
+        whole = (slice(0, stack.shape[1]), slice(0, stack.shape[2]))
+        return _compared(part, stack, _Look(stack, levels, solid, psf, seen_first, whole), progress)
+
+
+def _compared(part: Part, stack: SliceStack, look: "_Look", progress: Progress | None) -> Explained:
+    """Compare all slices, one after the other."""
+    count = len(stack)
+    finder = LumpFinder(count, clipped=look.clipped)
     rms: list[float | None] = []
     seen = found = predicted = wrong = 0
     for k in range(count):
@@ -131,18 +142,18 @@ def explain_scan(part: Part, stack: SliceStack, *, progress: Progress | None = N
             square = rest.residual[rest.near] ** 2
             rms.append(float(np.sqrt(np.mean(square))) if square.size else None)
             metal, said = view.metal & sure, (rest.share > 0.5) & sure
-            seen, found = seen + int(metal.sum()), found + int((metal & said).sum())
+            seen, found = seen + int(metal.sum()) + view.beyond, found + int((metal & said).sum())
             predicted, wrong = predicted + int(said.sum()), wrong + int((said & ~metal).sum())
         if progress is not None:
             progress("explain", k + 1, count)
-    lumps = tuple(describe(tally, part, solid) for tally in finder.finish())
+    lumps = tuple(describe(tally, part, look.solid) for tally in finder.finish())
     return Explained(
         tuple(rms),
         found / seen if seen else None,
         wrong / predicted if predicted else None,
         lumps,
         tuple(p for p in (look.picture(k) for k in _worst(rms, finder.excess)) if p is not None),
-        psf,
+        look.psf,
         look.noise,
     )
 
@@ -158,56 +169,84 @@ def with_warning(part: Part, explained: Explained) -> Part:
     return replace(part, warnings=(*part.warnings, Warn(flag="unexplained", says=says)))
 
 
+class _OutsideError(Exception):
+    """Metal was seen outside the window."""
+
+
 @dataclass(frozen=True, eq=False)
 class _View:
-    """One slice compared: the residual, what looks like metal, and the grey itself."""
+    """The window of one slice compared: residual, what looks like metal, the grey itself; specks beyond the window."""
 
     rest: Rest
     metal: NDArray[np.bool_]
     usable: NDArray[np.bool_]
     grey: Floats
     model: Floats
+    beyond: int
 
 
 class _Look:
-    """Compares slices with the prediction, one at a time."""
+    """Compares slices with the prediction, one at a time, within a window that holds the part and all metal."""
 
-    def __init__(self, stack: SliceStack, levels: Levels, solid: Solid, psf: Psf, seen: Seen) -> None:
-        self._stack, self._levels, self._solid, self._psf = stack, levels, solid, psf
-        self.noise = seen.noise
-        self._predictor = Predictor(solid, psf)
+    def __init__(
+        self, stack: SliceStack, levels: Levels, solid: Solid, psf: Psf, seen: Seen, window: Box | None = None
+    ) -> None:
+        self._stack, self._levels, self.solid, self.psf = stack, levels, solid, psf
+        self.noise, self.clipped = seen.noise, seen.clipped
+        self._window = window or solid.window(-_RUNS_ON, len(stack) - 1 + _RUNS_ON, _ROOM)
+        rows, columns = self._window
+        self._corner = rows.start, columns.start
+        # metal must lie so far inside that nothing within reach of it is cut off
+        sides = zip(self._window, stack.shape[1:], strict=True)
+        self._inner = tuple(
+            slice(b.start + _CLEAR if b.start else 0, n if b.stop == n else b.stop - _CLEAR) for b, n in sides
+        )
+        self._predictor = Predictor(solid, psf, self._window)
         self._before = seen.levels
         self._slow = SlowRest()
 
     def at(self, index: int) -> _View:
         """Compare one slice."""
-        noise = self.noise
+        noise, window = self.noise, self._window
         grey = self._levels.normal(self._stack.plane(index))
         share, change = self._predictor.slice(index)
         usable = np.isfinite(grey)
         grey = np.where(usable, grey, np.float32(0))
         smooth = ndimage.gaussian_filter(grey, 1.0 if noise.metal > 0.12 else 0.6)
         worst = max(noise.air, noise.metal)
-        fitted = fit_grey_levels(grey, share, usable, worst, before=self._before)
+        everywhere = np.zeros(grey.shape, dtype=np.float32)
+        everywhere[window] = share
+        fitted = fit_grey_levels(grey, everywhere, usable, worst, before=self._before)
         self._before = fitted.levels
         contrast = np.clip(fitted.contrast, 0.2, None)
-        metal = smooth > fitted.plane + contrast * (0.5 - share)
+        metal = smooth > fitted.plane + contrast * (0.5 - everywhere)
+        self._all_inside(metal)
+        beyond = int((metal & usable).sum()) - int((metal & usable)[window].sum())
+        metal, usable = metal[window], usable[window]
+        grey, contrast, model = grey[window], contrast[window], fitted.plane[window]
         seen = _opened(metal) | (share > 0.05)
         near = (ndimage.maximum_filter(seen.astype(np.uint8), 2 * _NEAR_PX + 1) > 0) & usable
         scale = noise.at(share)
-        residual = np.where(usable, (grey - fitted.plane) / scale, np.float32(0))
+        residual = np.where(usable, (grey - model) / scale, np.float32(0))
         residual -= self._slow.of(residual, share, usable & near)
         across = np.hypot(ndimage.sobel(share, 0), ndimage.sobel(share, 1)) / 8
         slip = _EDGE_PX * across + _EDGE_SLICES * np.abs(change)
         allowed = ndimage.maximum_filter(slip, 3) * contrast / scale
-        slack = self._solid.slack(index)
+        slack = self.solid.slack(index)
         if slack is not None:
-            allowed = allowed * slack
+            allowed = allowed * slack[window]
         rest = Rest(
             index, residual, allowed, share, scale / contrast, near,
-            ndimage.minimum_filter(metal, 5), usable & ~ndimage.maximum_filter(metal, 7),
+            ndimage.minimum_filter(metal, 5), usable & ~ndimage.maximum_filter(metal, 7), self._corner, everywhere.size,
         )  # fmt: skip
-        return _View(rest, metal, usable, grey, fitted.plane)
+        return _View(rest, metal, usable, grey, model, beyond)
+
+    def _all_inside(self, metal: NDArray[np.bool_]) -> None:
+        """Refuse the window where metal, specks of noise left out, lies outside it."""
+        pairs = metal[1:] & metal[:-1]
+        blocks = pairs[:, 1:] & pairs[:, :-1]
+        if np.count_nonzero(blocks) > np.count_nonzero(blocks[self._inner]):
+            raise _OutsideError
 
     def picture(self, index: int) -> ExplainedSlice | None:
         """Cut the window of a slice that shows all its metal, seen or predicted; None where there is none."""
@@ -219,7 +258,8 @@ class _Look:
         box = (rows, columns)
         grey = np.where(view.usable, view.grey, np.nan)[box].astype(np.float32)
         residual = np.where(view.usable, view.rest.residual, np.nan)[box].astype(np.float32)
-        return ExplainedSlice(index, grey, view.model[box], residual, (rows.start, columns.start))
+        corner = (self._corner[0] + rows.start, self._corner[1] + columns.start)
+        return ExplainedSlice(index, grey, view.model[box], residual, corner)
 
 
 def _opened(metal: NDArray[np.bool_]) -> NDArray[np.bool_]:

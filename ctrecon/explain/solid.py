@@ -8,7 +8,7 @@ from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.explain.sections import Section, section_of
 from ctrecon.part import Feature, Part, depths_in_part_frame, is_hole, is_seam, place_in_part_frame, taper_of
 
-__all__ = ["Prism", "Solid", "solid_of"]
+__all__ = ["Box", "Prism", "Solid", "solid_of"]
 
 _JOIN_SLICES = 1.0  # ends closer than this are one face seen twice: a thinner gap would be a seam of its own
 _LEAST_SHARE = 1e-4
@@ -114,6 +114,17 @@ class Solid:
             if box is not None:
                 out[box] *= 1 - self._gap_share(gap, index, box)
         return out
+
+    def window(self, first: int, last: int, room: int) -> Box:
+        """Return the rows and columns that hold the solid in all of these slices, with room about it."""
+        boxes = [b for body, _ in self.bodies for k in range(first, last + 1) if (b := self._box(body, k)) is not None]
+        if not boxes:
+            return slice(0, self.shape[1]), slice(0, self.shape[2])
+        rows, columns = (
+            slice(max(min(b[i].start for b in boxes) - room, 0), min(max(b[i].stop for b in boxes) + room, n))
+            for i, n in enumerate(self.shape[1:])
+        )
+        return rows, columns
 
     def slack(self, index: int) -> Floats | None:
         """Return, per voxel, how many times the usual allowance edges get that the record only knows roughly.

@@ -70,6 +70,8 @@ class Candidate:
     relieved: bool = False
     rivals: tuple[tuple[str, Shape], ...] = ()
     others: tuple[Other, ...] = ()
+    reach: tuple[int, int] | None = None
+    """First and last plane to measure on, where it runs out of the stack."""
 
     @property
     def metal_outside(self) -> bool:

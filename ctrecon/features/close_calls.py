@@ -22,8 +22,10 @@ _EVEN = 0.005
 """Share of its flats by which a square may be out and still be called a square."""
 _MARGIN_EVEN = 3.0
 """Ln odds (20 to 1) wanted for square against rectangle: both widths and their u stand in the record anyway."""
-_SQUARE_MEANT = 2.0
-"""Ln odds that widths this near to each other were meant to be equal (common practice, no source)."""
+_SQUARE_MEANT = 4.0
+"""Ln odds for a square before looking: 2.9 because a rectangle's widths may differ by anything up to the tenth below
+and a square's by half a percent, 1 because squares are commoner than rectangles so near to one (common practice, no
+source). So flats that agree within 2 u make a square, its margin stated."""
 _TAPER_LEAST = 0.002
 """Change of diameter by depth below which nobody would call it a taper (a judgement)."""
 
@@ -46,8 +48,9 @@ def special_case(
             # a fit that leaves the corners out knows short flats less well than one that models them
             alone = replace(sized.candidate, rivals=())
             for entry in contestants(alone, sized, data, squared, noise):
-                if entry.fit.u("a") < sized.fit.u("a"):
-                    told = _square_or_not(sized, entry.fit)
+                stretch = _shared(sized.fit)  # the contest takes its voxels as independent
+                if entry.fit.u("a") * stretch < sized.fit.u("a"):
+                    told = _square_or_not(sized, entry.fit, stretch)
         return told
     if is_small(sized):
         return fit_small(sized, data, squared, noise)
@@ -90,12 +93,20 @@ def _tapered_or_not(sized: Sized) -> Sized:
     return replace(sized, candidate=undecided(sized.candidate, (other,)))
 
 
-def _square_or_not(sized: Sized, fit: ShapeFit) -> Sized:
+def _shared(fit: ShapeFit) -> float:
+    """Return by how much errors that neighbouring voxels share raise the u of a width."""
+    at = fit.names.index("a")
+    alone = sum(float(fit.budget[origin][at]) for origin in ("noise", "edge_level", "blur") if origin in fit.budget)
+    shared = sum(float(fit.budget[origin][at]) for origin in ("correlation", "artefacts") if origin in fit.budget)
+    return float(np.sqrt(1 + shared / alone)) if alone > 0 else 1.0
+
+
+def _square_or_not(sized: Sized, fit: ShapeFit, stretch: float = 1.0) -> Sized:
     """Call a square what is out by less than 0.5 % of its flats, a rectangle what is out by more, if u allows."""
     a, b = fit.value("a"), fit.value("b")
     if abs(a - b) > 0.1 * max(a, b):
         return sized
-    u = float(np.hypot(np.hypot(fit.u("a"), fit.u("b")), 0.004))
+    u = float(np.hypot(stretch * np.hypot(fit.u("a"), fit.u("b")), 0.004))
     limit = _EVEN * max(a, b)
     out = abs(a - b)
     # ln of P(difference beyond the limit) over P(within it), the difference known to u

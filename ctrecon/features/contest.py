@@ -6,10 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats
-from ctrecon.features.candidates import AWAY, OTHER, SOUND, Candidate, Other, Span, trimmed
+from ctrecon.features.candidates import AWAY, OTHER, SOUND, Candidate, Other, Span
 from ctrecon.features.close_calls import MARGIN, special_case, undecided
 from ctrecon.features.contestants import Contestant, blur_ratio, contestants, model_of, prior_of, sizes_px
 from ctrecon.features.gather import Want
+from ctrecon.features.run_out import stretched, used_planes
 from ctrecon.features.size import Sized, fit_size, want_of
 from ctrecon.fitting.result import FitFailed, ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
@@ -28,9 +29,9 @@ def want_best(candidate: Candidate) -> Want | None:
     if plain is None or not _contested(candidate):
         return plain
     shapes = [s for s in (candidate.shape, *(s for _, s in candidate.rivals)) if s is not None]
-    low, high = trimmed(candidate.first, candidate.last)
+    low, high = used_planes(candidate)
     middle = (candidate.first + candidate.last) / 2
-    spans = [(max(s.first, low) - 0.5, min(s.last, high) + 0.5, s) for s in candidate.spans]
+    spans = [(a - 0.5, b + 0.5, s) for a, b, s in stretched(candidate.spans, low, high)]
 
     def select(column: Floats, row: Floats, plane: Floats) -> NDArray[np.bool_]:
         points = np.column_stack([column, row])
@@ -165,7 +166,7 @@ def _all_voxels(
         pick = np.sort(np.random.default_rng(32).permutation(len(grey))[: _MOST])
         column, row, plane, grey = column[pick], row[pick], plane[pick], grey[pick]
     ratio = squared.depth_step_mm / squared.pitch_mm
-    low, high = trimmed(candidate.first, candidate.last)
+    low, high = used_planes(candidate)
     angle = np.arctan2(row - best.shape.centre[1], column - best.shape.centre[0])
     block = ((plane - low) // max(2.0, (high - low + 1) / 12)).astype(np.int64)
     cluster = (((angle + np.pi) / (2 * np.pi) * 36).astype(np.int64) % 36) * 1000 + block

@@ -97,12 +97,16 @@ def place_by_sum(
         meat = (ask * variance).T @ ask
         covariance = (inverse @ meat @ inverse.T)[:3, :3]
         # each patch by itself: how far does its own sum put the face from the plane
-        own = np.bincount(patch[near], weights=residual[near], minlength=patches)
+        sums = np.bincount(patch[near], weights=residual[near], minlength=patches)
+        many_near, many_far = (np.bincount(patch[at], minlength=patches) for at in (near, far))
+        # what its air and metal are off by alike, a streak along depth, moves no face
+        alike = np.bincount(patch[far], weights=residual[far], minlength=patches) / np.maximum(many_far, 1)
+        own = sums - alike * many_near
         pull = np.bincount(patch[near], weights=(contrast * bell)[near], minlength=patches)
-        many = np.bincount(patch[near], minlength=patches)
-        there = many >= 0.25 * np.max(many)
+        votes = many_near * (1.0 + many_near / np.maximum(many_far, 1))
+        there = (many_near >= 0.25 * np.max(many_near)) & (many_far >= 0.25 * np.max(many_far))
         miss = own[there] / np.maximum(pull[there], 1e-9)
-        expected = np.sqrt(variance * many[there]) / np.maximum(pull[there], 1e-9)
+        expected = np.sqrt(variance * votes[there]) / np.maximum(pull[there], 1e-9)
         stray = np.abs(miss - np.median(miss)) > np.maximum(4.5 * expected, _SLACK)
         sound = 1.0 - float(stray.mean()) if len(stray) else 1.0
         good = ~stray

@@ -73,18 +73,27 @@ def gather(
             r0, r1 = max(0, int(xy[:, 1].min() / dy) - 1), min(rows, int(xy[:, 1].max() / dy) + 3)
             if c1 <= c0 or r1 <= r0:
                 continue
-            x = np.arange(c0, c1) * dx
-            y = (np.arange(r0, r1) * dy)[:, None]
-            column = ((r[0, 0] * x + r[0, 1] * y + r[0, 2] * z) - x0) / pitch
-            row = ((r[1, 0] * x + r[1, 1] * y + r[1, 2] * z) - y0) / pitch
-            depth = ((r[2, 0] * x + r[2, 1] * y + r[2, 2] * z) - z0) / step
             grey = plane[r0:r1, c0:c1]
-            keep = np.isfinite(grey) & (depth >= want.planes[0]) & (depth <= want.planes[1])
+            keep = np.isfinite(grey)
+            x = np.arange(c0, c1) * dx
+            y = np.arange(r0, r1) * dy
+            depth = ((r[2, 0] * x[[0, -1]] + r[2, 1] * y[[0, -1], None] + r[2, 2] * z) - z0) / step
+            if depth.min() < want.planes[0] or depth.max() > want.planes[1]:
+                depth = ((r[2, 0] * x + r[2, 1] * y[:, None] + r[2, 2] * z) - z0) / step
+                keep &= (depth >= want.planes[0]) & (depth <= want.planes[1])
             if want.keep_share < 1:
                 keep &= rng[i].random(keep.shape) < want.keep_share
-            if not keep.any():
+            at = np.nonzero(keep)
+            if not len(at[0]):
                 continue
-            chosen = [v[keep] for v in (column, row, depth, grey)]
+            # places of the voxels kept, not of all: most are thinned out
+            xk, yk = x[at[1]], y[at[0]]
+            chosen = [
+                ((r[0, 0] * xk + r[0, 1] * yk + r[0, 2] * z) - x0) / pitch,
+                ((r[1, 0] * xk + r[1, 1] * yk + r[1, 2] * z) - y0) / pitch,
+                ((r[2, 0] * xk + r[2, 1] * yk + r[2, 2] * z) - z0) / step,
+                grey[at],
+            ]
             good = want.select(chosen[0], chosen[1], chosen[2])
             if good.any():
                 parts[i].append((chosen[0][good], chosen[1][good], chosen[2][good], chosen[3][good]))

@@ -5,8 +5,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrecon.core.frames import Floats
-from ctrecon.features.candidates import SOUND, Candidate, Span, trimmed
+from ctrecon.features.candidates import SOUND, Candidate, Span
 from ctrecon.features.gather import Want
+from ctrecon.features.run_out import stretched, used_planes
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
 from ctrecon.fitting.result import FitFailed, ShapeFit
 from ctrecon.fitting.ring_share import with_rings
@@ -54,7 +55,7 @@ def want_of(candidate: Candidate) -> Want | None:
     if shape is None:
         return None
     spans = candidate.spans
-    low, high = trimmed(candidate.first, candidate.last)
+    low, high = used_planes(candidate)
     middle = (candidate.first + candidate.last) / 2
     outline = np.concatenate([s.points for s in spans])
     reach = _WIDE_PX + abs(candidate.growth_px) * (high - low + 1) / 2 + 1
@@ -62,7 +63,7 @@ def want_of(candidate: Candidate) -> Want | None:
         float(outline[:, 0].min() - reach), float(outline[:, 1].min() - reach),
         float(outline[:, 0].max() + reach), float(outline[:, 1].max() + reach),
     )  # fmt: skip
-    inner = [(max(s.first, low) - 0.5, min(s.last, high) + 0.5, s) for s in spans]
+    inner = [(a - 0.5, b + 0.5, s) for a, b, s in stretched(spans, low, high)]
 
     def select(column: Floats, row: Floats, plane: Floats) -> np.ndarray:
         grown = candidate.growth_px * (plane - middle)
@@ -178,7 +179,7 @@ def fit_size(
     if shape is None or not len(grey):
         return Sized(candidate, FitFailed("no voxels near its edge"), middle, False)
     ratio = squared.depth_step_mm / squared.pitch_mm
-    low, high = trimmed(candidate.first, candidate.last)
+    low, high = used_planes(candidate)
     axis_free = high - low + 1 >= _SLOPE_LEAST_PLANES
     taper_free = axis_free and (candidate.kind == "round" or bool(candidate.growth_px))
     cx, cy = shape.centre
@@ -230,16 +231,18 @@ def fit_size(
         if name.startswith("slope"):
             prior[i] = 0.1
     slope_sd = _SLOPE_SD if shading is None else max(_SLOPE_MARGIN * 4.5 * shading, 1e-3)
+    cupping_px = None if candidate.metal_outside else max(_half_width(shape), _WIDE_PX)
     fit = fit_grey(
         model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=blur_ratio,
         correlation=squared.survey.correlation, slope_sd=slope_sd,
-        cupping_px=None if candidate.metal_outside else max(_half_width(shape), _WIDE_PX),
+        cupping_px=cupping_px, lasting=squared.survey.lasting,
     )  # fmt: skip
     found = squared.survey.artefacts
     if fit and found is not None and found.rings is not None:
         fit = with_rings(
-            fit, model, samples, found.rings, noise=noise, active=active, blur_ratio=blur_ratio, slope_sd=slope_sd
-        )
+            fit, model, samples, found.rings, noise=noise, active=active, blur_ratio=blur_ratio, slope_sd=slope_sd,
+            cupping_px=cupping_px, correlation=squared.survey.correlation,
+        )  # fmt: skip
     if not fit and candidate.kind != "relief":
         # the outline is there all the same: report it as it runs
         return Sized(replace(candidate, kind="free", shape=None, growth_px=0.0), fit, middle, False)

@@ -15,6 +15,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.fitting.result import ShapeFit
 from ctrecon.fitting.solve import GreyModel, Samples
 from ctrecon.fitting.uncertainty import WELSCH
+from ctrecon.slices.noise import Correlation
 from ctrecon.slices.rings import Rings
 
 __all__ = ["with_rings"]
@@ -34,6 +35,8 @@ def with_rings(
     active: NDArray[np.bool_],
     blur_ratio: Floats | float = 1.0,
     slope_sd: float | None = None,
+    cupping_px: float | None = None,
+    correlation: Correlation | None = None,
 ) -> ShapeFit:
     """Return the fit with the rings left under the edge fitted along.
 
@@ -41,8 +44,9 @@ def with_rings(
     ----------
     fit : ShapeFit
         A fit to grey from which the rings seen in even metal were taken out.
-    model, samples, noise, active, blur_ratio, slope_sd
-        What it was made with; the samples must carry `voxel`.
+    model, samples, noise, active, blur_ratio, slope_sd, cupping_px, correlation
+        What it was made with; the samples must carry `voxel`. Voxels that share their noise have the less to
+        say about the rings.
     rings : Rings
         How well each ring is known.
 
@@ -62,7 +66,7 @@ def with_rings(
         return fit
     count = len(model.names)
     p, blur, contrast = fit.values[:count], float(fit.values[count]), float(fit.values[count + 2])
-    table = _derivatives(model, samples, p, blur, contrast, active, blur_ratio, slope_sd)
+    table = _derivatives(model, samples, p, blur, contrast, active, blur_ratio, slope_sd, cupping_px)
     d, _ = model.distance(p, samples, blur)
     raw = samples.grey - fit.values[count + 1] - contrast * ndtr(d / (blur * np.asarray(blur_ratio)))
     ties = np.zeros(table.shape[1])
@@ -81,7 +85,7 @@ def with_rings(
     columns = table.shape[1]
     whole = np.zeros((columns + size, columns + size))
     right = np.zeros(columns + size)
-    w = weight / scale**2
+    w = weight / scale**2 / (1.0 if correlation is None else max(correlation.sum, 1.0))
     whole[:columns, :columns] = (table * w[:, None]).T @ table + np.diag(ties)
     right[:columns] = table.T @ (w * raw)
     for side, share in ((0, 1 - high_share), (1, high_share)):
@@ -126,7 +130,7 @@ def _by_shape(model: GreyModel, samples: Samples, p: Floats, blur: float) -> Flo
 
 def _derivatives(
     model: GreyModel, samples: Samples, p: Floats, blur: float, contrast: float, active: NDArray[np.bool_],
-    blur_ratio: Floats | float, slope_sd: float | None,
+    blur_ratio: Floats | float, slope_sd: float | None, cupping_px: float | None,
 ) -> Floats:  # fmt: skip
     """Return the derivatives of the grey: shape, blur, levels, and slopes across the shape and away from the edge."""
     d, by_shape = model.distance(p, samples, blur)
@@ -135,7 +139,10 @@ def _derivatives(
     step = ndtr(t)
     bell = np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi)
     across = [(v - (v.max() + v.min()) / 2) / max(float(v.max() - v.min()) / 2, 1.0) for v in (samples.x, samples.y)]
-    away = [np.minimum(d, 0) / _REACH, np.maximum(d, 0) / _REACH * step]
+    inner = np.maximum(d, 0) / _REACH
+    if cupping_px is not None:
+        inner = inner * (1 - np.minimum(d, cupping_px) / (2 * cupping_px))
+    away = [np.minimum(d, 0) / _REACH, inner * step]
     if slope_sd is None:
         away = [np.zeros_like(d), np.zeros_like(d)]
     return np.column_stack(

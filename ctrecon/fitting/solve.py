@@ -11,6 +11,7 @@ from scipy.special import erf
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.result import FitFailed, ShapeFit
 from ctrecon.fitting.uncertainty import WELSCH, sandwich
+from ctrecon.slices.lasting import Around, Lasting
 from ctrecon.slices.noise import Correlation
 
 __all__ = ["GreyModel", "Samples", "fit_grey"]
@@ -67,7 +68,7 @@ def fit_grey(
     model: GreyModel, start: Floats, samples: Samples, *, noise: float, active: NDArray[np.bool_] | None = None,
     prior_sd: Floats | None = None, blur_start_px: float = 0.85, blur_ratio: Floats | float = 1.0,
     correlation: Correlation | None = None, slope_sd: float | None = None,
-    cupping_px: float | None = None,
+    cupping_px: float | None = None, lasting: Lasting | Around | None = None,
 ) -> ShapeFit | FitFailed:  # fmt: skip
     """Fit air + contrast · Φ(distance / blur) to grey values with a redescending loss.
 
@@ -97,6 +98,9 @@ def fit_grey(
     cupping_px : float, optional
         Half width of a solid shape: its metal then shades with the square of the distance
         from the middle, as cupping does, and not straight.
+    lasting : Lasting or Around, optional
+        Errors that are the same in all slices, or that run round the scanner's axis; used where samples carry
+        `voxel`.
 
     Returns
     -------
@@ -218,7 +222,7 @@ def fit_grey(
         return FitFailed("the grey values show no clear edge")
     found = sandwich(
         jac / scale, raw / scale, _ties(tied, tie, jac.shape[1]), shape=n_free, cluster=samples.cluster,
-        voxel=samples.voxel, correlation=correlation,
+        voxel=samples.voxel, correlation=correlation, lasting=lasting, noise=scale,
     )  # fmt: skip
     if found is None:
         return FitFailed("the voxels do not settle the shape")

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats
+from ctrecon.slices.lasting import Around, Lasting
 from ctrecon.slices.noise import Correlation
 
 __all__ = ["BUDGET", "WELSCH", "sandwich"]
@@ -17,6 +18,7 @@ BUDGET = ("noise", "edge_level", "blur", "correlation", "artefacts")
 errors shared by whole patches of the edge."""
 
 _MOST_PAIRED = 12_000
+_MOST_TAKEN = 1.6
 
 
 def sandwich(
@@ -28,6 +30,8 @@ def sandwich(
     cluster: NDArray[np.int64],
     voxel: NDArray[np.int64] | None = None,
     correlation: Correlation | None = None,
+    lasting: Lasting | Around | None = None,
+    noise: float = 1.0,
 ) -> tuple[Floats, dict[str, Floats]] | None:
     """Return covariance and variance by origin, or None where the data do not settle the parameters.
 
@@ -48,6 +52,10 @@ def sandwich(
         Slice, row and column numbers, for `correlation`.
     correlation : Correlation, optional
         Correlation of the noise of neighbouring voxels.
+    lasting : Lasting or Around, optional
+        Errors that are the same in all slices, or that run round the scanner's axis.
+    noise : float
+        What one unit of the residuals is, share of the contrast.
 
     Returns
     -------
@@ -58,7 +66,8 @@ def sandwich(
     Bread from the derivative of the redescending score, meat from its square voxel by
     voxel (P. J. Huber, Robust Statistics, section 7.6). Correlated noise stretches it by
     the meat of neighbouring pairs weighted with their correlation; patches by the scatter
-    of their summed scores. No stretch makes it smaller.
+    of their summed scores; errors that last through depth by the covariance of the sums of all voxels
+    that lie one behind the other. No stretch makes it smaller.
     """
     weight = np.exp(-((raw / WELSCH) ** 2))
     score = weight * raw
@@ -77,6 +86,15 @@ def sandwich(
     plain = inverse @ meat @ inverse
     variance = np.maximum(np.diag(plain), 1e-300)
     near = _stretch_by_neighbours(jac, weight, inverse, voxel, correlation)
+    if correlation is not None and len(correlation.rho) and correlation.sd:
+        # noise that neighbours share counts for few voxels, and what the fit takes of it is missing in the residuals
+        left = float(np.sqrt((weight * raw**2).sum() / weight.sum() * (1 + 2 / WELSCH**2))) * noise
+        near = near * float(np.clip(correlation.sd / left, 1.0, _MOST_TAKEN))
+    lasts = np.zeros(count)
+    if lasting is not None and voxel is not None:
+        influence = (jac * weight[:, None]) @ inverse[:, :shape]
+        lasts[:shape] = lasting.variance(voxel, influence) / noise**2
+    near, alone_near = np.sqrt(near**2 + lasts / variance), near
     _, group = np.unique(cluster, return_inverse=True)
     groups = int(group.max()) + 1
     far = np.ones(count)
@@ -94,8 +112,8 @@ def sandwich(
         "noise": variance * alone,
         "edge_level": variance * (levels - alone),
         "blur": variance * (1 - levels),
-        "correlation": variance * (near**2 - 1),
-        "artefacts": variance * (stretch**2 - near**2),
+        "correlation": variance * (alone_near**2 - 1),
+        "artefacts": variance * (stretch**2 - alone_near**2),
     }
     return covariance, budget
 
@@ -137,6 +155,7 @@ def _stretch_by_neighbours(
         pair = key[at] == wanted
         if pair.any():
             product = scored[pair].T @ scored[at[pair]]
-            meat += rho * (product + product.T)
+            more = rho * correlation.depth_more if down else rho
+            meat += more * (product + product.T)
     ratio = np.diag(inverse @ meat @ inverse) / np.maximum(np.diag(inverse @ white @ inverse), 1e-300)
     return np.asarray(np.sqrt(np.maximum(ratio, 1.0)))

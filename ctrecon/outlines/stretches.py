@@ -1,7 +1,7 @@
 """Outlines followed through depth and cut into stretches of even section."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -29,11 +29,30 @@ class Stretch:
     middle: Outline
 
 
+@dataclass(frozen=True, eq=False)
+class _Kept:
+    """An outline told in little: a thousand slices of outlines must not fill the memory."""
+
+    outline: Outline
+    figures: Floats
+    box: tuple[float, float, float, float]
+
+    @classmethod
+    def of(cls, outline: Outline) -> "_Kept":
+        """Keep the points in single precision: they only serve to begin a fit."""
+        light = replace(outline, points=outline.points.astype(np.float32))
+        return cls(light, np.asarray(describe(outline)), outline.box)
+
+    def whole(self) -> Outline:
+        """Return the outline in double precision."""
+        return replace(self.outline, points=self.outline.points.astype(float))
+
+
 @dataclass(eq=False)
 class _Chain:
     hole: bool
     planes: list[int]
-    outlines: list[Outline]
+    outlines: list[_Kept]
 
 
 def find_stretches(
@@ -65,13 +84,14 @@ def find_stretches(
     done: list[_Chain] = []
     open_chains: list[_Chain] = []
     for k in range(count):
-        outlines = list(trace(plane_of(k), smooth_px=smooth_px, least_area_px2=least_area_px2))
+        traced = trace(plane_of(k), smooth_px=smooth_px, least_area_px2=least_area_px2)
+        outlines = [_Kept.of(one) for one in traced]
         pairs = sorted(
             (
                 (-_overlap(c.outlines[-1], o), i, j)
                 for i, c in enumerate(open_chains)
                 for j, o in enumerate(outlines)
-                if c.hole == o.hole
+                if c.hole == o.outline.hole
             ),
         )
         taken_chain: set[int] = set()
@@ -84,7 +104,7 @@ def find_stretches(
             open_chains[i].planes.append(k)
             open_chains[i].outlines.append(outlines[j])
         done += [c for i, c in enumerate(open_chains) if i not in taken_chain]
-        fresh = [_Chain(o.hole, [k], [o]) for j, o in enumerate(outlines) if j not in taken_outline]
+        fresh = [_Chain(o.outline.hole, [k], [o]) for j, o in enumerate(outlines) if j not in taken_outline]
         open_chains = [c for i, c in enumerate(open_chains) if i in taken_chain] + fresh
         if progress is not None:
             progress("outlines", k + 1, count)
@@ -94,7 +114,7 @@ def find_stretches(
     return tuple(sorted(stretches, key=lambda s: (s.first, s.hole, s.box)))
 
 
-def _overlap(a: Outline, b: Outline) -> float:
+def _overlap(a: _Kept, b: _Kept) -> float:
     """Shared area of the two boxes over their joint area, lowered by unequal fill."""
     ax0, ay0, ax1, ay1 = a.box
     bx0, by0, bx1, by1 = b.box
@@ -105,7 +125,7 @@ def _overlap(a: Outline, b: Outline) -> float:
 
 def _cut(chain: _Chain, least: int) -> list[Stretch]:
     """Cut one chain where its section leaves a straight line through depth."""
-    table = np.array([describe(o) for o in chain.outlines])
+    table = np.array([o.figures for o in chain.outlines])
     if len(table) < least:
         return []
     # second differences: an even taper is no noise
@@ -128,9 +148,9 @@ def _cut(chain: _Chain, least: int) -> list[Stretch]:
                 chain.planes[a],
                 chain.planes[b],
                 (*boxes[:, :2].min(axis=0).tolist(), *boxes[:, 2:].max(axis=0).tolist()),
-                all(o.whole for o in outlines),
+                all(o.outline.whole for o in outlines),
                 growth,
-                outlines[len(outlines) // 2],
+                outlines[len(outlines) // 2].whole(),
             )
         )
     return out

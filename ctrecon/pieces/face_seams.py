@@ -27,6 +27,7 @@ _MOST_DEPTHS = 8
 _MOST_REGIONS = 3
 _LEAST_SCREEN = 3.5
 _MOST_CHANCE = 0.02
+_FILLED_BRIGHT = 3.0
 _LEAST_THICKNESS = 0.01  # slices; where two alloys meet without a gap a fainter line is left of their step
 _NEAR_PLACE = 2.0
 _FEWEST_TILES = 4
@@ -155,10 +156,12 @@ def _chance(verdict: Verdict, *, known: bool) -> float:
     """Return the chance that solid metal shows a flat dip this strong somewhere."""
     case = ("known" if known else "anywhere") if verdict.witnessed else "unwitnessed"
     expected = 0.01005 * np.exp(-np.clip((verdict.z - _ONE_IN_HUNDRED[case]) / _FALL[case], -8, 60))
-    chance = float(-np.expm1(-expected))
+    # a filling heavier than the metal is rarer than a gap
+    rare = _FILLED_BRIGHT if verdict.thickness < 0 else 1.0
+    chance = min(rare * float(-np.expm1(-expected)), 1.0)
     if verdict.witnessed:
         return chance
-    return max(chance, _UNWITNESSED_SPREAD if verdict.spread > _SPREAD_CHI2 else _UNWITNESSED)
+    return max(chance, rare * (_UNWITNESSED_SPREAD if verdict.spread > _SPREAD_CHI2 else _UNWITNESSED))
 
 
 def _without(

@@ -37,6 +37,7 @@ _OFF_PX = 0.9
 _OFF_SHARE = 0.12
 _RING_CENTRE_PX = 2.5
 _RINGS = 1.5
+_FAINT = 2.0  # deviations, all places beyond the seam taken together
 _BEYOND = 14
 
 # Solid parts with rings, correlated noise, cupping, streaks and cracks: one in a hundred shows a closed line this
@@ -213,6 +214,7 @@ def is_ring(
     if about_rings and dip < _RINGS * ring_amplitude:
         return True
     last = min(planes[1] + _BEYOND + 1, len(solid))
+    faint: list[tuple[float, float]] = []
     for window in (range(max(planes[0] - _BEYOND, 0), planes[0] - 2), range(planes[1] + 3, last)):
         for metal in (True, False):
             beyond = _beyond(plane, solid, lead.shape, window, kernel, metal=metal)
@@ -221,7 +223,12 @@ def is_ring(
             seen, u = -sign * beyond[0], beyond[1]
             if seen > 0.5 * dip and seen > 4 * u:
                 return True
-    return False
+            faint.append((seen, u))
+    if not faint:
+        return False
+    weight = np.array([1 / u**2 for _, u in faint])
+    seen = float(weight @ [s for s, _ in faint] / weight.sum())
+    return bool(seen > 0.5 * dip and seen > _FAINT * weight.sum() ** -0.5)
 
 
 def _beyond(

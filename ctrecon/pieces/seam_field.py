@@ -146,6 +146,7 @@ class SeamField:
             grey = np.zeros(total.shape, np.float32)
             for block in group:
                 grey += self.mean[block] * self.weight[block]
+            grey[near] = 0.0
             means.append(grey / np.maximum(total, 1e-6))
             weights.append(total / np.float32(len(group)))
         return replace(

@@ -29,6 +29,8 @@ _AT_A_FACE = 1.5  # planes
 # what is left of rings runs through all slices, too, and bends to many an outline: such a seam must be far surer
 _AMONG_RINGS = 1e5
 _MOST_CHANCE = 0.03
+_OVER_ALL = 1.1
+_FILLED_BRIGHT = 3.0  # a filling heavier than the metal is rarer than a gap
 _PART_OF_IT = 0.01  # however strong: a crack that bends may follow two or three sides of an outline
 _WORTH_A_LOOK = 3.9
 _OWN_PX = 4.0
@@ -88,11 +90,20 @@ def _next_seam(
         if measured is None:
             continue
         fit, depths, lead = measured
-        form = closed(field, replace(lead, shape=fit.shape, growth=fit.growth))
+        final = replace(lead, shape=fit.shape, growth=fit.growth)
+        form = closed(field, final)
         if form.reason:  # the fit may have moved to another line
             continue
+        if not lead.growth:
+            # a line that lasts to the ends must be as strong over all of them as it was where it stood out
+            fine, weight = sampled(field, fit.shape, lead.first, lead.last)
+            raw = -float((fine * weight).sum()) / max(float(weight.sum()), 1e-6) ** 0.5
+            whole = judged_without_itself(field, near, replace(lead, raw=raw, against=False))
+            lead = replace(lead, z=min(lead.z, _OVER_ALL * whole.z))
+            chance = _chance(lead)
         doubt = _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, len(squared))
         plain = lead.name in ("square", "circle")
+        doubt *= _FILLED_BRIGHT if lead.bright else 1.0
         doubt *= _AMONG_RINGS if _ringed(squared) and (not plain or _through_all(depths, drafts)) else 1.0
         chance = max(min(chance * doubt, 1.0), _PART_OF_IT if form.part_of_it else 0.0)
         if chance > _MOST_CHANCE:

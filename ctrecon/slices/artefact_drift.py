@@ -16,6 +16,10 @@ __all__ = ["Drift", "Shift", "find_drift", "find_shifts"]
 _FEWEST_PLACES = 150
 _LEAST_DRIFT = 0.015
 _LEAST_SHIFT_PX = 0.12
+_WAYS = ((1, 3.0), (1, 6.0), (2, 4.0), (0, 3.0), (0, 10.0))  # degree and width by which a curve may run on
+_FACE_SHARES = np.array([1.0, 0.7, 0.2])  # what the metal of the slices before a face weighs in its place
+_LEAST_BEFORE = 5
+_PER_DRIFT = 0.4  # slices that an end may be off for a drift of the whole contrast where nothing can be foretold
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,12 +34,15 @@ class Drift:
         Span of the metal's (or air's) level through depth, share of the contrast.
     stepped : bool
         The metal's level steps where the air's does not: another metal, perhaps; not corrected.
+    face_u : float
+        Slices that a face may be off because its own slices do not show their level.
     """
 
     air: Floats
     metal: Floats
     size: float
     stepped: bool
+    face_u: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -62,6 +69,7 @@ def find_drift(scan: Scan, *, correlation: float = 0.0) -> Drift | None:
     curves: list[Floats] = []
     spans: list[float] = []
     steps: list[bool] = []
+    face_u: float | None = None
     for metal in (False, True):
         offset, error = _offsets(scan, metal=metal)
         known = np.isfinite(offset)
@@ -74,6 +82,7 @@ def find_drift(scan: Scan, *, correlation: float = 0.0) -> Drift | None:
         full = np.interp(index, index[known], offset[known])
         u = np.interp(index, index[known], error[known]) * np.sqrt((1 + correlation) / (1 - correlation))
         width = max(2.0, count / 40)
+        face_u = _way_on(offset[known], error[known] ** -2.0)[1]  # of the metal, which comes last
         smooth = _smoothed(offset, u, width)
         span = float(np.percentile(smooth, 97) - np.percentile(smooth, 3))
         typical = float(np.median(u[known]))
@@ -87,30 +96,82 @@ def find_drift(scan: Scan, *, correlation: float = 0.0) -> Drift | None:
             continue
         curves.append(curve if real else np.where(flicker, full, 0.0))
         spans.append(max(span if real else 0.0, float(np.abs(full - smooth)[flicker].max()) if flicker.any() else 0.0))
-        steps.append(_steps(full, u))
+        steps.append(_steps(full, u) and _rather_a_step(index[known], offset[known]))
     if not any(spans):
         return None
     stepped = steps[1] and not steps[0]
+    face_u = _PER_DRIFT * max(spans) if face_u is None else face_u
     if stepped:
         curves[1] = np.zeros(count)
-    return Drift(curves[0], curves[1], max(spans), stepped)
+    return Drift(curves[0], curves[1], max(spans), stepped, face_u)
 
 
 def _smoothed(offset: Floats, u: Floats, width: float) -> Floats:
-    """Smooth along depth, each slice with the weight of its own certainty; outliers lose theirs."""
-    known = np.isfinite(offset)
-    value = np.where(known, offset, 0.0)
-    weight = np.where(known, 1 / np.maximum(u, 1e-6) ** 2, 0.0)
-    smooth = value
-    for _ in range(3):
-        below = ndimage.gaussian_filter1d(weight, width, mode="nearest", truncate=6.0)
-        smooth = ndimage.gaussian_filter1d(weight * value, width, mode="nearest", truncate=6.0)
-        smooth = smooth / np.maximum(below, 1e-12)
-        weight = np.where(known & (np.abs(value - smooth) < 4 * u + 1e-6), 1 / np.maximum(u, 1e-6) ** 2, 0.0)
-        if not weight.any():
-            weight = known.astype(float)
+    """Smooth along depth by lines through each slice's neighbours, weighted by certainty; outliers lose theirs.
+
+    A mean would lag behind a ramp where it starts and ends, and just there the faces lie. Beyond the slices that
+    are known the last lines run on, at most half as far as slices are known.
+    """
     index = np.arange(len(offset))
-    return np.asarray(np.interp(index, index[known], smooth[known]))
+    at = index[np.isfinite(offset)]
+    value, sure = offset[at], 1 / np.maximum(u[at], 1e-6) ** 2
+    # a flat seam darkens a few slices: medians of windows that are twice as wide hardly follow it
+    weight, smooth = sure, ndimage.median_filter(value, 2 * round(2 * width) + 1, mode="nearest")
+    for _ in range(3):
+        miss = np.abs(value - smooth)
+        usual = 1.4826 * float(np.median(miss))  # a bent curve misses its own lines a little everywhere
+        weight = np.where(miss < 4 * np.maximum(u[at], usual) + 1e-6, sure, 0.0)
+        smooth, _ = _lines(at, at, value, weight, width)
+    beyond = np.clip(index[:, None] - at[[0, -1]], -len(at) / 2, len(at) / 2)
+    way, _ = _way_on(value, weight)
+    before = _run_on(value[::-1], weight[::-1], -beyond[:, 0], way)
+    after = _run_on(value, weight, beyond[:, 1], way)
+    inside = np.interp(index, at, smooth)
+    return np.asarray(np.where(index < at[0], before, np.where(index > at[-1], after, inside)))
+
+
+def _run_on(value: Floats, weight: Floats, ahead: Floats, way: tuple[int, float]) -> Floats:
+    """Continue a curve beyond its last value by the polynomial of a degree through about `width` values."""
+    degree, width = way
+    back = np.arange(len(value)) - (len(value) - 1.0)
+    w = np.sqrt(weight) * np.exp(-0.25 * np.minimum(back / width, 12.0) ** 2)
+    table = np.vander(back / len(value), degree + 1)
+    solved = np.linalg.lstsq(table * w[:, None], value * w, rcond=None)[0]
+    return np.asarray(np.vander(np.ravel(ahead) / len(value), degree + 1) @ solved)
+
+
+def _way_on(value: Floats, weight: Floats) -> tuple[tuple[int, float], float | None]:
+    """Return the degree and width that best foretell the next slices from those before, and how far off a face comes.
+
+    Tried from both sides on all slices that are known. The blur of a face reaches over three of the slices that
+    are not: by what the metal of each weighs there, their errors move the face. None where too few are known.
+    """
+    misses: dict[tuple[int, float], list[float]] = {way: [] for way in _WAYS}
+    next_ = np.arange(1.0, len(_FACE_SHARES) + 1)
+    for v, w in ((value, weight), (value[::-1], weight[::-1])):
+        for k in range(_LEAST_BEFORE, len(v) - len(_FACE_SHARES) + 1):
+            for way, found in misses.items():
+                foretold = _run_on(v[:k], w[:k], next_, way)
+                found.append(float(_FACE_SHARES @ (foretold - v[k : k + len(_FACE_SHARES)])))
+    if not misses[_WAYS[0]]:
+        return _WAYS[0], None
+    sizes = {way: float(np.sqrt(np.mean(np.square(found)))) for way, found in misses.items()}
+    best = min(_WAYS, key=lambda way: sizes[way])
+    return best, sizes[best]
+
+
+def _lines(
+    where: NDArray[np.int64], at: NDArray[np.int64], value: Floats, weight: Floats, width: float
+) -> tuple[Floats, Floats]:
+    """Return value and slope, at each of `where`, of the line through what lies within about `width` slices of it."""
+    far = at[None, :] - where[:, None]
+    w = weight * np.exp(-0.5 * np.minimum(far / width, 12.0) ** 2)
+    total = np.maximum(w.sum(axis=1), 1e-300)
+    middle, mean = (w * far).sum(axis=1) / total, (w * value).sum(axis=1) / total
+    off = far - middle[:, None]
+    spread = (w * off**2).sum(axis=1)
+    slope = (w * off * value).sum(axis=1) / np.maximum(spread, 1e-9 * total)
+    return mean - slope * middle, slope
 
 
 def _inner(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -177,6 +238,17 @@ def _steps(full: Floats, u: Floats) -> bool:
     jump = np.abs(after - before)
     span = float(np.percentile(full, 97) - np.percentile(full, 3))
     return bool(jump.max() > 0.6 * span and jump.max() > max(5 * float(np.median(u)), _LEAST_DRIFT))
+
+
+def _rather_a_step(at: NDArray[np.int64], value: Floats) -> bool:
+    """Tell whether one step explains the slices that are known better than a smooth bend does."""
+    along = (at - at.mean()) / len(at)
+    bend = value - np.polyval(np.polyfit(along, value, 3), along)
+    step = min(
+        float(((value[:k] - value[:k].mean()) ** 2).sum() + ((value[k:] - value[k:].mean()) ** 2).sum())
+        for k in range(1, len(value))
+    )
+    return step < float((bend**2).sum())
 
 
 def find_shifts(stack: SliceStack, levels: Levels, scan: Scan) -> tuple[Shift, ...]:

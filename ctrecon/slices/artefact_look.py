@@ -75,12 +75,15 @@ def _fine(grey: Floats, air: NDArray[np.bool_], metal: NDArray[np.bool_]) -> Flo
     for mask in (air, metal):
         if np.count_nonzero(mask) < 200:
             continue
-        flat = np.where(mask, grey - _surface(grey, mask), np.float32(0))
-        weight, value = mask.astype(np.float32), flat
+        slow = _surface(grey, mask)
+        rows, columns = ndimage.find_objects(mask.view(np.uint8))[0]  # nothing of it lies outside its box
+        own = mask[rows, columns]
+        flat = np.where(own, grey[rows, columns] - slow[rows, columns], np.float32(0))
+        weight, value = own.astype(np.float32), flat
         for _ in range(2):
             weight = ndimage.uniform_filter(weight, _TREND_PX, mode="constant")
             value = ndimage.uniform_filter(value, _TREND_PX, mode="constant")
-        out[mask] = flat[mask] - value[mask] / np.maximum(weight[mask], 1e-6)
+        out[rows, columns][own] = flat[own] - value[own] / np.maximum(weight[own], 1e-6)
     return out
 
 

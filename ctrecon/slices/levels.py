@@ -1,7 +1,8 @@
 """Grey levels of a stack: air, metal, noise, and where the scanner saw nothing at all."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,10 +66,13 @@ class Levels:
 
     def normal(self, plane: NDArray[np.generic]) -> Floats:
         """Return the plane as float32 with air 0, metal 1 and NaN where there is no data."""
-        out = (plane.astype(np.float32) - np.float32(self.air)) / np.float32(self.metal - self.air)
+        out = plane.astype(np.float32)
+        out -= np.float32(self.air)
+        out /= np.float32(self.metal - self.air)
         if self.field is not None:
             out[~self.field] = np.nan
-        out[~np.isfinite(out)] = np.nan
+        if plane.dtype.kind == "f":
+            out[~np.isfinite(out)] = np.nan
         return np.asarray(out, dtype=np.float32)
 
 
@@ -86,7 +90,7 @@ def find_levels(stack: SliceStack) -> Levels | None:
     """
     count = len(stack)
     picks = sorted({round(i) for i in np.linspace(0, count - 1, min(count, _SAMPLED))} - set(stack.missing))
-    planes = [stack.plane(i).astype(np.float32) for i in picks]
+    planes = [_held(stack.plane(i)) for i in picks]
     planes = [p for p in planes if np.isfinite(p).any()]
     if not planes:
         raise InputError(f"{stack.source}: holds no data at all (every voxel is NaN); export the slices again")
@@ -109,13 +113,14 @@ def find_levels(stack: SliceStack) -> Levels | None:
         np.mean([np.mean(p[rim & v] > cut) for p, v in zip(planes, valid, strict=True) if (rim & v).any()])
     )
     sign = -1.0 if bright_rim > 0.6 else 1.0
+    every = max(1, sum(p.size for p in planes) // _MOST)
     metal_values: list[Floats] = []
     air_values: list[Floats] = []
     for p, v in zip(planes, valid, strict=True):
         inside = (sign * p > sign * cut) & v
         for mask, out in ((inside, metal_values), (~inside & v, air_values)):
             core = ndimage.binary_erosion(mask, iterations=3)
-            out.append(p[core if core.any() else mask])
+            out.append(p[core if core.any() else mask][::every].astype(np.float32))
     noise = float(np.median([_noise(p, v) for p, v in zip(planes, valid, strict=True)]))
     metal_all, air_all = np.concatenate(metal_values), np.concatenate(air_values)
     if not metal_all.size or not air_all.size:
@@ -126,11 +131,35 @@ def find_levels(stack: SliceStack) -> Levels | None:
     if abs(metal - air) <= 3 * noise or not (metal_all.size and metal != air):
         return None
     two = Levels(air=air, metal=metal, noise=noise, field=field)
-    three = find_product_levels([two.normal(p) for p in planes], two.noise_rel)
+    three = find_product_levels(_Normal(two, planes), two.noise_rel)
     if three is None:
         return two
     low, middle, high = (air + g * (metal - air) for g in three)
     return Levels(air=low, metal=high, noise=noise, field=field, product=middle)
+
+
+def _held(plane: NDArray[np.generic]) -> NDArray[Any]:
+    """Return a plane to keep: small whole numbers as they are, anything else as float32."""
+    return plane if plane.dtype.kind == "u" and plane.dtype.itemsize <= 2 else plane.astype(np.float32)
+
+
+class _Normal(Sequence[Floats]):
+    """Planes with air 0 and metal 1, made when asked for."""
+
+    def __init__(self, levels: Levels, planes: Sequence[NDArray[Any]]) -> None:
+        self._levels, self._planes = levels, planes
+
+    def __len__(self) -> int:
+        return len(self._planes)
+
+    @overload
+    def __getitem__(self, index: int) -> Floats: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Floats]: ...
+    def __getitem__(self, index: int | slice) -> Floats | Sequence[Floats]:
+        if isinstance(index, slice):
+            return _Normal(self._levels, self._planes[index])
+        return self._levels.normal(self._planes[index])
 
 
 def _upper_population(values: Floats, noise: float) -> Floats:
@@ -148,8 +177,9 @@ def _upper_population(values: Floats, noise: float) -> Floats:
     return values[values > cut] if separate else values
 
 
-def _noise(plane: Floats, valid: NDArray[np.bool_]) -> float:
+def _noise(plane: NDArray[Any], valid: NDArray[np.bool_]) -> float:
     """Noise of one voxel from second differences along rows; edges are outvoted by the median."""
+    plane = plane.astype(np.float32, copy=False)
     second = plane[:, :-2] - 2 * plane[:, 1:-1] + plane[:, 2:]
     good = valid[:, :-2] & valid[:, 1:-1] & valid[:, 2:]
     if not good.any():
@@ -164,7 +194,7 @@ def _rim(valid: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(valid & ~ndimage.binary_erosion(padded, iterations=width)[1:-1, 1:-1])
 
 
-def _field(planes: list[Floats]) -> NDArray[np.bool_] | None:
+def _field(planes: list[NDArray[Any]]) -> NDArray[np.bool_] | None:
     """Find a round field of view padded with one constant value in every slice.
 
     The padding is told from clean air by its shape: what is left must be round and

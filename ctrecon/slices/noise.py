@@ -1,7 +1,7 @@
 """How far the noise of neighbouring voxels agrees, measured where the grey should be even."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +10,7 @@ from scipy.optimize import least_squares
 
 from ctrecon.core.frames import Floats
 
-__all__ = ["Correlation", "even_masks", "measure_correlation"]
+__all__ = ["Correlation", "even_masks", "measure_correlation", "smoothed_wide"]
 
 _REACH = 6  # px, lags beyond this are not looked at
 _CLEAR = 4  # px kept off every edge
@@ -26,17 +26,20 @@ class Correlation:
 
     `lags` (L, 3) holds one of each pair of opposite lags, `rho` (L,) its correlation;
     both are empty where the voxels are independent. `sd` is the noise of one voxel in
-    units of the contrast, None where no even grey was found.
+    units of the contrast, None where no even grey was found. `lags` go one slice deep;
+    `depth_more` is the correlation of all slices deeper together, over that of the next one.
     """
 
     lags: NDArray[np.int64]
     rho: Floats
     sd: float | None = None
+    depth_more: float = 1.0
 
     @property
     def sum(self) -> float:
         """Sum of the correlation over all lags: by how much a mean's variance grows."""
-        return 1.0 + 2.0 * float(self.rho.sum())
+        more = np.where(self.lags[:, 0] > 0, self.depth_more, 1.0)
+        return 1.0 + 2.0 * float((self.rho * more).sum())
 
 
 def measure_correlation(planes: Callable[[int], Floats], pairs: Sequence[tuple[int, int | None]]) -> Correlation:
@@ -65,54 +68,58 @@ def measure_correlation(planes: Callable[[int], Floats], pairs: Sequence[tuple[i
     flat_n, across_n = np.zeros((size, size)), np.zeros((size, size))
     peak: list[tuple[float, float]] = []
     variances: list[tuple[float, float]] = []
-    seen = [(_even_grey(planes(a)), None if b is None else _even_grey(planes(b))) for a, b in pairs]
+    seen = [_look(planes(a), None if b is None else planes(b)) for a, b in pairs]
     for k in range(2):  # metal, air
-        usual = [one[k].variance for one, _ in seen if one[k].variance > 0]
+        usual = [one[k].variance for one in seen if one[k].variance > 0]
         # grey that scatters more than in other slices has form in it: a face half in the slice, a stain
         most = _USUAL * float(np.percentile(usual, 25)) if usual else 0.0
-        for one, two in seen:
-            patch = one[k]
-            if not 0 < patch.variance <= most:
+        for one in seen:
+            look = one[k]
+            if not 0 < look.variance <= most:
                 continue
-            count = float(patch.mask.sum())
-            add, n = _covariance(patch.noise, patch.mask, patch.noise, patch.mask)
-            flat += add
-            flat_n += n
-            peak.append((patch.density, count))
-            variances.append((patch.variance, count))
-            if two is not None and 0 < two[k].variance <= most:
-                add, n = _covariance(patch.noise, patch.mask, two[k].noise, two[k].mask)
-                across += add
-                across_n += n
+            flat += look.flat[0]
+            flat_n += look.flat[1]
+            peak.append((look.density, look.count))
+            variances.append((look.variance, look.count))
+            if look.across is not None and 0 < look.variance_beside <= most:
+                across += look.across[0]
+                across_n += look.across[1]
     if flat_n[_REACH, _REACH] < _LEAST_PAIRS:
         return Correlation(np.empty((0, 3), dtype=np.int64), np.empty(0))
     rho = flat / np.maximum(flat_n, 1)
     rho /= rho[_REACH, _REACH]
     density = float(np.average([p for p, _ in peak], weights=[n for _, n in peak]))
-    model = _modelled(rho, flat_n)
+    model, _ = _modelled(rho, flat_n)
     taken = min(1.5 * density * float(model.sum()), 0.2)  # what the local mean took off
-    model = _modelled((rho + taken) / (1 + taken), flat_n)
+    model, power = _modelled((rho + taken) / (1 + taken), flat_n)
     kept = [(int(i) - _REACH, int(j) - _REACH, float(model[i, j])) for i, j in np.argwhere(model > _LEAST_RHO / 2)]
     lags = [(0, row, column) for row, column, _ in kept if (row, column) > (0, 0)]
     values = [r for row, column, r in kept if (row, column) > (0, 0)]
+    depth_more = 1.0
     if across_n[_REACH, _REACH] >= _LEAST_PAIRS:
         through = float(across[_REACH, _REACH] / across_n[_REACH, _REACH])
         scatter = float(np.sqrt((model**2).sum() / across_n[_REACH, _REACH]))
         if through > max(_LEAST_RHO, 3.5 * scatter):
             lags += [(1, row, column) for row, column, _ in kept]
             values += [through * r for _, _, r in kept]
+            # farther slices follow the form seen within a slice; where nothing is seen there, they share nothing
+            if power is not None and through < 1:
+                onward = np.log(through) * np.arange(1.0, _REACH + 1) ** power
+                depth_more = float(np.exp(onward - onward[0]).sum())
     variance = float(np.average([v for v, _ in variances], weights=[n for _, n in variances]))
-    return Correlation(np.array(lags, dtype=np.int64).reshape(-1, 3), np.array(values), float(np.sqrt(variance)))
+    return Correlation(
+        np.array(lags, dtype=np.int64).reshape(-1, 3), np.array(values), float(np.sqrt(variance)), depth_more
+    )
 
 
-def _modelled(rho: Floats, count: Floats) -> Floats:
-    """Smooth measured correlations to exp(-(ellipse of the lag)^p); zero but at the middle where none is noticed."""
+def _modelled(rho: Floats, count: Floats) -> tuple[Floats, float | None]:
+    """Smooth correlations to exp(-(ellipse of the lag)^p), and give p; zero but at the middle where none shows."""
     row, column = np.indices(rho.shape) - float(_REACH)
     middle = (row == 0) & (column == 0)
     beside = (np.abs(row) + np.abs(column)) == 1
     scatter = 1 / np.sqrt(np.maximum(count, 1))
     if not (rho[beside] > np.maximum(_LEAST_RHO, 3.5 * scatter[beside])).any():
-        return np.asarray(middle, dtype=float)
+        return np.asarray(middle, dtype=float), None
     used = ~middle & (count > 0)
 
     def model(q: Floats) -> Floats:
@@ -127,7 +134,7 @@ def _modelled(rho: Floats, count: Floats) -> Floats:
         np.array([0.3, 0.3, 1.5]),
         bounds=([-3.0, -3.0, 0.7], [2.0, 2.0, 2.5]),
     )
-    return np.asarray(model(fit.x))
+    return np.asarray(model(fit.x)), float(fit.x[2])
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,6 +145,37 @@ class _Patch:
     mask: NDArray[np.bool_]
     variance: float = 0.0
     density: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """Sums over the lags, and voxel pairs, of one material in one slice and of the slice with the next."""
+
+    variance: float
+    density: float
+    count: float
+    flat: tuple[Floats, Floats]
+    variance_beside: float = 0.0
+    across: tuple[Floats, Floats] | None = None
+
+
+def _look(plane: Floats, beside: Floats | None) -> tuple[_Look, _Look]:
+    """Return what metal and air of a slice show; the planes themselves are not kept."""
+    second: tuple[_Patch | None, _Patch | None] = (None, None) if beside is None else _even_grey(beside)
+    metal, air = (_sums(*both) for both in zip(_even_grey(plane), second, strict=True))
+    return metal, air
+
+
+def _sums(patch: _Patch, beside: _Patch | None) -> _Look:
+    none = np.zeros((2 * _REACH + 1, 2 * _REACH + 1))
+    if patch.variance <= 0:
+        return _Look(0.0, 0.0, 0.0, (none, none))
+    own = _spectra(patch)
+    look = _Look(patch.variance, patch.density, float(patch.mask.sum()), _covariance(own, own, patch.mask.shape))
+    if beside is None or beside.variance <= 0:
+        return look
+    across = _covariance(own, _spectra(beside), patch.mask.shape)
+    return replace(look, variance_beside=beside.variance, across=across)
 
 
 def _even_grey(plane: Floats) -> tuple[_Patch, _Patch]:
@@ -162,8 +200,8 @@ def even_masks(plane: Floats, clear_px: int) -> tuple[NDArray[np.bool_], NDArray
 def _patch(grey: Floats, mask: NDArray[np.bool_]) -> _Patch:
     if mask.sum() < 50:
         return _Patch(np.zeros_like(grey), np.zeros_like(mask))
-    weight = ndimage.gaussian_filter(mask.astype(float), _WIDE)
-    mean = ndimage.gaussian_filter(np.where(mask, grey, 0.0), _WIDE) / np.maximum(weight, 1e-9)
+    weight = smoothed_wide(mask.astype(float), _WIDE)
+    mean = smoothed_wide(np.where(mask, grey, 0.0), _WIDE) / np.maximum(weight, 1e-9)
     left = np.where(mask, grey - mean, 0.0)
     sd = 1.4826 * float(np.median(np.abs(left[mask])))
     if sd <= 0:
@@ -173,17 +211,50 @@ def _patch(grey: Floats, mask: NDArray[np.bool_]) -> _Patch:
     return _Patch(np.where(mask, left / sd, 0.0), mask, sd**2, density)
 
 
-def _covariance(a: Floats, mask_a: NDArray[np.bool_], b: Floats, mask_b: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+def smoothed_wide(values: Floats, sigma_px: float) -> Floats:
+    """Smooth by a wide Gaussian: on blocks of voxels, then straight lines between their middles.
+
+    Blocks of four voxels and a sigma of ten differ from the Gaussian itself by 1 % of the smoothed noise.
+    """
+    block = max(int(sigma_px / 2.5), 1)
+    if block == 1:
+        return np.asarray(ndimage.gaussian_filter(values, sigma_px))
+    rows, columns = values.shape
+    padded = np.pad(values, ((0, -rows % block), (0, -columns % block)), mode="symmetric")
+    small = padded.reshape(padded.shape[0] // block, block, padded.shape[1] // block, block).mean(axis=(1, 3))
+    # blocks and straight lines widen a Gaussian by themselves
+    own = (block**2 - 1) / 12 + block**2 / 6
+    small = ndimage.gaussian_filter(small, np.sqrt(max(sigma_px**2 - own, 0.0)) / block)
+    return _between_blocks(_between_blocks(small, rows, block).T, columns, block).T
+
+
+def _between_blocks(small: Floats, count: int, block: int) -> Floats:
+    """Return straight lines between the middles of blocks of rows."""
+    at = np.clip((np.arange(count) + 0.5) / block - 0.5, 0, len(small) - 1)
+    low = np.minimum(at.astype(np.int64), max(len(small) - 2, 0))
+    share = (at - low)[:, None]
+    high = np.minimum(low + 1, len(small) - 1)
+    return np.asarray(small[low] * (1 - share) + small[high] * share)
+
+
+def _spectra(patch: _Patch) -> tuple[NDArray[np.complexfloating], NDArray[np.complexfloating]]:
+    """Return the Fourier transforms of noise and mask, padded by the reach."""
+    shape = tuple(fft.next_fast_len(n + _REACH, real=True) for n in patch.mask.shape)
+    return fft.rfft2(patch.noise.astype(np.float32), shape), fft.rfft2(patch.mask.astype(np.float32), shape)
+
+
+def _covariance(
+    a: tuple[NDArray[np.complexfloating], NDArray[np.complexfloating]],
+    b: tuple[NDArray[np.complexfloating], NDArray[np.complexfloating]],
+    shape: tuple[int, ...],
+) -> tuple[Floats, Floats]:
     """Return sums of products a(p) b(p + lag) and the number of pairs, for lags up to the reach."""
-    shape = tuple(fft.next_fast_len(n + _REACH, real=True) for n in a.shape)
+    padded = tuple(fft.next_fast_len(n + _REACH, real=True) for n in shape)
 
-    def transform(values: Floats) -> NDArray[np.complex128]:
-        return np.asarray(fft.rfft2(values, shape))
+    def at_lags(spectrum: NDArray[np.complexfloating]) -> Floats:
+        full = fft.irfft2(spectrum, padded)
+        near = np.arange(-_REACH, _REACH + 1)
+        return np.asarray(full[np.ix_(near, near)], dtype=float)
 
-    def at_lags(spectrum: NDArray[np.complex128]) -> Floats:
-        full = np.roll(fft.irfft2(spectrum, shape), (_REACH, _REACH), axis=(0, 1))
-        return np.asarray(full[: 2 * _REACH + 1, : 2 * _REACH + 1])
-
-    sums = at_lags(np.conj(transform(a)) * transform(b))
-    counts = at_lags(np.conj(transform(mask_a.astype(float))) * transform(mask_b.astype(float)))
+    sums, counts = (at_lags(np.conj(one) * two) for one, two in zip(a, b, strict=True))
     return sums, np.round(counts)

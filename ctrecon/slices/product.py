@@ -17,6 +17,7 @@ _LEAST_SHARE = 0.02
 _LEAST_VOXELS = 150
 _CLINGS_PX = 8
 _MOST = 400_000
+_BANDS_OF, _BAND, _HALO = 8, 32, 5  # times the values wanted; rows; rows that smoothing reaches over
 
 
 def find_product_levels(planes: Sequence[Floats], noise: float) -> tuple[float, float, float] | None:
@@ -36,12 +37,16 @@ def find_product_levels(planes: Sequence[Floats], noise: float) -> tuple[float, 
     of it lies within 8 px of metal, in a third of the slices: a holder touches the part in
     places only, shading leaves no valley, a face half in a slice shows in few.
     """
-    smoothed = [ndimage.gaussian_filter(np.nan_to_num(p), 1.0) for p in planes]
-    flat = [
-        (ndimage.gaussian_gradient_magnitude(np.nan_to_num(p), 1.0) < max(_FLAT, 0.6 * noise)) & np.isfinite(p)
-        for p in planes
-    ]
-    values = np.concatenate([s[f] for s, f in zip(smoothed, flat, strict=True)])
+    # of large planes some bands of rows are enough, others in each slice
+    skip = max(1, len(planes) * planes[0].size // (_BANDS_OF * _MOST))
+    parts = []
+    for number, plane in enumerate(planes):
+        for top in range(_BAND * (number % skip), len(plane), _BAND * skip) if skip > 1 else (0,):
+            above = max(top - _HALO, 0)
+            smoothed, flat = _even(plane[above : top + _BAND + _HALO] if skip > 1 else plane, noise)
+            own = slice(top - above, top - above + _BAND) if skip > 1 else slice(None)
+            parts.append(smoothed[own][flat[own]])
+    values = np.concatenate(parts)
     values = values[:: max(1, len(values) // _MOST)]
     values = values[(values > -0.5) & (values < 2.5)]
     if len(values) < 1000 or np.ptp(values) == 0:
@@ -69,9 +74,19 @@ def find_product_levels(planes: Sequence[Floats], noise: float) -> tuple[float, 
         bins, _ = np.histogram(values[between], bins=max(3, int((b - a) / width)))
         if bins.min() > 0.35 * min(left, right):
             return None
-    if not _in_many_slices(smoothed, flat, (first, second), middle) or not _clings(smoothed, flat, (first, second)):
+    looks = [_even(p, noise) for p in planes]
+    smooth, even = [s for s, _ in looks], [f for _, f in looks]
+    if not _in_many_slices(smooth, even, (first, second), middle) or not _clings(smooth, even, (first, second)):
         return None
     return low, middle, high
+
+
+def _even(plane: Floats, noise: float) -> tuple[Floats, np.ndarray]:
+    """Return the plane lightly smoothed, and where it is even."""
+    known = np.isfinite(plane)
+    filled = np.where(known, plane, np.float32(0))
+    steep = ndimage.gaussian_gradient_magnitude(filled, 1.0)
+    return ndimage.gaussian_filter(filled, 1.0), (steep < max(_FLAT, 0.6 * noise)) & known
 
 
 def _in_many_slices(

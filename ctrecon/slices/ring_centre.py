@@ -64,14 +64,15 @@ def _centre(
     y, x = np.nonzero(small[1])
     some = slice(None, None, max(1, len(y) // 12_000))
     y, x = y[some], x[some]
-    mean, count = small[0][y, x] / small[1][y, x], small[1][y, x]
+    mean, count = small[0][y, x], small[1][y, x]
     steps = np.arange(-reach, reach + 1, 2.0)
     grid = [(float(middle[0] + a), float(middle[1] + b)) for a in steps for b in steps]
     scores = [_energy(2 * x + 0.5, 2 * y + 0.5, mean, count, c, squash, 2.0) for c in grid]
     # several peaks go on: a coarse picture may favour a wrong one
     starts = [grid[i] for i in np.argsort(scores)[::-1][:6]]
     some = slice(None, None, max(1, len(rows) // _MOST_POINTS))
-    xf, yf, vf, wf = columns[some].astype(float), rows[some].astype(float), value[some], weight[some].astype(float)
+    xf, yf, wf = columns[some].astype(float), rows[some].astype(float), weight[some].astype(float)
+    vf = value[some] * wf
     step = 1.0
     best: tuple[float, float] = max(starts, key=lambda c: _energy(xf, yf, vf, wf, c, squash, 1.0))
     while step > 0.06:
@@ -87,10 +88,10 @@ def _energy(
     x: Floats, y: Floats, value: Floats, weight: Floats, centre: tuple[float, float], squash: float, width: float,
     most: float = 8.0,
 ) -> float:  # fmt: skip
-    """Grey explained by the distance from a centre (weighted sum of squares between rings)."""
-    radius = np.hypot(x - centre[0], (y - centre[1]) * squash) / width
-    ring = radius.astype(np.int64)
-    total = np.bincount(ring, value * weight)
+    """Grey (each times its weight) explained by the distance from a centre: weighted sum of squares between rings."""
+    across, down = x - centre[0], (y - centre[1]) * squash
+    ring = (np.sqrt(across * across + down * down) / width).astype(np.int64)
+    total = np.bincount(ring, value)
     count = np.bincount(ring, weight)
     used = count > 0
     share = total[used] ** 2 / count[used]

@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from ctrecon.core.frames import Floats
 from ctrecon.slices.artefacts import Artefacts
+from ctrecon.slices.lasting import Around, Lasting, measure_around, measure_lasting
 from ctrecon.slices.levels import Levels
 from ctrecon.slices.noise import Correlation, measure_correlation
 from ctrecon.slices.shading import measure_shading
@@ -19,8 +20,12 @@ __all__ = ["Body", "Survey", "sampled_normals", "survey_stack"]
 
 _LEAST_BODY = 60  # voxels; smaller specks are dirt or noise
 _GRAIN = 12  # voxels; bright grains of noise stay: taking them out would darken the air
-_SAMPLES_A_PLANE = 3000
+_SAMPLES_A_PLANE, _FEWEST_A_PLANE = 3000, 200
+_MOST_SAMPLES = 200_000
 _NOISE_PAIRS = 6
+_LASTING_LEAST = 12  # slices
+_ROUND_ABOUT = 24  # voxels
+_ROOM = 8  # voxels
 
 
 @dataclass(frozen=True)
@@ -37,7 +42,8 @@ class Survey:
     """What one pass over the stack found.
 
     `keep` holds, per slice, the numbers of the 2-D patches that belong to the part;
-    `normals` are unit normals (x, y, z in mm space) of its surface, (N, 3).
+    `normals` are unit normals (x, y, z in mm space) of its surface, (N, 3); `bare` the
+    slices that show nothing but the part.
     """
 
     stack: SliceStack
@@ -46,6 +52,7 @@ class Survey:
     keep: tuple[frozenset[int], ...]
     normals: Floats
     artefacts: Artefacts | None = None
+    bare: frozenset[int] = frozenset()
 
     @property
     def body_slices(self) -> int:
@@ -55,12 +62,37 @@ class Survey:
     @cached_property
     def correlation(self) -> Correlation:
         """How far the noise of neighbouring voxels agrees."""
-        return measure_correlation(self.plane, self._pairs())
+        return measure_correlation(self._window, self._pairs())
+
+    @cached_property
+    def lasting(self) -> Lasting | Around | None:
+        """Errors of the grey that are the same in all slices; None where nothing stands out of the noise.
+
+        Too few slices to tell them from noise may still show those that run round the scanner's axis.
+        """
+        low, high = self.bodies[0].low, self.bodies[0].high
+        trim = min(2, (high[0] - low[0]) // 2)
+        seen = [k for k in range(low[0] + trim, high[0] + 1 - trim) if k not in self.stack.missing]
+        if len(seen) >= _LASTING_LEAST:
+            return measure_lasting(self._window, seen)
+        _, dy, dx = self.stack.voxel_mm or (1.0, 1.0, 1.0)
+        about = [((a + b) / 2, (c + d) / 2) for a, b, c, d in (
+            (low[2], high[2], low[1], high[1]), (0, self.stack.shape[2] - 1, 0, self.stack.shape[1] - 1),
+        )]  # fmt: skip
+        return measure_around(self.plane, seen, about, squash=dy / dx, correlation=self.correlation) if seen else None
 
     @cached_property
     def shading(self) -> float | None:
         """Typical slope of the grey within metal and within air, contrasts per px; None where it can't be told."""
-        return measure_shading(self.plane, self._pairs())
+        return measure_shading(self._window, self._pairs())
+
+    def _window(self, index: int) -> Floats:
+        """Return the slice round the body: air far from the part tells nothing about the grey at its edges."""
+        _, top, left = self.bodies[0].low
+        _, bottom, right = self.bodies[0].high
+        rows = slice(max(top - _ROUND_ABOUT, 0), bottom + _ROUND_ABOUT + 1)
+        columns = slice(max(left - _ROUND_ABOUT, 0), right + _ROUND_ABOUT + 1)
+        return self.plane(index)[rows, columns]
 
     def _pairs(self) -> list[tuple[int, int | None]]:
         """Up to six slices through the body, each with the next one where there is one."""
@@ -81,6 +113,8 @@ class Survey:
     def plane(self, index: int) -> Floats:
         """Return slice `index` with air 0, metal 1, other bodies taken out, NaN where there is no data."""
         grey = _normalised(self.stack, self.levels, self.artefacts, index)
+        if index in self.bare:
+            return grey
         labels, count = _patches(grey)
         others = sorted(set(range(1, count + 1)) - self.keep[index])
         if others:
@@ -114,6 +148,7 @@ def survey_stack(
     is taken out here and in every plane the survey hands on.
     """
     joined = _Joined()
+    most = max(_FEWEST_A_PLANE, min(_SAMPLES_A_PLANE, _MOST_SAMPLES // len(stack)))
     first_of: list[int] = []
     counts: list[int] = []
     boxes: list[list[tuple[slice, ...]]] = []
@@ -121,7 +156,7 @@ def survey_stack(
     normals: list[tuple[Floats, NDArray[np.int64], int]] = []
     before: NDArray[np.int32] | None = None
     latest = 0
-    smooth: list[Floats] = []
+    smooth: list[_Smooth] = []
     labelled: list[NDArray[np.int32]] = []
     for k in range(len(stack)):
         grey = _normalised(stack, levels, artefacts, k)
@@ -130,19 +165,29 @@ def survey_stack(
         first_of.append(base)
         counts.append(count)
         boxes.append(ndimage.find_objects(labels))
-        areas.append(np.bincount(labels.ravel(), minlength=count + 1)[1:])
+        area = np.zeros(count, dtype=np.int64)
+        whole = _box_of(boxes[-1], grey.shape)
+        if count:
+            area += np.bincount(labels[whole].ravel(), minlength=count + 1)[1:]
+        areas.append(area)
         if before is not None and count:
-            both = (before > 0) & (labels > 0)
-            pairs = np.unique(before[both].astype(np.int64) * (count + 1) + labels[both])
+            one, two = before[whole], labels[whole]
+            both = (one > 0) & (two > 0)
+            pairs = np.unique(one[both].astype(np.int64) * (count + 1) + two[both])
             for pair in pairs.tolist():
                 joined.join(latest + pair // (count + 1) - 1, base + pair % (count + 1) - 1)
         if k not in stack.missing:  # a gap does not part a body
             before = labels
             latest = base
-        smooth = [*smooth[-2:], ndimage.gaussian_filter(grey, 0.7)]
+        smooth = [*smooth[-2:], _Smooth(grey)]
         labelled = [*labelled[-2:], labels]
         if len(smooth) == 3:
-            vectors, patch = _normals(smooth, labelled[1], stack.voxel_mm or (1.0, 1.0, 1.0))
+            near = _box_of(boxes[k - 1], grey.shape)
+            # boxes that grow with the part: most planes are smoothed once
+            reach = _joint(near, whole) if boxes[k - 1] else near
+            smooth[2].over(reach)
+            window = [one.over(near) for one in smooth]
+            vectors, patch = _normals(window, labelled[1], near, stack.voxel_mm or (1.0, 1.0, 1.0), most)
             normals.append((vectors, patch + first_of[k - 1] - 1, k - 1))
         if progress is not None:
             progress("survey", k + 1, len(stack))
@@ -166,9 +211,10 @@ def survey_stack(
         frozenset(j + 1 for j in range(c) if roots[b + j] == main or volume[int(roots[b + j])] <= _GRAIN)
         for b, c in zip(first_of, counts, strict=True)
     )
-    mine = [v[roots[p] == main] for v, p, _ in normals if len(v)]
-    found = np.concatenate(mine) if mine else np.empty((0, 3))
-    return Survey(stack, levels, bodies, keep, found, artefacts)
+    own = [v[roots[p] == main] for v, p, _ in normals if len(v)]
+    found = np.concatenate(own) if own else np.empty((0, 3))
+    bare = frozenset(k for k, (mine, count) in enumerate(zip(keep, counts, strict=True)) if len(mine) == count)
+    return Survey(stack, levels, bodies, keep, found, artefacts, bare)
 
 
 def sampled_normals(
@@ -180,7 +226,8 @@ def sampled_normals(
     for k in sorted({whole[round(i)] for i in np.linspace(0, len(whole) - 1, min(len(whole), places))}):
         planes = [_normalised(stack, levels, artefacts, j) for j in (k - 1, k, k + 1)]
         window = [ndimage.gaussian_filter(plane, 0.7) for plane in planes]
-        vectors, _ = _normals(window, _patches(planes[1])[0], stack.voxel_mm or (1.0, 1.0, 1.0))
+        frame = slice(0, planes[1].shape[0]), slice(0, planes[1].shape[1])
+        vectors, _ = _normals(window, _patches(planes[1])[0], frame, stack.voxel_mm or (1.0, 1.0, 1.0))
         out.append(vectors)
     return np.concatenate(out) if out else np.empty((0, 3))
 
@@ -196,31 +243,75 @@ def _patches(grey: Floats) -> tuple[NDArray[np.int32], int]:
     return labels.astype(np.int32, copy=False), int(count)
 
 
+def _box_of(boxes: list[tuple[slice, ...]], shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """Return the box round all patches of a plane, with room for smoothing about them."""
+    if not boxes:
+        return slice(0, 0), slice(0, 0)
+    low = [max(min(b[axis].start for b in boxes) - _ROOM, 0) for axis in (0, 1)]
+    high = [min(max(b[axis].stop for b in boxes) + _ROOM, shape[axis]) for axis in (0, 1)]
+    return slice(low[0], high[0]), slice(low[1], high[1])
+
+
+def _joint(a: tuple[slice, slice], b: tuple[slice, slice]) -> tuple[slice, slice]:
+    rows, columns = (slice(min(p.start, q.start), max(p.stop, q.stop)) for p, q in zip(a, b, strict=True))
+    return rows, columns
+
+
+class _Smooth:
+    """A plane smoothed where that is asked for."""
+
+    def __init__(self, grey: Floats) -> None:
+        self._grey = grey
+        self._box: tuple[slice, slice] | None = None
+        self._smooth = grey[:0]
+
+    def over(self, box: tuple[slice, slice]) -> Floats:
+        """Return the smoothed plane over a box."""
+        mine = self._box
+        if mine is None or any(m.start > b.start or m.stop < b.stop for m, b in zip(mine, box, strict=True)):
+            mine = self._box = box if mine is None else _joint(mine, box)
+            self._smooth = ndimage.gaussian_filter(self._grey[mine], 0.7)
+        rows, columns = (slice(b.start - m.start, b.stop - m.start) for m, b in zip(mine, box, strict=True))
+        return self._smooth[rows, columns]
+
+
 def _normals(
-    window: list[Floats], labels: NDArray[np.int32], voxel_mm: tuple[float, float, float]
-) -> tuple[Floats, NDArray[np.int64]]:
-    """Return unit normals (x, y, z) at strong edges of the middle plane, and the patch each belongs to."""
-    along_z = (window[2] - window[0]) / 2
-    mean_z = (window[0] + 4 * window[1] + window[2]) / 6
-    box = np.array([1.0, 4.0, 1.0], dtype=np.float32) / 6
-    step = np.array([-0.5, 0.0, 0.5], dtype=np.float32)
-    grad_z = ndimage.correlate1d(ndimage.correlate1d(along_z, box, axis=0), box, axis=1)
-    grad_y = ndimage.correlate1d(ndimage.correlate1d(mean_z, step, axis=0), box, axis=1)
-    grad_x = ndimage.correlate1d(ndimage.correlate1d(mean_z, box, axis=0), step, axis=1)
+    window: list[Floats], labels: NDArray[np.int32], box: tuple[slice, slice],
+    voxel_mm: tuple[float, float, float], most: int = _SAMPLES_A_PLANE,
+) -> tuple[Floats, NDArray[np.int64]]:  # fmt: skip
+    """Return unit normals (x, y, z) at strong edges of the middle plane, and the patch each belongs to.
+
+    Few voxels lie at an edge: the differences are taken at those alone, each over its 26 neighbours.
+    """
+    if min(window[1].shape) < 5:
+        return np.empty((0, 3)), np.empty(0, dtype=np.int64)
+    inner = window[1][2:-2, 2:-2]
     with np.errstate(invalid="ignore"):
-        size = np.sqrt(grad_x**2 + grad_y**2 + grad_z**2)
-        good = (size > 0.18) & (np.abs(window[1] - 0.5) < 0.35)
-    good[:2], good[-2:], good[:, :2], good[:, -2:] = False, False, False, False
-    near = ndimage.grey_dilation(labels, size=(5, 5))
-    rows, columns = np.nonzero(good & (near > 0))
-    stride = max(1, len(rows) // _SAMPLES_A_PLANE)
-    rows, columns = rows[::stride], columns[::stride]
+        rows, columns = np.nonzero(np.abs(inner - np.float32(0.5)) < 0.35)
+    rows, columns = rows + 2, columns + 2
+    labels = labels[box]
+    near = np.zeros(len(rows), dtype=labels.dtype)
+    for down in range(-2, 3):
+        for along in range(-2, 3):
+            np.maximum(near, labels[rows + down, columns + along], out=near)
+    rows, columns, near = rows[near > 0], columns[near > 0], near[near > 0]
+    even, step = (1 / 6, 4 / 6, 1 / 6), (-0.5, 0.0, 0.5)
+    gradient = np.zeros((3, len(rows)))
+    for layer, plane in enumerate(window):
+        for i in range(3):
+            for j in range(3):
+                grey = plane[rows + i - 1, columns + j - 1].astype(float)
+                gradient[0] += even[layer] * even[i] * step[j] * grey
+                gradient[1] += even[layer] * step[i] * even[j] * grey
+                gradient[2] += step[layer] * even[i] * even[j] * grey
+    with np.errstate(invalid="ignore"):
+        good = np.sqrt((gradient**2).sum(axis=0)) > 0.18
+    gradient, near = gradient[:, good], near[good]
+    stride = max(1, gradient.shape[1] // most)
     dz, dy, dx = voxel_mm
-    vectors = np.column_stack(
-        [grad_x[rows, columns] / dx, grad_y[rows, columns] / dy, grad_z[rows, columns] / dz]
-    ).astype(float)
-    vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
-    return vectors, near[rows, columns].astype(np.int64)
+    vectors = (gradient[:, ::stride] / np.array([[dx], [dy], [dz]])).T
+    vectors = vectors / np.linalg.norm(vectors, axis=1, keepdims=True)
+    return vectors, near[::stride].astype(np.int64)
 
 
 class _Joined:

@@ -5,6 +5,7 @@ A bar, a hub or a block, in one piece or with an inner piece whose gap is spread
 """
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from disturb import cupping, rings, streaks
@@ -92,7 +93,7 @@ def judge(trials: Sequence[Trial]) -> list[Figure]:
     if not known:
         return found_figure(trials)
     p, two = np.array([v["p"] for v in known]), np.array([v["two"] for v in known]) > 0.5
-    for low, high in zip(_BINS[:-1], _BINS[1:], strict=True):
+    for low, high in pairwise(_BINS):
         inside = (p >= low) & ((p < high) | (high == 1.0))
         n, right = int(inside.sum()), int((inside & two).sum())
         if not n:

@@ -195,6 +195,29 @@ def test_what_stands_beside_the_part_lights_up() -> None:
     assert 0.9 < found.metal_explained < 0.995
 
 
+def test_what_stands_far_beside_the_part_lights_up() -> None:
+    """In a wide frame only a window about the part is compared, unless metal lies beyond it: then that is found, too."""
+    near = scans.scanned(scans.sound(0.0), seed=6)
+    planes = np.stack([near.plane(k) for k in range(len(near))]).astype(float)
+    air, metal, side = np.median(planes[:, :4]), np.percentile(planes, 98), 170
+    beyond = np.random.default_rng(7).normal(air, 0.05 * (metal - air), (*planes.shape[:2], side))
+    lone = beyond.copy()
+    y, x = np.mgrid[: planes.shape[1], :side]
+    lone[8:16] += (metal - air) * np.clip(6.5 - np.hypot(y - 40, x - 120), 0, 1)
+    record = scans.record(0.0)
+    record = replace(record, stack=replace(record.stack, columns=record.stack.columns + side))
+    voxel = record.stack.voxel_mm
+    found = [
+        explain_scan(record, SliceStack.from_array(np.concatenate([planes, more], axis=2).astype(near.dtype), voxel_mm=voxel))
+        for more in (beyond, lone)
+    ]
+    assert found[0].lumps == ()
+    assert found[0].metal_explained == pytest.approx(1.0, abs=1e-4)
+    place = np.array([(planes.shape[2] + 120) * voxel[2], 40 * voxel[1], 11.5 * voxel[0]])
+    assert len(found[1].lumps) == 1
+    assert lumps_at(found[1], place, within_mm=2 * PX)
+
+
 def test_a_bore_of_four_voxels_and_a_chamfer_light_up() -> None:
     """A bore too small to be found, and a chamfer nobody recorded, are named for what they are."""
     small = explained_with(lambda x, y, z: scans.bush(x, y, z) & ~(np.hypot(x + 0.8, y - 0.9) < 0.1), 0.0)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from ctrecon.features.size import Sized
 from ctrecon.measuring import measure_stack
@@ -74,6 +75,23 @@ def test_l_shaped_block_is_free_and_a_lost_corner_is_not() -> None:
         psf_px=0.8,
     )  # fmt: skip
     assert RUN.measure_one(volume, place, hole=False).candidate.kind == "rectangular"
+
+
+def test_a_square_in_noise_that_voxels_share_stays_a_square() -> None:
+    """Square holes of 14 px in one slice, noise alike over 1.2 px: the shared noise is no reason for a rectangle."""
+    kinds = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        y, x = (np.mgrid[:320, :320] - 159.5) / 4
+        c, s = np.cos(0.4 + seed), np.sin(0.4 + seed)
+        u, v = np.abs(x * c + y * s), np.abs(y * c - x * s)
+        solid = ((np.hypot(x, y) < 34) & (np.maximum(u, v) > 7)).astype(float)
+        grey = ndimage.gaussian_filter(solid, 3.2).reshape(80, 4, 80, 4).mean(axis=(1, 3))
+        noise = ndimage.gaussian_filter(rng.standard_normal(grey.shape), 1.2, mode="wrap")
+        grey = grey + 0.05 * noise / noise.std()
+        part = measure_stack(SliceStack.from_array(grey[None].astype(np.float32), voxel_mm=(0.1, 0.1, 0.1))).part
+        kinds += [f.kind for f in part.features if f.kind.endswith("_hole")]
+    assert kinds.count("square_hole") >= 5
 
 
 def test_a_close_call_names_both() -> None:

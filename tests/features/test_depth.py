@@ -11,7 +11,6 @@ from ctrecon.features.axis import refine_slopes
 from ctrecon.features.cross import CrossModel
 from ctrecon.features.ends import End
 from ctrecon.features.face_place import place_by_sum
-from ctrecon.features.grain import find_grain
 from ctrecon.fitting.solve import Samples
 from ctrecon.measuring import measure_stack
 from ctrecon.part import Feature, Part
@@ -104,7 +103,21 @@ def test_grain(sigma: float, low: float, high: float) -> None:
     stack = SliceStack.from_array(grey.astype(np.float32), voxel_mm=VOXEL, source="noise")
     levels = find_levels(stack)
     assert levels is not None
-    assert low <= find_grain(survey_stack(stack, levels)) <= high
+    assert low <= survey_stack(stack, levels).correlation.sum <= high
+
+
+def test_a_streak_along_depth_makes_no_face_less_sure() -> None:
+    """Columns that are brighter from end to end, metal and air alike, do not scatter as places of the face."""
+    z = np.repeat(np.arange(16.0), 1600)
+    x, y = np.tile(np.arange(1600.0) % 40, 16), np.tile(np.arange(1600.0) // 40, 16)
+    rng = np.random.default_rng(8)
+    streak = 0.06 * np.sin(x / 3) * np.cos(y / 4)
+    grey = ndtr((z - 7.4) / 0.9) + streak + 0.02 * rng.standard_normal(len(z))
+    face = place_by_sum(
+        x, y, z, grey, start=np.array([7.4, 0.0, 0.0]), metal_above=True, blur=0.9, grain=1.0, prior_sd=0.02
+    )
+    assert face is not None
+    assert face.scatter < 2.0
 
 
 def test_one_face_counts_once_for_the_axis() -> None:

@@ -11,6 +11,7 @@ from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.slices import SliceStack
 from ctrecon.slices.artefacts import find_artefacts
 from ctrecon.slices.levels import find_levels
+from ctrecon.slices.noise import Correlation
 
 SHAPE = (10, 84, 88)
 X, Y, R = 43.4, 41.7, 30.25
@@ -31,7 +32,7 @@ def bush(rng: np.random.Generator, *, rings: float, off: tuple[float, float]) ->
     return np.asarray(plane + NOISE * rng.standard_normal(SHAPE))
 
 
-def fits(grey: np.ndarray) -> tuple[ShapeFit, ShapeFit]:
+def fits(grey: np.ndarray, correlation: Correlation | None = None) -> tuple[ShapeFit, ShapeFit]:
     """Return the fit of the rim as the stack comes, and with rings taken out and fitted along."""
     stack = SliceStack.from_array(grey.astype(np.float32), voxel_mm=0.05)
     levels = find_levels(stack)
@@ -58,7 +59,8 @@ def fits(grey: np.ndarray) -> tuple[ShapeFit, ShapeFit]:
         fit = fit_grey(model, start, samples, noise=NOISE, active=active, slope_sd=0.05)
         assert isinstance(fit, ShapeFit)
         if correct and found.rings is not None:
-            fit = with_rings(fit, model, samples, found.rings, noise=NOISE, active=active, slope_sd=0.05)
+            fit = with_rings(fit, model, samples, found.rings, noise=NOISE, active=active, slope_sd=0.05,
+                             correlation=correlation)  # fmt: skip
         out.append(fit)
     return out[0], out[1]
 
@@ -96,3 +98,12 @@ def test_without_rings_nothing_changes() -> None:
     plain, cured = fits(bush(np.random.default_rng(4), rings=0.0, off=(2.0, 1.0)))
     assert cured.values == pytest.approx(plain.values, abs=0)
     assert cured.covariance == pytest.approx(plain.covariance, abs=0)
+
+
+def test_voxels_that_share_their_noise_say_less_about_rings() -> None:
+    """Where ten voxels count for one, the rings under the edge stay the more open: u of the radius is larger."""
+    grey = bush(np.random.default_rng(9), rings=0.02, off=(3.0, 1.0))
+    lags = np.array([(0, r, c) for r in range(-2, 3) for c in range(-2, 3) if (r, c) > (0, 0)])
+    _, alone = fits(grey)
+    _, shared = fits(grey, Correlation(lags, np.full(len(lags), 0.4), NOISE))
+    assert shared.u("radius") > 1.08 * alone.u("radius")

@@ -11,6 +11,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.fitting.models import RoundModel
 from ctrecon.fitting.result import ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
+from ctrecon.slices.lasting import Lasting
 from ctrecon.slices.noise import Correlation
 
 RADIUS, BLUR, NOISE, TRIALS = 14.2, 0.85, 0.05, 90
@@ -90,3 +91,64 @@ def test_budget_sums_to_the_variance() -> None:
     assert all((part >= 0).all() for part in fit.budget.values())
     assert sum(fit.budget.values()) == pytest.approx(np.diag(fit.covariance), rel=1e-9)
     assert fit.budget["correlation"][2] > 0
+
+
+@cache
+def stacked(known: bool) -> tuple[Floats, Floats]:
+    """Errors and stated u of the radius in ten slices that share a field alike over 1.5 px, sd 0.03 of the contrast."""
+    rng = np.random.default_rng(11)
+    y, x = np.mgrid[:44, :44].astype(float)
+    lag = np.arange(9.0)
+    field = Lasting(0.03**2 * np.exp(-(lag**2) / (4 * 1.5**2))) if known else None
+    error, u = [], []
+    for _ in range(40):
+        cx, cy = 22 + rng.uniform(-0.5, 0.5, 2)
+        rho = np.hypot(x - cx, y - cy)
+        grey = ndtr((RADIUS - BLUR**2 / (2 * RADIUS) - rho) / BLUR)
+        shared = ndimage.gaussian_filter(rng.normal(size=grey.shape), 1.5, mode="wrap")
+        stack = grey + 0.03 * shared / shared.std() + NOISE * rng.normal(size=(10, *grey.shape))
+        near = np.abs(rho - RADIUS) < 7
+        place = np.column_stack([np.repeat(np.arange(10), near.sum()), *(np.tile(v, 10) for v in np.nonzero(near))])
+        samples = Samples(
+            np.tile(x[near], 10), np.tile(y[near], 10), np.repeat(np.arange(10.0), near.sum()), stack[:, near].ravel(),
+            np.zeros(len(place), dtype=np.int64), place,
+        )  # fmt: skip
+        fit = fit_grey(
+            RoundModel(False), np.array([22.0, 22.0, RADIUS, 0, 0, 0]), samples, noise=NOISE, active=ACTIVE,
+            slope_sd=0.1, cupping_px=RADIUS, lasting=field,
+        )  # fmt: skip
+        assert isinstance(fit, ShapeFit)
+        error.append(fit.value("radius") - RADIUS)
+        u.append(fit.u("radius"))
+    return np.array(error), np.array(u)
+
+
+def test_what_all_slices_share_is_in_u() -> None:
+    """Errors that are the same in all slices do not average out: u is the scatter to a third, and half of it without."""
+    error, u = stacked(True)
+    assert float(np.median(u)) / float(error.std()) == pytest.approx(1.0, abs=0.33)
+    error, u = stacked(False)
+    assert float(np.median(u)) < 0.6 * float(error.std())
+
+
+def test_noise_that_the_fit_takes_up_is_not_lost() -> None:
+    """Where few voxels are independent the residuals are too small; u keeps to the noise measured beside the edge."""
+    rng = np.random.default_rng(4)
+    y, x = np.mgrid[:26, :26].astype(float)
+    rho = np.hypot(x - 12.6, y - 12.8)
+    near = np.abs(rho - 6) < 4.5
+    place = np.column_stack([np.zeros(near.sum()), *np.nonzero(near)]).astype(np.int64)
+    error, u = [], []
+    for _ in range(60):
+        noise = ndimage.gaussian_filter(rng.normal(size=(60, 60)), 1.2, mode="wrap")
+        grey = ndtr((6 - BLUR**2 / 12 - rho) / BLUR) + NOISE * (noise / noise.std())[:26, :26]
+        fit = fit_grey(
+            RoundModel(False), np.array([12.6, 12.8, 6.0, 0, 0, 0]),
+            Samples(x[near], y[near], np.zeros(near.sum()), grey[near], np.zeros(near.sum(), dtype=np.int64), place),
+            noise=NOISE, active=ACTIVE, correlation=gaussian(1.2), slope_sd=0.1, cupping_px=6.0,
+        )  # fmt: skip
+        if isinstance(fit, ShapeFit):
+            error.append(fit.value("radius") - 6)
+            u.append(fit.u("radius"))
+    assert len(u) > 50
+    assert float(np.median(u)) > 0.85 * float(np.std(error))

@@ -33,6 +33,14 @@ def test_smoothed_noise(sigma_px: float) -> None:
     assert not (found.lags[:, 0] == 1).any()
 
 
+def test_smoothed_noise_reaches_deeper_than_one_slice() -> None:
+    """Noise smoothed alike in all three directions: the sum over all lags is (4πσ²)^1.5 (closed form)."""
+    volume = slices(1.2, through=1.2)
+    found = measure_correlation(lambda k: volume[k], PAIRS)
+    assert found.sum == pytest.approx((4 * np.pi * 1.2**2) ** 1.5, rel=0.25)
+    assert found.depth_more > 1.5
+
+
 def test_white_noise_has_none() -> None:
     """Independent voxels are called independent, for 12 seeds, and their noise comes out."""
     for seed in range(12):

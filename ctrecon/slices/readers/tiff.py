@@ -209,11 +209,16 @@ def _one_page(path: Path, item: tifffile.TiffPage, name: str, label: str) -> Pag
     layout = _Layout(item, label)
     _check_data(item, layout)
     offset, index = int(item.offset), int(item.index)
+    plain = _plain_bytes(path, item, layout)
 
     def decode() -> Plane:
+        if plain is not None and (samples := plain()) is not None:
+            return layout.grey(samples[..., 0] if layout.samples == 1 else samples, inverted=False)
         with tifffile.TiffFile(path) as tif:
-            tif.filehandle.seek(offset)
-            again = tifffile.TiffPage(tif, (index,))
+            again = tif.pages.first
+            if int(again.offset) != offset:
+                tif.filehandle.seek(offset)
+                again = tifffile.TiffPage(tif, (index,))
             try:
                 stored = again.asarray(squeeze=False, maxworkers=1)
             except Exception as exc:
@@ -223,6 +228,38 @@ def _one_page(path: Path, item: tifffile.TiffPage, name: str, label: str) -> Pag
         return layout.grey(samples[..., 0] if samples.shape[-1] == 1 else samples, inverted=False)
 
     return Page(name, layout.rows, layout.columns, layout.dtype, layout.scale, layout.flags, decode)
+
+
+def _plain_bytes(path: Path, item: tifffile.TiffPage, layout: _Layout) -> Callable[[], Plane | None] | None:
+    """Return a reader of samples that lie bare in one run of bytes, so that no header is parsed again; else None.
+
+    It gives None where the file is no longer the one whose header was read.
+    """
+    bare = layout.compression == _UNCOMPRESSED and layout.bits % 8 == 0 and item.is_contiguous and not item.is_tiled
+    if not bare or int(item.fillorder) != 1 or int(item.planarconfig) != 1 or int(item.predictor) != 1:
+        return None
+    if layout.bits != layout.stored.itemsize * 8:
+        return None
+    stored = layout.stored.newbyteorder(item.parent.byteorder)
+    start, nbytes = int(item.dataoffsets[0]), _plane_bytes(item)
+    shape = (layout.rows, layout.columns, layout.samples)
+    known = _fingerprint(os.fstat(item.parent.filehandle.fileno()))
+
+    def read() -> Plane | None:
+        with path.open("rb", buffering=0) as file:
+            if _fingerprint(os.fstat(file.fileno())) != known:
+                return None
+            samples = np.empty(shape, dtype=stored)
+            file.seek(start)
+            if file.readinto(samples.data) != nbytes:
+                return None
+        return samples.astype(layout.stored, copy=False)
+
+    return read
+
+
+def _fingerprint(status: os.stat_result) -> tuple[int, int, int]:
+    return status.st_size, status.st_mtime_ns, status.st_ino
 
 
 def _check_data(item: tifffile.TiffPage, layout: _Layout) -> None:
