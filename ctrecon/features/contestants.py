@@ -12,7 +12,7 @@ from ctrecon.fitting.misfit import Misfit, compare
 from ctrecon.fitting.models import SlotModel
 from ctrecon.fitting.models_more import BlurredCircle, BlurredPolygon, BlurredRectangle, OvalModel
 from ctrecon.fitting.result import ShapeFit
-from ctrecon.fitting.solve import GreyModel, Samples, fit_grey
+from ctrecon.fitting.solve import GreyModel, Samples, fit_grey, misfit_of_sharp
 from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
 from ctrecon.slices.square_up import SquaredStack
 
@@ -61,7 +61,9 @@ def contestants(
             runs.append((kind, shape, fit, Misfit(samples, d / fit.value("blur"))))
     if not runs:
         return []
-    logs = compare([m for *_, m in runs], level)
+    # where the slices are not blurred, all shapes miss alike in every slice, and no number of slices helps
+    sharp = misfit_of_sharp(min(fit.value("blur") for *_, fit, _ in runs))
+    logs = compare([m for *_, m in runs], max(level, sharp))
     return [
         Contestant(kind, _as_fitted(kind, shape, fit), fit, log - _cost(shape, fit) + prior_of(shape))
         if shape is not candidate.shape else Contestant(kind, shape, fit, log - _cost(shape, fit) + prior_of(shape))

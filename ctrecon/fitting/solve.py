@@ -14,12 +14,16 @@ from ctrecon.fitting.uncertainty import WELSCH, sandwich
 from ctrecon.slices.lasting import Around, Lasting
 from ctrecon.slices.noise import Correlation
 
-__all__ = ["GreyModel", "Samples", "fit_grey"]
+__all__ = ["GreyModel", "Samples", "fit_grey", "misfit_of_sharp"]
 
 _REACH = 4.5
 _SLOPE_SD = 0.5
 _PINNED = 1e4
 _LEAST = 30
+_LEAST_NOISE = 0.002  # share of the contrast: eight-bit grey has no less
+_SHARP_PX = 0.45
+_WHOLE_VOXELS = 0.25
+_WITHIN = 0.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,6 +136,7 @@ def fit_grey(
     n_free = len(index)
     prior = np.flatnonzero(free & np.isfinite(prior_sd)) if prior_sd is not None else np.array([], dtype=int)
     sd = prior_sd[prior] if prior_sd is not None else np.array([])
+    noise = max(noise, _LEAST_NOISE)
     scale = noise
     places = np.column_stack([_spread(samples.x), _spread(samples.y)])
     n_slopes = 6
@@ -178,6 +183,7 @@ def fit_grey(
     tied = np.concatenate([np.searchsorted(index, prior), slope_at])
     tie = np.concatenate([1 / sd, np.full(n_slopes, 1 / _SLOPE_SD)])
     centre = np.concatenate([start[prior], np.zeros(n_slopes)])
+    away = len(tie) - 1  # the last two are the slopes away from the edge
     tie[-2:] = _PINNED if slope_sd is None else 1 / slope_sd
 
     def residuals(q: Floats) -> Floats:
@@ -208,10 +214,17 @@ def fit_grey(
         q = fit.x
         raw, jac, _ = at(q)
         spread = 1.4826 * float(np.median(np.abs(raw)))
+        sharp = misfit_of_sharp(float(np.exp(q[n_free])))
+        spread = max(spread, sharp)
         changed = spread > 1.15 * scale
+        if sharp and len(tied) == len(prior) + n_slopes:
+            # an edge between two rows of voxels may lie anywhere between them: the start is known to about half a voxel
+            tied = np.concatenate([tied, np.arange(n_free)])
+            tie, centre = np.concatenate([tie, np.full(n_free, 1 / _WITHIN)]), np.concatenate([centre, start[index]])
+            changed = True
         scale = spread if changed else scale
-        if tie[-1] == _PINNED and _slopes_matter(jac / scale, raw / scale):
-            tie[-2:] = 1 / _SLOPE_SD
+        if tie[away] == _PINNED and _slopes_matter(jac / scale, raw / scale):
+            tie[away - 1 : away + 1] = 1 / _SLOPE_SD
             changed = True
         if not changed:
             break
@@ -247,6 +260,14 @@ def fit_grey(
         budget,
         float(np.abs(slopes[4:]).max()) / (_REACH * contrast),
     )
+
+
+def misfit_of_sharp(blur_px: float) -> float:
+    """Return the misfit of a smooth step to grey that is not blurred, as a share of the contrast.
+
+    Whole voxels (a drawn or thresholded slice) fit no smooth step, and what they leave over is no damage.
+    """
+    return _WHOLE_VOXELS * float(np.clip((_SHARP_PX - blur_px) / 0.15, 0.0, 1.0))
 
 
 def _ties(tied: NDArray[np.int64], tie: Floats, count: int) -> Floats:

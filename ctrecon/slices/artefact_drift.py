@@ -15,6 +15,7 @@ __all__ = ["Drift", "Shift", "find_drift", "find_shifts"]
 
 _FEWEST_PLACES = 150
 _LEAST_DRIFT = 0.015
+_LEAST_SCATTER = 0.002  # share of the contrast; drawn slices have no noise at all
 _LEAST_SHIFT_PX = 0.12
 _WAYS = ((1, 3.0), (1, 6.0), (2, 4.0), (0, 3.0), (0, 10.0))  # degree and width by which a curve may run on
 _FACE_SHARES = np.array([1.0, 0.7, 0.2])  # what the metal of the slices before a face weighs in its place
@@ -221,7 +222,7 @@ def _offsets(scan: Scan, *, metal: bool) -> tuple[Floats, Floats]:
             break
     n_slice = weight.sum(axis=1)
     # joined places share their voxels: three times the scatter of their mean
-    error = 3 * scatter / np.sqrt(np.maximum(n_slice, 1))
+    error = np.maximum(3 * scatter, _LEAST_SCATTER) / np.sqrt(np.maximum(n_slice, 1))
     lost = n_slice < _FEWEST_PLACES
     offset[lost], error[lost] = np.nan, np.nan
     offset = offset - (np.nanmedian(offset) if np.isfinite(offset).any() else 0.0)
