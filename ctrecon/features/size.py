@@ -26,6 +26,7 @@ _BENT_PX2 = 10.0  # px²: how far bent shading pulls an edge, by rendered cuppin
 _MOST_VOXELS = 60_000
 _SLOPE_LEAST_PLANES = 5
 _SHADES = (0.003, 0.025)  # contrasts per px that shading may do, where it was found out how much there is
+_WHOLE_SHARE = 0.97
 _THIRD = 0.25  # contrasts; more than that is another material
 _PLACES, _WIDTHS = ("x", "y"), ("radius", "a", "b", "inradius")
 
@@ -236,6 +237,7 @@ def fit_size(
         model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=blur_ratio,
         correlation=squared.survey.correlation, slope_sd=slope_sd,
         cupping_px=cupping_px, lasting=squared.survey.lasting,
+        damaged=candidate.share < _WHOLE_SHARE or bool(candidate.gaps_deg),
     )  # fmt: skip
     found = squared.survey.artefacts
     if fit and found is not None and found.rings is not None:

@@ -72,7 +72,7 @@ def fit_grey(
     model: GreyModel, start: Floats, samples: Samples, *, noise: float, active: NDArray[np.bool_] | None = None,
     prior_sd: Floats | None = None, blur_start_px: float = 0.85, blur_ratio: Floats | float = 1.0,
     correlation: Correlation | None = None, slope_sd: float | None = None,
-    cupping_px: float | None = None, lasting: Lasting | Around | None = None,
+    cupping_px: float | None = None, lasting: Lasting | Around | None = None, damaged: bool = False,
 ) -> ShapeFit | FitFailed:  # fmt: skip
     """Fit air + contrast · Φ(distance / blur) to grey values with a redescending loss.
 
@@ -105,6 +105,8 @@ def fit_grey(
     lasting : Lasting or Around, optional
         Errors that are the same in all slices, or that run round the scanner's axis; used where samples carry
         `voxel`.
+    damaged : bool
+        A part of the edge is eaten or broken; what is left is then trusted by whole sectors.
 
     Returns
     -------
@@ -236,6 +238,7 @@ def fit_grey(
     found = sandwich(
         jac / scale, raw / scale, _ties(tied, tie, jac.shape[1]), shape=n_free, cluster=samples.cluster,
         voxel=samples.voxel, correlation=correlation, lasting=lasting, noise=scale,
+        damaged=damaged,
     )  # fmt: skip
     if found is None:
         return FitFailed("the voxels do not settle the shape")

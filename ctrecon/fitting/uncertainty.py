@@ -19,6 +19,8 @@ errors shared by whole patches of the edge."""
 
 _MOST_PAIRED = 12_000
 _MOST_TAKEN = 1.6
+_FEWEST_SECTORS = 9
+_JOINED = 2  # sectors of 10 degrees: what is eaten goes on over more than one
 
 
 def sandwich(
@@ -32,6 +34,7 @@ def sandwich(
     correlation: Correlation | None = None,
     lasting: Lasting | Around | None = None,
     noise: float = 1.0,
+    damaged: bool = False,
 ) -> tuple[Floats, dict[str, Floats]] | None:
     """Return covariance and variance by origin, or None where the data do not settle the parameters.
 
@@ -47,7 +50,7 @@ def sandwich(
     shape : int
         How many of the parameters belong to the shape.
     cluster : (N,) array
-        Patches whose voxels may share errors.
+        Patches whose voxels may share errors: sector x 1000 + block of depth.
     voxel : (N, 3) array, optional
         Slice, row and column numbers, for `correlation`.
     correlation : Correlation, optional
@@ -56,6 +59,8 @@ def sandwich(
         Errors that are the same in all slices, or that run round the scanner's axis.
     noise : float
         What one unit of the residuals is, share of the contrast.
+    damaged : bool
+        A part of the edge is eaten: what is left of it may err by whole sectors.
 
     Returns
     -------
@@ -97,12 +102,21 @@ def sandwich(
     near, alone_near = np.sqrt(near**2 + lasts / variance), near
     _, group = np.unique(cluster, return_inverse=True)
     groups = int(group.max()) + 1
-    far = np.ones(count)
+    far: Floats = np.ones(count)
+    each = jac * score[:, None]
+
+    def by_patch(patch: NDArray[np.int64], number: int, taken: int) -> Floats:
+        sums = np.column_stack([np.bincount(patch, weights=each[:, i], minlength=number) for i in range(count)])
+        clustered = inverse @ (sums.T @ sums * (number / (number - taken)) + penalty) @ inverse
+        return np.asarray(np.sqrt(np.maximum(np.diag(clustered) / variance, 1.0)))
+
     if groups >= 4 * count:  # fewer could not tell their scatter from chance
-        each = jac * score[:, None]
-        sums = np.column_stack([np.bincount(group, weights=each[:, i], minlength=groups) for i in range(count)])
-        clustered = inverse @ (sums.T @ sums * (groups / (groups - count)) + penalty) @ inverse
-        far = np.sqrt(np.maximum(np.diag(clustered) / variance, 1.0))
+        far = by_patch(group, groups, count)
+    if damaged:  # what is eaten is eaten through depth: whole sectors err together
+        _, sector = np.unique(cluster // 1000 // _JOINED, return_inverse=True)
+        sectors = int(sector.max()) + 1
+        if sectors >= _FEWEST_SECTORS:
+            far = np.maximum(far, by_patch(sector, sectors, shape))
     stretch = np.maximum(near, far)
     covariance = plain * np.outer(stretch, stretch)
     alone = _share(bread, inverse, np.arange(shape))

@@ -11,6 +11,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.fitting.models import RoundModel
 from ctrecon.fitting.result import ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
+from ctrecon.fitting.uncertainty import sandwich
 from ctrecon.slices.lasting import Lasting
 from ctrecon.slices.noise import Correlation
 
@@ -152,3 +153,27 @@ def test_noise_that_the_fit_takes_up_is_not_lost() -> None:
             u.append(fit.u("radius"))
     assert len(u) > 50
     assert float(np.median(u)) > 0.85 * float(np.std(error))
+
+
+def test_what_is_eaten_errs_by_whole_sectors() -> None:
+    """Errors shared by sectors of 20 degrees through all depth: stated in full only where the edge is called damaged."""
+    rng = np.random.default_rng(12)
+    ratio = []
+    for _ in range(40):
+        angle = rng.uniform(0, 2 * np.pi, 3000)
+        sector = (angle / (2 * np.pi) * 36).astype(np.int64)
+        cluster = sector * 1000 + rng.integers(0, 12, len(angle))
+        shared = rng.normal(0, 0.5, 18)
+        raw = rng.normal(0, 1, len(angle)) + shared[sector // 2]
+        jac = np.column_stack([np.cos(angle), np.sin(angle), np.ones(len(angle))])
+        ties = np.zeros((0, 3))
+        us = [
+            np.sqrt(np.diag(found[0]))[:2]
+            for damaged in (False, True)
+            if (found := sandwich(jac, raw, ties, shape=3, cluster=cluster, damaged=damaged)) is not None
+        ]
+        error = np.linalg.lstsq(jac, raw, rcond=None)[0][:2]
+        ratio.append([np.abs(error) / u for u in us])
+    within = (np.array(ratio) < 2).mean(axis=(0, 2))
+    assert within[0] < 0.8
+    assert within[1] > 0.85
