@@ -28,6 +28,7 @@ __all__ = [
     "write_outlines",
     "write_part",
     "write_report",
+    "write_template",
 ]
 
 _HOMES = {
@@ -48,13 +49,14 @@ _HOMES = {
     "write_outlines": "ctrecon.drawing",
     "write_part": "ctrecon.store",
     "write_report": "ctrecon.report",
+    "write_template": "ctrecon.drawing",
 }
 """Where each public name lives."""
 
 if TYPE_CHECKING:
     from ctrecon.core.errors import CtreconError
     from ctrecon.core.measured import Measured
-    from ctrecon.drawing import draw_sheet, write_outlines
+    from ctrecon.drawing import draw_sheet, write_outlines, write_template
     from ctrecon.measuring import Measurement, measure_stack
     from ctrecon.part import Feature, Part, Piece
     from ctrecon.pipeline import measure_to_folder

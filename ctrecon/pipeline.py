@@ -10,7 +10,7 @@ from pathlib import Path
 
 from ctrecon.calibrate import calibrate
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
-from ctrecon.drawing import draw_sheet, write_outlines
+from ctrecon.drawing import draw_sheet, write_outlines, write_template
 from ctrecon.explain import Explained, explain_scan, with_warning
 from ctrecon.measuring import Measurement, measure_stack
 from ctrecon.part import Part
@@ -26,7 +26,8 @@ Progress = Callable[[str, int, int], None]
 """Told the stage, how much of it is done and how much there is."""
 
 OUTPUTS = (
-    "part.json", "features.csv", "sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf", "outlines.dxf", "report.html",
+    "part.json", "features.csv", "sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf", "outlines.dxf", "template.pdf",
+    "report.html",
 )  # fmt: skip
 """What `measure_to_folder` writes, in the order it is listed."""
 
@@ -125,6 +126,8 @@ def write_outputs(
     *,
     force: bool = False,
     paper: str | None = None,
+    projection: str = "first",
+    units: str = "mm",
     explained: Explained | None = None,
 ) -> None:
     """Write all files of a measurement into a new folder.
@@ -143,6 +146,8 @@ def write_outputs(
         Replace the folder where it is there.
     paper : str or None
         Sheet size.
+    projection, units : str
+        How views are placed on the sheet, and its units of length.
     explained : Explained or None
         How far the record explains the scan, for the report.
     """
@@ -151,8 +156,9 @@ def write_outputs(
         write_part(part, folder / "part.json")
         write_features_csv(part, folder / "features.csv")
         if part.features:
-            draw_sheet(part, folder, paper=paper)
+            draw_sheet(part, folder, paper=paper, projection=projection, units=units)
             write_outlines(part, folder / "outlines.dxf")
+            write_template(part, folder / "template.pdf", paper=paper, units=units)
         write_report(measurement, stack, folder / "report.html", explained=explained)
 
 
@@ -229,5 +235,8 @@ def measure_to_folder(
             told(explained.says)
     if settings.known and measurement.part.features:
         measurement = replace(measurement, part=calibrate(measurement.part, settings.known).part)
-    write_outputs(measurement, stack, out, force=force, paper=settings.paper, explained=explained)
+    write_outputs(
+        measurement, stack, out, force=force, paper=settings.paper, projection=settings.projection,
+        units=settings.units, explained=explained,
+    )  # fmt: skip
     return measurement.part

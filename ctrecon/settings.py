@@ -7,11 +7,17 @@ from dataclasses import dataclass
 from ctrecon.calibrate import parse_known
 from ctrecon.core.errors import InputError
 
-__all__ = ["BOUNDARIES", "PAPERS", "Settings", "voxel_from_numbers"]
+__all__ = ["BOUNDARIES", "PAPERS", "PROJECTIONS", "UNITS", "Settings", "voxel_from_numbers"]
 
-PAPERS = ("A4", "A3")
+PAPERS = ("A4", "A3", "Letter")
+"""Sheet sizes; None lets the sheet choose between the first two."""
+
 BOUNDARIES = ("metal", "outer")
-"""Sheet sizes; None lets the sheet choose by itself."""
+PROJECTIONS = ("first", "third")
+"""How views are placed on the sheet: first or third angle."""
+
+UNITS = ("mm", "in")
+"""Units of length on the sheet."""
 
 
 def voxel_from_numbers(numbers: Sequence[float]) -> tuple[float, float, float]:
@@ -51,8 +57,12 @@ class Settings:
         The slices run towards the viewer (True) or away (False); None: nobody knows, away is assumed and noted.
     name : str or None
         Name of the part in the record; None takes the name of the stack.
-    paper : {"A4", "A3"} or None
-        Sheet size; None takes the smallest that holds the views.
+    paper : {"A4", "A3", "Letter"} or None
+        Sheet size; None takes the smaller of A4 and A3 that holds the views.
+    projection : {"first", "third"}
+        How views are placed on the sheet.
+    units : {"mm", "in"}
+        Units of length on the sheet; inches have mm beside them. The record stays in mm.
     boundary : {"metal", "outer"}
         What to measure where corrosion product clings to the metal: the sound metal, or the outer skin.
     prior_separate : float or None
@@ -71,6 +81,8 @@ class Settings:
     depth_towards_viewer: bool | None = None
     name: str | None = None
     paper: str | None = None
+    projection: str = "first"
+    units: str = "mm"
     boundary: str = "metal"
     prior_separate: float | None = None
     known: tuple[str, ...] = ()
@@ -82,6 +94,10 @@ class Settings:
             raise InputError("the name of the part is empty; leave it out to use the name of the stack")
         if self.paper is not None and self.paper not in PAPERS:
             raise InputError(f"paper '{self.paper}' is not known; choose one of {', '.join(PAPERS)}")
+        if self.projection not in PROJECTIONS:
+            raise InputError(f"projection '{self.projection}' is not known; choose one of {', '.join(PROJECTIONS)}")
+        if self.units not in UNITS:
+            raise InputError(f"units '{self.units}' are not known; choose one of {', '.join(UNITS)}")
         if self.boundary not in BOUNDARIES:
             raise InputError(f"boundary '{self.boundary}' is not known; choose one of {', '.join(BOUNDARIES)}")
         if self.prior_separate is not None and not 0 < self.prior_separate < 1:

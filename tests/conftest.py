@@ -94,7 +94,7 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
             progress("survey", 1, 1)
         return SimpleNamespace(part=part, pictures=(), seam_pictures=())
 
-    def draw(part: Part, folder: Path, *, paper: str | None = None) -> tuple[Path, ...]:
+    def draw(part: Part, folder: Path, *, paper: str | None, projection: str, units: str) -> tuple[Path, ...]:
         calls.drawn.append(paper)
         paths = tuple(folder / f"sheet.{kind}" for kind in ("pdf", "svg", "png", "dxf"))
         for path in paths:
@@ -102,6 +102,9 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
         return paths
 
     def outlines(part: Part, path: Path) -> None:
+        path.write_text(part.name)
+
+    def template(part: Part, path: Path, *, paper: str | None, units: str) -> None:
         path.write_text(part.name)
 
     def report(measurement: Any, stack: Any, path: Path, *, explained: Any = None) -> None:
@@ -114,4 +117,5 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
     for module in (ctrecon.pipeline, ctrecon.drawing):
         monkeypatch.setattr(module, "draw_sheet", draw)
         monkeypatch.setattr(module, "write_outlines", outlines)
+        monkeypatch.setattr(module, "write_template", template)
     return calls

@@ -8,7 +8,7 @@ from ctrecon.cli.options import DONE, NOTHING_FOUND, Commands, add_out, add_pape
 
 __all__ = ["DRAWN", "add_parser", "run"]
 
-DRAWN = ("sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf", "outlines.dxf")
+DRAWN = ("sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf", "outlines.dxf", "template.pdf")
 
 
 def add_parser(commands: Commands) -> None:
@@ -22,7 +22,7 @@ def add_parser(commands: Commands) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Draw, and print the files."""
-    from ctrecon.drawing import draw_sheet, write_outlines
+    from ctrecon.drawing import draw_sheet, write_outlines, write_template
     from ctrecon.pipeline import check_target, staged_folder
     from ctrecon.store import read_part
 
@@ -32,7 +32,8 @@ def run(args: argparse.Namespace) -> int:
         print(f"{args.part}: the record holds no features, so there is nothing to draw")
         return NOTHING_FOUND
     with staged_folder(args.out, force=args.force, ours=DRAWN) as folder:
-        draw_sheet(part, folder, paper=args.paper)
+        draw_sheet(part, folder, paper=args.paper, projection=args.projection, units=args.units)
         write_outlines(part, folder / "outlines.dxf")
+        write_template(part, folder / "template.pdf", paper=args.paper, units=args.units)
     print_files(args.out, DRAWN)
     return DONE

@@ -11,6 +11,8 @@ option                            meaning                                      c
 ``--prior-separate P``            before looking: more than one piece?         measure, batch
 ``--known FEATURE=VALUE±U``       sizes known from the part                    measure, calibrate
 ``--paper``                       sheet size                                   measure, draw, demo, batch
+``--projection``                  first or third angle                         measure, draw, demo, batch
+``--units``                       mm, or inches with mm beside, on the sheet   measure, draw, demo, batch
 ================================= ============================================ ======================
 
 Only the standard library is imported here, so that ``--help`` and ``--version`` answer at once.
@@ -81,8 +83,18 @@ def add_scale(parser: argparse.ArgumentParser) -> None:
 
 
 def add_paper(parser: argparse.ArgumentParser) -> None:
-    """Add the size of the sheet."""
-    parser.add_argument("--paper", choices=("A4", "A3"), help="sheet size (default: the smaller one that fits)")
+    """Add how the sheet is drawn: its size, the placing of its views, its units."""
+    parser.add_argument(
+        "--paper", choices=("A4", "A3", "Letter"), help="sheet size (default: the smaller of A4 and A3 that fits)"
+    )
+    parser.add_argument(
+        "--projection", choices=("first", "third"), default="first",
+        help="how views are placed on the sheet: first angle (the default) or third angle",
+    )  # fmt: skip
+    parser.add_argument(
+        "--units", choices=("mm", "in"), default="mm",
+        help="units of length on the sheet: mm (the default), or inches with mm beside; the record stays in mm",
+    )  # fmt: skip
 
 
 def add_known(parser: argparse.ArgumentParser, *, required: bool = False) -> None:
@@ -129,6 +141,8 @@ def settings_from(args: argparse.Namespace) -> "Settings":
         depth_towards_viewer=getattr(args, "depth_towards_viewer", None),
         name=getattr(args, "name", None),
         paper=getattr(args, "paper", None),
+        projection=getattr(args, "projection", "first"),
+        units=getattr(args, "units", "mm"),
         boundary=getattr(args, "boundary", "metal"),
         prior_separate=getattr(args, "prior_separate", None),
         known=tuple(getattr(args, "known", ())),

@@ -122,7 +122,7 @@ def test_draw_redraws_a_record(little_part: Part, stand_ins: SimpleNamespace, ca
     assert main(["draw", "part.json", "--out", "sheets"]) == 0
     assert "sheets/sheet.pdf" in capsys.readouterr().out
     assert sorted(path.name for path in Path("sheets").iterdir()) == [
-        "outlines.dxf", "sheet.dxf", "sheet.pdf", "sheet.png", "sheet.svg",
+        "outlines.dxf", "sheet.dxf", "sheet.pdf", "sheet.png", "sheet.svg", "template.pdf",
     ]  # fmt: skip
     assert main(["draw", "part.json", "--out", "sheets"]) == 2
     assert main(["draw", "part.json", "--out", "sheets", "--force"]) == 0
