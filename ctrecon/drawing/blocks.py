@@ -221,7 +221,9 @@ def view_block(
         space.boxes += [box_of(one) for one in letters if isinstance(one, Label)]
         space.thin += [((box[2], 0.0), (box[2] + 6, 0.0)), ((0.0, box[3]), (0.0, box[3] + 8))]
     reach = max(math.hypot(x, y) for x, y in hull)
-    items += dimension_places(model, fresh, space, scale, box, tabled=tabled)
+    reliefs = [d.contour for d in zone.drawn if d.feature.kind == "arc_outside" and d.contour]
+    around = union([box, *(c.placed(scale, 0.0, 0.0).bounds() for c in reliefs)])
+    items += dimension_places(model, fresh, space, scale, around, tabled=tabled)
     items += dimension_outsides(model, fresh, space, hull, scale)
     circled = {one.drawn.feature.id for one in details}
     items += dimension_turns(model, [d for d in fresh if d.feature.id not in circled], space, scale, reach)
@@ -233,6 +235,8 @@ def view_block(
     needed = union([(box[0] - 4, box[1] - 4, box[2] + 4, box[3] + 4), *space.boxes, *(_ends(a, b) for a, b in crosses)])
     needed = union([needed, *(_ends(a, b) for a, b in space.thin)])
     seen_from = "seen from the start end" if model.has_depth else "seen as the slice looks on screen"
+    if not model.has_depth and abs(model.slices_x_deg) > 0.005:
+        seen_from += ", turned level"
     depths = zone_depths(model, zone)
     title = f"VIEW {view_numbers(model)[number]}"
     lines = [title, f"cut at {depths}" if cut else depths, seen_from, _shows(zone.drawn)]

@@ -78,12 +78,14 @@ def _across(
     far = max((p[0] - at[0]) * nx + (p[1] - at[1]) * ny for p in hull)
     lift = TEXT / 2 + 0.7
     tx, ty = -math.sin(math.radians(angle)), math.cos(math.radians(angle))
-    narrow = text_width(shown, TEXT) + 2 > size
+    narrow, level = text_width(shown, TEXT) + 2 > size, abs(angle) < 0.5
     for tier in range(12):
         off = far + 9.0 + 5.5 * tier
         base = (at[0] + nx * off, at[1] + ny * off)
         middle = (base[0] + tx * lift, base[1] + ty * lift)
-        if narrow:  # too narrow for its figure: the figure goes beside the arrow, on the line drawn on
+        if narrow and level:  # the figure stands on the dimension line drawn on
+            middle = (base[0] + size / 2 + 3.5 + text_width(shown, TEXT) / 2, base[1] + lift)
+        elif narrow:  # too narrow for its figure: the figure goes beside the arrow, on the line drawn on
             c, s = abs(math.cos(math.radians(angle))), abs(math.sin(math.radians(angle)))
             middle = _polar(*base, angle, size / 2 + c * text_width(shown, TEXT) / 2 + s * TEXT + 4)
         box = _text_box(shown, middle, 0.0 if narrow else angle)
@@ -92,6 +94,10 @@ def _across(
     space.boxes.append(box)
     ends = [_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)]
     space.thin += [(ends[0], ends[1]), (first, ends[0]), (second, ends[1])]
+    if narrow and level:
+        end = (ends[1][0] + 4.0 + text_width(shown, TEXT), ends[1][1])
+        space.thin.append((ends[1], end))
+        return [Linear(first, second, base, angle, text, decimals, middle, leader=False), Line(ends[1], end)]
     return [Linear(first, second, base, angle, text, decimals, middle if narrow else None)]
 
 
@@ -108,7 +114,9 @@ def dimension_outsides(
         sizes: list[tuple[float, float, str, str, int, int]] = []
         turn = sheet_turn(f)
         diameter = f.diameter_mm or f.tip_diameter_mm
-        if diameter:
+        if diameter and f.diameter_mm and f.arc_deg is not None and f.arc_deg < HALF_TURN:
+            items.append(_round_size(model, d, f.diameter_mm, space, scale, (0.0, 0.0), 1.0))
+        elif diameter:
             sizes = [(diameter.value, 0.0, "Ø", "", size_places(model.part, diameter), 1)]
         elif f.kind.startswith("square") and f.flats_mm:
             sizes = [(f.flats_mm.value, _fold(turn, 90), "□", "", size_places(model.part, f.flats_mm), 1)]
@@ -176,8 +184,9 @@ def _round_size(
     length = size.value / 2 if is_arc else size.value
     text, _ = written(units, f"{f.id} <>{tail}", length, decimals)
     shown = f"{f.id} {'R' if is_arc else 'Ø'}{length_text(units, length, decimals)}{tail}"
-    if f.kind == "arc_outside" and math.hypot(d.x, d.y) * scale < 1:
-        outward = (-d.x, -d.y)
+    if is_arc and f.kind != "arc_outside" and f.arc_from_deg is not None and f.arc_deg is not None:
+        middle = math.radians(-(f.arc_from_deg + f.arc_deg / 2))
+        outward = (math.cos(middle), math.sin(middle))  # where there is a rim for the arrow to stand on
     place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
     if not is_arc:
         return Diameter(at, radius, place, text, decimals, factor)
@@ -362,7 +371,7 @@ def dimension_places(
         pairs = [written(model.units, t, abs(v), n) for t, (v, _, n) in zip(plain, stops, strict=True)]
         texts = [shown for _, shown in pairs]
         longest = max(text_width(t, TEXT) for t in texts)
-        edge = (bottom, left)[axis] - 15.0
+        edge = (bottom, left)[axis] - 12.0
         for (value, across, decimals), slot_at, (text, _) in zip(stops, slots, pairs, strict=True):
             reach = across * scale
             if axis == 0:

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from ctrecon.drawing.contours import Contour
+from ctrecon.drawing.dim_widths import true_width_renderer
 from ctrecon.drawing.figures import MM_PER_INCH, digits, length_text
 from ctrecon.drawing.items import (
     Angular,
@@ -68,6 +69,7 @@ def new_document() -> Any:
     with _fixed_metadata():  # the moment of creation is recorded at once
         doc: Any = new("R2010", setup=["linetypes"], units=units.MM)
     doc.styles.add(STYLE, font=FONT)
+    doc.dimension_renderer = true_width_renderer()
     return doc
 
 
@@ -170,7 +172,7 @@ def _add_dimension(space: Any, item: Linear | Diameter | Radius | Angular | Ordi
                     item.base, item.first, item.second, angle=item.angle_deg, text_rotation=0.0,
                     override={**places, "dimse1": 0, "dimse2": 0}, **common,
                 )  # fmt: skip
-                dim.set_location(item.place, leader=True)
+                dim.set_location(item.place, leader=item.leader)
         case Diameter():
             places |= {"dimtoh": 1, "dimtih": 1, "dimtmove": 1}
             landing = _landing(item, sheet, "Ø", 2.0)
@@ -199,7 +201,7 @@ def _add_dimension(space: Any, item: Linear | Diameter | Radius | Angular | Ordi
 def _landing(item: Diameter | Radius, sheet: Sheet, sign: str, radii: float) -> tuple[float, float]:
     """Return where the leader meets the near end of the text: the library wants that point, not the text's."""
     value = length_text(sheet.units, radii * item.radius / (sheet.scale * item.factor), item.decimals)
-    figure = value.partition(" ")[0] if sheet.units == "in" else value
+    figure = value.partition(" ")[0]
     wide = text_width(item.text.replace("<>", sign + figure), 2.5)
     side = math.copysign(wide / 2 + 0.7, item.place[0] - item.centre[0])
     return item.place[0] - side, item.place[1] - 1.25 - 0.7

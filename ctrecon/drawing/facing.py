@@ -53,11 +53,13 @@ def is_plain(model: Model, edges: list[tuple[int, Contour]], *, from_end: bool) 
     return all(n == own for n, _ in edges)
 
 
-def end_block(edges: list[tuple[int, Contour]], scale: float, *, from_end: bool) -> Block:
+def end_block(model: Model, edges: list[tuple[int, Contour]], scale: float, *, from_end: bool) -> Block:
     """Draw what is seen from one end, without dimensions; from the far end X runs to the left.
 
     Parameters
     ----------
+    model : Model
+        The part in sheet axes.
     edges : list of (int, Contour)
         From `visible_edges`, at least one.
     scale : float
@@ -77,7 +79,10 @@ def end_block(edges: list[tuple[int, Contour]], scale: float, *, from_end: bool)
     items += axis_letters(box, mirrored=from_end)
     needed = (box[0] - (12 if from_end else 4), box[1] - 4, box[2] + (4 if from_end else 12), box[3] + 9)
     where = "end (X runs to the left)" if from_end else "start end"
-    lines = ["END VIEW" if from_end else "START VIEW", f"the whole part seen from the {where}"]
+    rims = model.zones[-1 if from_end else 0].rims
+    is_open = bool(rims) and all(d.open_end if from_end else d.open_start for d, _ in rims)
+    what = "the part as far as the stack reaches," if is_open else "the whole part"
+    lines = ["END VIEW" if from_end else "START VIEW", f"{what} seen from the {where}"]
     labels = title_labels(lines, (box[0] + box[2]) / 2, needed[1] - 2.0, max(needed[2] - needed[0], 40.0))
     needed = union([needed, *(box_of(one) for one in labels), *(box_of(i) for i in items if isinstance(i, Label))])
     return Block((*items, *labels), needed)

@@ -105,7 +105,13 @@ def written(units: str, text: str, value_mm: float, decimals: int) -> tuple[str,
     shown = text.replace("<>", length_text(units, value_mm, decimals))
     if value_mm == 0 and decimals == 0:
         return shown, shown
-    return (text if units == "mm" else text.replace("<>", f"<> [{format_value(value_mm, decimals)}]")), shown
+    if units == "mm":
+        return text, shown
+    mm = format_value(value_mm, decimals)
+    if text.startswith("-<>"):  # the sign of a coordinate stands before the figure
+        mm = f"-{mm}"
+        shown = shown.replace("[", "[-")
+    return text.replace("<>", f"<> [{mm}]"), shown
 
 
 def taper_ratio(taper: Measured) -> str:

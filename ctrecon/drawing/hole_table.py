@@ -108,7 +108,9 @@ def hole_table_blocks(model: Model) -> list[Block]:
     if not rows:
         return []
     columns = zip(HEADINGS, *rows, strict=True)
-    widths = [max(text_width(text, TEXT) for text in column) + 3.0 for column in columns]
+    widths = [
+        max(text_width(text, TEXT) for text in column) + 3.0 if any(column[1:]) else 0.0 for column in columns
+    ]  # a column without entries is left out
     blocks = []
     for first in range(0, len(rows), MOST_ROWS):
         blocks.append(_block(model, rows[first : first + MOST_ROWS], widths, first > 0))
@@ -127,6 +129,8 @@ def _block(model: Model, rows: list[tuple[str, ...]], widths: list[float], more:
         items.append(Line((0.0, y), (wide, y), "WIDE" if k < 2 else "NARROW"))
         x = 0.0
         for column, (text, width) in enumerate(zip(cells, widths, strict=True)):
+            if not width:
+                continue
             base = y - PITCH + (PITCH - TEXT) / 2
             if column in (1, 2, 4):
                 items.append(Label(text, (x + width - 1.5, base), TEXT, "right"))
@@ -135,7 +139,7 @@ def _block(model: Model, rows: list[tuple[str, ...]], widths: list[float], more:
             x += width
     items.append(Line((0.0, -tall / 2), (wide, -tall / 2), "WIDE"))
     x = 0.0
-    for width in (0.0, *widths):
+    for width in (0.0, *(w for w in widths if w)):
         x += width
         items.append(Line((x, top), (x, -tall / 2), "WIDE" if x in (0.0, wide) else "NARROW"))
     right = max(wide, text_width(title, TEXT))

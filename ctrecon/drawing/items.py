@@ -55,7 +55,7 @@ class Label:
 
 @dataclass(frozen=True)
 class Linear:
-    """A dimension between two points along a direction; the text moves to `place` with a leader."""
+    """A dimension between two points along a direction; the text moves to `place`, with or without a leader."""
 
     first: Point
     second: Point
@@ -65,6 +65,7 @@ class Linear:
     decimals: int
     place: Point | None = None
     factor: float = 1.0
+    leader: bool = True
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from functools import partial
 from ctrecon.core.errors import InputError
 from ctrecon.drawing.assembly import assembly_lines, exploded_block, has_assembly, parts_list, pulled_apart
 from ctrecon.drawing.blocks import view_block
+from ctrecon.drawing.contours import Contour
 from ctrecon.drawing.detail import detail_block, plan_details
 from ctrecon.drawing.facing import end_block, is_plain, visible_edges
 from ctrecon.drawing.hole_table import hole_table_blocks, tabled_holes
@@ -33,6 +34,8 @@ SCALES: tuple[float, ...] = tuple(
     for m, n in ((5, 0.2), (2, 0.5), (1, 1))
 )
 """ISO 5455, extended by tens, large to small: 500:1 ... 1:1000."""
+
+Edges = list[tuple[int, Contour]]
 
 LEAST_VIEW_MM = 35.0
 """A part's largest view is not drawn smaller than this where a larger paper can help."""
@@ -66,7 +69,7 @@ def _title_width(paper: str) -> float:
     return 160.0 if paper == "A3" else 130.0
 
 
-def _blocks(model: Model, cuts: tuple[Cut, ...], scale: float) -> list[Block]:
+def _blocks(model: Model, cuts: tuple[Cut, ...], faces: tuple[Edges, Edges], scale: float) -> list[Block]:
     """Return the section with the end views beside it, then cuts, details and the hole table, at a scale.
 
     First angle: what is seen from the left stands on the right. Third angle: it stands on the left.
@@ -75,7 +78,7 @@ def _blocks(model: Model, cuts: tuple[Cut, ...], scale: float) -> list[Block]:
     section = model.has_depth and bool(model.zones)
     tabled = tabled_holes(model)
     details = plan_details(model, scale, tabled, SCALES)
-    from_start = visible_edges(model, cuts, from_end=False) if section else []
+    from_start, from_end = faces
     plain = is_plain(model, from_start, from_end=False)
     views = [
         view_block(
@@ -87,11 +90,10 @@ def _blocks(model: Model, cuts: tuple[Cut, ...], scale: float) -> list[Block]:
     tail = [detail_block(model, one, scale, tabled=tabled) for one in details] + hole_table_blocks(model)
     if not section:
         return [*views, *tail]
-    from_end = visible_edges(model, cuts, from_end=True)
-    near = views.pop(0) if plain else end_block(from_start, scale, from_end=False)
+    near = views.pop(0) if plain else end_block(model, from_start, scale, from_end=False)
     trio = [section_block(model, cuts, scale), near]
     if not is_plain(model, from_end, from_end=True):
-        trio.insert(0, end_block(from_end, scale, from_end=True))
+        trio.insert(0, end_block(model, from_end, scale, from_end=True))
     return [joined(trio if model.projection == "first" else trio[::-1]), *views, *tail]
 
 
@@ -298,6 +300,9 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     if not model.zones:
         return _wordy(model, papers[0], title)
     cuts = cut_zones(model) if model.has_depth else ()
+    faces: tuple[Edges, Edges] = ([], [])
+    if model.has_depth:  # the same at every scale
+        faces = visible_edges(model, cuts, from_end=False), visible_edges(model, cuts, from_end=True)
     cache: dict[float, list[Block]] = {}
     more = 1 if has_assembly(model) else 0
 
@@ -306,7 +311,7 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
 
     def blocks(scale: float) -> list[Block]:
         if scale not in cache:
-            cache[scale] = _blocks(model, cuts, scale)
+            cache[scale] = _blocks(model, cuts, faces, scale)
         return cache[scale]
 
     fitting = {name: [s for s in SCALES if size * s <= PAPERS[name][1] - 40] for name in papers}

@@ -10,7 +10,7 @@ from ctrecon.drawing.items import Item, Label, Line
 from ctrecon.drawing.lettering import text_width, wrap
 from ctrecon.drawing.section import HATCH_ANGLES
 from ctrecon.drawing.symbols import AXIS_DATUM, FACE_DATUM
-from ctrecon.drawing.views import Model, is_outside
+from ctrecon.drawing.views import Model
 from ctrecon.part import is_hole, scale_u_along, taper_of
 
 __all__ = ["SAFETY", "U_NOTE", "Table", "note_lines", "notes_items", "short_notes", "table_rows"]
@@ -105,7 +105,7 @@ TOLERANCES = (
 
 
 def _direction_lines(model: Model) -> list[str]:
-    """Say how X is found on the part, and how far an outside lies off the datum."""
+    """Say how X is found on the part, and what lies on the datum axis."""
     lines = []
     if model.clock is not None and model.clock.kind.startswith("rectangular"):
         lines.append(f"X runs along the long side of {model.clock.id}; {_slices_x(model)}.")
@@ -113,12 +113,16 @@ def _direction_lines(model: Model) -> list[str]:
         lines.append(f"X runs square to a flat of {model.clock.id}; {_slices_x(model)}.")
     else:
         lines.append("X runs as in the slices; the part has no flat side to find it by.")
+    central = []
     for d in model.drawn:
-        us = places_of(model, d)
-        if not is_outside(d.feature) or not d.feature.kind.startswith("rect") or None in us:
+        is_datum = model.datum is not None and d.feature.id == model.datum.id
+        if is_datum or d.contour is None or d.feature.kind.startswith("free"):
             continue
+        us = places_of(model, d)
         if all(u is not None and abs(v) <= u for v, u in zip((d.x, d.y), us, strict=True)):
-            lines.append(f"{d.feature.id} lies central on datum {AXIS_DATUM} within U.")
+            central.append(d.feature.id)
+    if central:
+        lines.append(f"On datum {AXIS_DATUM} within U: {', '.join(central)}.")
     return lines
 
 

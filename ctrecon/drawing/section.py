@@ -20,6 +20,8 @@ __all__ = ["HATCH_ANGLES", "Cut", "cut_zones", "metal_strips", "piece_of", "sect
 
 HATCH_ANGLES = (45.0, 135.0, 30.0, 150.0, 60.0, 120.0)
 Span = tuple[float, float]
+Strip = tuple[int, tuple[Span, Span, Span, Span]]
+"""A piece's place in the record, and the corners of its metal in one zone: depth and Y, mm."""
 
 
 def _crossings(contour: Contour, x: float) -> list[float]:
@@ -122,13 +124,18 @@ def section_block(model: Model, cuts: tuple[Cut, ...], scale: float) -> Block:
     items: list[Item] = []
     highest = lowest = 0.0
     outlines: list[tuple[float, float]] = []
+    before: list[Strip] = []
     for number, (zone, cut) in enumerate(zip(model.zones, cuts, strict=True)):
         first, second = cut.first, cut.second
         pairs = _span_pairs(cut)
         x0, x1 = zone.z0 * scale, zone.z1 * scale
         for (a0, b0), (a1, b1) in pairs:
             items += [Line((x0, a * scale), (x1, b * scale), "WIDE") for a, b in ((a0, a1), (b0, b1))]
-        for piece, corners in metal_strips(model, zone, cut):
+        strips = metal_strips(model, zone, cut)
+        if number and abs(model.zones[number - 1].z1 - zone.z0) < 1e-9:
+            items += _contacts(before, strips, scale)
+        before = strips
+        for piece, corners in strips:
             angle = HATCH_ANGLES[piece % len(HATCH_ANGLES)]
             items.append(Hatch(tuple((z * scale, y * scale) for z, y in corners), (), angle))
         items += _silhouette(first, x0, x1, [one for one, _ in pairs], scale)
@@ -161,9 +168,9 @@ def section_block(model: Model, cuts: tuple[Cut, ...], scale: float) -> Block:
         items += numbers
     box = union([box, *(box_of(i) for i in items if isinstance(i, Label))])
     axis = f"axis of {model.datum.id}" if model.datum else "middle"
-    lines = ["SECTION A–A", f"through the {axis}, start end on the left, Y up"]
+    lines = ["SECTION A–A", f"{axis}; start end left"]
     if len(view_numbers(model)) > 1:
-        lines.append("small figures: where the views are cut")
+        lines.append("figures: where views are cut")
     labels = title_labels(lines, (box[0] + box[2]) / 2, box[1] - 2, max(box[2] - box[0], 50.0))
     return Block((*items, *labels), union([box, *(box_of(one) for one in labels)]))
 
@@ -192,11 +199,22 @@ def _view_numbers(model: Model, outlines: list[Span], scale: float, box: Box) ->
     return items, union([box, (min(slots) - TEXT, base, max(slots) + TEXT, base + TEXT + 1)])
 
 
-def metal_strips(model: Model, zone: Zone, cut: Cut) -> list[tuple[int, tuple[tuple[float, float], ...]]]:
+def _contacts(before: list[Strip], after: list[Strip], scale: float) -> list[Item]:
+    """Draw the seam where the metal of one piece stands on that of another, face on face."""
+    items: list[Item] = []
+    for piece, (_, (x, p0), (_, q0), _) in before:
+        for other, ((_, p1), _, _, (_, q1)) in after:
+            low, high = max(p0, p1), min(q0, q1)
+            if piece != other and high - low > 1e-9:
+                items.append(Line((x * scale, low * scale), (x * scale, high * scale), "NARROW"))
+    return items
+
+
+def metal_strips(model: Model, zone: Zone, cut: Cut) -> list[Strip]:
     """Return the cut metal of a zone as (piece, corners in mm: depth, Y), split where seams cross it."""
     rim = max(zone.rims, key=lambda pair: pair[1].area())[0] if zone.rims else None
     seams = [_crossings(c, 0.0) for _, c in zone.seams]
-    strips: list[tuple[int, tuple[tuple[float, float], ...]]] = []
+    strips: list[Strip] = []
     for (a0, b0), (a1, b1) in _span_pairs(cut):
         cuts = sorted(y for ys in seams for y in ys if max(a0, a1) < y < min(b0, b1))
         lower = [(a0, a1), *((y, y) for y in cuts)]
@@ -322,8 +340,8 @@ def _dimensions(model: Model, scale: float, box: Box) -> tuple[list[Item], Box]:
     pitch = TEXT * 1.9
     slots = spread([z * scale for z, _, _ in stops], pitch)
     pairs = [written(model.units, ("-<>" if z < 0 else "<>") + said, abs(z), n) for z, n, said in stops]
-    edge = bottom - 16.0
+    edge = bottom - 12.0
     for (z, decimals, _), slot_at, (text, _) in zip(stops, slots, pairs, strict=True):
         items.append(Ordinate((z * scale, bottom), (slot_at, edge), (0.0, bottom), "x", text, decimals))
     longest = max(text_width(shown, TEXT) for _, shown in pairs)
-    return items, union([box, (min(slots) - 5, edge - 1.12 * longest - 3.5, max(slots) + 3, bottom)])
+    return items, union([box, (min(slots) - 5, edge - longest - 3.0, max(slots) + 3, bottom)])

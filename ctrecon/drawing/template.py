@@ -141,7 +141,7 @@ def _labels(model: Model, face: str, shown: list[tuple[str, Contour]], cross: li
             space.thin.pop()
             items.append(Label(text, (near[0], near[1] - TEXT / 2), TEXT, "centre"))
             continue
-        far = space.nearby((x, y), reach + 3.0, wide + 1.0, TEXT, (x, y), pull=1.0, rings=30)
+        far = space.nearby((x, y), reach + 3.0, wide + 1.0, TEXT, (x, y), pull=1.0, rings=30, clear=True)
         if far is None:
             continue  # too crowded: the sheet has its size
         items.append(Label(text, (far[0], far[1] - TEXT / 2), TEXT, "centre"))
