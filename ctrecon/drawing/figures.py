@@ -1,29 +1,26 @@
 """How numbers and kinds read on a sheet: words, signs, values with U, and the table's rows."""
 
 import math
-from dataclasses import dataclass
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
 from ctrecon.drawing.views import SAME_FACE_SLICES, Drawn, Model, is_outside, sheet_turn, turn_period
-from ctrecon.part import Feature, Part, scale_u_along, taper_of
+from ctrecon.part import Feature, Part, scale_u_along
 
 __all__ = [
     "DEPTH_SIGN",
     "HALF_TURN",
-    "HEADINGS",
     "MM_PER_INCH",
     "TAPER_SIGN",
-    "Row",
     "depth_stops",
     "depth_text",
     "depth_us",
+    "figure",
     "digits",
     "kind_words",
     "length_text",
     "mark",
     "pair_difference",
     "places_of",
-    "rows_of",
     "size_places",
     "taper_ratio",
     "turned",
@@ -44,20 +41,8 @@ KIND_WORDS: dict[str, str] = {
     "free_seam": "free seam", "face_seam": "face seam", "rectangular_hole": "rectangular hole",
     "rectangular_outside": "rectangle outside", "polygon_hole": "polygon hole", "polygon_outside": "polygon outside",
 }  # fmt: skip
-NONE = "–"
 HALF_TURN = 180.0
 """Arcs shorter than this are dimensioned by their radius (ISO 129-1)."""
-
-ANGLES_AND_COUNTS = ("turn", "taper", "sides", "teeth", "arc", "area")
-HEADINGS = ("Id", "Feature", "Size", "Value", "U", "Z from", "Z to", "U", "Length", "U", "X", "Y", "U", "Basis")
-
-
-@dataclass(frozen=True)
-class Row:
-    """One line of the table, one text a column."""
-
-    cells: tuple[str, ...]
-    first: bool
 
 
 def kind_words(kind: str) -> str:
@@ -80,6 +65,19 @@ def digits(units: str, decimals: int) -> int:
     return decimals + 1 if units == "in" else decimals
 
 
+def figure(units: str, value_mm: float, decimals: int) -> str:
+    """Return a length in these units alone, without their name.
+
+    Examples
+    --------
+    >>> figure("mm", 12.7, 2), figure("in", 12.7, 2)
+    ('12.70', '0.500')
+    """
+    if units == "mm" or (value_mm == 0 and decimals == 0):
+        return format_value(value_mm, decimals)
+    return format_value(value_mm / MM_PER_INCH, decimals + 1)
+
+
 def length_text(units: str, value_mm: float, decimals: int) -> str:
     """Return a length as printed: mm, or inches with mm beside in brackets.
 
@@ -88,10 +86,9 @@ def length_text(units: str, value_mm: float, decimals: int) -> str:
     >>> length_text("mm", 12.7, 2), length_text("in", 12.7, 2)
     ('12.70', '0.500 [12.70]')
     """
-    mm = format_value(value_mm, decimals)
-    if value_mm == 0 and decimals == 0:
-        return mm  # the datum itself
-    return mm if units == "mm" else f"{format_value(value_mm / MM_PER_INCH, decimals + 1)} [{mm}]"
+    mm = figure("mm", value_mm, decimals)
+    other = figure(units, value_mm, decimals)
+    return mm if other == mm else f"{other} [{mm}]"
 
 
 def written(units: str, text: str, value_mm: float, decimals: int) -> tuple[str, str]:
@@ -187,20 +184,7 @@ def depth_text(model: Model, drawn: Drawn, *, end: bool) -> str:
     if (f.depth_to_mm if end else f.depth_from_mm) is None:
         return "runs out" if model.has_depth else "unknown"
     us = depth_us(model, drawn)
-    return format_value(drawn.z1 if end else drawn.z0, decimals_for(us[1] if end else us[0]))
-
-
-def _quantity(
-    model: Model, name: str, measured: Measured | None, direction: str = "across"
-) -> tuple[str, str, str] | None:
-    if measured is None:
-        return None
-    scale = None if "°" in name else scale_u_along(model.part, direction)
-    if scale is not None and "²" in name:
-        scale *= 2  # an area feels the scale twice
-    u = expanded(measured, scale)
-    places = decimals_for(u)
-    return name, format_value(measured.value, places), NONE if u is None else format_value(u, places)
+    return figure(model.units, drawn.z1 if end else drawn.z0, decimals_for(us[1] if end else us[0]))
 
 
 def turned(model: Model, feature: Feature) -> Measured | None:
@@ -214,110 +198,3 @@ def turned(model: Model, feature: Feature) -> Measured | None:
     turn = turn - period if turn > period / 2 else turn
     zero = model.clock.turn_deg.u
     return Measured(turn, None if u is None or zero is None else math.hypot(u, zero))
-
-
-def _ends(drawn: Drawn) -> list[tuple[str, Measured]]:
-    """Return the diameters at both ends of a taper."""
-    f = drawn.feature
-    taper = taper_of(f)
-    if taper is None or f.diameter_mm is None:
-        return []
-    half = (drawn.z1 - drawn.z0) / 2
-    us = (f.diameter_mm.u, taper.u)
-    u = None if us[0] is None or us[1] is None else math.hypot(us[0], half * us[1])
-    low, high = (f.diameter_mm.value + side * half * taper.value for side in (-1, 1))
-    return [("Ø at start", Measured(low, u)), ("Ø at end", Measured(high, u))]
-
-
-def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
-    """Return (name, value, U) of every size of the feature, the main one first."""
-    f = drawn.feature
-    taper = taper_of(f)
-    pair = f.flats_pair_mm if f.flats_pair_mm and not f.kind.startswith("square") else (None, None)
-    is_clock = model.clock is not None and f.id == model.clock.id
-    found = [
-        _quantity(model, "Ø at mid-depth" if taper else "Ø", f.diameter_mm),
-        _quantity(model, "tip Ø", f.tip_diameter_mm),
-        _quantity(model, "root Ø", f.root_diameter_mm),
-        _quantity(model, "□ flats" if f.kind.startswith("square") else "flats", f.flats_mm),
-        _quantity(model, "long side", pair[0]),
-        _quantity(model, "short side", pair[1]),
-        _quantity(model, "area mm²", f.area_mm2),
-        ("turn °", "0", "datum") if is_clock else _quantity(model, "turn °", turned(model, f)),
-        _quantity(model, "corner R", f.corner_radius_mm),
-        *(_quantity(model, name, value) for name, value in _ends(drawn)),
-        _quantity(model, "seam", f.seam_mm, "along" if f.kind == "face_seam" else "across"),
-    ]
-    plain: list[tuple[str, str, str]] = []
-    if taper:
-        u = expanded(taper)
-        places = min(4, decimals_for(u))
-        plain.append(
-            (
-                "taper mm/mm",
-                format_value(taper.value, places),
-                NONE if u is None else format_value(u, places),
-            )
-        )
-    if f.sides:
-        plain.append(("sides", str(f.sides), NONE))
-    if f.teeth:
-        plain.append(("teeth", str(f.teeth), NONE))
-    if f.arc_deg is not None and f.arc_deg < 360:
-        plain.append(("arc there °", format_value(f.arc_deg, 0), NONE))
-        if f.diameter_mm is not None and f.arc_deg < HALF_TURN:
-            half = Measured(f.diameter_mm.value / 2, None if f.diameter_mm.u is None else f.diameter_mm.u / 2)
-            found.insert(1, _quantity(model, "R", half))
-    return [one for one in found if one] + plain
-
-
-def _in_inches(cells: tuple[str, ...]) -> tuple[str, ...]:
-    """Return a row of the table with its lengths in inches: one decimal more than in mm."""
-    if cells[2].startswith(ANGLES_AND_COUNTS):
-        lengths: range | tuple[int, ...] = range(5, 13)
-    else:
-        lengths = range(3, 13)
-    out = list(cells)
-    for k in lengths:
-        text = cells[k]
-        if "." in text and text.lstrip("-").replace(".", "", 1).isdigit():
-            out[k] = format_value(float(text) / MM_PER_INCH, len(text.partition(".")[2]) + 1)
-    return tuple(out)
-
-
-def _both_units(row: Row) -> list[Row]:
-    """Return a row in inches, and one below it with the same in mm in brackets."""
-    inches = _in_inches(row.cells)
-    changed = {k for k in range(len(inches)) if inches[k] != row.cells[k]}
-    if not changed:
-        return [row]
-    below = tuple(f"[{text}]" if k in changed else "" for k, text in enumerate(row.cells))
-    return [Row(inches, row.first), Row(below, False)]
-
-
-def rows_of(model: Model, drawn: Drawn) -> list[Row]:
-    """Return the table rows of one feature; only the first names it and gives its place."""
-    f = drawn.feature
-    ux, uy = places_of(model, drawn)
-    z_us = [u for u in depth_us(model, drawn) if u is not None]
-    known = f.x_mm is not None and f.y_mm is not None
-    u_place = max((u for u in (ux, uy) if u is not None), default=None)
-    digits = decimals_for(u_place)
-    if model.datum is not None and f.id == model.datum.id:
-        place = ("0", "0", "datum")
-    elif known:
-        u_text = NONE if u_place is None else format_value(u_place, digits)
-        place = (format_value(drawn.x, digits), format_value(drawn.y, digits), u_text)
-    else:
-        place = (NONE, NONE, NONE)
-    u_z = max(z_us, default=None)
-    depth = (
-        depth_text(model, drawn, end=False),
-        depth_text(model, drawn, end=True),
-        NONE if u_z is None else format_value(u_z, decimals_for(u_z)),
-    )
-    sizes = _quantities(model, drawn) or [(NONE, NONE, NONE)]
-    length = (_quantity(model, "length", f.length_mm, "along") or (NONE, NONE, NONE))[1:]
-    rows = [Row((f.id, kind_words(f.kind), *sizes[0], *depth, *length, *place, f.basis), True)]
-    rows += [Row(("", "", *size, *[""] * 9), False) for size in sizes[1:]]
-    return rows if model.units == "mm" else [one for row in rows for one in _both_units(row)]

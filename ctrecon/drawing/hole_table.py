@@ -1,6 +1,7 @@
 """The hole table of a plate: every hole with its coordinates from the datum, its size and its depth."""
 
 import math
+from dataclasses import replace
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
 from ctrecon.drawing.figures import (
@@ -53,8 +54,8 @@ def _row(model: Model, d: Drawn) -> tuple[str, ...]:
     if model.datum is not None and f.id == model.datum.id:
         x = y = "0"
     else:
-        us = places_of(model, d)
-        x, y = (length_text(units, v, decimals_for(u)) for v, u in zip((d.x, d.y), us, strict=True))
+        places = decimals_for(max((u for u in places_of(model, d) if u is not None), default=None))
+        x, y = (length_text(units, v, places) for v in (d.x, d.y))
     turn = turned(model, f)
     turn_text = "" if turn is None else format_value(turn.value, decimals_for(expanded(turn)))
     return f.id, x, y, _size(model, d) + mark(f), turn_text, _depth(model, d)
@@ -95,10 +96,8 @@ def _depth(model: Model, d: Drawn) -> str:
         return "through"
     ends = []
     for end in (False, True):
-        text = depth_text(model, d, end=end)
-        if model.units == "in" and text.lstrip("-").replace(".", "", 1).isdigit():
-            text = length_text("in", float(text), len(text.partition(".")[2]))
-        ends.append(text)
+        text, mm = depth_text(model, d, end=end), depth_text(replace(model, units="mm"), d, end=end)
+        ends.append(text if text == mm else f"{text} [{mm}]")
     return f"Z {ends[0]} to {ends[1]}"
 
 

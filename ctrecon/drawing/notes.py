@@ -5,9 +5,10 @@ import math
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.blocks import scale_text
-from ctrecon.drawing.figures import DEPTH_SIGN, HEADINGS, TAPER_SIGN, Row, places_of, rows_of
+from ctrecon.drawing.figures import DEPTH_SIGN, TAPER_SIGN, places_of
 from ctrecon.drawing.items import Item, Label, Line
 from ctrecon.drawing.lettering import text_width, wrap
+from ctrecon.drawing.rows import HEADINGS, Row, rows_of
 from ctrecon.drawing.section import HATCH_ANGLES
 from ctrecon.drawing.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.views import Model
@@ -46,7 +47,7 @@ def note_lines(model: Model, scale: float) -> list[str]:
     if model.datum is not None:
         d = model.datum
         place = (
-            f" at x {format_value(d.x_mm.value, 3)}, y {format_value(d.y_mm.value, 3)} of the slices"
+            f" at x {format_value(d.x_mm.value, 3)} mm, y {format_value(d.y_mm.value, 3)} mm of the slices"
             if d.x_mm and d.y_mm
             else ""
         )
@@ -55,7 +56,7 @@ def note_lines(model: Model, scale: float) -> list[str]:
     if model.start is not None and model.has_depth:
         depth = model.start.depth_from_mm
         where = "the first slice of the stack" if depth is None else f"the start face of {model.start.id}"
-        at = "" if depth is None else f" (stack depth {format_value(depth.value, 3)})"
+        at = "" if depth is None else f" (stack depth {format_value(depth.value, 3)} mm)"
         datum = f"Datum {FACE_DATUM}: " if depth is not None else ""
         lines.append(f"{datum}Z counts from {where}{at}, away from the start end.")
     if not model.has_depth:

@@ -219,6 +219,7 @@ def _words(model: Model, face: str, size: float, many: bool) -> list[str]:
         f"Wide: this face; dashed: further in. Centre marks: punch here. Datum {AXIS_DATUM} is where the long centre "
         "lines cross."
     )
+    lines.append("Drills and saws grab: clamp the part, never hold it by hand, wear eye protection.")
     lines.append(SAFETY)
     return lines
 

@@ -47,7 +47,7 @@ def title_block(
     left = right - width
     dz, dy, dx = part.stack.voxel_mm
     voxel = f"{dx:g} × {dy:g} × {dz:g} mm ({part.stack.scale_basis})"
-    units = "inches [mm]" if model.units == "in" else "mm"
+    units = "in [mm]" if model.units == "in" else "mm"
     items = list[Item]()
     rows: list[list[tuple[str, str, float]]] = [
         [("Legal owner", "", 1.3), ("Drawing number", "", 1.0), ("Date of issue", "", 0.8)],

@@ -139,7 +139,7 @@ def test_draw_takes_projection_units_and_paper(little_part: Part, tmp_path: Path
     assert main(["draw", "part.json", "--out", "sheets", *asked]) == 0
     assert "sheets/template.pdf" in capsys.readouterr().out
     texts = {one.dxf.text for one in ezdxf.readfile("sheets/sheet.dxf").modelspace().query("TEXT")}
-    assert {"third angle", "inches [mm]", "Letter"} <= texts
+    assert {"third angle", "in [mm]", "Letter"} <= texts
     for file in ("sheet.pdf", "template.pdf"):
         assert re.search(rb"/MediaBox \[\s*0 0 792 612", Path("sheets", file).read_bytes())  # 11 x 8.5 inches
     for wrong in (["--projection", "second"], ["--units", "ft"], ["--paper", "B5"]):

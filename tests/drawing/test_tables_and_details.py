@@ -14,6 +14,7 @@ from ctrecon.drawing.dxf import build_document
 from ctrecon.drawing.figures import taper_ratio
 from ctrecon.drawing.hole_table import hole_rows, tabled_holes
 from ctrecon.drawing.items import Shape, Sheet
+from ctrecon.drawing.rows import rows_of
 from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.views import build_model
 
@@ -81,7 +82,7 @@ def test_inches_stand_with_millimetres_beside() -> None:
     towards = math.radians(215 - 20)
     low = f"{6.5 * math.cos(towards) / 25.4:.4f} [{6.5 * math.cos(towards):.3f}]"
     assert low in texts  # minus in both
-    assert "inches [mm]" in texts and "0.4724" in texts and "[12.000]" in texts
+    assert "in [mm]" in texts and "0.4724" in texts and "[12.000]" in texts
     assert checks.overlapping(doc) == [] and checks.outside_frame(doc, sheet) == []
 
 
@@ -106,3 +107,12 @@ def test_blind_holes_say_their_depth_and_where_they_open() -> None:
     part = records.lopsided()
     silent = replace(part, features=tuple(replace(f, opens_at=None) for f in part.features))
     assert "F3 Ø4.000" in [text for text, _ in checks.text_boxes(build_document(make_sheet(silent)))]
+
+
+def test_hole_table_and_table_of_features_agree_to_the_last_figure() -> None:
+    """X, Y and size of a hole read the same in both tables, in mm and in inches."""
+    for units in ("mm", "in"):
+        model = build_model(records.plate(), units=units)
+        for ident, x, y, *_ in hole_rows(model):
+            first = rows_of(model, model.of(ident))[0].cells
+            assert (x.partition(" ")[0], y.partition(" ")[0]) == first[10:12]
