@@ -227,7 +227,7 @@ def view_block(
     items += dimension_outsides(model, fresh, space, hull, scale)
     circled = {one.drawn.feature.id for one in details}
     items += dimension_turns(model, [d for d in fresh if d.feature.id not in circled], space, scale, reach)
-    if number == 0:
+    if any(model.datum is not None and d.feature.id == model.datum.id for d in fresh):
         items += _datum_mark(model, zone, space, scale)
     items += _mark_details(details, space, scale)
     items += dimension_sizes(model, [d for d in fresh if d.feature.id not in circled], space, scale, tabled=tabled)

@@ -13,7 +13,7 @@ from ctrecon.drawing.placing import Space, union
 from ctrecon.drawing.symbols import detail_circle
 from ctrecon.drawing.views import Drawn, Model, is_outside, view_numbers
 
-__all__ = ["LEAST_ON_PAPER_MM", "Detail", "detail_block", "plan_details"]
+__all__ = ["LEAST_ON_PAPER_MM", "LETTERS", "WANTED_MM", "Detail", "detail_block", "plan_details"]
 
 LEAST_ON_PAPER_MM = 3.0
 """A feature smaller than this on paper gets a detail."""
@@ -23,6 +23,8 @@ LETTERS = "BCFGHJKL"
 """A is the section, D and E are datums, I and O could be read as figures."""
 
 WANTED_MM = 12.0
+"""A detail shows its feature at least this large on paper."""
+
 ROOM = 0.95
 """Radius shown, in parts of the feature's larger extent."""
 

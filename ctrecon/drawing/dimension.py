@@ -44,6 +44,9 @@ GAP = 0.7
 LEAST_TURN_DEG = 0.5
 """A smaller turn from X is not drawn; the table has it."""
 
+BESIDE = 2.5
+"""How far beside a slot or rectangle the line of its length runs, mm."""
+
 SAME_PLACE_MM = 0.3
 """Coordinates nearer than this on paper share one dimension."""
 
@@ -238,8 +241,9 @@ def _flat_sizes(
         decimals = size_places(model.part, measured)
         size = measured.value * scale
         half = (pair[1] if angle == turn else pair[0]).value / 2 * scale if pair else size / 2
-        # off the middle, where bores, centre marks and other dimension lines are
-        base = _polar(*at, angle + 90, 0.75 * half if not pair or angle == turn else 0.0)
+        # off the middle, where bores, centre marks and other dimension lines are; of two, one outside
+        off = 0.75 * half if not pair else half + BESIDE if number == 0 else 0.0
+        base = _polar(*at, angle + 90, off)
         ending = last if number == 0 else tail
         text, shown = written(model.units, f"{f.id} {before}<>{ending}", measured.value, decimals)
         place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
@@ -286,7 +290,7 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
             middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + 0.7)
             box = _text_box(shown, middle, turn / 2 - 90)
             crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.5, TEXT / 2 + 0.3, turn / 2 - 90)
-            if (space.is_free(box) and not crossed) or radius > reach + 40:
+            if (space.is_free(box) and not crossed) or radius > reach + 80:
                 break
             radius += 2.0
         space.boxes.append(box)

@@ -29,8 +29,13 @@ LEAST_HOLES = 4
 MOST_ROWS = 24
 """Rows of one block; more holes stand in further blocks beside it."""
 
-TEXT = 2.5
-PITCH = 4.2
+HEIGHTS = (2.5, 1.8)
+"""Heights of letters (ISO 3098); the smaller one where the table would get wider than `MOST_WIDE`."""
+
+MOST_WIDE = 180.0
+LOOSE = 1.68
+"""Distance of lines in heights of letters."""
+
 HEADINGS = ("Hole", "X", "Y", "Size", "Turn °", "Depth")
 COAXIAL_MM = 0.02
 
@@ -106,40 +111,45 @@ def hole_table_blocks(model: Model) -> list[Block]:
     rows = hole_rows(model)
     if not rows:
         return []
-    columns = zip(HEADINGS, *rows, strict=True)
-    widths = [
-        max(text_width(text, TEXT) for text in column) + 3.0 if any(column[1:]) else 0.0 for column in columns
-    ]  # a column without entries is left out
-    blocks = []
-    for first in range(0, len(rows), MOST_ROWS):
-        blocks.append(_block(model, rows[first : first + MOST_ROWS], widths, first > 0))
-    return blocks
+    for height in HEIGHTS:
+        columns = zip(HEADINGS, *rows, strict=True)
+        widths = [
+            max(text_width(text, height) for text in column) + 1.2 * height if any(column[1:]) else 0.0
+            for column in columns
+        ]  # a column without entries is left out
+        if sum(widths) <= MOST_WIDE:
+            break
+    return [
+        _block(model, rows[first : first + MOST_ROWS], widths, height, first > 0)
+        for first in range(0, len(rows), MOST_ROWS)
+    ]
 
 
-def _block(model: Model, rows: list[tuple[str, ...]], widths: list[float], more: bool) -> Block:
+def _block(model: Model, rows: list[tuple[str, ...]], widths: list[float], height: float, more: bool) -> Block:
     units = "inches, mm in brackets" if model.units == "in" else "mm"
     axis = f"axis of {model.datum.id}" if model.datum else "middle"
     title = f"HOLES{', continued' if more else ''} ({units}) from datum {AXIS_DATUM} ({axis}); U: table of features"
-    wide, tall = sum(widths), PITCH * (len(rows) + 1)
+    pitch = LOOSE * height
+    wide, tall = sum(widths), pitch * (len(rows) + 1)
     top = tall / 2
-    items: list[Item] = [Label(title, (0.0, top + 1.5), TEXT)]
+    items: list[Item] = [Label(title, (0.0, top + 1.5), height)]
     for k, cells in enumerate([HEADINGS, *rows]):
-        y = top - PITCH * k
+        y = top - pitch * k
         items.append(Line((0.0, y), (wide, y), "WIDE" if k < 2 else "NARROW"))
         x = 0.0
         for column, (text, width) in enumerate(zip(cells, widths, strict=True)):
             if not width:
                 continue
-            base = y - PITCH + (PITCH - TEXT) / 2
+            base = y - pitch + (pitch - height) / 2
             if column in (1, 2, 4):
-                items.append(Label(text, (x + width - 1.5, base), TEXT, "right"))
+                items.append(Label(text, (x + width - 0.6 * height, base), height, "right"))
             else:
-                items.append(Label(text, (x + 1.5, base), TEXT))
+                items.append(Label(text, (x + 0.6 * height, base), height))
             x += width
     items.append(Line((0.0, -tall / 2), (wide, -tall / 2), "WIDE"))
     x = 0.0
     for width in (0.0, *(w for w in widths if w)):
         x += width
         items.append(Line((x, top), (x, -tall / 2), "WIDE" if x in (0.0, wide) else "NARROW"))
-    right = max(wide, text_width(title, TEXT))
+    right = max(wide, text_width(title, height))
     return Block(tuple(one for one in items if not isinstance(one, Label) or one.text), (0.0, -top, right, top + 5.0))

@@ -15,6 +15,7 @@ from ctrecon.drawing.hole_table import hole_table_blocks, tabled_holes
 from ctrecon.drawing.items import Block, Item, Label, Line, Page, Sheet
 from ctrecon.drawing.notes import Table, note_lines, notes_items, short_notes, table_rows
 from ctrecon.drawing.section import Cut, cut_zones, section_block
+from ctrecon.drawing.section_detail import plan_short, short_block
 from ctrecon.drawing.shelves import Room, arrange, fill_shelves, joined
 from ctrecon.drawing.title import TITLE_HEIGHT, scale_bar, title_block
 from ctrecon.drawing.views import Model, view_numbers
@@ -87,11 +88,13 @@ def _blocks(model: Model, cuts: tuple[Cut, ...], faces: tuple[Edges, Edges], sca
         )
         for n in view_numbers(model)
     ]  # fmt: skip
-    tail = [detail_block(model, one, scale, tabled=tabled) for one in details] + hole_table_blocks(model)
+    tail = [detail_block(model, one, scale, tabled=tabled) for one in details]
     if not section:
-        return [*views, *tail]
+        return [*views, *tail, *hole_table_blocks(model)]
+    short = plan_short(model, cuts, scale, SCALES, len(details))
+    tail += [short_block(model, cuts, one, scale) for one in short] + hole_table_blocks(model)
     near = views.pop(0) if plain else end_block(model, from_start, scale, from_end=False)
-    trio = [section_block(model, cuts, scale), near]
+    trio = [section_block(model, cuts, scale, [(one.letter, one.centre, one.radius) for one in short]), near]
     if not is_plain(model, from_end, from_end=True):
         trio.insert(0, end_block(model, from_end, scale, from_end=True))
     return [joined(trio if model.projection == "first" else trio[::-1]), *views, *tail]

@@ -146,6 +146,8 @@ def _sign_lines(model: Model) -> list[str]:
         signs.append(f"{TAPER_SIGN} 1:x taper, 1 on the diameter in x of depth ('mid': the size at half depth)")
     if any(is_hole(d.feature) and d.feature.opens_at and len(d.feature.opens_at) == 1 for d in model.drawn):
         signs.append(f"{DEPTH_SIGN} depth of a blind hole from the end it opens at")
+    if len(model.zones) > 1 or any(kind.startswith("free") for kind in kinds):
+        signs.append("( ) round a figure: auxiliary, for checking only")
     lines = [f"Signs: {'; '.join(signs)}."] if signs else []
     sharp = [
         d.feature.id

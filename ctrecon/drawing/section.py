@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,12 +12,12 @@ from ctrecon.drawing.dimension import TEXT, spread
 from ctrecon.drawing.figures import depth_stops, written
 from ctrecon.drawing.items import Block, Box, Hatch, Item, Label, Line, Ordinate
 from ctrecon.drawing.lettering import box_of, text_width
-from ctrecon.drawing.placing import union
-from ctrecon.drawing.symbols import FACE_DATUM, datum_box, datum_triangle
+from ctrecon.drawing.placing import Space, union
+from ctrecon.drawing.symbols import FACE_DATUM, datum_box, datum_triangle, detail_circle
 from ctrecon.drawing.views import Drawn, Model, Zone, contour_at, is_outside, view_numbers
 from ctrecon.part import Piece
 
-__all__ = ["HATCH_ANGLES", "Cut", "cut_zones", "metal_strips", "piece_of", "section_block"]
+__all__ = ["HATCH_ANGLES", "Cut", "cut_zones", "metal_strips", "piece_of", "section_block", "section_shapes"]
 
 HATCH_ANGLES = (45.0, 135.0, 30.0, 150.0, 60.0, 120.0)
 Span = tuple[float, float]
@@ -106,24 +107,10 @@ def cut_zones(model: Model) -> tuple[Cut, ...]:
     return tuple(cuts)
 
 
-def section_block(model: Model, cuts: tuple[Cut, ...], scale: float) -> Block:
-    """Draw the cut through the datum axis with depths and lengths dimensioned.
-
-    Parameters
-    ----------
-    model : Model
-        The part in sheet axes; it has depth and at least one zone.
-    scale : float
-        Paper mm per mm.
-
-    Returns
-    -------
-    Block
-        Items with the start face at x = 0 and the datum axis at y = 0.
-    """
+def section_shapes(model: Model, cuts: tuple[Cut, ...], scale: float) -> tuple[list[Item], list[Span]]:
+    """Draw the cut metal and what is seen behind it; also return how far each zone reaches down and up, paper mm."""
     items: list[Item] = []
-    highest = lowest = 0.0
-    outlines: list[tuple[float, float]] = []
+    outlines: list[Span] = []
     before: list[Strip] = []
     for number, (zone, cut) in enumerate(zip(model.zones, cuts, strict=True)):
         first, second = cut.first, cut.second
@@ -141,8 +128,6 @@ def section_block(model: Model, cuts: tuple[Cut, ...], scale: float) -> Block:
         items += _silhouette(first, x0, x1, [one for one, _ in pairs], scale)
         bounds = [area.bounds for area in (first, second) if not area.is_empty]
         if bounds:
-            lowest = min(lowest, *(b[1] * scale for b in bounds))
-            highest = max(highest, *(b[3] * scale for b in bounds))
             outlines.append((min(b[1] for b in bounds) * scale, max(b[3] for b in bounds) * scale))
         else:
             outlines.append((0.0, 0.0))
@@ -154,7 +139,31 @@ def section_block(model: Model, cuts: tuple[Cut, ...], scale: float) -> Block:
     for i in range(1, len(model.zones)):
         if abs(model.zones[i - 1].z1 - model.zones[i].z0) < 1e-9:
             items += _steps(model.zones[i - 1], model.zones[i], cuts[i - 1].reach_second, cuts[i].reach_first, scale)
-    items += _face_seams(model, outlines, scale)
+    return [*items, *_face_seams(model, outlines, scale)], outlines
+
+
+def section_block(
+    model: Model, cuts: tuple[Cut, ...], scale: float, circled: Sequence[tuple[str, tuple[float, float], float]] = ()
+) -> Block:
+    """Draw the cut through the datum axis with depths and lengths dimensioned.
+
+    Parameters
+    ----------
+    model : Model
+        The part in sheet axes; it has depth and at least one zone.
+    scale : float
+        Paper mm per mm.
+    circled : sequence of (letter, (depth, Y), radius)
+        What details show of it, mm.
+
+    Returns
+    -------
+    Block
+        Items with the start face at x = 0 and the datum axis at y = 0.
+    """
+    items, outlines = section_shapes(model, cuts, scale)
+    lowest, highest = min(0.0, *(low for low, _ in outlines)), max(0.0, *(high for _, high in outlines))
+    metal = [i.outer for i in items if isinstance(i, Hatch)]
     right = model.zones[-1].z1 * scale
     left = model.zones[0].z0 * scale
     items.append(Line((left - 4, 0.0), (right + 4, 0.0), "CENTRE"))
@@ -166,6 +175,8 @@ def section_block(model: Model, cuts: tuple[Cut, ...], scale: float) -> Block:
     if len(view_numbers(model)) > 1:
         numbers, box = _view_numbers(model, outlines, scale, box)
         items += numbers
+    rings, box = _circles(circled, scale, items, metal, box)
+    items += rings
     box = union([box, *(box_of(i) for i in items if isinstance(i, Label))])
     axis = f"axis of {model.datum.id}" if model.datum else "middle"
     lines = ["SECTION A–A", f"{axis}; start end left"]
@@ -173,6 +184,28 @@ def section_block(model: Model, cuts: tuple[Cut, ...], scale: float) -> Block:
         lines.append("figures: where views are cut")
     labels = title_labels(lines, (box[0] + box[2]) / 2, box[1] - 2, max(box[2] - box[0], 50.0))
     return Block((*items, *labels), union([box, *(box_of(one) for one in labels)]))
+
+
+def _circles(
+    circled: Sequence[tuple[str, tuple[float, float], float]], scale: float, items: Sequence[Item],
+    metal: Sequence[tuple[Span, ...]], box: Box,
+) -> tuple[list[Item], Box]:  # fmt: skip
+    """Circle what details show, with their letters on free paper."""
+    space = Space()
+    space.boxes += [box_of(i) for i in items if isinstance(i, Label) and i.text]
+    space.boxes += [(min(x), min(y), max(x), max(y)) for x, y in (zip(*corners, strict=True) for corners in metal)]
+    space.boxes.append((box[0], box[1], box[2], min(y for corners in metal for _, y in corners) if metal else 0.0))
+    space.thin += [(i.start, i.end) for i in items if isinstance(i, Line)]
+    found: list[Item] = []
+    for letter, (z, y), reach in circled:
+        middle, radius = (z * scale, y * scale), max(reach * scale, 1.5)
+        found.append(detail_circle(middle, radius))
+        place = space.nearby(middle, radius + 2.0, 3.5, 3.5, (1.0, 1.0), pull=2.0, rings=40, leader=False)
+        if place is not None:
+            space.thin.pop()
+            found.append(Label(letter, (place[0], place[1] - 1.75), 3.5, "centre"))
+        box = union([box, (middle[0] - radius, middle[1] - radius, middle[0] + radius, middle[1] + radius)])
+    return found, box
 
 
 def _datum_face(model: Model, extent: Span, x: float, box: Box) -> tuple[list[Item], Box]:

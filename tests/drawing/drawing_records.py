@@ -320,3 +320,14 @@ def stacked() -> Part:
         for ident, name, low, high, own, verdict in spans
     )
     return plain("stacked", features, pieces=pieces)
+
+
+def collared() -> Part:
+    """Return a shaft of 80 mm with a collar 0.8 mm long: under 3 mm on paper at any scale that holds the shaft."""
+    c = 20.0
+    features = (
+        feature("F1", "round_outside", c, c, 0.0, 30.0, diameter_mm=m(12.0)),
+        feature("F2", "round_outside", c, c, 30.0, 30.8, diameter_mm=m(20.0)),
+        feature("F3", "round_outside", c, c, 30.8, 80.0, diameter_mm=m(10.0)),
+    )
+    return plain("collared", features, stack=stack("collared", 1700, handedness_basis="file"))

@@ -25,7 +25,7 @@ from ctrecon.part import Part
 
 PARTS = (
     "hub", "plate", "nothing", "tiny", "huge", "sixty", "twelve", "single_slice", "open_ended", "medley", "fragment",
-    "d_shaft", "fine", "lopsided", "stacked",
+    "d_shaft", "fine", "lopsided", "stacked", "collared",
 )  # fmt: skip
 ISO_5455 = {100, 50, 20, 10, 5, 2, 1, 1 / 2, 1 / 5, 1 / 10, 1 / 20, 1 / 50, 1 / 100}
 """Scales of ISO 5455:1979 (enlargement, full size, reduction)."""

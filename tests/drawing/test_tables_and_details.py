@@ -13,7 +13,7 @@ from ctrecon.core.measured import Measured
 from ctrecon.drawing.dxf import build_document
 from ctrecon.drawing.figures import taper_ratio
 from ctrecon.drawing.hole_table import hole_rows, tabled_holes
-from ctrecon.drawing.items import Shape, Sheet
+from ctrecon.drawing.items import Hatch, Shape, Sheet
 from ctrecon.drawing.rows import rows_of
 from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.views import build_model
@@ -68,6 +68,18 @@ def test_what_is_under_3_mm_on_paper_gets_a_circled_detail_with_letter_and_scale
     assert any(one and abs(2 * one[2] - 0.8 * 20) < 1e-9 for one in circles)  # the hole at 20:1
     larger = build_document(make_sheet(records.plate()))
     assert not any(text.startswith("DETAIL") for text, _ in checks.text_boxes(larger))
+
+
+def test_a_step_too_short_on_paper_gets_a_detail_of_the_section() -> None:
+    """The collar of 0.8 mm is 1.6 mm at 2:1: circled in the section, drawn at 20:1 with its length in brackets."""
+    sheet, doc = made("collared")
+    assert sheet.scale == 2.0
+    texts = [text for text, _ in checks.text_boxes(doc)]
+    assert "DETAIL B (20:1)" in texts and texts.count("B") == 1 and "F2 (0.800)" in texts
+    assert sorted(checks.measured_values(doc, sheet)["F2"]) == pytest.approx([0.8, 20.0], abs=1e-9)
+    hatches = [one for one in sheet.pages[0].items if isinstance(one, Hatch) and not one.solid]
+    widths = [max(x for x, _ in one.outer) - min(x for x, _ in one.outer) for one in hatches]
+    assert any(abs(wide - 0.8 * 20) < 1e-6 for wide in widths)  # the collar's metal at 20:1
 
 
 def test_inches_stand_with_millimetres_beside() -> None:
