@@ -28,6 +28,7 @@ __all__ = [
     "write_outlines",
     "write_part",
     "write_report",
+    "write_solid",
     "write_template",
 ]
 
@@ -49,6 +50,7 @@ _HOMES = {
     "write_outlines": "ctrecon.drawing",
     "write_part": "ctrecon.store",
     "write_report": "ctrecon.report",
+    "write_solid": "ctrecon.drawing",
     "write_template": "ctrecon.drawing",
 }
 """Where each public name lives."""
@@ -56,7 +58,7 @@ _HOMES = {
 if TYPE_CHECKING:
     from ctrecon.core.errors import CtreconError
     from ctrecon.core.measured import Measured
-    from ctrecon.drawing import draw_sheet, write_outlines, write_template
+    from ctrecon.drawing import draw_sheet, write_outlines, write_solid, write_template
     from ctrecon.measuring import Measurement, measure_stack
     from ctrecon.part import Feature, Part, Piece
     from ctrecon.pipeline import measure_to_folder
