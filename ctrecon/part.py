@@ -106,7 +106,8 @@ class Sensitivity:
 class Feature:
     """One feature followed through depth; fields that do not belong to its kind are None.
 
-    A field that belongs and is None has its reason in `unknown`.
+    A field that belongs and is None has its reason in `unknown`. `name` is what a person called it,
+    `accepted` is true where a person looked at it and found it right.
     """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
@@ -147,6 +148,8 @@ class Feature:
     form: Mapping[str, Measured] = field(default_factory=dict)
     form_says: tuple[str, ...] = ()
     unknown: Mapping[str, str] = field(default_factory=dict)
+    name: str | None = None
+    accepted: bool | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -285,7 +288,8 @@ class Part:
     """The whole record of one part.
 
     `boundary` says what was measured where corrosion product clings to the metal: the
-    sound `metal`, or the `outer` skin.
+    sound `metal`, or the `outer` skin. `decided` holds the fingerprints of the decisions of a
+    person that are in the record already, so that none is applied twice.
     """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
@@ -303,6 +307,7 @@ class Part:
     calibration: ScaleFound | None = None
     boundary: str = "metal"
     image: ImageInfo | None = None
+    decided: tuple[str, ...] = ()
     schema: str = "ctrecon-part-1"
 
     def feature(self, ident: str) -> Feature:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from ctrecon.calibrate import calibrate
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
+from ctrecon.decisions import FILE_NAME, apply_decisions, read_decisions
 from ctrecon.drawing import draw_sheet, write_outlines, write_template
 from ctrecon.explain import Explained, explain_scan, with_warning
 from ctrecon.measuring import Measurement, measure_stack
@@ -44,7 +45,7 @@ def name_of(source: str | Path) -> str:
     return (path.name if path.is_dir() else path.stem) or "part"
 
 
-def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = OUTPUTS) -> None:
+def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = (*OUTPUTS, FILE_NAME)) -> None:
     """Refuse an output folder that is there, or that may not be replaced.
 
     Parameters
@@ -82,8 +83,17 @@ def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = OUTPUT
         raise InputFileError(f"{standing}: may not be written to; choose another place for the results")
 
 
+def _keep_decisions(folder: Path, filling: Path) -> None:
+    """Carry what a person decided over into the folder that replaces this one: it can't be measured again."""
+    kept = folder / FILE_NAME
+    if kept.is_file() and not (filling / FILE_NAME).exists():
+        (filling / FILE_NAME).write_bytes(kept.read_bytes())
+
+
 @contextmanager
-def staged_folder(out: str | Path, *, force: bool = False, ours: tuple[str, ...] = OUTPUTS) -> Iterator[Path]:
+def staged_folder(
+    out: str | Path, *, force: bool = False, ours: tuple[str, ...] = (*OUTPUTS, FILE_NAME)
+) -> Iterator[Path]:
     """Lend a temporary folder beside `out`, and rename it to `out` when all went well.
 
     An old folder is moved aside only after the new one is complete, and deleted last.
@@ -105,6 +115,7 @@ def staged_folder(out: str | Path, *, force: bool = False, ours: tuple[str, ...]
             yield filling
             check_target(out, force=force, ours=ours)
             if target.exists():
+                _keep_decisions(target, filling)
                 os.rename(target, old)
             try:
                 os.rename(filling, target)
@@ -210,6 +221,7 @@ def measure_to_folder(
         If the stack cannot be read or the folder not be written.
     """
     settings = settings or Settings()
+    decisions = () if settings.decisions is None else read_decisions(settings.decisions)
     check_target(out, force=force)  # before minutes of measuring, not after
     stack = open_stack(source, voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
     if stack.voxel_mm is None:
@@ -233,7 +245,12 @@ def measure_to_folder(
             measurement = replace(measurement, part=with_warning(measurement.part, explained))
         if told is not None:
             told(explained.says)
-    if settings.known and measurement.part.features:
+    if decisions:
+        decided, unmatched = apply_decisions(measurement.part, decisions, knowns=settings.known)
+        measurement = replace(measurement, part=decided)
+        if told is not None:
+            told(f"{len(decisions) - len(unmatched)} of {len(decisions)} decisions replayed")
+    elif settings.known and measurement.part.features:
         measurement = replace(measurement, part=calibrate(measurement.part, settings.known).part)
     write_outputs(
         measurement, stack, out, force=force, paper=settings.paper, projection=settings.projection,

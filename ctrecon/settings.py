@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from ctrecon.calibrate import parse_known
 from ctrecon.core.errors import InputError
@@ -70,6 +71,8 @@ class Settings:
         1); None takes the usual.
     known : tuple of str
         Sizes known from the part itself, such as ``F1=12.00±0.02``; true scale is found from them.
+    decisions : path or None
+        File of decisions that a person made on an earlier record of the part; they are replayed.
 
     Raises
     ------
@@ -86,6 +89,7 @@ class Settings:
     boundary: str = "metal"
     prior_separate: float | None = None
     known: tuple[str, ...] = ()
+    decisions: Path | None = None
 
     def __post_init__(self) -> None:
         if self.voxel_mm is not None:

@@ -58,7 +58,7 @@ def _tidy(value: Any) -> Any:
 _LEFT_OUT_EMPTY = ("unknown", "alternatives", "form", "form_says", "sensitivity", "budget")
 _ORDER = (
     "schema", "name", "made_with", "stack", "boundary", "axis", "features", "pieces", "hypotheses", "joints",
-    "relations", "warnings", "calibration", "image", "unknown",
+    "relations", "warnings", "calibration", "image", "decided", "unknown",
 )  # fmt: skip
 
 
@@ -158,7 +158,7 @@ def part_to_json(part: Part) -> str:
     for piece in record["pieces"]:
         if not piece["unknown"]:
             del piece["unknown"]
-    for name in ("hypotheses", "joints", "relations", "calibration", "image", "unknown"):
+    for name in ("hypotheses", "joints", "relations", "calibration", "image", "decided", "unknown"):
         if not record[name]:
             del record[name]
     tidy = _tidy({key: record[key] for key in _ORDER if key in record})

@@ -10,6 +10,7 @@ option                            meaning                                      c
 ``--boundary``                    sound metal, or its crust too                measure, batch
 ``--prior-separate P``            before looking: more than one piece?         measure, batch
 ``--known FEATURE=VALUE±U``       sizes known from the part                    measure, calibrate
+``--decisions FILE``              what a person decided before                 measure
 ``--paper``                       sheet size                                   measure, draw, demo, batch
 ``--projection``                  first or third angle                         measure, draw, demo, batch
 ``--units``                       mm, or inches with mm beside, on the sheet   measure, draw, demo, batch
@@ -27,7 +28,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DONE", "FAULT", "INTERRUPTED", "NOTHING_FOUND", "REFUSED", "Commands",
-    "add_boundary", "add_known", "add_out", "add_paper", "add_prior", "add_scale", "add_stack", "settings_from",
+    "add_boundary", "add_decisions", "add_known", "add_out", "add_paper", "add_prior", "add_scale", "add_stack",
+    "settings_from",
 ]  # fmt: skip
 
 DONE, FAULT, REFUSED, NOTHING_FOUND, INTERRUPTED = 0, 1, 2, 3, 130
@@ -108,6 +110,15 @@ def add_known(parser: argparse.ArgumentParser, *, required: bool = False) -> Non
     )  # fmt: skip
 
 
+def add_decisions(parser: argparse.ArgumentParser) -> None:
+    """Add what a person decided on an earlier record."""
+    parser.add_argument(
+        "--decisions", metavar="FILE", type=Path,
+        help="decisions.json of an earlier record of this part: what was rejected, renamed, added or known there is "
+        "replayed here; a decision that fits nothing is named",
+    )  # fmt: skip
+
+
 def add_boundary(parser: argparse.ArgumentParser) -> None:
     """Add which boundary to measure where corrosion product clings to the metal."""
     parser.add_argument(
@@ -146,4 +157,5 @@ def settings_from(args: argparse.Namespace) -> "Settings":
         boundary=getattr(args, "boundary", "metal"),
         prior_separate=getattr(args, "prior_separate", None),
         known=tuple(getattr(args, "known", ())),
+        decisions=getattr(args, "decisions", None),
     )
