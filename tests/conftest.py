@@ -16,6 +16,7 @@ import tifffile
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.measured import Measured
 from ctrecon.explain import Explained
+from ctrecon.measuring import Measurement
 from ctrecon.part import Axis, Evidence, Feature, Part, Piece, StackInfo, Warn
 
 
@@ -92,7 +93,7 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
             part = replace(part, features=(), pieces=(), warnings=(Warn(flag="nothing_to_measure", says="Nothing."),))
         if progress is not None:
             progress("survey", 1, 1)
-        return SimpleNamespace(part=part, pictures=(), seam_pictures=())
+        return Measurement(part)
 
     def draw(part: Part, folder: Path, *, paper: str | None, projection: str, units: str) -> tuple[Path, ...]:
         calls.drawn.append(paper)
