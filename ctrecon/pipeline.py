@@ -219,6 +219,23 @@ def measure_to_folder(
         If neither the files nor the settings give the voxel size.
     InputFileError
         If the stack cannot be read or the folder not be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> import numpy as np
+    >>> from PIL import Image
+    >>> from scipy.ndimage import gaussian_filter
+    >>> from ctrecon import Settings, measure_to_folder
+    >>> y, x = np.mgrid[:40, :40]
+    >>> metal = np.clip(14.5 - abs(x - 19.4), 0, 1) * np.clip(10.5 - abs(y - 19.7), 0, 1)
+    >>> grey = 100 + 800 * gaussian_filter(metal, 1.0) + np.random.default_rng(1).normal(0, 5, x.shape)
+    >>> Image.fromarray(grey.astype(np.uint16)).save("plate.png")
+    >>> part = measure_to_folder("plate.png", "plate_out", settings=Settings(voxel_mm=(0.1, 0.1, 0.1)))
+    >>> [feature.kind for feature in part.features]
+    ['rectangular_outside']
+    >>> Path("plate_out", "sheet.pdf").exists()
+    True
     """
     settings = settings or Settings()
     decisions = () if settings.decisions is None else read_decisions(settings.decisions)

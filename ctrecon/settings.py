@@ -78,6 +78,16 @@ class Settings:
     ------
     InputError
         If a value cannot be used.
+
+    Examples
+    --------
+    >>> from ctrecon import Settings
+    >>> Settings(voxel_mm=(0.05, 0.05, 0.05), paper="A3").units
+    'mm'
+    >>> Settings(paper="A7")
+    Traceback (most recent call last):
+    ...
+    ctrecon.core.errors.InputError: paper 'A7' is not known; choose one of A4, A3, Letter
     """
 
     voxel_mm: tuple[float, float, float] | None = None

@@ -70,6 +70,14 @@ def draw_sheet(
         If paper, projection or units are not known, or nothing fits on the paper.
     InputFileError
         If a file cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from ctrecon import draw_sheet, read_part
+    >>> part = read_part("drum_hub_out/part.json")
+    >>> [path.name for path in draw_sheet(part, Path("sheets"), paper="A4")]
+    ['sheet.pdf', 'sheet.svg', 'sheet.png', 'sheet.dxf']
     """
     folder = Path(folder)
     sheet = make_sheet(part, paper=paper, projection=projection, units=units)

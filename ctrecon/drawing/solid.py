@@ -49,6 +49,20 @@ def write_solid(part: Part, path: Path) -> tuple[str, ...]:
         If the record holds no solid, or the ending is another.
     InputFileError
         If the file cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from ctrecon import read_part, write_solid
+    >>> part = read_part("drum_hub_out/part.json")
+    >>> for sentence in write_solid(part, Path("hub.stl")):
+    ...     print(sentence)
+    F3 has no known far end: it is cut right through there.
+    F7 (free hole) is left out: it runs across the axis and its own axis is not known.
+    Pieces touch along their seams: the gap between them is not cut away.
+    The slices are assumed to run away from the viewer: otherwise the solid is the mirror image.
+    >>> [line for line in Path("hub.stl").read_text().splitlines() if line.startswith("solid")]
+    ['solid P1 body', 'solid P2 spacer']
     """
     return write_solids(part, (Path(path),))
 

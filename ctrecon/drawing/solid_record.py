@@ -299,7 +299,7 @@ def _notes(part: Part, used: set[str], bodies: int) -> tuple[str, ...]:
             )
             notes.append(f"{f.id} ({f.kind.replace('_', ' ')}) is left out: {why}.")
         elif ends and is_hole(f):
-            notes.append(f"{f.id}: not known: {' and '.join(ends)}; it is cut right through there.")
+            notes.append(f"{f.id} has no known {' or '.join(ends)}: it is cut right through there.")
         elif ends and not is_seam(f):
             notes.append(f"{f.id} ends with the stack: its {' and '.join(ends)} may lie beyond it.")
         if f.kind == "wheel" and f.id in used:

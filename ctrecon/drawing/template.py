@@ -322,8 +322,10 @@ def write_template(part: Part, path: Path, *, paper: str | None = None, units: s
         The record.
     path : Path
         The file, `template.pdf` by custom.
-    paper, units
-        See `template_sheet`.
+    paper : {"A4", "A3", "Letter"}, optional
+        Paper to print on, A4 where none is named; a larger part takes several pages.
+    units : {"mm", "in"}
+        Units of the sizes beside the holes.
 
     Raises
     ------
@@ -331,5 +333,14 @@ def write_template(part: Part, path: Path, *, paper: str | None = None, units: s
         If the paper is not known.
     InputFileError
         If the file cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from ctrecon import read_part, write_template
+    >>> part = read_part("drum_hub_out/part.json")
+    >>> write_template(part, Path("template.pdf"), paper="A4")
+    >>> Path("template.pdf").read_bytes()[:5]
+    b'%PDF-'
     """
     write_whole(Path(path), pdf_bytes(template_sheet(part, paper=paper, units=units)))

@@ -207,6 +207,21 @@ def test_the_start_face_is_the_outline_that_is_cut(tmp_path: Path) -> None:
     assert face.symmetric_difference(affinity.scale(cut, -1, 1, origin=(0, 0))).area > 0.03 * cut.area
 
 
+@needs_kernel
+def test_a_hole_across_lies_where_it_was_found(tmp_path: Path) -> None:
+    """A hole across, 10° from y towards x in the stack (y down), runs 10° from -Y towards +X, 1 mm right, 3 mm deep."""
+    a = math.radians(10.0)
+    write_solid(drilled_across(cross_direction_xyz=(math.sin(a), math.cos(a), 0.0)), tmp_path / "solid.stl")
+    (triangles,) = read_stl(tmp_path / "solid.stl").values()
+    spots = triangles.reshape(-1, 3)
+    wall = spots[(np.abs(spots[:, 2] + 3.0) < 1.5)]  # no corner of the block
+    along = np.array([math.sin(a), -math.cos(a), 0.0])
+    from_axis = wall - np.array([1.0, 0.0, -3.0])
+    away = np.linalg.norm(from_axis - np.outer(from_axis @ along, along), axis=1)
+    assert len(wall) > 20
+    assert away == pytest.approx(1.0, abs=1e-4)
+
+
 def test_the_two_sizes_of_a_square_keep_their_directions() -> None:
     """A square of 8 and 6 mm, 8 mm along 20° from x towards y, is 8 mm along X once X is its side."""
     (body,) = solid_record(uneven_square()).bodies
@@ -252,6 +267,9 @@ def test_without_the_extra_it_is_named(tmp_path: Path, monkeypatch: pytest.Monke
     with pytest.raises(CtreconError, match="extra named solid is not installed"):
         write_solid(hub(), tmp_path / "solid.step")
     assert list(tmp_path.iterdir()) == []
+    write_part(stacked(), tmp_path / "part.json")
+    assert main(["draw", str(tmp_path / "part.json"), "--out", str(tmp_path / "out"), "--solid"]) == 2
+    assert not (tmp_path / "out").exists()
 
 
 @needs_kernel
