@@ -6,6 +6,7 @@ import re
 import sys
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -242,6 +243,9 @@ def test_what_is_left_out_is_said() -> None:
     assert "F1 has lost a corner: it is made whole." in solid_record(plate()).notes
     assert any("F7 is a wheel whose flanks are not in the record" in one for one in solid_record(medley()).notes)
     assert solid_record(disc(4.0, 1.0)).notes == ()
+    three = stacked()
+    three = replace(three, pieces=(*three.pieces, replace(three.pieces[0], id="P3", name="cap", features=())))
+    assert "P3 cap is no body: all metal where it lies belongs to other pieces." in solid_record(three).notes
 
 
 def test_records_without_a_solid_are_refused() -> None:
