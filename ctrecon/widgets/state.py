@@ -21,6 +21,7 @@ from ctrecon.decisions import (
     write_decisions,
 )
 from ctrecon.decisions.kinds import possible_kinds, with_kind
+from ctrecon.decisions.match import main_size
 from ctrecon.part import Feature, Part
 from ctrecon.slices import SliceStack, open_stack
 from ctrecon.store import read_part
@@ -218,6 +219,16 @@ class Review:
         """Call a feature another kind; see `kinds_for`."""
         with_kind(self._feature(ident), kind)
         self._decide(Decision(do="change_kind", feature=named(self.part, self._feature(ident)), kind=kind))
+
+    def nearest(self, kind: str, length: str | float) -> str:
+        """Return the id of the feature of a kind whose main size is nearest to a length (mm, or as it is typed)."""
+        value = read_length(length)[0] if isinstance(length, str) else float(length)
+        sizes = {one.id: main_size(one) for one in self.part.of_kind(kind)}
+        known = {ident: abs(size - value) for ident, size in sizes.items() if size is not None}
+        if not known:
+            there = ", ".join(sorted({one.kind for one in self.part.features})) or "nothing"
+            raise InputError(f"{self.part.name} has no {kind}; it has {there}")
+        return min(known, key=lambda ident: (known[ident], ident))
 
     def kinds_for(self, ident: str) -> tuple[str, ...]:
         """Return the kinds a feature could be called, by the sizes it has."""
