@@ -20,6 +20,11 @@ class CtreconError(Exception):
     nowhere.json: cannot be read (No such file or directory); give the part.json that measure wrote
     """
 
+    def _render_traceback_(self) -> list[str]:
+        """Return what a notebook shows instead of a traceback: the sentence is what helps."""
+        text = str(self)
+        return [f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "?")) else ".")]
+
 
 class InputError(CtreconError, ValueError):
     """A value, option or piece of data that cannot be used."""

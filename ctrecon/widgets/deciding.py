@@ -5,15 +5,15 @@ import ipywidgets as ipw
 from ctrecon.decisions.apply import describe
 from ctrecon.decisions.record import ADDED_KINDS
 from ctrecon.widgets.charts import depth_range_chart
-from ctrecon.widgets.panel import button, figure_bytes, notice_line, panel, paragraph, table
+from ctrecon.widgets.panel import button, figure_bytes, notice_line, panel, paragraph, split, table
 from ctrecon.widgets.state import Review, read_points
 from ctrecon.widgets.viewer import SliceView, feature_list
 from ctrecon.widgets.words import feature_label
 
 __all__ = ["depth_range", "review_features", "true_scale"]
 
-_WIDE = {"description_width": "120px"}
-_FIELD = ipw.Layout(width="420px")
+_WIDE = {"description_width": "110px"}
+_FIELD = ipw.Layout(width="96%")
 _ADD_POINTS = 40
 
 
@@ -81,14 +81,14 @@ def review_features(review: Review) -> ipw.VBox:
 
     Without widgets the same is `Review.accept`, `reject`, `rename`, `change_kind`, `add` and `undo`.
     """
-    view = SliceView(review, points=_ADD_POINTS, wide="560px")
-    name = ipw.Text(description="new name", continuous_update=True, style=_WIDE, layout=ipw.Layout(width="320px"))
-    kind = ipw.Dropdown(description="other kind", style=_WIDE, layout=ipw.Layout(width="320px"))
+    view = SliceView(review, points=_ADD_POINTS)
+    name = ipw.Text(description="new name", continuous_update=True, style=_WIDE, layout=ipw.Layout(width="75%"))
+    kind = ipw.Dropdown(description="other kind", style=_WIDE, layout=ipw.Layout(width="75%"))
     accept, reject = button("Accept", "the chosen feature is right"), button("Reject", "take the chosen feature out")
     rename, change = button("Rename", "give it the name typed"), button("Change kind", "call it the kind chosen")
     add_kind = ipw.Dropdown(
         options=[(one.replace("_", " "), one) for one in ADDED_KINDS], description="new feature", style=_WIDE,
-        layout=ipw.Layout(width="320px"),
+        layout=ipw.Layout(width="75%"),
     )  # fmt: skip
     add, clear = button("Add", "add the feature through the points"), button("Clear points", "take the points away")
     slices = ipw.IntRangeSlider(
@@ -154,7 +154,7 @@ def true_scale(review: Review) -> ipw.VBox:
 
     Without widgets the same is `Review.known_length`.
     """
-    view = SliceView(review, points=2, wide="560px")
+    view = SliceView(review, points=2)
     way = ipw.RadioButtons(
         options=["size of a feature", "distance of two axes", "two points on the slice"], description="known is the",
         style=_WIDE, layout=_FIELD,
@@ -215,11 +215,11 @@ def depth_range(review: Review) -> ipw.VBox:
     """
     slices = ipw.IntRangeSlider(
         value=review.slices, min=0, max=max(len(review.stack) - 1, 1), description="from, to slice", style=_WIDE,
-        layout=ipw.Layout(width="620px"), continuous_update=False,
+        layout=ipw.Layout(width="98%"), continuous_update=False,
     )  # fmt: skip
     slices.add_class("ctr-range-slider")
-    chart = ipw.Image(format="png", layout=ipw.Layout(width="620px", height="auto"))
-    listed = ipw.HTML(layout=ipw.Layout(width="480px"))
+    chart = ipw.Image(format="png", layout=ipw.Layout(width="100%", height="auto"))
+    listed = ipw.HTML()
     listed.add_class("ctr-in-range")
 
     def follow(what: str = "slices") -> None:
@@ -237,4 +237,4 @@ def depth_range(review: Review) -> ipw.VBox:
     slices.observe(lambda change: review.choose_slices(*change["new"]), "value")
     review.on_change(follow)
     follow()
-    return panel("ctr-range", "Depth range", ipw.HBox([ipw.VBox([slices, chart]), listed]))
+    return panel("ctr-range", "Depth range", split([slices, chart], [listed]))

@@ -28,8 +28,8 @@ def review_pieces(review: Review) -> ipw.VBox:
 
     Without widgets the same is `Review.show_evidence`, with the slices it returns.
     """
-    view = SliceView(review, wide="520px")
-    listed = ipw.VBox(layout=ipw.Layout(width="600px", padding="0 0 0 14px"))
+    view = SliceView(review)
+    listed = ipw.VBox()
 
     def rows_of(piece: Piece, number: int, evidence: Evidence) -> list[ipw.Widget]:
         says = f"{'for' if evidence.weight >= 0 else 'against'} (weight {evidence.weight:+.1f}): {evidence.says}"
@@ -58,7 +58,6 @@ def review_pieces(review: Review) -> ipw.VBox:
     review.on_change(fill)
     fill()
     side = view.box.children[1]
-    side.layout.width = "600px"
     side.children = (listed, *side.children)
     return panel("ctr-pieces", "Pieces, and the reasons for them", view.box)
 
@@ -78,8 +77,8 @@ def residual_view(review: Review, explained: Explained | None = None) -> ipw.VBo
     known = explain_scan(review.part, review.stack) if explained is None else explained
     says = ipw.HTML()
     says.add_class("ctr-explained")
-    chart = ipw.Image(format="png", layout=ipw.Layout(width="900px", height="auto"))
-    picture = ipw.Image(format="png", layout=ipw.Layout(width="900px", height="auto"))
+    chart = ipw.Image(format="png", layout=ipw.Layout(width="100%", height="auto"))
+    picture = ipw.Image(format="png", layout=ipw.Layout(width="100%", height="auto"))
     which = ipw.Dropdown(description="slice", style={"description_width": "60px"}, layout=ipw.Layout(width="300px"))
     again = button("Compare again", "compare the record as it stands now with the scan")
 

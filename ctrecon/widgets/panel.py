@@ -5,14 +5,21 @@ import io
 from collections.abc import Iterable
 from typing import Any
 
+import anywidget
 import ipywidgets as ipw
 from matplotlib.figure import Figure
 
 from ctrecon.widgets.state import Review
 
-__all__ = ["button", "figure_bytes", "heading", "notice_line", "panel", "paragraph", "table"]
+__all__ = ["button", "figure_bytes", "heading", "notice_line", "panel", "paragraph", "split", "table"]
 
 _STYLE = """<style>
+.ctr-panel .ctr-split { flex-flow: row wrap; align-items: flex-start; }
+.ctr-panel .ctr-left { flex: 1 1 400px; max-width: 640px; overflow: hidden; }
+.ctr-panel .ctr-right { flex: 1 1 360px; max-width: 560px; padding-left: 14px; overflow: hidden; }
+.ctr-panel .widget-text, .ctr-panel .widget-dropdown, .ctr-panel .widget-radio-box { max-width: 100%; }
+.ctr-panel .widget-html, .ctr-panel .widget-html-content { height: auto; line-height: 1.4; white-space: normal; }
+.ctr-panel img.widget-image { max-width: 100%; }
 .ctr-panel { max-width: 1180px; color: var(--jp-ui-font-color1, inherit); }
 .ctr-panel .widget-label, .ctr-panel .widget-html-content { color: var(--jp-ui-font-color1, inherit); }
 .ctr-panel .ctr-says { font-size: 14px; line-height: 1.45; }
@@ -23,6 +30,24 @@ _STYLE = """<style>
 .ctr-panel button:focus, .ctr-panel select:focus, .ctr-panel input:focus {
   outline: 3px solid var(--jp-ui-font-color1, #555); outline-offset: 1px; }
 </style>"""
+
+
+class _Keys(anywidget.AnyWidget):
+    """Leaves the keys pressed in a panel to the panel: the notebook would take arrows for moving between cells."""
+
+    _esm = """
+    function render({ el }) {
+      let tries = 0;
+      const mark = () => {
+        const panel = el.closest(".ctr-panel");
+        const own = (event) => event.target.setAttribute("data-lm-suppress-shortcuts", "true");
+        if (panel) panel.addEventListener("focusin", own);
+        else if (++tries < 50) setTimeout(mark, 100);
+      };
+      mark();
+    }
+    export default { render };
+    """
 
 
 def paragraph(text: str, *, css: str = "ctr-says") -> str:
@@ -68,9 +93,19 @@ def notice_line(review: Review) -> ipw.HTML:
     return line
 
 
+def split(left: list[Any], right: list[Any]) -> ipw.HBox:
+    """Return two columns, the picture and what is said of it; on a narrow page the second stands below the first."""
+    one, two = ipw.VBox(left), ipw.VBox(right)
+    one.add_class("ctr-left")
+    two.add_class("ctr-right")
+    both = ipw.HBox([one, two])
+    both.add_class("ctr-split")
+    return both
+
+
 def panel(name: str, title: str, *children: Any) -> ipw.VBox:
     """Return a panel: a heading and what belongs to it, one under the other."""
-    box = ipw.VBox([ipw.HTML(_STYLE), heading(title), *children])
+    box = ipw.VBox([ipw.HTML(_STYLE), _Keys(), heading(title), *children])
     box.add_class("ctr-panel")
     box.add_class(name)
     return box

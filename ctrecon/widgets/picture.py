@@ -13,7 +13,8 @@ from ctrecon.widgets.state import Review
 __all__ = ["GreyScale", "jpeg_of_slice", "picture_of"]
 
 _LONGEST = 1024  # more pixels than this a screen does not show beside the controls
-_QUALITY = 85
+_QUALITY, _QUALITY_SMALL = 85, 96
+_SMALL = 512  # up to this size a picture is stretched on the screen, and blocks would show
 _LOOKED_AT = 9
 
 
@@ -43,7 +44,7 @@ def jpeg_of_slice(stack: SliceStack, index: int, scale: GreyScale) -> bytes:
     if step > 1:
         image = image.reduce(step)
     out = io.BytesIO()
-    image.save(out, "JPEG", quality=_QUALITY)
+    image.save(out, "JPEG", quality=_QUALITY if max(image.size) > _SMALL else _QUALITY_SMALL)
     return out.getvalue()
 
 

@@ -5,7 +5,7 @@ from typing import Any
 import ipywidgets as ipw
 
 from ctrecon.widgets.pad import SlicePad
-from ctrecon.widgets.panel import panel, paragraph, table
+from ctrecon.widgets.panel import panel, paragraph, split, table
 from ctrecon.widgets.state import Review
 from ctrecon.widgets.words import feature_label, feature_says, quantity_lines
 
@@ -17,7 +17,7 @@ _NEAR_PX = 6.0
 
 def feature_list(review: Review, label: str, *, none: tuple[str, str] | None = _NONE) -> ipw.Dropdown:
     """Return a list of the features that follows the review, and by which one is chosen."""
-    one = ipw.Dropdown(description=label, style={"description_width": "120px"}, layout=ipw.Layout(width="420px"))
+    one = ipw.Dropdown(description=label, style={"description_width": "110px"}, layout=ipw.Layout(width="96%"))
 
     def fill(what: str = "part") -> None:
         if what == "part":
@@ -42,17 +42,15 @@ class SliceView:
         What is shown.
     points : int
         How many points a person may set on the picture: 0 none; beyond that the oldest is dropped.
-    wide : str
-        Width of the picture.
     """
 
-    def __init__(self, review: Review, *, points: int = 0, wide: str = "620px") -> None:
+    def __init__(self, review: Review, *, points: int = 0) -> None:
         self.review, self._points = review, points
         self.pad = SlicePad(review)
-        self.pad.layout = ipw.Layout(width=wide)
+        self.pad.layout = ipw.Layout(width="100%")
         self.slider = ipw.IntSlider(
             review.slice, 0, max(len(review.stack) - 1, 0), description="slice", continuous_update=True,
-            layout=ipw.Layout(width=wide), style={"description_width": "50px"},
+            layout=ipw.Layout(width="98%"), style={"description_width": "50px"},
         )  # fmt: skip
         self.slider.add_class("ctr-slice-slider")
         self.list = feature_list(review, "feature")
@@ -66,8 +64,7 @@ class SliceView:
         self.slider.observe(self._slid, "value")
         self.list.observe(self._listed, "value")
         self.pad.observe(self._said, "said")
-        side = ipw.VBox([self.list, self.chosen], layout=ipw.Layout(width="500px", padding="0 0 0 14px"))
-        self.box = ipw.HBox([ipw.VBox([self.slider, self.pad, self.over]), side])
+        self.box = split([self.slider, self.pad, self.over], [self.list, self.chosen])
 
     def _slid(self, change: dict[str, Any]) -> None:
         if change["new"] != self.review.slice:
@@ -95,7 +92,7 @@ class SliceView:
 
     def _reach(self) -> float:
         """Return how near the pointer must come to a curve: some pixels of the screen, in voxels."""
-        return max(1.5, _NEAR_PX * self.review.stack.shape[2] / 620)
+        return max(1.5, _NEAR_PX * self.review.stack.shape[2] / 480)
 
     def _over(self, text: str, spot: tuple[float, float] | None = None) -> None:
         place = "" if spot is None else f"column {spot[0]:.1f}, row {spot[1]:.1f}: "
