@@ -5,7 +5,7 @@ import ipywidgets as ipw
 from ctrecon.decisions.apply import describe
 from ctrecon.decisions.record import ADDED_KINDS
 from ctrecon.widgets.charts import depth_range_chart
-from ctrecon.widgets.panel import button, figure_bytes, notice_line, panel, paragraph, split, table
+from ctrecon.widgets.panel import button, figure_bytes, notice_line, panel, paragraph, table
 from ctrecon.widgets.state import Review, read_points
 from ctrecon.widgets.viewer import SliceView, feature_list
 from ctrecon.widgets.words import feature_label
@@ -13,8 +13,12 @@ from ctrecon.widgets.words import feature_label
 __all__ = ["depth_range", "review_features", "true_scale"]
 
 _WIDE = {"description_width": "110px"}
-_FIELD = ipw.Layout(width="96%")
 _ADD_POINTS = 40
+
+
+def _field(width: str = "96%") -> ipw.Layout:
+    """Return a layout of its own for one control: a shared one would hide all of them at once."""
+    return ipw.Layout(width=width)
 
 
 def _decided(review: Review) -> ipw.HTML:
@@ -58,8 +62,9 @@ def _take_back(review: Review) -> ipw.HBox:
 def _points_field(review: Review) -> ipw.Text:
     """Return the field in which points stand as typed numbers; clicks on the picture fill it."""
     field = ipw.Text(
-        description="points", placeholder="column row; column row", continuous_update=False, style=_WIDE, layout=_FIELD
-    )
+        description="points", placeholder="column row; column row", continuous_update=False, style=_WIDE,
+        layout=_field(),
+    )  # fmt: skip
     field.add_class("ctr-points")
 
     def fill(what: str) -> None:
@@ -82,18 +87,18 @@ def review_features(review: Review) -> ipw.VBox:
     Without widgets the same is `Review.accept`, `reject`, `rename`, `change_kind`, `add` and `undo`.
     """
     view = SliceView(review, points=_ADD_POINTS)
-    name = ipw.Text(description="new name", continuous_update=True, style=_WIDE, layout=ipw.Layout(width="75%"))
-    kind = ipw.Dropdown(description="other kind", style=_WIDE, layout=ipw.Layout(width="75%"))
+    name = ipw.Text(description="new name", continuous_update=True, style=_WIDE, layout=_field("72%"))
+    kind = ipw.Dropdown(description="other kind", style=_WIDE, layout=_field("72%"))
     accept, reject = button("Accept", "the chosen feature is right"), button("Reject", "take the chosen feature out")
     rename, change = button("Rename", "give it the name typed"), button("Change kind", "call it the kind chosen")
     add_kind = ipw.Dropdown(
         options=[(one.replace("_", " "), one) for one in ADDED_KINDS], description="new feature", style=_WIDE,
-        layout=ipw.Layout(width="75%"),
+        layout=_field("72%"),
     )  # fmt: skip
     add, clear = button("Add", "add the feature through the points"), button("Clear points", "take the points away")
     slices = ipw.IntRangeSlider(
         value=review.slices, min=0, max=max(len(review.stack) - 1, 1), description="from, to slice", style=_WIDE,
-        layout=_FIELD, continuous_update=False,
+        layout=_field(), continuous_update=False,
     )  # fmt: skip
 
     def chosen() -> str:
@@ -157,15 +162,16 @@ def true_scale(review: Review) -> ipw.VBox:
     view = SliceView(review, points=2)
     way = ipw.RadioButtons(
         options=["size of a feature", "distance of two axes", "two points on the slice"], description="known is the",
-        style=_WIDE, layout=_FIELD,
+        style=_WIDE, layout=_field(),
     )  # fmt: skip
     one, other = feature_list(review, "of feature", none=None), feature_list(review, "and feature", none=None)
     size = ipw.Dropdown(
-        options=[("its main size", ""), ("its length", "length")], description="which size", style=_WIDE, layout=_FIELD
-    )
+        options=[("its main size", ""), ("its length", "length")], description="which size", style=_WIDE,
+        layout=_field(),
+    )  # fmt: skip
     points = _points_field(review)
     length = ipw.Text(
-        description="true length, mm", placeholder="such as 12.00±0.02 (U, k = 2)", style=_WIDE, layout=_FIELD
+        description="true length, mm", placeholder="such as 12.00±0.02 (U, k = 2)", style=_WIDE, layout=_field()
     )
     length.add_class("ctr-length")
     use = button("Use this length", "find true scale from all known lengths")
@@ -218,7 +224,7 @@ def depth_range(review: Review) -> ipw.VBox:
         layout=ipw.Layout(width="98%"), continuous_update=False,
     )  # fmt: skip
     slices.add_class("ctr-range-slider")
-    chart = ipw.Image(format="png", layout=ipw.Layout(width="100%", height="auto"))
+    chart = ipw.Image(format="png", layout=ipw.Layout(width="98%", max_width="900px", height="auto"))
     listed = ipw.HTML()
     listed.add_class("ctr-in-range")
 
@@ -230,11 +236,11 @@ def depth_range(review: Review) -> ipw.VBox:
         inside = review.features_in_range()
         first, last = review.slices
         says = f"slices {first} to {last}, depth {low:.3f} to {high:.3f} mm: {len(inside)} features"
-        listed.value = paragraph(says) + "".join(paragraph(feature_label(f)) for f in inside)
+        listed.value = paragraph(says) + paragraph(", ".join(feature_label(f) for f in inside))
         figure = depth_range_chart(review)
         chart.value = figure_bytes(figure)
 
     slices.observe(lambda change: review.choose_slices(*change["new"]), "value")
     review.on_change(follow)
     follow()
-    return panel("ctr-range", "Depth range", split([slices, chart], [listed]))
+    return panel("ctr-range", "Depth range", slices, chart, listed)

@@ -77,8 +77,8 @@ def residual_view(review: Review, explained: Explained | None = None) -> ipw.VBo
     known = explain_scan(review.part, review.stack) if explained is None else explained
     says = ipw.HTML()
     says.add_class("ctr-explained")
-    chart = ipw.Image(format="png", layout=ipw.Layout(width="100%", height="auto"))
-    picture = ipw.Image(format="png", layout=ipw.Layout(width="100%", height="auto"))
+    chart = ipw.Image(format="png", layout=ipw.Layout(width="98%", max_width="1000px", height="auto"))
+    picture = ipw.Image(format="png", layout=ipw.Layout(width="98%", max_width="1000px", height="auto"))
     which = ipw.Dropdown(description="slice", style={"description_width": "60px"}, layout=ipw.Layout(width="300px"))
     again = button("Compare again", "compare the record as it stands now with the scan")
 
@@ -93,6 +93,7 @@ def residual_view(review: Review, explained: Explained | None = None) -> ipw.VBo
         says.value = paragraph(known.says) + lumps
         chart.value = figure_bytes(explained_chart(known))
         which.options = [(f"slice {one.index}", one.index) for one in known.pictures]
+        which.value = next((one.index for one in known.pictures), None)
         show_slice()
 
     def compare(_: object) -> None:

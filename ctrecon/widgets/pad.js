@@ -44,11 +44,20 @@ function draw(canvas, model, picture, cross) {
   for (const curve of model.get("curves")) {
     const text = curve.id === chosen ? `▸${curve.id}` : curve.id;
     const half = pen.measureText(text).width / 2 + 4;
+    const count = curve.points.length / 2;
+    let [mx, my] = [0, 0];
+    for (let k = 0; k < 2 * count; k += 2) {
+      mx += x(curve.points[k]) / count;
+      my += y(curve.points[k + 1]) / count;
+    }
     let best = null;
-    for (let k = 0; k < curve.points.length; k += 2) {
+    for (let k = 0; k < 2 * count; k += 2) {
+      const [px, py] = [x(curve.points[k]), y(curve.points[k + 1])];
+      const far = Math.hypot(px - mx, py - my) || 1;
+      // outside the curve, so that the label covers neither a small hole nor the edge itself
       const spot = [
-        Math.min(Math.max(x(curve.points[k]), half), wide - half),
-        Math.min(Math.max(y(curve.points[k + 1]), 9), tall - 9),
+        Math.min(Math.max(px + ((px - mx) / far) * (half + 7), half), wide - half),
+        Math.min(Math.max(py + ((py - my) / far) * 16, 9), tall - 9),
       ];
       const gap = Math.min(1e9, ...taken.map((one) => Math.hypot(one[0] - spot[0], one[1] - spot[1])));
       if (!best || gap > best.gap + 1) best = { gap, spot };

@@ -69,7 +69,7 @@ def table(rows: Iterable[tuple[str, ...]], head: tuple[str, ...]) -> str:
 
 def button(text: str, says: str, *, width: str = "auto") -> ipw.Button:
     """Return a button whose hint says what it does."""
-    return ipw.Button(description=text, tooltip=says, layout=ipw.Layout(width=width))
+    return ipw.Button(description=text, tooltip=says, layout=ipw.Layout(width=width, flex="0 0 auto"))
 
 
 def figure_bytes(figure: Figure, *, dpi: int = 100) -> bytes:

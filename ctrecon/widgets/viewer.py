@@ -25,8 +25,7 @@ def feature_list(review: Review, label: str, *, none: tuple[str, str] | None = _
             options = [(feature_label(f), f.id) for f in review.part.features]
             one.options = ([none] if none else []) + options
             values = [value for _, value in one.options]
-            if kept in values:
-                one.value = kept
+            one.value = kept if kept in values else next(iter(values), None)
 
     review.on_change(fill)
     fill()
