@@ -182,6 +182,16 @@ def _priors(separate: float | None) -> dict[str, float] | None:
     return {"one_piece": 1 - separate, **{name: prior * scale for name, prior in several.items()}}
 
 
+def _with_part(measurement: Measurement, part: Part) -> Measurement:
+    """Return the measurement with what a person made of its record; pictures show what is left in it."""
+    left = {one.id for one in part.features}
+    pictures = tuple(
+        replace(one, curves=tuple(curve for curve in one.curves if curve[0] in left)) for one in measurement.pictures
+    )
+    seams = tuple(one for one in measurement.seam_pictures if one.feature in left)
+    return replace(measurement, part=part, pictures=pictures, seam_pictures=seams)
+
+
 def measure_to_folder(
     source: str | Path,
     out: str | Path,
@@ -264,7 +274,7 @@ def measure_to_folder(
             told(explained.says)
     if decisions:
         decided, unmatched = apply_decisions(measurement.part, decisions, knowns=settings.known)
-        measurement = replace(measurement, part=decided)
+        measurement = _with_part(measurement, decided)
         if told is not None:
             told(f"{len(decisions) - len(unmatched)} of {len(decisions)} decisions replayed")
     elif settings.known and measurement.part.features:

@@ -154,6 +154,11 @@ def _one(part: Part, decision: Decision) -> Part:
 def _without(part: Part, ident: str) -> Part:
     features = tuple(one for one in part.features if one.id != ident)
     pieces = tuple(p for p in (_less(piece, ident) for piece in part.pieces) if p is not None)
+    hypotheses = part.hypotheses
+    if any(ident in one.features for piece in part.pieces for one in piece.evidence):
+        # the ways of building were weighed with it: what stands on it alone is open again
+        hypotheses = ()
+        pieces = tuple(_open(one) if one.verdict == "separate" and not one.evidence else one for one in pieces)
     left = {piece.id for piece in pieces}
     joints = tuple(
         joint
@@ -161,7 +166,9 @@ def _without(part: Part, ident: str) -> Part:
         if joint.piece in left and joint.on in left and ident not in joint.features
     )
     relations = tuple(one for one in part.relations if ident not in one.features)
-    return replace(part, features=features, pieces=pieces, joints=joints, relations=relations)
+    return replace(
+        part, features=features, pieces=pieces, hypotheses=hypotheses, joints=joints, relations=relations
+    )
 
 
 def _less(piece: Piece, ident: str) -> Piece | None:
@@ -169,13 +176,14 @@ def _less(piece: Piece, ident: str) -> Piece | None:
     features = tuple(one for one in piece.features if one != ident)
     if not features:
         return None
-    evidence = tuple(
-        replace(one, features=tuple(name for name in one.features if name != ident)) for one in piece.evidence
-    )
     rested = any(ident in one.features for one in piece.evidence)
-    piece = replace(piece, features=features, evidence=tuple(one for one in evidence if one.features or not rested))
-    if not rested:
-        return piece
+    piece = replace(
+        piece, features=features, evidence=tuple(one for one in piece.evidence if ident not in one.features)
+    )
+    return _open(piece) if rested else piece
+
+
+def _open(piece: Piece) -> Piece:
     why = "a person rejected a feature that the evidence rests on"
     unknown = {**piece.unknown, "probability_separate": why}
     return replace(piece, verdict="undecided", probability_separate=None, unknown=unknown)

@@ -33,6 +33,7 @@ def test_decisions_are_replayed_and_the_unmatched_one_is_named(
     assert [one.flag for one in part.warnings][-2:] == ["decided", "decision_unmatched"]
     said = capsys.readouterr()
     assert "1 of 2 decisions replayed" in said.out
+    assert stand_ins.shown == ["F1"]  # the report's pictures show no line of what was rejected
     assert "Decision 2 (accept round hole of 6.20 mm at x 90.00, y 2.00) was left out" in said.err
 
 
