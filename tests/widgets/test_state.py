@@ -173,3 +173,11 @@ def test_a_known_length_without_u_leaves_it_open() -> None:
     assert read_length("12") == (12.0, None)
     with pytest.raises(InputError, match="is no length"):
         read_length("twelve")
+
+
+def test_the_nearest_feature_of_a_kind_is_found_by_its_size(review: Review) -> None:
+    """Kind and length name a feature without its id; a kind that isn't there is said with what is."""
+    assert review.nearest("round_hole", "1.1±0.1") == "F2"
+    assert review.nearest("round_hole", 1.9) == "F1"
+    with pytest.raises(InputError, match="has no wheel; it has round_hole, square_hole"):
+        review.nearest("wheel", 1.0)
