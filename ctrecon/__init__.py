@@ -30,6 +30,8 @@ __all__ = [
     "write_outlines",
     "write_part",
     "write_report",
+    "write_solid",
+    "write_template",
 ]
 
 _HOMES = {
@@ -52,13 +54,15 @@ _HOMES = {
     "write_outlines": "ctrecon.drawing",
     "write_part": "ctrecon.store",
     "write_report": "ctrecon.report",
+    "write_solid": "ctrecon.drawing",
+    "write_template": "ctrecon.drawing",
 }
 """Where each public name lives."""
 
 if TYPE_CHECKING:
     from ctrecon.core.errors import CtreconError
     from ctrecon.core.measured import Measured
-    from ctrecon.drawing import draw_sheet, write_outlines
+    from ctrecon.drawing import draw_sheet, write_outlines, write_solid, write_template
     from ctrecon.features.follow import Edge, follow_features
     from ctrecon.measuring import Measurement, measure_stack
     from ctrecon.part import Feature, Part, Piece

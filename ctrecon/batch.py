@@ -130,6 +130,7 @@ def measure_all(
     settings = settings or Settings()
     settings = Settings(
         voxel_mm=settings.voxel_mm, depth_towards_viewer=settings.depth_towards_viewer, paper=settings.paper,
+        projection=settings.projection, units=settings.units,
         boundary=settings.boundary, prior_separate=settings.prior_separate,
     )  # fmt: skip
     if not folder.is_dir():

@@ -106,7 +106,41 @@ class Sensitivity:
 class Feature:
     """One feature followed through depth; fields that do not belong to its kind are None.
 
-    A field that belongs and is None has its reason in `unknown`.
+    A field that belongs and is None has its reason in `unknown`. Sizes are square to the axis at mid depth.
+
+    Parameters
+    ----------
+    id, kind, basis, flags : str, str, str, tuple of str
+        Such as F1; one of `KINDS`; measured, stated, inferred or assumed; names of `ctrecon.core.flags`.
+    x_mm, y_mm, depth_from_mm, depth_to_mm, length_mm : Measured or None
+        Axis at mid depth; stack z where it crosses the end faces (None: beyond the stack); length along it.
+    opens_at : tuple of str or None
+        Ends of the part a hole reaches: start, end.
+    diameter_mm, flats_mm, flats_pair_mm, sides, turn_deg, corner_radius_mm : Measured or int or None
+        Size over a round, across flats (mean; each), number of sides, direction of a flat's outward normal.
+    taper_mm_per_mm, roundness_mm : Measured or None
+        Change of diameter along the axis (+ when it grows with depth); RONt over the sound rim.
+    arc_deg, arc_from_deg, rim_share : float or None
+        How much of a circle is there (360: whole), from where; how much of the rim the fit used.
+    area_mm2, outline_mm : Measured, tuple of (x, y), or None
+        Area and closed outline (mm) of a free shape at mid depth.
+    seam_mm : Measured or None
+        Thickness of air as deep as the seam.
+    teeth, tip_diameter_mm, root_diameter_mm : int, Measured, or None
+        Of a wheel.
+    cross_diameter_mm, cross_direction_xyz : Measured, (x, y, z), or None
+        Of a hole across the axis.
+    slices_used, fit_rms_noise, alternatives, sensitivity, budget : optional
+        First and last slice; misfit in noise; other kinds; how sizes answer to shared errors; what u is made of.
+    form, form_says, unknown : mapping, tuple of str, mapping
+        Departures from the ideal form and their sentences; why a field is None.
+    name, accepted : str or None, bool
+        What a person called it; whether a person looked at it and found it right.
+
+    Examples
+    --------
+    >>> Feature(id="F1", kind="round_hole", diameter_mm=Measured(3.0, 0.002), x_mm=Measured(9.0, 0.001)).kind
+    'round_hole'
     """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
@@ -147,6 +181,8 @@ class Feature:
     form: Mapping[str, Measured] = field(default_factory=dict)
     form_says: tuple[str, ...] = ()
     unknown: Mapping[str, str] = field(default_factory=dict)
+    name: str | None = None
+    accepted: bool | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -162,7 +198,26 @@ class Evidence:
 
 @dataclass(frozen=True, kw_only=True)
 class Piece:
-    """One piece of metal the part may be built from."""
+    """One piece of metal the part may be built from.
+
+    Parameters
+    ----------
+    id, name, features : str, str, tuple of str
+        Such as P2; such as spacer; ids of the features it is made up of.
+    depth_from_mm, depth_to_mm : Measured or None
+        Stack z of its ends; None where it runs out of the stack.
+    verdict, probability_separate : str, float or None
+        separate, one_piece or undecided; how likely it is a piece of its own.
+    evidence, unknown : tuple of Evidence, mapping
+        The reasons for the verdict; why a field is None.
+
+    Examples
+    --------
+    >>> from ctrecon import read_part
+    >>> piece = read_part("drum_hub_out/part.json").pieces[1]
+    >>> piece.name, piece.verdict
+    ('spacer', 'separate')
+    """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
     id: str
@@ -287,8 +342,25 @@ class ImageInfo:
 class Part:
     """The whole record of one part.
 
-    `boundary` says what was measured where corrosion product clings to the metal: the
-    sound `metal`, or the `outer` skin.
+    Parameters
+    ----------
+    name, made_with, schema, boundary : str
+        The part; the program; name of the contract; where product clings: sound `metal`, or the `outer` skin.
+    stack, axis, image : StackInfo, Axis or None, ImageInfo or None
+        Where the slices came from; how the part stands in them; what they are like as pictures.
+    features, pieces, relations, joints : tuple
+        What was measured; what it is built from; how features stand to each other, and pieces.
+    hypotheses, warnings, unknown, calibration : tuple, tuple, mapping, ScaleFound or None
+        Ways it may have been built; flags of the whole record; why a field is None; how true scale was found.
+    decided : tuple of str
+        Fingerprints of the decisions of a person that are in the record already, so that none is applied twice.
+
+    Examples
+    --------
+    >>> from ctrecon import read_part
+    >>> part = read_part("drum_hub_out/part.json")
+    >>> [feature.id for feature in part.of_kind("round_outside")]
+    ['F1', 'F5']
     """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
@@ -306,6 +378,7 @@ class Part:
     calibration: ScaleFound | None = None
     boundary: str = "metal"
     image: ImageInfo | None = None
+    decided: tuple[str, ...] = ()
     schema: str = "ctrecon-part-1"
 
     def feature(self, ident: str) -> Feature:

@@ -10,7 +10,8 @@ from pathlib import Path
 
 from ctrecon.calibrate import calibrate
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
-from ctrecon.drawing import draw_sheet, write_outlines
+from ctrecon.decisions import FILE_NAME, apply_decisions, read_decisions
+from ctrecon.drawing import draw_sheet, write_outlines, write_template
 from ctrecon.explain import Explained, explain_scan, with_warning
 from ctrecon.measuring import Measurement, measure_stack
 from ctrecon.part import Part
@@ -26,7 +27,8 @@ Progress = Callable[[str, int, int], None]
 """Told the stage, how much of it is done and how much there is."""
 
 OUTPUTS = (
-    "part.json", "features.csv", "sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf", "outlines.dxf", "report.html",
+    "part.json", "features.csv", "sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf", "outlines.dxf", "template.pdf",
+    "report.html",
 )  # fmt: skip
 """What `measure_to_folder` writes, in the order it is listed."""
 
@@ -43,7 +45,7 @@ def name_of(source: str | Path) -> str:
     return (path.name if path.is_dir() else path.stem) or "part"
 
 
-def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = OUTPUTS) -> None:
+def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = (*OUTPUTS, FILE_NAME)) -> None:
     """Refuse an output folder that is there, or that may not be replaced.
 
     Parameters
@@ -81,8 +83,17 @@ def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = OUTPUT
         raise InputFileError(f"{standing}: may not be written to; choose another place for the results")
 
 
+def _keep_decisions(folder: Path, filling: Path) -> None:
+    """Carry what a person decided over into the folder that replaces this one: it can't be measured again."""
+    kept = folder / FILE_NAME
+    if kept.is_file() and not (filling / FILE_NAME).exists():
+        (filling / FILE_NAME).write_bytes(kept.read_bytes())
+
+
 @contextmanager
-def staged_folder(out: str | Path, *, force: bool = False, ours: tuple[str, ...] = OUTPUTS) -> Iterator[Path]:
+def staged_folder(
+    out: str | Path, *, force: bool = False, ours: tuple[str, ...] = (*OUTPUTS, FILE_NAME)
+) -> Iterator[Path]:
     """Lend a temporary folder beside `out`, and rename it to `out` when all went well.
 
     An old folder is moved aside only after the new one is complete, and deleted last.
@@ -104,6 +115,7 @@ def staged_folder(out: str | Path, *, force: bool = False, ours: tuple[str, ...]
             yield filling
             check_target(out, force=force, ours=ours)
             if target.exists():
+                _keep_decisions(target, filling)
                 os.rename(target, old)
             try:
                 os.rename(filling, target)
@@ -125,6 +137,8 @@ def write_outputs(
     *,
     force: bool = False,
     paper: str | None = None,
+    projection: str = "first",
+    units: str = "mm",
     explained: Explained | None = None,
 ) -> None:
     """Write all files of a measurement into a new folder.
@@ -143,6 +157,8 @@ def write_outputs(
         Replace the folder where it is there.
     paper : str or None
         Sheet size.
+    projection, units : str
+        How views are placed on the sheet, and its units of length.
     explained : Explained or None
         How far the record explains the scan, for the report.
     """
@@ -151,8 +167,9 @@ def write_outputs(
         write_part(part, folder / "part.json")
         write_features_csv(part, folder / "features.csv")
         if part.features:
-            draw_sheet(part, folder, paper=paper)
+            draw_sheet(part, folder, paper=paper, projection=projection, units=units)
             write_outlines(part, folder / "outlines.dxf")
+            write_template(part, folder / "template.pdf", paper=paper, units=units)
         write_report(measurement, stack, folder / "report.html", explained=explained)
 
 
@@ -163,6 +180,16 @@ def _priors(separate: float | None) -> dict[str, float] | None:
     several = {name: prior for name, prior in PRIORS.items() if name != "one_piece"}
     scale = separate / sum(several.values())
     return {"one_piece": 1 - separate, **{name: prior * scale for name, prior in several.items()}}
+
+
+def _with_part(measurement: Measurement, part: Part) -> Measurement:
+    """Return the measurement with what a person made of its record; pictures show what is left in it."""
+    left = {one.id for one in part.features}
+    pictures = tuple(
+        replace(one, curves=tuple(curve for curve in one.curves if curve[0] in left)) for one in measurement.pictures
+    )
+    seams = tuple(one for one in measurement.seam_pictures if one.feature in left)
+    return replace(measurement, part=part, pictures=pictures, seam_pictures=seams)
 
 
 def measure_to_folder(
@@ -202,8 +229,26 @@ def measure_to_folder(
         If neither the files nor the settings give the voxel size.
     InputFileError
         If the stack cannot be read or the folder not be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> import numpy as np
+    >>> from PIL import Image
+    >>> from scipy.ndimage import gaussian_filter
+    >>> from ctrecon import Settings, measure_to_folder
+    >>> y, x = np.mgrid[:40, :40]
+    >>> metal = np.clip(14.5 - abs(x - 19.4), 0, 1) * np.clip(10.5 - abs(y - 19.7), 0, 1)
+    >>> grey = 100 + 800 * gaussian_filter(metal, 1.0) + np.random.default_rng(1).normal(0, 5, x.shape)
+    >>> Image.fromarray(grey.astype(np.uint16)).save("plate.png")
+    >>> part = measure_to_folder("plate.png", "plate_out", settings=Settings(voxel_mm=(0.1, 0.1, 0.1)))
+    >>> [feature.kind for feature in part.features]
+    ['rectangular_outside']
+    >>> Path("plate_out", "sheet.pdf").exists()
+    True
     """
     settings = settings or Settings()
+    decisions = () if settings.decisions is None else read_decisions(settings.decisions)
     check_target(out, force=force)  # before minutes of measuring, not after
     stack = open_stack(source, voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
     if stack.voxel_mm is None:
@@ -227,7 +272,15 @@ def measure_to_folder(
             measurement = replace(measurement, part=with_warning(measurement.part, explained))
         if told is not None:
             told(explained.says)
-    if settings.known and measurement.part.features:
+    if decisions:
+        decided, unmatched = apply_decisions(measurement.part, decisions, knowns=settings.known)
+        measurement = _with_part(measurement, decided)
+        if told is not None:
+            told(f"{len(decisions) - len(unmatched)} of {len(decisions)} decisions replayed")
+    elif settings.known and measurement.part.features:
         measurement = replace(measurement, part=calibrate(measurement.part, settings.known).part)
-    write_outputs(measurement, stack, out, force=force, paper=settings.paper, explained=explained)
+    write_outputs(
+        measurement, stack, out, force=force, paper=settings.paper, projection=settings.projection,
+        units=settings.units, explained=explained,
+    )  # fmt: skip
     return measurement.part

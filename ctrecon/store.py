@@ -58,7 +58,7 @@ def _tidy(value: Any) -> Any:
 _LEFT_OUT_EMPTY = ("unknown", "alternatives", "form", "form_says", "sensitivity", "budget")
 _ORDER = (
     "schema", "name", "made_with", "stack", "boundary", "axis", "features", "pieces", "hypotheses", "joints",
-    "relations", "warnings", "calibration", "image", "unknown",
+    "relations", "warnings", "calibration", "image", "decided", "unknown",
 )  # fmt: skip
 
 
@@ -158,7 +158,7 @@ def part_to_json(part: Part) -> str:
     for piece in record["pieces"]:
         if not piece["unknown"]:
             del piece["unknown"]
-    for name in ("hypotheses", "joints", "relations", "calibration", "image", "unknown"):
+    for name in ("hypotheses", "joints", "relations", "calibration", "image", "decided", "unknown"):
         if not record[name]:
             del record[name]
     tidy = _tidy({key: record[key] for key in _ORDER if key in record})
@@ -169,21 +169,66 @@ def part_to_json(part: Part) -> str:
 
 def record_schema() -> str:
     """Return the JSON Schema of part.json, as it ships in `part_schema.json`, for programs that read the record."""
-    return json.dumps(_adapter().json_schema(), indent=1, sort_keys=True) + "\n"
+    schema = _adapter().json_schema()
+    for one in (schema, *schema["$defs"].values()):
+        if "description" in one:  # fields and examples are for people who read the docstring
+            one["description"] = one["description"].partition("\n\nParameters\n")[0]
+    return json.dumps(schema, indent=1, sort_keys=True) + "\n"
 
 
 def write_part(part: Part, path: str | Path) -> None:
-    """Write part.json, whole or not at all."""
+    """Write a part record as JSON, whole or not at all; the same record gives the same bytes.
+
+    Parameters
+    ----------
+    part : Part
+        The record.
+    path : str or Path
+        The file, `part.json` by custom.
+
+    Raises
+    ------
+    ValueError
+        If the record breaks a rule of its own contract.
+    InputFileError
+        If the file cannot be written.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from ctrecon import read_part, write_part
+    >>> part = read_part("drum_hub_out/part.json")
+    >>> write_part(replace(part, name="hub of the fare counter"), "renamed.json")
+    >>> read_part("renamed.json").name
+    'hub of the fare counter'
+    """
     write_atomically(Path(path), part_to_json(part).encode())
 
 
 def read_part(path: str | Path) -> Part:
     """Read a part record and check it.
 
+    Parameters
+    ----------
+    path : str or Path
+        The `part.json` that measuring wrote.
+
+    Returns
+    -------
+    Part
+        The record.
+
     Raises
     ------
     InputFileError
         If the file is missing, is no JSON or breaks the contract; all faults are named.
+
+    Examples
+    --------
+    >>> from ctrecon import read_part
+    >>> part = read_part("drum_hub_out/part.json")
+    >>> [piece.name for piece in part.pieces]
+    ['body', 'spacer']
     """
     path = Path(path)
     try:
@@ -208,7 +253,28 @@ def _cell(value: float | None) -> str:
 
 
 def write_features_csv(part: Part, path: str | Path) -> None:
-    """Write one row a quantity: feature, kind, quantity, value, u (k = 1), U (k = 2), basis, flags, why unknown."""
+    """Write one row a quantity: feature, kind, quantity, value, u (k = 1), U (k = 2), basis, flags, why unknown.
+
+    Parameters
+    ----------
+    part : Part
+        The record.
+    path : str or Path
+        The file, `features.csv` by custom.
+
+    Raises
+    ------
+    InputFileError
+        If the file cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from ctrecon import read_part, write_features_csv
+    >>> write_features_csv(read_part("drum_hub_out/part.json"), "features.csv")
+    >>> print(Path("features.csv").read_text().splitlines()[0])
+    feature,kind,quantity,value,u_k1,U_k2_without_scale,basis,flags,why_unknown
+    """
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
     scaled = None not in part.stack.scale_u_rel

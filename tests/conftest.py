@@ -16,6 +16,8 @@ import tifffile
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.measured import Measured
 from ctrecon.explain import Explained
+from ctrecon.features.picture import SlicePicture
+from ctrecon.measuring import Measurement
 from ctrecon.part import Axis, Evidence, Feature, Part, Piece, StackInfo, Warn
 
 
@@ -92,9 +94,11 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
             part = replace(part, features=(), pieces=(), warnings=(Warn(flag="nothing_to_measure", says="Nothing."),))
         if progress is not None:
             progress("survey", 1, 1)
-        return SimpleNamespace(part=part, pictures=(), seam_pictures=())
+        curve = np.array([[3.0, 3.0], [5.0, 3.0], [4.0, 5.0], [3.0, 3.0]])
+        curves = tuple((one.id, curve) for one in part.features)
+        return Measurement(part, (SlicePicture(1, np.zeros((12, 14)), (0, 0), curves),))
 
-    def draw(part: Part, folder: Path, *, paper: str | None = None) -> tuple[Path, ...]:
+    def draw(part: Part, folder: Path, *, paper: str | None, projection: str, units: str) -> tuple[Path, ...]:
         calls.drawn.append(paper)
         paths = tuple(folder / f"sheet.{kind}" for kind in ("pdf", "svg", "png", "dxf"))
         for path in paths:
@@ -104,8 +108,12 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
     def outlines(part: Part, path: Path) -> None:
         path.write_text(part.name)
 
+    def template(part: Part, path: Path, *, paper: str | None, units: str) -> None:
+        path.write_text(part.name)
+
     def report(measurement: Any, stack: Any, path: Path, *, explained: Any = None) -> None:
         calls.reported.append(stack.source)
+        calls.shown = [ident for picture in measurement.pictures for ident, _ in picture.curves]
         path.write_text("<p>")
 
     monkeypatch.setattr(ctrecon.pipeline, "measure_stack", measure)
@@ -114,4 +122,5 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
     for module in (ctrecon.pipeline, ctrecon.drawing):
         monkeypatch.setattr(module, "draw_sheet", draw)
         monkeypatch.setattr(module, "write_outlines", outlines)
+        monkeypatch.setattr(module, "write_template", template)
     return calls

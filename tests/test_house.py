@@ -32,7 +32,7 @@ def test_public_names() -> None:
     assert ctrecon.__all__ == [
         "CtreconError", "Edge", "Feature", "Measured", "Measurement", "Part", "Piece", "Settings", "SliceStack", "__version__",
         "draw_sheet", "follow_features", "measure_stack", "measure_to_folder", "open_stack", "read_part", "write_features_csv",
-        "write_outlines", "write_part", "write_report",
+        "write_outlines", "write_part", "write_report", "write_solid", "write_template",
     ]  # fmt: skip
 
 

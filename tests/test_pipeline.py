@@ -22,7 +22,7 @@ MakeSlices = Callable[..., Path]
 def test_writes_every_output_and_leaves_nothing_else(
     make_slices: MakeSlices, tmp_path: Path, stand_ins: SimpleNamespace
 ) -> None:
-    """A run writes the eight files, readable as usual, and no temporary folder stays behind."""
+    """A run writes the nine files, readable as usual, and no temporary folder stays behind."""
     part = measure_to_folder(make_slices(), tmp_path / "new" / "out", settings=SCALE)
     assert sorted(path.name for path in (tmp_path / "new" / "out").iterdir()) == sorted(OUTPUTS)
     assert [path.name for path in (tmp_path / "new").iterdir()] == ["out"]

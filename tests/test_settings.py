@@ -21,7 +21,7 @@ def test_impossible_voxels_are_refused(numbers: list[float]) -> None:
 
 
 @pytest.mark.parametrize("wrong", [
-    {"voxel_mm": (0.1, -0.1, 0.1)}, {"name": "  "}, {"paper": "A5"}, {"prior_separate": 0.0}, {"prior_separate": 1.0},
+    {"voxel_mm": (0.1, -0.1, 0.1)}, {"name": "  "}, {"paper": "A5"}, {"projection": "second"}, {"units": "ft"}, {"prior_separate": 0.0}, {"prior_separate": 1.0},
     {"prior_separate": math.nan},
 ])  # fmt: skip
 def test_settings_refuse_what_cannot_be_used(wrong: dict[str, object]) -> None:

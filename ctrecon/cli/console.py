@@ -51,7 +51,8 @@ def _rows_of(part: "Part", feature: "Feature") -> Iterator[tuple[str, ...]]:
         return format_value(one.value, decimals), format_u(u, decimals)
 
     depth = " to ".join(number(getattr(feature, name), name)[0] for name in ("depth_from_mm", "depth_to_mm"))
-    lead, tail = (feature.id, feature.kind.replace("_", " ")), depth
+    what = feature.kind.replace("_", " ") + (f" '{feature.name}'" if feature.name else "")
+    lead, tail = (feature.id, what), depth
     for name, label in _SIZES:
         raw = getattr(feature, name)
         if raw is None and name not in feature.unknown:

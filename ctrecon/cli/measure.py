@@ -10,6 +10,7 @@ from ctrecon.cli.options import (
     NOTHING_FOUND,
     Commands,
     add_boundary,
+    add_decisions,
     add_known,
     add_out,
     add_paper,
@@ -34,6 +35,7 @@ def add_parser(commands: Commands) -> None:
     add_boundary(parser)
     add_prior(parser)
     add_known(parser)
+    add_decisions(parser)
     add_paper(parser)
     parser.add_argument("--name", help="name of the part on the sheet (default: the name of the stack)")
     parser.set_defaults(run=run)

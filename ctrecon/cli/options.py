@@ -10,7 +10,10 @@ option                            meaning                                      c
 ``--boundary``                    sound metal, or its crust too                measure, batch
 ``--prior-separate P``            before looking: more than one piece?         measure, batch
 ``--known FEATURE=VALUE±U``       sizes known from the part                    measure, calibrate
+``--decisions FILE``              what a person decided before                 measure
 ``--paper``                       sheet size                                   measure, draw, demo, batch
+``--projection``                  first or third angle                         measure, draw, demo, batch
+``--units``                       mm, or inches with mm beside, on the sheet   measure, draw, demo, batch
 ================================= ============================================ ======================
 
 Only the standard library is imported here, so that ``--help`` and ``--version`` answer at once.
@@ -25,7 +28,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DONE", "FAULT", "INTERRUPTED", "NOTHING_FOUND", "REFUSED", "Commands",
-    "add_boundary", "add_known", "add_out", "add_paper", "add_prior", "add_scale", "add_stack", "settings_from",
+    "add_boundary", "add_decisions", "add_known", "add_out", "add_paper", "add_prior", "add_scale", "add_stack",
+    "settings_from",
 ]  # fmt: skip
 
 DONE, FAULT, REFUSED, NOTHING_FOUND, INTERRUPTED = 0, 1, 2, 3, 130
@@ -81,8 +85,18 @@ def add_scale(parser: argparse.ArgumentParser) -> None:
 
 
 def add_paper(parser: argparse.ArgumentParser) -> None:
-    """Add the size of the sheet."""
-    parser.add_argument("--paper", choices=("A4", "A3"), help="sheet size (default: the smaller one that fits)")
+    """Add how the sheet is drawn: its size, the placing of its views, its units."""
+    parser.add_argument(
+        "--paper", choices=("A4", "A3", "Letter"), help="sheet size (default: the smaller of A4 and A3 that fits)"
+    )
+    parser.add_argument(
+        "--projection", choices=("first", "third"), default="first",
+        help="how views are placed on the sheet: first angle (the default) or third angle",
+    )  # fmt: skip
+    parser.add_argument(
+        "--units", choices=("mm", "in"), default="mm",
+        help="units of length on the sheet: mm (the default), or inches with mm beside; the record stays in mm",
+    )  # fmt: skip
 
 
 def add_known(parser: argparse.ArgumentParser, *, required: bool = False) -> None:
@@ -93,6 +107,15 @@ def add_known(parser: argparse.ArgumentParser, *, required: bool = False) -> Non
         "once, read the ids from the table, then give (to measure, with the same options) for example F1=12.00±0.02 "
         "(main size of F1), F3.length=4.5±0.05 or F1:F4=30.00±0.02 (distance of two axes). U counts as two standard "
         "uncertainties (k = 2), as in the tables; +- or +/- do as well as ±",
+    )  # fmt: skip
+
+
+def add_decisions(parser: argparse.ArgumentParser) -> None:
+    """Add what a person decided on an earlier record."""
+    parser.add_argument(
+        "--decisions", metavar="FILE", type=Path,
+        help="decisions.json of an earlier record of this part: what was rejected, renamed, added or known there is "
+        "replayed here; a decision that fits nothing is named",
     )  # fmt: skip
 
 
@@ -129,7 +152,10 @@ def settings_from(args: argparse.Namespace) -> "Settings":
         depth_towards_viewer=getattr(args, "depth_towards_viewer", None),
         name=getattr(args, "name", None),
         paper=getattr(args, "paper", None),
+        projection=getattr(args, "projection", "first"),
+        units=getattr(args, "units", "mm"),
         boundary=getattr(args, "boundary", "metal"),
         prior_separate=getattr(args, "prior_separate", None),
         known=tuple(getattr(args, "known", ())),
+        decisions=getattr(args, "decisions", None),
     )

@@ -8,7 +8,22 @@ __all__ = ["CtreconError", "InputError", "InputFileError", "NoScaleError", "Outp
 
 
 class CtreconError(Exception):
-    """Anything ctrecon refuses to do."""
+    """Anything ctrecon refuses to do; the message is one sentence that says what to do about it.
+
+    Examples
+    --------
+    >>> from ctrecon import CtreconError, read_part
+    >>> try:
+    ...     read_part("nowhere.json")
+    ... except CtreconError as refused:
+    ...     print(refused)
+    nowhere.json: cannot be read (No such file or directory); give the part.json that measure wrote
+    """
+
+    def _render_traceback_(self) -> list[str]:
+        """Return what a notebook shows instead of a traceback: the sentence is what helps."""
+        text = str(self)
+        return [f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "?")) else ".")]
 
 
 class InputError(CtreconError, ValueError):

@@ -36,6 +36,8 @@ FLAGS: dict[str, str] = {
     "slices_shifted": "some slices lie beside their neighbours",
     "corrosion_product": "a third material, likely corrosion product, clings to the metal; "
     "both of its boundaries can be measured (--boundary metal, --boundary outer)",
+    "decided": "a person changed what was found",
+    "decision_unmatched": "a decision kept beside the record fits nothing in it",
     # about a feature
     "runs_out_of_stack": "the feature reaches the first or last slice, so its end there is unknown",
     "touches_border": "the feature touches the border of the slices or of the scanner's field",
@@ -52,6 +54,8 @@ FLAGS: dict[str, str] = {
     "bent": "its end face departs from a plane by more than the uncertainty explains",
     "end_by_slice": "its end could not be fitted as a plane and is known to about a slice only",
     "edge_broken": "a chamfer or a round runs along an edge; the end given is the face beyond it",
+    "kind_stated": "a person changed its kind",
+    "by_points": "a person set it by points on a slice; the grey values were not fitted",
     "axis_assumed": "too short to show a direction of its own; taken parallel to the part axis",
     # about a piece
     "seam_bright": "the seam is brighter than the metal: filled with something heavier",

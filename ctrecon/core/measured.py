@@ -28,6 +28,12 @@ class Measured:
     scale_u : float or None
         Standard uncertainty (mm) that the scale adds, where it is not the value times that of
         the scale: on a part calibrated by a size, sizes and scale err together.
+
+    Examples
+    --------
+    >>> bore = Measured(6.2034, 0.0021)
+    >>> print(f"Ø {bore.value:.3f} mm, U = {2 * bore.u:.3f} mm (k = 2)")
+    Ø 6.203 mm, U = 0.004 mm (k = 2)
     """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE

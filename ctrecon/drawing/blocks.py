@@ -1,18 +1,51 @@
 """One block a view: the contours of a depth zone with centre lines, dimensions and a title."""
 
 import math
+from collections.abc import Sequence
+from typing import Protocol
 
-from ctrecon.core.measured import decimals_for, format_value
 from ctrecon.drawing.contours import Contour, circle
 from ctrecon.drawing.dimension import TEXT, dimension_outsides, dimension_places, dimension_sizes, dimension_turns
-from ctrecon.drawing.figures import depth_us
+from ctrecon.drawing.figures import depth_stops, length_text
 from ctrecon.drawing.items import Block, Box, Hatch, Item, Label, Line, Shape
 from ctrecon.drawing.lettering import box_of, wrap
 from ctrecon.drawing.placing import Space, union
-from ctrecon.drawing.views import Drawn, Model, Zone, is_outside
+from ctrecon.drawing.symbols import AXIS_DATUM, axis_letters, datum_box, datum_triangle, detail_circle
+from ctrecon.drawing.views import SAME_FACE_SLICES, Drawn, Model, Zone, is_outside, view_numbers
 from ctrecon.part import taper_of
 
-__all__ = ["title_labels", "view_block", "zone_depths"]
+__all__ = ["Circled", "scale_text", "title_labels", "view_block", "zone_depths"]
+
+
+class Circled(Protocol):
+    """What a view must know of a detail to mark it: letter, place and radius (mm), and whose sizes it takes over."""
+
+    @property
+    def letter(self) -> str:
+        """Letter of the detail."""
+
+    @property
+    def drawn(self) -> Drawn:
+        """The feature that the detail shows."""
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Middle of the detail in mm."""
+
+    @property
+    def radius(self) -> float:
+        """Radius of what it shows in mm."""
+
+
+def scale_text(scale: float) -> str:
+    """Return the scale as written on a sheet (ISO 5455).
+
+    Examples
+    --------
+    >>> scale_text(5.0), scale_text(0.2)
+    ('5:1', '1:5')
+    """
+    return f"{scale:.0f}:1" if scale >= 1 else f"1:{1 / scale:.0f}"
 
 
 def zone_depths(model: Model, zone: Zone) -> str:
@@ -20,13 +53,12 @@ def zone_depths(model: Model, zone: Zone) -> str:
     if not model.has_depth:
         return "single slice, depth unknown"
     texts = []
+    stops = depth_stops(model)
     for z in (zone.z0, zone.z1):
-        best: tuple[float, int] | None = None
-        for d in model.drawn:
-            for end, u in zip((d.z0, d.z1), depth_us(model, d), strict=True):
-                if u is not None and (best is None or abs(end - z) < best[0] - 1e-9):
-                    best = (abs(end - z), decimals_for(u))
-        texts.append(format_value(z, best[1] if best else 2))
+        near, decimals, _ = min(stops, key=lambda stop: abs(stop[0] - z))
+        if abs(near - z) > SAME_FACE_SLICES * model.part.stack.voxel_mm[0]:
+            near, decimals = z, 2
+        texts.append(length_text(model.units, near, decimals))
     open_here = [d for d in zone.drawn if is_outside(d.feature)] or list(zone.drawn)
     ends = (
         all(d.open_start for d in open_here) and zone is model.zones[0],
@@ -85,7 +117,47 @@ def _cutting_marks(box: Box) -> list[Item]:
     return items
 
 
-def view_block(model: Model, number: int, scale: float, seen: set[str], *, section: bool) -> Block:
+def _datum_mark(model: Model, zone: Zone, space: Space, scale: float) -> list[Item]:
+    """Mark the datum axis at the rim of the feature that has it."""
+    datum = next((d for d in zone.drawn if model.datum is not None and d.feature.id == model.datum.id), None)
+    if datum is None or datum.contour is None:
+        return []
+    left, bottom, right, top = (v * scale for v in datum.contour.bounds())
+    a = math.radians(225.0)
+    reach = min(right - left, top - bottom) / 2
+    if datum.contour.round_of is None:
+        reach = 0.0  # no rim to stand on: the mark points at the axis itself
+    tip = (math.cos(a) * reach, math.sin(a) * reach)
+    outer = (tip[0] + 2.4 * math.cos(a), tip[1] + 2.4 * math.sin(a))
+    middle = space.nearby(outer, 3.0, 6.4, 6.4, (-1.0, -1.0), pull=1.0, rings=16)
+    if middle is None:
+        return []
+    items, box = datum_box(AXIS_DATUM, middle)
+    near = (min(max(outer[0], box[0]), box[2]), min(max(outer[1], box[1]), box[3]))
+    return [*datum_triangle(tip, 225.0), Line(outer, near, "NARROW"), *items]
+
+
+def _mark_details(details: Sequence[Circled], space: Space, scale: float) -> list[Item]:
+    """Circle what details show, with their letters."""
+    items: list[Item] = []
+    for one in details:
+        middle = one.centre[0] * scale, one.centre[1] * scale
+        radius = max(one.radius * scale, 1.5)
+        ring = circle(*middle, radius).points(12.0)
+        items.append(detail_circle(middle, radius))
+        space.thin += zip(ring, ring[1:] + ring[:1], strict=True)
+        place = space.nearby(middle, radius + 2.0, 3.5, 3.5, (1.0, 1.0), pull=2.0, rings=30, leader=False)
+        if place is None:
+            continue
+        space.thin.pop()
+        items.append(Label(one.letter, (place[0], place[1] - 1.75), 3.5, "centre"))
+    return items
+
+
+def view_block(
+    model: Model, number: int, scale: float, seen: set[str], *, section: bool, tabled: frozenset[str] = frozenset(),
+    details: Sequence[Circled] = (), cut: bool = False,
+) -> Block:  # fmt: skip
     """Draw one depth zone, dimension what no earlier view has, and say where it is seen from.
 
     Parameters
@@ -93,13 +165,19 @@ def view_block(model: Model, number: int, scale: float, seen: set[str], *, secti
     model : Model
         The part in sheet axes.
     number : int
-        Which zone, from 0.
+        Which zone, from 0; it has a view.
     scale : float
         Paper mm per mm.
     seen : set of str
         Ids dimensioned so far; this view's are added.
     section : bool
         Whether the cutting marks of the section stand in this view.
+    tabled : frozenset of str
+        Ids that the hole table has.
+    details : sequence of Circled
+        Details of this view; their sizes are left out here.
+    cut : bool
+        Whether this is a cut at its depth, and not what is seen from the start end.
 
     Returns
     -------
@@ -137,16 +215,31 @@ def view_block(model: Model, number: int, scale: float, seen: set[str], *, secti
         items += marks
         space.boxes += [box_of(m) for m in marks if isinstance(m, Label)]
         space.boxes += [(-5.5, box[3] + 1, 0.5, box[3] + 5.5), (-5.5, box[1] - 5.5, 0.5, box[1] - 1)]
+    if number == 0:
+        letters = axis_letters(box)
+        items += letters
+        space.boxes += [box_of(one) for one in letters if isinstance(one, Label)]
+        space.thin += [((box[2], 0.0), (box[2] + 6, 0.0)), ((0.0, box[3]), (0.0, box[3] + 8))]
     reach = max(math.hypot(x, y) for x, y in hull)
-    items += dimension_places(model, fresh, space, scale, box)
+    reliefs = [d.contour for d in zone.drawn if d.feature.kind == "arc_outside" and d.contour]
+    around = union([box, *(c.placed(scale, 0.0, 0.0).bounds() for c in reliefs)])
+    items += dimension_places(model, fresh, space, scale, around, tabled=tabled)
     items += dimension_outsides(model, fresh, space, hull, scale)
-    items += dimension_turns(model, fresh, space, scale, reach)
-    items += dimension_sizes(model, fresh, space, scale)
+    circled = {one.drawn.feature.id for one in details}
+    items += dimension_turns(model, [d for d in fresh if d.feature.id not in circled], space, scale, reach)
+    if any(model.datum is not None and d.feature.id == model.datum.id for d in fresh):
+        items += _datum_mark(model, zone, space, scale)
+    items += _mark_details(details, space, scale)
+    items += dimension_sizes(model, [d for d in fresh if d.feature.id not in circled], space, scale, tabled=tabled)
     crosses = [(i.start, i.end) for i in items if isinstance(i, Line)]
     needed = union([(box[0] - 4, box[1] - 4, box[2] + 4, box[3] + 4), *space.boxes, *(_ends(a, b) for a, b in crosses)])
     needed = union([needed, *(_ends(a, b) for a, b in space.thin)])
     seen_from = "seen from the start end" if model.has_depth else "seen as the slice looks on screen"
-    lines = [f"VIEW {number + 1}", zone_depths(model, zone), seen_from, _shows(zone.drawn)]
+    if not model.has_depth and abs(model.slices_x_deg) > 0.005:
+        seen_from += ", turned level"
+    depths = zone_depths(model, zone)
+    title = f"VIEW {view_numbers(model)[number]}"
+    lines = [title, f"cut at {depths}" if cut else depths, seen_from, _shows(zone.drawn)]
     if any(d.feature.kind == "wheel" for d in zone.drawn):
         lines.append("teeth are not drawn: tip circle wide, root circle narrow")
     if any(taper_of(d.feature) for d in zone.drawn):

@@ -12,6 +12,7 @@ __all__ = [
     "Contour",
     "circle",
     "cut_by_circle",
+    "mirrored_x",
     "polygon",
     "polyline",
     "rectangle",
@@ -98,6 +99,12 @@ def _along(a: Vertex, b: Vertex, t: float) -> tuple[float, float]:
     (cx, cy), radius = _arc(a, b)
     angle = math.atan2(a[1] - cy, a[0] - cx) + 4 * math.atan(a[2]) * t
     return cx + radius * math.cos(angle), cy + radius * math.sin(angle)
+
+
+def mirrored_x(contour: Contour) -> Contour:
+    """Return the contour as seen from behind: X changes sign, and arcs turn the other way."""
+    whole = contour.round_of and (-contour.round_of[0], contour.round_of[1], contour.round_of[2])
+    return Contour(tuple((-x, y, -bulge) for x, y, bulge in contour.vertices), contour.closed, whole)
 
 
 def circle(x: float, y: float, radius: float) -> Contour:

@@ -3,13 +3,24 @@
 import itertools
 import math
 
-from ctrecon.core.measured import decimals_for, format_value
-from ctrecon.drawing.figures import mark, places_of, size_places
-from ctrecon.drawing.items import Angular, Box, Diameter, Item, Label, Line, Linear, Ordinate
+from ctrecon.core.measured import Measured, decimals_for, format_value
+from ctrecon.drawing.figures import (
+    DEPTH_SIGN,
+    HALF_TURN,
+    TAPER_SIGN,
+    length_text,
+    mark,
+    places_of,
+    size_places,
+    taper_ratio,
+    turned,
+    written,
+)
+from ctrecon.drawing.items import Angular, Box, Diameter, Item, Label, Line, Linear, Ordinate, Radius
 from ctrecon.drawing.lettering import text_width
 from ctrecon.drawing.placing import Space
-from ctrecon.drawing.views import Drawn, Model, is_outside, sheet_turn
-from ctrecon.part import is_seam, taper_of
+from ctrecon.drawing.views import Drawn, Model, is_outside, sheet_turn, turn_period
+from ctrecon.part import Feature, is_hole, is_seam, taper_of
 
 __all__ = [
     "MOST_CALLOUTS",
@@ -29,6 +40,12 @@ MOST_CALLOUTS = 14
 
 GAP = 0.7
 """Space between a figure and its line, mm."""
+
+LEAST_TURN_DEG = 0.5
+"""A smaller turn from X is not drawn; the table has it."""
+
+BESIDE = 2.5
+"""How far beside a slot or rectangle the line of its length runs, mm."""
 
 SAME_PLACE_MM = 0.3
 """Coordinates nearer than this on paper share one dimension."""
@@ -64,12 +81,14 @@ def _across(
     far = max((p[0] - at[0]) * nx + (p[1] - at[1]) * ny for p in hull)
     lift = TEXT / 2 + 0.7
     tx, ty = -math.sin(math.radians(angle)), math.cos(math.radians(angle))
-    narrow = text_width(shown, TEXT) + 2 > size
+    narrow, level = text_width(shown, TEXT) + 2 > size, abs(angle) < 0.5
     for tier in range(12):
         off = far + 9.0 + 5.5 * tier
         base = (at[0] + nx * off, at[1] + ny * off)
         middle = (base[0] + tx * lift, base[1] + ty * lift)
-        if narrow:  # too narrow for its figure: the figure goes beside the arrow, on the line drawn on
+        if narrow and level:  # the figure stands on the dimension line drawn on
+            middle = (base[0] + size / 2 + 3.5 + text_width(shown, TEXT) / 2, base[1] + lift)
+        elif narrow:  # too narrow for its figure: the figure goes beside the arrow, on the line drawn on
             c, s = abs(math.cos(math.radians(angle))), abs(math.sin(math.radians(angle)))
             middle = _polar(*base, angle, size / 2 + c * text_width(shown, TEXT) / 2 + s * TEXT + 4)
         box = _text_box(shown, middle, 0.0 if narrow else angle)
@@ -78,6 +97,10 @@ def _across(
     space.boxes.append(box)
     ends = [_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)]
     space.thin += [(ends[0], ends[1]), (first, ends[0]), (second, ends[1])]
+    if narrow and level:
+        end = (ends[1][0] + 4.0 + text_width(shown, TEXT), ends[1][1])
+        space.thin.append((ends[1], end))
+        return [Linear(first, second, base, angle, text, decimals, middle, leader=False), Line(ends[1], end)]
     return [Linear(first, second, base, angle, text, decimals, middle if narrow else None)]
 
 
@@ -94,7 +117,9 @@ def dimension_outsides(
         sizes: list[tuple[float, float, str, str, int, int]] = []
         turn = sheet_turn(f)
         diameter = f.diameter_mm or f.tip_diameter_mm
-        if diameter:
+        if diameter and f.diameter_mm and f.arc_deg is not None and f.arc_deg < HALF_TURN:
+            items.append(_round_size(model, d, f.diameter_mm, space, scale, (0.0, 0.0), 1.0))
+        elif diameter:
             sizes = [(diameter.value, 0.0, "Ø", "", size_places(model.part, diameter), 1)]
         elif f.kind.startswith("square") and f.flats_mm:
             sizes = [(f.flats_mm.value, _fold(turn, 90), "□", "", size_places(model.part, f.flats_mm), 1)]
@@ -113,54 +138,117 @@ def dimension_outsides(
             left, bottom, right, top = d.contour.bounds()
             middle = ((left + right) / 2 * scale, (bottom + top) / 2 * scale)
             for size, angle, side in ((right - left, 0.0, 1), (top - bottom, 90.0, -1)):
-                text = f"{f.id} (<>){mark(f)}"
-                shown = text.replace("<>", format_value(size, 2))
+                text, shown = written(model.units, f"{f.id} (<>){mark(f)}", size, 2)
                 items += _across(space, hull, middle, size * scale, angle, text, shown, 2, side)
         for size, angle, before, after, decimals, side in sizes:
-            text = f"{f.id} {before}<>{after}{mark(f)}"
-            shown = text.replace("<>", format_value(size, decimals))
+            text, shown = written(model.units, f"{f.id} {before}<>{after}{mark(f)}", size, decimals)
             items += _across(space, hull, at, size * scale, angle, text, shown, decimals, side)
     return items
 
 
-def dimension_sizes(model: Model, fresh: list[Drawn], space: Space, scale: float) -> list[Item]:
-    """Write the sizes of holes, seams and reliefs at the ends of leaders, where paper is free."""
-    items: list[Item] = []
+def dimension_sizes(
+    model: Model, fresh: list[Drawn], space: Space, scale: float, *, tabled: frozenset[str] = frozenset(),
+    factor: float = 1.0,
+) -> list[Item]:  # fmt: skip
+    """Write the sizes of holes, seams and reliefs at the ends of leaders, where paper is free.
+
+    Parameters
+    ----------
+    tabled : frozenset of str
+        Ids whose sizes stand in the hole table: only the id is written.
+    factor : float
+        How much larger than the sheet's scale this is drawn; `scale` has it in.
+    """
     inner = [d for d in fresh if not is_outside(d.feature) and d.contour is not None]
+    listed = [d for d in inner if d.feature.id in tabled]
+    inner = [d for d in inner if d.feature.id not in tabled]
     if len(inner) > MOST_CALLOUTS:
-        return _only_ids(inner, space, scale)
+        listed, inner = listed + inner, []
+    items: list[Item] = []
     for d in sorted(inner, key=lambda one: (-math.hypot(one.x, one.y), one.feature.id)):
-        f = d.feature
-        at = (d.x * scale, d.y * scale)
         outward = (d.x, d.y) if math.hypot(d.x, d.y) * scale > 1 else (0.0, 0.0)
-        tail = (" seam" if is_seam(f) else "") + (" tapered" if taper_of(f) else "") + mark(f)
-        if f.diameter_mm is not None:
-            decimals = size_places(model.part, f.diameter_mm)
-            shown = f"{f.id} Ø{format_value(f.diameter_mm.value, decimals)}{tail}"
-            radius = f.diameter_mm.value / 2 * scale
-            if f.kind == "arc_outside":
-                outward = (-d.x, -d.y) if math.hypot(d.x, d.y) * scale < 1 else (d.x, d.y)
-            place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
-            items.append(Diameter(at, radius, place, f"{f.id} <>{tail}", decimals))
+        if d.feature.diameter_mm is not None:
+            items.append(_round_size(model, d, d.feature.diameter_mm, space, scale, outward, factor))
+        else:
+            items += _flat_sizes(model, d, space, scale, outward, factor)
+    return items + _only_ids(listed, space, scale)
+
+
+def _round_size(
+    model: Model, d: Drawn, size: Measured, space: Space, scale: float, outward: tuple[float, float], factor: float
+) -> Item:
+    """Write a diameter, or the radius of an arc that is less than a half circle."""
+    f, units = d.feature, model.units
+    at = (d.x * scale, d.y * scale)
+    tail = (" seam" if is_seam(f) else "") + _taper_text(f) + _depth_text(model, d) + mark(f)
+    decimals = size_places(model.part, size)
+    radius = size.value / 2 * scale
+    is_arc = f.arc_deg is not None and f.arc_deg < HALF_TURN
+    length = size.value / 2 if is_arc else size.value
+    text, _ = written(units, f"{f.id} <>{tail}", length, decimals)
+    shown = f"{f.id} {'R' if is_arc else 'Ø'}{length_text(units, length, decimals)}{tail}"
+    if is_arc and f.kind != "arc_outside" and f.arc_from_deg is not None and f.arc_deg is not None:
+        middle = math.radians(-(f.arc_from_deg + f.arc_deg / 2))
+        outward = (math.cos(middle), math.sin(middle))  # where there is a rim for the arrow to stand on
+    place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
+    if not is_arc:
+        return Diameter(at, radius, place, text, decimals, factor)
+    return Radius(at, radius, place, text, decimals, factor)
+
+
+def _taper_text(f: Feature) -> str:
+    """Return how a taper is written: at which depth the size holds, the rate, and the wide end."""
+    taper = taper_of(f)
+    if taper is None:
+        return ""
+    return f" mid {TAPER_SIGN}{taper_ratio(taper)}, wide at {'end' if taper.value > 0 else 'start'}"
+
+
+def _depth_text(model: Model, d: Drawn) -> str:
+    """Return how deep a hole is: through, or its depth from the face it opens in; nothing where that is unknown."""
+    f = d.feature
+    if not model.has_depth or not is_hole(f) or not f.opens_at:
+        return ""
+    if set(f.opens_at) >= {"start", "end"}:
+        return " through"
+    if f.length_mm is None or len(f.opens_at) != 1:
+        return ""
+    length = length_text(model.units, f.length_mm.value, size_places(model.part, f.length_mm, "along"))
+    return f" {DEPTH_SIGN}{length} from {f.opens_at[0]}"
+
+
+def _flat_sizes(
+    model: Model, d: Drawn, space: Space, scale: float, outward: tuple[float, float], factor: float
+) -> list[Item]:
+    """Write the width across flats, or both widths, and by how much an off-axis shape is turned."""
+    f = d.feature
+    at = (d.x * scale, d.y * scale)
+    pair = f.flats_pair_mm if f.flats_pair_mm and not f.kind.startswith("square") else None
+    turn = sheet_turn(f)
+    tail = (" seam" if is_seam(f) else "") + _depth_text(model, d) + mark(f)
+    angle_u = turned(model, f)
+    off_axis = factor != 1.0 or math.hypot(d.x, d.y) * scale > 1
+    last = tail
+    if off_axis and angle_u is not None and abs(angle_u.value) >= LEAST_TURN_DEG:
+        last = f" turned {format_value(angle_u.value, size_places(model.part, f.turn_deg))}°" + tail
+    sizes = [(pair[0], turn), (pair[1], turn + 90)] if pair else [(f.flats_mm, turn)]
+    before = "□" if f.kind.startswith("square") else ""
+    items: list[Item] = []
+    for number, (measured, angle) in enumerate(sizes):
+        if measured is None:
+            items += _only_ids([d], space, scale)
             continue
-        pair = f.flats_pair_mm if f.flats_pair_mm and not f.kind.startswith("square") else None
-        turn = sheet_turn(f)
-        sizes = [(pair[0], turn), (pair[1], turn + 90)] if pair else [(f.flats_mm, turn)]
-        before = "□" if f.kind.startswith("square") else ""
-        for measured, angle in sizes:
-            if measured is None:
-                items += _only_ids([d], space, scale)
-                continue
-            decimals = size_places(model.part, measured)
-            size = measured.value * scale
-            half = (pair[1] if angle == turn else pair[0]).value / 2 * scale if pair else size / 2
-            # off the middle, where bores, centre marks and other dimension lines are
-            base = _polar(*at, angle + 90, 0.75 * half if not pair or angle == turn else 0.0)
-            text = f"{f.id} {before}<>{tail}"
-            shown = text.replace("<>", format_value(measured.value, decimals))
-            place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
-            ends = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
-            items.append(Linear(*ends, base, angle, text, decimals, place))
+        decimals = size_places(model.part, measured)
+        size = measured.value * scale
+        half = (pair[1] if angle == turn else pair[0]).value / 2 * scale if pair else size / 2
+        # off the middle, where bores, centre marks and other dimension lines are; of two, one outside
+        off = 0.75 * half if not pair else half + BESIDE if number == 0 else 0.0
+        base = _polar(*at, angle + 90, off)
+        ending = last if number == 0 else tail
+        text, shown = written(model.units, f"{f.id} {before}<>{ending}", measured.value, decimals)
+        place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
+        ends = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
+        items.append(Linear(*ends, base, angle, text, decimals, place, factor))
     return items
 
 
@@ -190,7 +278,8 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
         if f.turn_deg is None or math.hypot(d.x, d.y) * scale > 1:
             continue
         turn = sheet_turn(f)
-        if turn < 0.5 or any(abs(turn - other) < 0.05 for other in seen):
+        period = turn_period(f)
+        if min(turn, period - turn) < LEAST_TURN_DEG or any(abs(turn - other) < 0.05 for other in seen):
             continue
         seen.append(turn)
         radius = reach + 7.0 + 6.0 * (len(seen) - 1)
@@ -201,7 +290,7 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
             middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + 0.7)
             box = _text_box(shown, middle, turn / 2 - 90)
             crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.5, TEXT / 2 + 0.3, turn / 2 - 90)
-            if (space.is_free(box) and not crossed) or radius > reach + 40:
+            if (space.is_free(box) and not crossed) or radius > reach + 80:
                 break
             radius += 2.0
         space.boxes.append(box)
@@ -246,9 +335,8 @@ def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int) -> list[tu
         turn = sheet_turn(f) % 90
         if is_outside(f) and f.kind.startswith(("rect", "square")) and min(turn, 90 - turn) < 0.5:
             if math.hypot(d.x, d.y) * scale > SAME_PLACE_MM:
-                low, high = d.contour.bounds()[axis], d.contour.bounds()[axis + 2]
-                edge = d.contour.bounds()[1 - axis]
-                found += [(low, edge, min(digits, 3)), (high, edge, min(digits, 3))]
+                # one edge: the other follows from the size
+                found.append((d.contour.bounds()[axis], d.contour.bounds()[1 - axis], min(digits, 3)))
         elif math.hypot(d.x, d.y) * scale > SAME_PLACE_MM and not f.kind.startswith("free"):
             found.append((at, other, digits))
     if not found:
@@ -263,8 +351,10 @@ def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int) -> list[tu
     return stops
 
 
-def dimension_places(model: Model, fresh: list[Drawn], space: Space, scale: float, box: Box) -> list[Item]:
-    """Dimension the places from the datum: X under the view, Y left of it.
+def dimension_places(
+    model: Model, fresh: list[Drawn], space: Space, scale: float, box: Box, *, tabled: frozenset[str] = frozenset()
+) -> list[Item]:
+    """Dimension the places from the datum: X under the view, Y left of it; those in the hole table are left out.
 
     Returns
     -------
@@ -272,6 +362,7 @@ def dimension_places(model: Model, fresh: list[Drawn], space: Space, scale: floa
         Nothing where there are more places than the view has room for; the table has them.
     """
     items: list[Item] = []
+    fresh = [d for d in fresh if d.feature.id not in tabled]
     pitch = TEXT * 1.9
     left, bottom, right, top = box
     for axis in (0, 1):
@@ -280,11 +371,12 @@ def dimension_places(model: Model, fresh: list[Drawn], space: Space, scale: floa
         if not stops or len(stops) * pitch > span + 30:
             continue
         slots = spread([v * scale for v, _, _ in stops], pitch)
-        texts = [("-" if v < 0 else "") + format_value(abs(v), n) for v, _, n in stops]
+        plain = ["-<>" if v < 0 and float(format_value(v, n)) else "<>" for v, _, n in stops]
+        pairs = [written(model.units, t, abs(v), n) for t, (v, _, n) in zip(plain, stops, strict=True)]
+        texts = [shown for _, shown in pairs]
         longest = max(text_width(t, TEXT) for t in texts)
-        edge = (bottom, left)[axis] - 15.0
-        for (value, across, decimals), slot_at, shown in zip(stops, slots, texts, strict=True):
-            text = "-<>" if shown.startswith("-") else "<>"
+        edge = (bottom, left)[axis] - 12.0
+        for (value, across, decimals), slot_at, (text, _) in zip(stops, slots, pairs, strict=True):
             reach = across * scale
             if axis == 0:
                 items.append(Ordinate((value * scale, reach), (slot_at, edge), (0.0, 0.0), "x", text, decimals))

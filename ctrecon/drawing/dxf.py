@@ -7,9 +7,23 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from ctrecon.core.measured import format_value
 from ctrecon.drawing.contours import Contour
-from ctrecon.drawing.items import Angular, Diameter, Hatch, Item, Label, Line, Linear, Ordinate, Shape, Sheet, moved
+from ctrecon.drawing.dim_widths import true_width_renderer
+from ctrecon.drawing.figures import MM_PER_INCH, digits, length_text
+from ctrecon.drawing.items import (
+    Angular,
+    Diameter,
+    Hatch,
+    Item,
+    Label,
+    Line,
+    Linear,
+    Ordinate,
+    Radius,
+    Shape,
+    Sheet,
+    moved,
+)
 from ctrecon.drawing.lettering import FONT, load_fonts, text_width
 
 __all__ = [
@@ -17,9 +31,10 @@ __all__ = [
     "add_contour",
     "build_document",
     "document_bytes",
-    "steady_chance",
+    "length_factor",
     "new_document",
     "page_bottom",
+    "steady_chance",
 ]
 
 PAGE_GAP_MM = 10.0
@@ -54,6 +69,7 @@ def new_document() -> Any:
     with _fixed_metadata():  # the moment of creation is recorded at once
         doc: Any = new("R2010", setup=["linetypes"], units=units.MM)
     doc.styles.add(STYLE, font=FONT)
+    doc.dimension_renderer = true_width_renderer()
     return doc
 
 
@@ -77,14 +93,26 @@ def build_document(sheet: Sheet) -> Any:
         STYLE,
         dxfattribs={
             "dimtxt": 2.5, "dimasz": 2.5, "dimexo": 0.8, "dimexe": 1.2, "dimgap": 0.7, "dimtad": 1, "dimdec": 3,
-            "dimzin": 0, "dimdsep": ord("."), "dimtxsty": STYLE, "dimlfac": 1.0 / sheet.scale, "dimtoh": 0, "dimtih": 0,
+            "dimzin": 0, "dimdsep": ord("."), "dimtxsty": STYLE, "dimtoh": 0, "dimtih": 0,
+            "dimlfac": length_factor(sheet.scale, sheet.units),
         },
     )  # fmt: skip
     space = doc.modelspace()
     for number, page in enumerate(sheet.pages):
         for item in page.items:
-            _add(space, moved(item, 0.0, page_bottom(sheet, number)), sheet.scale)
+            _add(space, moved(item, 0.0, page_bottom(sheet, number)), sheet)
     return doc
+
+
+def length_factor(scale: float, units: str) -> float:
+    """Return by what a length on paper (mm) is multiplied to give the part's, in the sheet's units.
+
+    Examples
+    --------
+    >>> length_factor(2.0, "mm"), round(length_factor(1.0, "in") * 25.4, 12)
+    (0.5, 1.0)
+    """
+    return 1.0 / scale if units == "mm" else 1.0 / (scale * MM_PER_INCH)
 
 
 def add_contour(space: Any, contour: Contour, layer: str) -> None:
@@ -96,7 +124,7 @@ def add_contour(space: Any, contour: Contour, layer: str) -> None:
         space.add_lwpolyline(contour.vertices, format="xyb", close=contour.closed, dxfattribs={"layer": layer})
 
 
-def _add(space: Any, item: Item, scale: float) -> None:
+def _add(space: Any, item: Item, sheet: Sheet) -> None:
     match item:
         case Line():
             attributes: dict[str, Any] = {"layer": item.style}
@@ -114,7 +142,7 @@ def _add(space: Any, item: Item, scale: float) -> None:
             text = space.add_text(" ".join(item.text.replace("%%", "% %").split()), dxfattribs=attributes)
             text.set_placement(item.at, align=TextEntityAlignment[ALIGN[item.align]])
         case _:
-            _add_dimension(space, item, scale)
+            _add_dimension(space, item, sheet)
 
 
 def _add_hatch(space: Any, item: Hatch) -> None:
@@ -126,11 +154,13 @@ def _add_hatch(space: Any, item: Hatch) -> None:
         hatch.paths.add_polyline_path(ring, is_closed=True, flags=16)
 
 
-def _add_dimension(space: Any, item: Linear | Diameter | Angular | Ordinate, scale: float) -> None:
+def _add_dimension(space: Any, item: Linear | Diameter | Radius | Angular | Ordinate, sheet: Sheet) -> None:
     """Add one dimension; its figure comes from the geometry ('<>'), never from typed text."""
     attributes = {"layer": "DIMENSIONS"}
     common: dict[str, Any] = {"dimstyle": STYLE, "text": item.text, "dxfattribs": attributes}
-    places: dict[str, Any] = {"dimdec": item.decimals}
+    places: dict[str, Any] = {"dimdec": digits(sheet.units, item.decimals)}
+    if isinstance(item, Linear | Diameter | Radius) and item.factor != 1.0:
+        places["dimlfac"] = length_factor(sheet.scale * item.factor, sheet.units)
     match item:
         case Linear():
             if item.place is None:
@@ -142,16 +172,18 @@ def _add_dimension(space: Any, item: Linear | Diameter | Angular | Ordinate, sca
                     item.base, item.first, item.second, angle=item.angle_deg, text_rotation=0.0,
                     override={**places, "dimse1": 0, "dimse2": 0}, **common,
                 )  # fmt: skip
-                dim.set_location(item.place, leader=True)
+                dim.set_location(item.place, leader=item.leader)
         case Diameter():
             places |= {"dimtoh": 1, "dimtih": 1, "dimtmove": 1}
-            value = format_value(2 * item.radius / scale, item.decimals)
-            shown = text_width(item.text.replace("<>", f"Ø{value}"), 2.5)
-            side = math.copysign(shown / 2 + 0.7, item.place[0] - item.centre[0])
-            # the library wants the landing point of the leader, under the near end of the text
-            landing = (item.place[0] - side, item.place[1] - 1.25 - 0.7)
+            landing = _landing(item, sheet, "Ø", 2.0)
             dim = space.add_diameter_dim(
                 center=item.centre, radius=item.radius, location=landing, override=places, **common
+            )
+        case Radius():
+            places |= {"dimtoh": 1, "dimtih": 1, "dimtmove": 1}
+            dim = space.add_radius_dim(
+                center=item.centre, radius=item.radius, location=_landing(item, sheet, "R", 1.0), override=places,
+                **common,
             )
         case Angular():
             places = {"dimadec": item.decimals, "dimazin": 0, "dimaunit": 0}
@@ -164,6 +196,15 @@ def _add_dimension(space: Any, item: Linear | Diameter | Angular | Ordinate, sca
             add = space.add_ordinate_x_dim if item.axis == "x" else space.add_ordinate_y_dim
             dim = add(feature_location=item.point, offset=offset, origin=item.origin, override=places, **common)
     dim.render()
+
+
+def _landing(item: Diameter | Radius, sheet: Sheet, sign: str, radii: float) -> tuple[float, float]:
+    """Return where the leader meets the near end of the text: the library wants that point, not the text's."""
+    value = length_text(sheet.units, radii * item.radius / (sheet.scale * item.factor), item.decimals)
+    figure = value.partition(" ")[0]
+    wide = text_width(item.text.replace("<>", sign + figure), 2.5)
+    side = math.copysign(wide / 2 + 0.7, item.place[0] - item.centre[0])
+    return item.place[0] - side, item.place[1] - 1.25 - 0.7
 
 
 @contextmanager

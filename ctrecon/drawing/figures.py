@@ -1,39 +1,48 @@
 """How numbers and kinds read on a sheet: words, signs, values with U, and the table's rows."""
 
 import math
-from dataclasses import dataclass
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
-from ctrecon.drawing.views import Drawn, Model, sheet_turn
-from ctrecon.part import Feature, Part, scale_u_along, taper_of
+from ctrecon.drawing.views import SAME_FACE_SLICES, Drawn, Model, is_outside, sheet_turn, turn_period
+from ctrecon.part import Feature, Part, scale_u_along
 
 __all__ = [
-    "HEADINGS",
-    "Row",
+    "DEPTH_SIGN",
+    "HALF_TURN",
+    "MM_PER_INCH",
+    "TAPER_SIGN",
+    "depth_stops",
     "depth_text",
+    "depth_us",
+    "figure",
+    "digits",
     "kind_words",
+    "length_text",
     "mark",
     "pair_difference",
     "places_of",
-    "rows_of",
     "size_places",
+    "taper_ratio",
+    "turned",
+    "written",
 ]
+
+MM_PER_INCH = 25.4
+"""Exact (the international inch of 1959)."""
+
+TAPER_SIGN = "▷"
+"""Stands before a taper's rate (a narrow isosceles triangle, after ISO 3040)."""
+
+DEPTH_SIGN = "↧"
+"""Stands before the depth of a blind hole (ISO 129-1)."""
 
 KIND_WORDS: dict[str, str] = {
     "arc_outside": "relief arc in rim", "free_hole": "free hole", "free_outside": "free outside",
     "free_seam": "free seam", "face_seam": "face seam", "rectangular_hole": "rectangular hole",
     "rectangular_outside": "rectangle outside", "polygon_hole": "polygon hole", "polygon_outside": "polygon outside",
 }  # fmt: skip
-NONE = "–"
-HEADINGS = ("Id", "Feature", "Size", "Value", "U", "Z from", "Z to", "U", "Length", "U", "X", "Y", "U", "Basis")
-
-
-@dataclass(frozen=True)
-class Row:
-    """One line of the table, one text a column."""
-
-    cells: tuple[str, ...]
-    first: bool
+HALF_TURN = 180.0
+"""Arcs shorter than this are dimensioned by their radius (ISO 129-1)."""
 
 
 def kind_words(kind: str) -> str:
@@ -51,6 +60,72 @@ def size_places(part: Part, measured: Measured | None, direction: str = "across"
     return 3 if measured is None else decimals_for(expanded(measured, scale_u_along(part, direction)))
 
 
+def digits(units: str, decimals: int) -> int:
+    """Return the decimals a length in mm keeps when it is written in other units."""
+    return decimals + 1 if units == "in" else decimals
+
+
+def figure(units: str, value_mm: float, decimals: int) -> str:
+    """Return a length in these units alone, without their name.
+
+    Examples
+    --------
+    >>> figure("mm", 12.7, 2), figure("in", 12.7, 2)
+    ('12.70', '0.500')
+    """
+    if units == "mm" or (value_mm == 0 and decimals == 0):
+        return format_value(value_mm, decimals)
+    return format_value(value_mm / MM_PER_INCH, decimals + 1)
+
+
+def length_text(units: str, value_mm: float, decimals: int) -> str:
+    """Return a length as printed: mm, or inches with mm beside in brackets.
+
+    Examples
+    --------
+    >>> length_text("mm", 12.7, 2), length_text("in", 12.7, 2)
+    ('12.70', '0.500 [12.70]')
+    """
+    mm = figure("mm", value_mm, decimals)
+    other = figure(units, value_mm, decimals)
+    return mm if other == mm else f"{other} [{mm}]"
+
+
+def written(units: str, text: str, value_mm: float, decimals: int) -> tuple[str, str]:
+    """Return a dimension's text ('<>' stands for the figure) and how it reads once the figure is in.
+
+    Examples
+    --------
+    >>> written("in", "F1 Ø<>", 25.4, 1)
+    ('F1 Ø<> [25.4]', 'F1 Ø1.00 [25.4]')
+    """
+    shown = text.replace("<>", length_text(units, value_mm, decimals))
+    if value_mm == 0 and decimals == 0:
+        return shown, shown
+    if units == "mm":
+        return text, shown
+    mm = format_value(value_mm, decimals)
+    if text.startswith("-<>"):  # the sign of a coordinate stands before the figure
+        mm = f"-{mm}"
+        shown = shown.replace("[", "[-")
+    return text.replace("<>", f"<> [{mm}]"), shown
+
+
+def taper_ratio(taper: Measured) -> str:
+    """Return a rate of taper as 1:x, with the figures its uncertainty leaves (two or three).
+
+    Examples
+    --------
+    >>> taper_ratio(Measured(0.0209, 0.001)), taper_ratio(Measured(-0.02, 0.00001))
+    ('1:48', '1:50.0')
+    """
+    ratio = 1 / abs(taper.value)
+    share = 1.0 if taper.u is None else 2 * taper.u / abs(taper.value)
+    figures = 3 if share < 0.01 else 2
+    places = max(0, figures - 1 - math.floor(math.log10(ratio)))
+    return f"1:{ratio:.{places}f}"
+
+
 def pair_difference(
     part: Part, a: Measured | None, b: Measured | None, difference: float, direction: str
 ) -> float | None:
@@ -62,14 +137,20 @@ def pair_difference(
 
 
 def places_of(model: Model, drawn: Drawn) -> tuple[float | None, float | None]:
-    """Return U of the feature's X and Y from the datum."""
+    """Return U of the feature's X and Y from the datum, along the sheet's X and Y."""
     f, d = drawn.feature, model.datum
     if d is None:
         return None, None
-    return (
-        pair_difference(model.part, f.x_mm, d.x_mm, drawn.x, "across"),
-        pair_difference(model.part, f.y_mm, d.y_mm, drawn.y, "across"),
-    )
+    across = pair_difference(model.part, f.x_mm, d.x_mm, drawn.x, "across")
+    down = pair_difference(model.part, f.y_mm, d.y_mm, drawn.y, "across")
+    if model.clock is None or across is None or down is None or f.id == d.id:
+        return across, down
+    # the sheet's X stands off that of the slices, and is itself known only so well
+    c, s = abs(math.cos(math.radians(model.slices_x_deg))), abs(math.sin(math.radians(model.slices_x_deg)))
+    turn = 2 * math.radians((model.clock.turn_deg.u if model.clock.turn_deg else None) or 0.0)
+    ux = math.hypot(c * across, s * down, drawn.y * turn)
+    uy = math.hypot(s * across, c * down, drawn.x * turn)
+    return ux, uy
 
 
 def depth_us(model: Model, drawn: Drawn) -> tuple[float | None, float | None]:
@@ -84,106 +165,36 @@ def depth_us(model: Model, drawn: Drawn) -> tuple[float | None, float | None]:
     )
 
 
+def depth_stops(model: Model) -> list[tuple[float, int, str]]:
+    """Return the depths to be dimensioned with their decimals and what is said of their basis; outsides first."""
+    zero = 0.0
+    found: list[tuple[float, int, str]] = [(zero, 0, "")]
+    order = sorted(model.drawn, key=lambda d: (not is_outside(d.feature), d.z0, d.feature.id))
+    near = SAME_FACE_SLICES * model.part.stack.voxel_mm[0]
+    for d in order:
+        for z, u, known in zip((d.z0, d.z1), depth_us(model, d), (not d.open_start, not d.open_end), strict=True):
+            if known and all(abs(z - other) > near for other, _, _ in found):
+                found.append((z, decimals_for(u), mark(d.feature)))
+    return sorted(found)
+
+
 def depth_text(model: Model, drawn: Drawn, *, end: bool) -> str:
     """Return a depth as printed, or why there is none."""
     f = drawn.feature
     if (f.depth_to_mm if end else f.depth_from_mm) is None:
         return "runs out" if model.has_depth else "unknown"
     us = depth_us(model, drawn)
-    return format_value(drawn.z1 if end else drawn.z0, decimals_for(us[1] if end else us[0]))
+    return figure(model.units, drawn.z1 if end else drawn.z0, decimals_for(us[1] if end else us[0]))
 
 
-def _quantity(
-    part: Part, name: str, measured: Measured | None, direction: str = "across"
-) -> tuple[str, str, str] | None:
-    if measured is None:
+def turned(model: Model, feature: Feature) -> Measured | None:
+    """Return the turn on the sheet, from its X: nearest zero, u of the X direction included."""
+    if feature.turn_deg is None:
         return None
-    scale = None if "°" in name else scale_u_along(part, direction)
-    if scale is not None and "²" in name:
-        scale *= 2  # an area feels the scale twice
-    u = expanded(measured, scale)
-    places = decimals_for(u)
-    return name, format_value(measured.value, places), NONE if u is None else format_value(u, places)
-
-
-def _turned(feature: Feature) -> Measured | None:
-    return None if feature.turn_deg is None else Measured(sheet_turn(feature), feature.turn_deg.u)
-
-
-def _ends(drawn: Drawn) -> list[tuple[str, Measured]]:
-    """Return the diameters at both ends of a taper."""
-    f = drawn.feature
-    taper = taper_of(f)
-    if taper is None or f.diameter_mm is None:
-        return []
-    half = (drawn.z1 - drawn.z0) / 2
-    us = (f.diameter_mm.u, taper.u)
-    u = None if us[0] is None or us[1] is None else math.hypot(us[0], half * us[1])
-    low, high = (f.diameter_mm.value + side * half * taper.value for side in (-1, 1))
-    return [("Ø at start", Measured(low, u)), ("Ø at end", Measured(high, u))]
-
-
-def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
-    """Return (name, value, U) of every size of the feature, the main one first."""
-    f, part = drawn.feature, model.part
-    taper = taper_of(f)
-    pair = f.flats_pair_mm if f.flats_pair_mm and not f.kind.startswith("square") else (None, None)
-    found = [
-        _quantity(part, "Ø at mid-depth" if taper else "Ø", f.diameter_mm),
-        _quantity(part, "tip Ø", f.tip_diameter_mm),
-        _quantity(part, "root Ø", f.root_diameter_mm),
-        _quantity(part, "□ flats" if f.kind.startswith("square") else "flats", f.flats_mm),
-        _quantity(part, "long side", pair[0]),
-        _quantity(part, "short side", pair[1]),
-        _quantity(part, "area mm²", f.area_mm2),
-        _quantity(part, "turn °", _turned(f)),
-        _quantity(part, "corner R", f.corner_radius_mm),
-        *(_quantity(part, name, value) for name, value in _ends(drawn)),
-        _quantity(part, "seam", f.seam_mm, "along" if f.kind == "face_seam" else "across"),
-    ]
-    plain: list[tuple[str, str, str]] = []
-    if taper:
-        u = expanded(taper)
-        digits = min(4, decimals_for(u))
-        plain.append(
-            (
-                "taper mm/mm",
-                format_value(taper.value, digits),
-                NONE if u is None else format_value(u, digits),
-            )
-        )
-    if f.sides:
-        plain.append(("sides", str(f.sides), NONE))
-    if f.teeth:
-        plain.append(("teeth", str(f.teeth), NONE))
-    if f.arc_deg is not None and f.arc_deg < 360:
-        plain.append(("arc there °", format_value(f.arc_deg, 0), NONE))
-    return [one for one in found if one] + plain
-
-
-def rows_of(model: Model, drawn: Drawn) -> list[Row]:
-    """Return the table rows of one feature; only the first names it and gives its place."""
-    f, part = drawn.feature, model.part
-    ux, uy = places_of(model, drawn)
-    z_us = [u for u in depth_us(model, drawn) if u is not None]
-    known = f.x_mm is not None and f.y_mm is not None
-    u_place = max((u for u in (ux, uy) if u is not None), default=None)
-    digits = decimals_for(u_place)
-    if model.datum is not None and f.id == model.datum.id:
-        place = ("0", "0", "datum")
-    elif known:
-        u_text = NONE if u_place is None else format_value(u_place, digits)
-        place = (format_value(drawn.x, digits), format_value(drawn.y, digits), u_text)
-    else:
-        place = (NONE, NONE, NONE)
-    u_z = max(z_us, default=None)
-    depth = (
-        depth_text(model, drawn, end=False),
-        depth_text(model, drawn, end=True),
-        NONE if u_z is None else format_value(u_z, decimals_for(u_z)),
-    )
-    sizes = _quantities(model, drawn) or [(NONE, NONE, NONE)]
-    length = (_quantity(part, "length", f.length_mm, "along") or (NONE, NONE, NONE))[1:]
-    rows = [Row((f.id, kind_words(f.kind), *sizes[0], *depth, *length, *place, f.basis), True)]
-    rows += [Row(("", "", *size, *[""] * 9), False) for size in sizes[1:]]
-    return rows
+    turn, u = sheet_turn(feature), feature.turn_deg.u
+    if model.clock is None or model.clock.turn_deg is None:
+        return Measured(turn, u)
+    period = turn_period(feature)
+    turn = turn - period if turn > period / 2 else turn
+    zero = model.clock.turn_deg.u
+    return Measured(turn, None if u is None or zero is None else math.hypot(u, zero))

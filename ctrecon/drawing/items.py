@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from ctrecon.drawing.contours import Contour
 
 __all__ = [
-    "Angular", "Block", "Box", "Diameter", "Hatch", "Item", "Label", "Line", "Linear", "Ordinate", "Page", "Shape",
-    "Sheet", "moved",
+    "Angular", "Block", "Box", "Diameter", "Hatch", "Item", "Label", "Line", "Linear", "Ordinate", "Page", "Radius",
+    "Shape", "Sheet", "moved",
 ]  # fmt: skip
 
 Point = tuple[float, float]
@@ -55,7 +55,7 @@ class Label:
 
 @dataclass(frozen=True)
 class Linear:
-    """A dimension between two points along a direction; the text moves to `place` with a leader."""
+    """A dimension between two points along a direction; the text moves to `place`, with or without a leader."""
 
     first: Point
     second: Point
@@ -64,6 +64,8 @@ class Linear:
     text: str
     decimals: int
     place: Point | None = None
+    factor: float = 1.0
+    leader: bool = True
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,19 @@ class Diameter:
     place: Point
     text: str
     decimals: int
+    factor: float = 1.0
+
+
+@dataclass(frozen=True)
+class Radius:
+    """A radius with its text outside the arc's circle, at the end of a leader."""
+
+    centre: Point
+    radius: float
+    place: Point
+    text: str
+    decimals: int
+    factor: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -101,7 +116,7 @@ class Ordinate:
     decimals: int
 
 
-Item = Line | Shape | Hatch | Label | Linear | Diameter | Angular | Ordinate
+Item = Line | Shape | Hatch | Label | Linear | Diameter | Radius | Angular | Ordinate
 
 
 def moved(item: Item, dx: float, dy: float) -> Item:
@@ -123,7 +138,7 @@ def moved(item: Item, dx: float, dy: float) -> Item:
         case Linear():
             place = None if item.place is None else go(item.place)
             return replace(item, first=go(item.first), second=go(item.second), base=go(item.base), place=place)
-        case Diameter():
+        case Diameter() | Radius():
             return replace(item, centre=go(item.centre), place=go(item.place))
         case Angular():
             return replace(item, centre=go(item.centre))
@@ -163,7 +178,10 @@ class Page:
 
 @dataclass(frozen=True)
 class Sheet:
-    """All pages of a drawing, of one size and one scale."""
+    """All pages of a drawing, of one size and one scale.
+
+    A dimension's own `factor` tells how much larger than the sheet's scale it is drawn (in a detail).
+    """
 
     title: str
     paper: str
@@ -171,3 +189,4 @@ class Sheet:
     height_mm: float
     scale: float
     pages: Sequence[Page]
+    units: str = "mm"

@@ -6,17 +6,28 @@ from dataclasses import dataclass
 from functools import partial
 
 from ctrecon.core.errors import InputError
+from ctrecon.drawing.assembly import assembly_lines, exploded_block, has_assembly, parts_list, pulled_apart
 from ctrecon.drawing.blocks import view_block
+from ctrecon.drawing.contours import Contour
+from ctrecon.drawing.detail import detail_block, plan_details
+from ctrecon.drawing.facing import end_block, is_plain, visible_edges
+from ctrecon.drawing.hole_table import hole_table_blocks, tabled_holes
 from ctrecon.drawing.items import Block, Item, Label, Line, Page, Sheet
-from ctrecon.drawing.notes import Table, note_lines, notes_items, scale_bar, short_notes, table_rows, title_block
+from ctrecon.drawing.notes import Table, note_lines, notes_items, short_notes, table_rows
 from ctrecon.drawing.section import Cut, cut_zones, section_block
-from ctrecon.drawing.views import Model
+from ctrecon.drawing.section_detail import plan_short, short_block
+from ctrecon.drawing.shelves import Room, arrange, fill_shelves, joined
+from ctrecon.drawing.title import TITLE_HEIGHT, scale_bar, title_block
+from ctrecon.drawing.views import Model, view_numbers
 from ctrecon.part import scale_u_along
 
 __all__ = ["PAPERS", "SCALES", "lay_out"]
 
-PAPERS: dict[str, tuple[float, float]] = {"A4": (297.0, 210.0), "A3": (420.0, 297.0)}
-"""Width and height lying down, mm (ISO 216)."""
+PAPERS: dict[str, tuple[float, float]] = {"A4": (297.0, 210.0), "A3": (420.0, 297.0), "Letter": (279.4, 215.9)}
+"""Width and height lying down, mm: ISO 216; Letter is 11 by 8.5 inches (ANSI/ASME Y14.1)."""
+
+CHOSEN = ("A4", "A3")
+"""Papers chosen from where none is asked for, the smaller first."""
 
 SCALES: tuple[float, ...] = tuple(
     round(m * 10.0**e, 9) if e >= 0 else 1 / round(n * 10.0**-e, 9)
@@ -25,16 +36,16 @@ SCALES: tuple[float, ...] = tuple(
 )
 """ISO 5455, extended by tens, large to small: 500:1 ... 1:1000."""
 
+Edges = list[tuple[int, Contour]]
+
 LEAST_VIEW_MM = 35.0
 """A part's largest view is not drawn smaller than this where a larger paper can help."""
 
 LEAST_COLUMN_MM = 75.0
 """A column of notes beside the table is not narrower than this."""
 
-STRIP = 36.0
+STRIP = TITLE_HEIGHT + 1.0
 """Height kept for the title block on pages without the column of notes, mm."""
-
-GAP = 6.0
 
 
 @dataclass(frozen=True)
@@ -52,56 +63,41 @@ def _frame(paper: str) -> _Frame:
 
 
 def _notes_height(paper: str) -> float:
-    return 1.8 if paper == "A4" else 2.5
+    return 2.5 if paper == "A3" else 1.8
 
 
-def _blocks(model: Model, cuts: tuple[Cut, ...], scale: float) -> list[Block]:
-    """Return every view and the section at a scale."""
+def _title_width(paper: str) -> float:
+    return 160.0 if paper == "A3" else 130.0
+
+
+def _blocks(model: Model, cuts: tuple[Cut, ...], faces: tuple[Edges, Edges], scale: float) -> list[Block]:
+    """Return the section with the end views beside it, then cuts, details and the hole table, at a scale.
+
+    First angle: what is seen from the left stands on the right. Third angle: it stands on the left.
+    """
     seen: set[str] = set()
     section = model.has_depth and bool(model.zones)
-    blocks = [view_block(model, n, scale, seen, section=section and n == 0) for n in range(len(model.zones))]
-    return [*blocks, section_block(model, cuts, scale)] if section else blocks
-
-
-def _shelves(blocks: list[Block], width: float, height: float) -> tuple[list[list[Block]], list[Block]] | None:
-    """Fill shelves from the left, downwards; return the shelves and what is left over.
-
-    None where the next block fits no empty page.
-    """
-    shelves: list[list[Block]] = []
-    used = 0.0
-    rest = list(blocks)
-    while rest:
-        shelf: list[Block] = []
-        wide = 0.0
-        while rest and wide + rest[0].width <= width:
-            wide += rest[0].width + GAP
-            shelf.append(rest.pop(0))
-        tall = max((b.height for b in shelf), default=0.0)
-        if not shelf or used + tall > height:
-            rest = shelf + rest
-            return (shelves, rest) if shelves else None
-        used += tall + GAP
-        shelves.append(shelf)
-    return shelves, []
-
-
-def _arrange(shelves: list[list[Block]], frame: _Frame, floor: float) -> list[Item]:
-    """Spread shelves evenly over the paper between `floor` and the frame's top."""
-    items: list[Item] = []
-    free = frame.top - floor - sum(max(b.height for b in shelf) for shelf in shelves)
-    pad = free / (len(shelves) + 1)
-    y = frame.top
-    for shelf in shelves:
-        tall = max(b.height for b in shelf)
-        y -= pad + tall
-        loose = frame.right - frame.left - sum(b.width for b in shelf)
-        x = frame.left
-        for block in shelf:
-            x += loose / (len(shelf) + 1)
-            items += block.at(x, y + (tall - block.height) / 2).items
-            x += block.width
-    return items
+    tabled = tabled_holes(model)
+    details = plan_details(model, scale, tabled, SCALES)
+    from_start, from_end = faces
+    plain = is_plain(model, from_start, from_end=False)
+    views = [
+        view_block(
+            model, n, scale, seen, section=section and n == 0, tabled=tabled,
+            details=[one for one in details if one.zone == n], cut=section and (n > 0 or not plain),
+        )
+        for n in view_numbers(model)
+    ]  # fmt: skip
+    tail = [detail_block(model, one, scale, tabled=tabled) for one in details]
+    if not section:
+        return [*views, *tail, *hole_table_blocks(model)]
+    short = plan_short(model, cuts, scale, SCALES, len(details))
+    tail += [short_block(model, cuts, one, scale) for one in short] + hole_table_blocks(model)
+    near = views.pop(0) if plain else end_block(model, from_start, scale, from_end=False)
+    trio = [section_block(model, cuts, scale, [(one.letter, one.centre, one.radius) for one in short]), near]
+    if not is_plain(model, from_end, from_end=True):
+        trio.insert(0, end_block(model, from_end, scale, from_end=True))
+    return [joined(trio if model.projection == "first" else trio[::-1]), *views, *tail]
 
 
 def _frame_lines(frame: _Frame) -> list[Item]:
@@ -122,13 +118,13 @@ class _Words:
         self.frame = _frame(paper)
         self.height = _notes_height(paper)
         part = model.part
+        unit = "inches, mm in brackets" if model.units == "in" else "mm"
         unscaled = scale_u_along(part, "across") is None or scale_u_along(part, "along") is None
         heading = "U without scale (k = 2)" if unscaled else "U with k = 2"
-        self.table = Table(table_rows(model), self.height, heading + "; not a tolerance") if model.drawn else None
+        self.table = Table(table_rows(model), self.height, heading + "; not a tolerance", unit) if model.drawn else None
         room = self.frame.right - self.frame.left
         table_wide = self.table.width if self.table else 0.0
         self.side = room - table_wide - 4.0
-        self.title_wide = min(130.0 if paper == "A4" else 160.0, max(self.side, 75.0))
         self.lines = note_lines(model, scale)
 
     def column(self, width: float, page: int, pages: int) -> tuple[list[Item], float]:
@@ -137,59 +133,65 @@ class _Words:
         items, tall = title_block(self.model, self.scale, self.paper, page, pages, f.right, f.bottom, width)
         left = f.right - width
         base = f.bottom + tall
-        items += scale_bar(self.scale, left + 4, base + 3)
+        items += scale_bar(self.scale, left + 4, base + 3, self.model.units)
         notes, needed = notes_items(self.lines, left + 1.2, 0.0, width - 2.4, self.height)
         top = base + 10 + needed
         notes, _ = notes_items(self.lines, left + 1.2, top, width - 2.4, self.height)
         return [*items, *notes], top + 1 - f.bottom
 
 
-def _one_page(words: _Words, draw: Callable[[], list[Block]]) -> list[Page] | None:
-    """Return one page with everything, or None where it does not fit."""
+def _one_page(words: _Words, draw: Callable[[], list[Block]], more: int) -> list[Page] | None:
+    """Return one page with everything, or None where it does not fit; `more` pages follow it."""
     f = words.frame
     width = words.side
     if width < LEAST_COLUMN_MM:
         return None
-    column, tall = words.column(width, 1, 1)
+    column, tall = words.column(width, 1, 1 + more)
     rows = words.table.rows if words.table else []
     table_tall = words.table.tall(len(rows)) if words.table else 0.0
     band = max(tall, table_tall)
-    floor = f.bottom + band + 2
-    if f.top - floor < LEAST_VIEW_MM:
+    if f.top - (f.bottom + band + 2) < LEAST_VIEW_MM:
         return None
-    fit = _shelves(draw(), f.right - f.left - 4, f.top - floor - 4)
+    if tall >= table_tall:  # beside the notes, above the table, there is paper left
+        side = (f.left + 2, f.right - width - 4, f.bottom + table_tall + 4)
+    else:
+        side = (f.left + (words.table.width if words.table else 0.0) + 4, f.right - 2, f.bottom + tall + 4)
+    room = Room(f.left + 2, f.right - 2, f.top - 2, f.bottom + band + 4, *side)
+    fit = fill_shelves(draw(), room)
     if fit is None or fit[1]:
         return None
-    items = [*_frame_lines(f), *_arrange(fit[0], f, floor), *column]
+    items = [*_frame_lines(f), *arrange(fit[0], room), *column]
     if words.table:
         items += words.table.draw(f.left + 1, f.bottom + table_tall + 0.5, 0, len(rows))
     return [Page(tuple(items))]
 
 
-def _many_pages(words: _Words, blocks: list[Block]) -> list[Page] | None:
-    """Return pages of views, then of notes and table; None where a view fits no page.
+def _many_pages(words: _Words, blocks: list[Block], more: int) -> list[Page] | None:
+    """Return pages of views, then of notes and table; None where a view fits no page; `more` pages follow.
 
     Every page carries the title block and the notes nobody may miss.
     """
     f = words.frame
     room = f.right - f.left - 4
     tall = f.top - f.bottom - STRIP - 6
+    floor = f.bottom + STRIP + 2
+    free = Room(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
     bodies: list[list[Item]] = []
     rest = list(blocks)
     while rest:
-        fit = _shelves(rest, room, tall)
+        fit = fill_shelves(rest, free)
         if fit is None:
             return None
-        bodies.append(_arrange(fit[0], f, f.bottom + STRIP + 2))
+        bodies.append(arrange(fit[0], free))
         rest = fit[1]
     bodies += _word_pages(words, tall)
     pages = []
     for number, items in enumerate(bodies, 1):
-        wide = min(130.0 if words.paper == "A4" else 160.0, room)
-        place = (words.paper, number, len(bodies), f.right, f.bottom, wide)
+        wide = min(_title_width(words.paper), room)
+        place = (words.paper, number, len(bodies) + more, f.right, f.bottom, wide)
         title, _ = title_block(words.model, words.scale, *place)
         left = f.right - f.left - wide - 4
-        bar = scale_bar(words.scale, f.left + 6, f.bottom + 2)
+        bar = scale_bar(words.scale, f.left + 6, f.bottom + 2, words.model.units)
         notes, _ = notes_items(short_notes(words.model), f.left + 2, f.bottom + STRIP - 2, left, words.height)
         pages.append(Page((*_frame_lines(f), *items, *title, *bar, *notes)))
     return pages
@@ -228,6 +230,33 @@ def _table_pages(words: _Words, tall: float) -> list[list[Item]]:
     return pages
 
 
+def _assembly_page(words: _Words, cuts: tuple[Cut, ...], page: int) -> Page:
+    """Return the last page: the pieces pulled apart, the list of parts, how they go together."""
+    f, model = words.frame, words.model
+    pulled = pulled_apart(model, cuts)
+    wide = min(_title_width(words.paper), f.right - f.left - 4)
+    listed, tall = parts_list(model, f.right, f.bottom + TITLE_HEIGHT, wide)
+    left_wide = f.right - f.left - wide - 6
+    lines = [*short_notes(model), *assembly_lines(model, pulled)]
+    _, needed = notes_items(lines, 0.0, 0.0, left_wide, words.height)
+    floor = f.bottom + max(TITLE_HEIGHT + tall, needed + 14) + 4
+    items = list(_frame_lines(f))
+    scale: float | None = None
+    for scale in SCALES if pulled else ():
+        block = exploded_block(pulled, scale)
+        if block.width <= f.right - f.left - 8 and block.height <= f.top - floor - 14:
+            x = (f.left + f.right - block.width) / 2
+            items += block.at(x, floor + (f.top - 12 - floor - block.height) / 2).items
+            break
+    items.append(Label("ASSEMBLY, EXPLODED", ((f.left + f.right) / 2, f.top - 8), 3.5, "centre"))
+    title, _ = title_block(
+        model, scale, words.paper, page, page, f.right, f.bottom, wide, "Assembly from slices, with list of parts"
+    )
+    notes, _ = notes_items(lines, f.left + 3, f.bottom + 10 + needed, left_wide, words.height)
+    bar = scale_bar(scale, f.left + 6, f.bottom + 2, model.units) if scale else []
+    return Page((*items, *title, *listed, *notes, *bar))
+
+
 def _size(model: Model) -> float:
     """Return the largest extent of the part's contours, mm."""
     spans = [0.0]
@@ -252,8 +281,8 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     ----------
     model : Model
         The part in sheet axes.
-    paper : {"A4", "A3"}, optional
-        The paper asked for.
+    paper : {"A4", "A3", "Letter"}, optional
+        The paper asked for; else A4 or A3.
 
     Returns
     -------
@@ -267,34 +296,44 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     """
     if paper is not None and paper not in PAPERS:
         raise InputError(f"paper {paper!r} is not known: choose one of {', '.join(PAPERS)}")
-    papers = [paper] if paper else list(PAPERS)
+    papers = [paper] if paper else list(CHOSEN)
     title = f"{model.part.name}: dimensioned sheet"
     size = _size(model)
     worth = _worth(model, size)
     if not model.zones:
         return _wordy(model, papers[0], title)
     cuts = cut_zones(model) if model.has_depth else ()
+    faces: tuple[Edges, Edges] = ([], [])
+    if model.has_depth:  # the same at every scale
+        faces = visible_edges(model, cuts, from_end=False), visible_edges(model, cuts, from_end=True)
     cache: dict[float, list[Block]] = {}
+    more = 1 if has_assembly(model) else 0
+
+    def whole(pages: list[Page], words: _Words) -> list[Page]:
+        return [*pages, _assembly_page(words, cuts, len(pages) + 1)] if more else pages
 
     def blocks(scale: float) -> list[Block]:
         if scale not in cache:
-            cache[scale] = _blocks(model, cuts, scale)
+            cache[scale] = _blocks(model, cuts, faces, scale)
         return cache[scale]
 
     fitting = {name: [s for s in SCALES if size * s <= PAPERS[name][1] - 40] for name in papers}
     for name in papers:
         for scale in (s for s in fitting[name] if worth * s >= LEAST_VIEW_MM):
-            pages = _one_page(_Words(model, name, scale), partial(blocks, scale))
+            words = _Words(model, name, scale)
+            pages = _one_page(words, partial(blocks, scale), more)
             if pages:
-                return Sheet(title, name, *PAPERS[name], scale, pages)
+                return Sheet(title, name, *PAPERS[name], scale, whole(pages, words), model.units)
     best: Sheet | None = None
     for scale in fitting[papers[-1]]:
         if best is not None and worth * scale < LEAST_VIEW_MM:
             break
-        pages = _many_pages(_Words(model, papers[-1], scale), blocks(scale))
+        words = _Words(model, papers[-1], scale)
+        pages = _many_pages(words, blocks(scale), more)
         if pages is None:
             continue
-        sheet = Sheet(title, papers[-1], *PAPERS[papers[-1]], scale, pages)
+        pages = whole(pages, words)
+        sheet = Sheet(title, papers[-1], *PAPERS[papers[-1]], scale, pages, model.units)
         if best is None or len(pages) < len(best.pages):
             best = sheet
     if best is None:
@@ -311,11 +350,11 @@ def _wordy(model: Model, paper: str, title: str) -> Sheet:
         if not model.drawn
         else "Nothing to draw: no feature has a contour."
     )
-    message = Label(says, ((f.left + f.right) / 2, f.top - 30), 5.0, "centre")
-    pages = _many_pages(words, [])
+    message = Label(says, ((f.left + f.right) / 2, f.bottom + STRIP + 12), 5.0, "centre")
+    pages = _many_pages(words, [], 0)
     if pages is None:
         raise InputError(f"the notes of part {model.part.name!r} do not fit on {paper}: choose A3")
     first = pages[0]
     if words.table:
-        return Sheet(title, paper, *PAPERS[paper], 1.0, [*pages])
-    return Sheet(title, paper, *PAPERS[paper], 1.0, [Page((*first.items, message)), *pages[1:]])
+        return Sheet(title, paper, *PAPERS[paper], 1.0, [*pages], model.units)
+    return Sheet(title, paper, *PAPERS[paper], 1.0, [Page((*first.items, message)), *pages[1:]], model.units)

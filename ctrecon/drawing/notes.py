@@ -1,20 +1,20 @@
-"""The words of a sheet: notes, warnings, title block, table and scale bar, as items."""
+"""The words of a sheet: notes, warnings, legend and the table of features, as items."""
 
 import math
 
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_value
-from ctrecon.drawing.figures import HEADINGS, Row, rows_of
-from ctrecon.drawing.items import Hatch, Item, Label, Line
+from ctrecon.drawing.blocks import scale_text
+from ctrecon.drawing.figures import DEPTH_SIGN, TAPER_SIGN, places_of
+from ctrecon.drawing.items import Item, Label, Line
 from ctrecon.drawing.lettering import text_width, wrap
+from ctrecon.drawing.rows import HEADINGS, Row, rows_of
 from ctrecon.drawing.section import HATCH_ANGLES
+from ctrecon.drawing.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.views import Model
-from ctrecon.part import scale_u_along
+from ctrecon.part import is_hole, scale_u_along, taper_of
 
-__all__ = [
-    "SAFETY", "U_NOTE", "Table", "note_lines", "notes_items", "scale_bar", "scale_text", "short_notes", "table_rows",
-    "title_block",
-]  # fmt: skip
+__all__ = ["SAFETY", "U_NOTE", "Table", "note_lines", "notes_items", "short_notes", "table_rows"]
 
 U_NOTE = "U is measuring uncertainty (k = 2), not a tolerance to work to"
 SAFETY = (
@@ -22,17 +22,6 @@ SAFETY = (
     "local rules and licensed practice come first."
 )
 NUMBER_COLUMNS = range(3, 13)
-
-
-def scale_text(scale: float) -> str:
-    """Return the scale as written on a sheet (ISO 5455).
-
-    Examples
-    --------
-    >>> scale_text(5.0), scale_text(0.2)
-    ('5:1', '1:5')
-    """
-    return f"{scale:.0f}:1" if scale >= 1 else f"1:{1 / scale:.0f}"
 
 
 def note_lines(model: Model, scale: float) -> list[str]:
@@ -49,20 +38,27 @@ def note_lines(model: Model, scale: float) -> list[str]:
     lines.append(SAFETY)
     lines.append(f"{U_NOTE}. {heading}.")
     lines += part.calibration.says if part.calibration is not None else ()
-    lines.append(f"Scale {scale_text(scale)}, lengths in mm, angles in degrees, anticlockwise as seen.")
+    unit = "lengths in inches with mm in brackets" if model.units == "in" else "lengths in mm"
+    lines.append(f"Scale {scale_text(scale)}, {unit}, angles in degrees, anticlockwise as seen.")
+    lines.append(
+        f"Projection: {model.projection} angle. Views and cuts are seen from the start end unless one says otherwise."
+    )
+    lines.append(TOLERANCES)
     if model.datum is not None:
         d = model.datum
         place = (
-            f" at x {format_value(d.x_mm.value, 3)}, y {format_value(d.y_mm.value, 3)} of the slices"
+            f" at x {format_value(d.x_mm.value, 3)} mm, y {format_value(d.y_mm.value, 3)} mm of the slices"
             if d.x_mm and d.y_mm
             else ""
         )
-        lines.append(f"Datum: X, Y from the axis of {d.id}{place}, along the part axis; X right, Y up.")
+        lines.append(f"Datum {AXIS_DATUM}: X, Y from the axis of {d.id}{place}, along the part axis; X right, Y up.")
+        lines += _direction_lines(model)
     if model.start is not None and model.has_depth:
         depth = model.start.depth_from_mm
         where = "the first slice of the stack" if depth is None else f"the start face of {model.start.id}"
-        at = "" if depth is None else f" (stack depth {format_value(depth.value, 3)})"
-        lines.append(f"Z counts from {where}{at}, away from the start end.")
+        at = "" if depth is None else f" (stack depth {format_value(depth.value, 3)} mm)"
+        datum = f"Datum {FACE_DATUM}: " if depth is not None else ""
+        lines.append(f"{datum}Z counts from {where}{at}, away from the start end.")
     if not model.has_depth:
         lines.append("No section and no depths: a single slice has no depth.")
     elif not model.zones:
@@ -77,10 +73,13 @@ def note_lines(model: Model, scale: float) -> list[str]:
     }
     if others:
         lines.append(
-            "Basis: " + "; ".join(f"{name} = {means.get(name, name)}" for name in others) + "; all else measured."
+            "Legend, basis of a figure: "
+            + "; ".join(f"({name}) = {means.get(name, name)}" for name in others)
+            + "; without a mark = measured."
         )
     else:
         lines.append("Basis: every feature is measured.")
+    lines += _sign_lines(model)
     lines += _piece_lines(model)
     reasons: dict[str, list[str]] = {}
     for f in part.features:
@@ -96,6 +95,67 @@ def note_lines(model: Model, scale: float) -> list[str]:
     said = {"handedness_assumed"} if part.stack.handedness_basis == "assumed" else set()
     said_so = (w.says for w in part.warnings if w.flag not in said)
     lines += [f"Warning: {says}" if says.endswith("?") else f"Warning: {says.rstrip('.')}." for says in said_so]
+    return lines
+
+
+TOLERANCES = (
+        "Tolerances, material, edges and surface finish are not in the scan: agree on them before cutting and fill "
+        "them in. Sizes are as found; wear and corrosion are not added back."
+)
+"""Answers what the shop asks first: tolerances, material, edges, finish."""
+
+
+def _direction_lines(model: Model) -> list[str]:
+    """Say how X is found on the part, and what lies on the datum axis."""
+    lines = []
+    if model.clock is not None and model.clock.kind.startswith("rectangular"):
+        lines.append(f"X runs along the long side of {model.clock.id}; {_slices_x(model)}.")
+    elif model.clock is not None:
+        lines.append(f"X runs square to a flat of {model.clock.id}; {_slices_x(model)}.")
+    else:
+        lines.append("X runs as in the slices; the part has no flat side to find it by.")
+    central = []
+    for d in model.drawn:
+        is_datum = model.datum is not None and d.feature.id == model.datum.id
+        if is_datum or d.contour is None or d.feature.kind.startswith("free"):
+            continue
+        us = places_of(model, d)
+        if all(u is not None and abs(v) <= u for v, u in zip((d.x, d.y), us, strict=True)):
+            central.append(d.feature.id)
+    if central:
+        lines.append(f"On datum {AXIS_DATUM} within U: {', '.join(central)}.")
+    return lines
+
+
+def _slices_x(model: Model) -> str:
+    turn = model.slices_x_deg % 360
+    return f"the X of the slices points at {format_value(turn, 2)}° here"
+
+
+def _sign_lines(model: Model) -> list[str]:
+    """Explain the signs this sheet uses."""
+    kinds = {d.feature.kind for d in model.drawn}
+    signs = []
+    if any(d.feature.diameter_mm for d in model.drawn):
+        signs.append("Ø diameter")
+    if any(kind.startswith("square") for kind in kinds):
+        signs.append("□ across the flats of a square")
+    if any(d.feature.arc_deg is not None and d.feature.arc_deg < 180 for d in model.drawn):
+        signs.append("R radius")
+    if any(taper_of(d.feature) for d in model.drawn):
+        signs.append(f"{TAPER_SIGN} 1:x taper, 1 on the diameter in x of depth ('mid': the size at half depth)")
+    if any(is_hole(d.feature) and d.feature.opens_at and len(d.feature.opens_at) == 1 for d in model.drawn):
+        signs.append(f"{DEPTH_SIGN} depth of a blind hole from the end it opens at")
+    if len(model.zones) > 1 or any(kind.startswith("free") for kind in kinds):
+        signs.append("( ) round a figure: auxiliary, for checking only")
+    lines = [f"Signs: {'; '.join(signs)}."] if signs else []
+    sharp = [
+        d.feature.id
+        for d in model.drawn
+        if (r := d.feature.corner_radius_mm) is not None and r.u is not None and r.value <= 2 * r.u
+    ]
+    if sharp:
+        lines.append(f"{', '.join(sharp)}: corners sharp as far as the scan can tell (corner R within its U).")
     return lines
 
 
@@ -128,8 +188,8 @@ def table_rows(model: Model) -> list[Row]:
 class Table:
     """The feature table: column widths from its texts, drawn in stretches that fit the paper."""
 
-    def __init__(self, rows: list[Row], height: float, heading: str) -> None:
-        self.rows, self.height, self.heading = rows, height, heading
+    def __init__(self, rows: list[Row], height: float, heading: str, unit: str = "mm") -> None:
+        self.rows, self.height, self.heading, self.unit = rows, height, heading, unit
         self.pitch = round(height * 1.6, 3)
         columns = zip(HEADINGS, *(row.cells for row in rows), strict=True)
         self.widths = [max(text_width(text, height) for text in column) + 2.4 for column in columns]
@@ -153,7 +213,7 @@ class Table:
         p, h = self.pitch, self.height
         lift = (p - h) / 2
         more = "" if first == 0 else ", continued"
-        items.append(Label(f"Features{more} (mm). {self.heading}", (left, top - p + lift), h))
+        items.append(Label(f"Features{more} ({self.unit}). {self.heading}", (left, top - p + lift), h))
         y = top - p
         bottom = top - self.tall(count)
         right = left + self.width
@@ -178,70 +238,6 @@ class Table:
                 items.append(Line((left, y - p * (k + 1)), (right, y - p * (k + 1)), "NARROW"))
         items += [Line((left, y), (left, bottom), "WIDE"), Line((right, y), (right, bottom), "WIDE")]
         return items
-
-
-def scale_bar(scale: float, left: float, bottom: float) -> list[Item]:
-    """Draw a bar of a round length, 20 to 50 mm on paper, for copies whose scale got lost."""
-    lengths = [m * 10.0**e for e in range(-4, 5) for m in (1, 2, 5)]
-    real = max(v for v in lengths if v * scale <= 50.0 + 1e-9)
-    wide = real * scale
-    items: list[Item] = [Line((left, bottom), (left + wide, bottom), "WIDE")]
-    for k in range(3):
-        x = left + wide * k / 2
-        items.append(Line((x, bottom), (x, bottom + 2.0), "NARROW"))
-    half = ((left, bottom), (left + wide / 2, bottom), (left + wide / 2, bottom + 1.0), (left, bottom + 1.0))
-    items.append(Label("0", (left, bottom + 2.6), 1.8, "centre"))
-    items.append(Label(f"{real:g} mm", (left + wide, bottom + 2.6), 1.8, "centre"))
-    items.append(Hatch(half, solid=True))
-    return items
-
-
-def title_block(
-    model: Model, scale: float, paper: str, page: int, pages: int, right: float, bottom: float, width: float
-) -> tuple[list[Item], float]:
-    """Draw the title block with its lower right corner at (right, bottom); also return its height."""
-    part = model.part
-    left = right - width
-    dz, dy, dx = part.stack.voxel_mm
-    voxel = f"{dx:g} × {dy:g} × {dz:g} mm ({part.stack.scale_basis})"
-    row, items = 8.0, list[Item]()
-    cells: list[list[tuple[str, str]]] = [
-        [("Drawn, date", ""), ("Checked, date", ""), ("Material", "")],
-        [("Scale", scale_text(scale)), ("Units", "mm"), ("Paper", paper), ("Sheet", f"{page} of {pages}")],
-        [("Voxel x × y × z", voxel), ("Made with", part.made_with)],
-    ]
-    y = bottom
-    for line in cells:
-        share = width / len(line)
-        for k, (name, value) in enumerate(line):
-            x = left + share * k
-            items.append(Label(name, (x + 1.2, y + row - 2.6), 1.8))
-            items += _fitted(value, (x + 1.2, y + 1.3), 2.5, share - 2.4)
-            if k:
-                items.append(Line((x, y), (x, y + row), "NARROW"))
-        y += row
-        items.append(Line((left, y), (right, y), "NARROW"))
-    tall = 11.0
-    items.append(Label("Part", (left + 1.2, y + tall - 2.8), 1.8))
-    items += _fitted(part.name, (left + 1.2, y + 2.2), 5.0, width * 0.62 - 2.4)
-    items.append(Label("Dimensioned sheet from slices", (right - 1.2, y + tall - 2.8), 1.8, "right"))
-    items += _fitted(f"stack: {part.stack.source}", (left + width * 0.62, y + 2.2), 1.8, width * 0.38 - 1.2)
-    y += tall
-    corners = [(left, bottom), (right, bottom), (right, y), (left, y)]
-    items += [Line(a, b, "WIDE") for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
-    return items, y - bottom
-
-
-def _fitted(text: str, at: tuple[float, float], height: float, width: float) -> list[Item]:
-    """Return the text, in smaller letters or shortened where it would not fit its box."""
-    if not text:
-        return []
-    for h in (height, 3.5, 2.5, 1.8):
-        if h <= height and text_width(text, h) <= width:
-            return [Label(text, at, h)]
-    while len(text) > 1 and text_width(text + "…", 1.8) > width:
-        text = text[:-1]
-    return [Label(text + "…", at, 1.8)]
 
 
 def notes_items(lines: list[str], left: float, top: float, width: float, height: float) -> tuple[list[Item], float]:

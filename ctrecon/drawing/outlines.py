@@ -54,6 +54,17 @@ def write_outlines(part: Part, path: Path) -> None:
     ------
     InputFileError
         If the file cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from ctrecon import read_part, write_outlines
+    >>> part = read_part("drum_hub_out/part.json")
+    >>> write_outlines(part, Path("outlines.dxf"))
+    >>> import ezdxf
+    >>> names = sorted(layer.dxf.name for layer in ezdxf.readfile("outlines.dxf").layers)
+    >>> [name for name in names if name.startswith("OUTSIDE")][:2]
+    ['OUTSIDE_Z0.00-0.46', 'OUTSIDE_Z0.46-0.86']
     """
     doc = new_document()
     space = doc.modelspace()

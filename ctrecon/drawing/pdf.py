@@ -1,10 +1,12 @@
-"""PDF and PNG of the document: lines by the drawing library, texts as real text."""
+"""PDF and PNG, page by page: lines by the drawing library, texts as real text."""
 
 import io
 import math
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
-from ctrecon.drawing.dxf import PAGE_GAP_MM, page_bottom, steady_chance
+from ctrecon.drawing.dxf import PAGE_GAP_MM, build_document, steady_chance
 from ctrecon.drawing.items import Sheet
 
 __all__ = ["CAP_HEIGHT", "pdf_bytes", "png_bytes", "texts_of"]
@@ -43,8 +45,8 @@ def texts_of(doc: Any) -> list[tuple[str, float, float, float, float, str, str]]
     return found
 
 
-def _draw(doc: Any, width_mm: float, height_mm: float, left: float, bottom: float) -> Any:
-    """Return a figure of exactly this paper size showing that window of the document."""
+def _draw(doc: Any, width_mm: float, height_mm: float) -> Any:
+    """Return a figure of exactly this paper size showing the document."""
     from ezdxf.addons.drawing.config import BackgroundPolicy, ColorPolicy, Configuration, TextPolicy
     from ezdxf.addons.drawing.frontend import Frontend
     from ezdxf.addons.drawing.matplotlib import MatplotlibBackend
@@ -66,11 +68,9 @@ def _draw(doc: Any, width_mm: float, height_mm: float, left: float, bottom: floa
         Frontend(RenderContext(doc), backend, config=config).draw_layout(doc.modelspace(), finalize=False)
     axes.set_axis_off()
     axes.set_aspect("auto")
-    axes.set_xlim(left, left + width_mm)
-    axes.set_ylim(bottom, bottom + height_mm)
+    axes.set_xlim(0.0, width_mm)
+    axes.set_ylim(0.0, height_mm)
     for text, x, y, height, turn, across, upright in texts_of(doc):
-        if not (left <= x <= left + width_mm and bottom <= y <= bottom + height_mm):
-            continue
         font = FontProperties(family="DejaVu Sans", size=height / CAP_HEIGHT * 72 / MM_PER_INCH)
         shift = 0.0
         if upright == "middle":  # centre the capitals, not the box with its tails
@@ -83,7 +83,14 @@ def _draw(doc: Any, width_mm: float, height_mm: float, left: float, bottom: floa
     return figure
 
 
-def pdf_bytes(doc: Any, sheet: Sheet) -> bytes:
+def _single_pages(sheet: Sheet) -> Iterator[Any]:
+    """Draw the pages one by one, each from a document that holds nothing else: all of them each time takes long."""
+    for page in sheet.pages:
+        doc = build_document(replace(sheet, pages=(page,)))
+        yield _draw(doc, sheet.width_mm, sheet.height_mm)
+
+
+def pdf_bytes(sheet: Sheet) -> bytes:
     """Return a PDF with one page a sheet, exact size, searchable text, without dates."""
     import matplotlib
     from matplotlib.backends.backend_pdf import PdfPages
@@ -91,13 +98,12 @@ def pdf_bytes(doc: Any, sheet: Sheet) -> bytes:
     out = io.BytesIO()
     words = {"Title": sheet.title, "Creator": "ctrecon", "Producer": "ctrecon", "CreationDate": None, "ModDate": None}
     with matplotlib.rc_context({"pdf.fonttype": 42, "text.hinting": "none"}), PdfPages(out, metadata=words) as pages:
-        for number in range(len(sheet.pages)):
-            figure = _draw(doc, sheet.width_mm, sheet.height_mm, 0.0, page_bottom(sheet, number))
+        for figure in _single_pages(sheet):
             pages.savefig(figure)
     return out.getvalue()
 
 
-def png_bytes(doc: Any, sheet: Sheet) -> bytes:
+def png_bytes(sheet: Sheet) -> bytes:
     """Return a picture of all pages, one under the other."""
     import matplotlib
     import numpy as np
@@ -105,8 +111,7 @@ def png_bytes(doc: Any, sheet: Sheet) -> bytes:
     from PIL import Image
 
     shots = []
-    for number in range(len(sheet.pages)):
-        figure = _draw(doc, sheet.width_mm, sheet.height_mm, 0.0, page_bottom(sheet, number))
+    for number, figure in enumerate(_single_pages(sheet)):
         figure.set_dpi(PNG_DPI)
         canvas: Any = FigureCanvasAgg(figure)
         with matplotlib.rc_context({"text.hinting": "none"}):

@@ -122,6 +122,7 @@ class Space:
         pull: float,
         rings: int,
         leader: bool = True,
+        clear: bool = False,
     ) -> Point | None:
         """Choose the middle of a text box near an anchor and claim it.
 
@@ -141,6 +142,8 @@ class Space:
             How far to look, in steps of 2.5 mm.
         leader : bool
             Whether a line is drawn from the anchor; a text without one must not meet a wide line.
+        clear : bool
+            Whether a text with a leader must not either.
 
         Returns
         -------
@@ -167,9 +170,9 @@ class Space:
                     continue
                 edge = (x - math.copysign(width / 2, math.cos(angle)), y - height / 2 - 0.7)
                 crossed = _through(box, wide) > 0
-                if (leader and _entered(grown, anchor, edge)) or (crossed and not leader):
+                if (leader and _entered(grown, anchor, edge)) or (crossed and (clear or not leader)):
                     continue
-                cost += 90.0 * pull * crossed + 12.0 * _through(box, thin)
+                cost += 90.0 * pull * crossed + 25.0 * _through(box, thin)
                 cost += 6.0 * _crossings(anchor, edge, thin) + 1.5 * _crossings(anchor, edge, wide)
                 if best is None or cost < best[0]:
                     best = (cost, (x, y), box)

@@ -2,24 +2,27 @@
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from ctrecon.core.measured import decimals_for, format_value
 from ctrecon.drawing.blocks import title_labels
 from ctrecon.drawing.contours import Contour
 from ctrecon.drawing.dimension import TEXT, spread
-from ctrecon.drawing.figures import depth_us, mark, pair_difference
-from ctrecon.drawing.items import Block, Box, Hatch, Item, Label, Line, Linear, Ordinate
+from ctrecon.drawing.figures import depth_stops, written
+from ctrecon.drawing.items import Block, Box, Hatch, Item, Label, Line, Ordinate
 from ctrecon.drawing.lettering import box_of, text_width
-from ctrecon.drawing.placing import union
-from ctrecon.drawing.views import SAME_FACE_SLICES, Drawn, Model, Zone, contour_at, is_outside
+from ctrecon.drawing.placing import Space, union
+from ctrecon.drawing.symbols import FACE_DATUM, datum_box, datum_triangle, detail_circle
+from ctrecon.drawing.views import Drawn, Model, Zone, contour_at, is_outside, view_numbers
 from ctrecon.part import Piece
 
-__all__ = ["HATCH_ANGLES", "Cut", "cut_zones", "piece_of", "section_block"]
+__all__ = ["HATCH_ANGLES", "Cut", "cut_zones", "metal_strips", "piece_of", "section_block", "section_shapes"]
 
 HATCH_ANGLES = (45.0, 135.0, 30.0, 150.0, 60.0, 120.0)
 Span = tuple[float, float]
+Strip = tuple[int, tuple[Span, Span, Span, Span]]
+"""A piece's place in the record, and the corners of its metal in one zone: depth and Y, mm."""
 
 
 def _crossings(contour: Contour, x: float) -> list[float]:
@@ -104,36 +107,27 @@ def cut_zones(model: Model) -> tuple[Cut, ...]:
     return tuple(cuts)
 
 
-def section_block(model: Model, cuts: tuple[Cut, ...], scale: float) -> Block:
-    """Draw the cut through the datum axis with depths and lengths dimensioned.
-
-    Parameters
-    ----------
-    model : Model
-        The part in sheet axes; it has depth and at least one zone.
-    scale : float
-        Paper mm per mm.
-
-    Returns
-    -------
-    Block
-        Items with the start face at x = 0 and the datum axis at y = 0.
-    """
+def section_shapes(model: Model, cuts: tuple[Cut, ...], scale: float) -> tuple[list[Item], list[Span]]:
+    """Draw the cut metal and what is seen behind it; also return how far each zone reaches down and up, paper mm."""
     items: list[Item] = []
-    highest = lowest = 0.0
-    outlines: list[tuple[float, float]] = []
+    outlines: list[Span] = []
+    before: list[Strip] = []
     for number, (zone, cut) in enumerate(zip(model.zones, cuts, strict=True)):
         first, second = cut.first, cut.second
-        spans = _spans(first, 0.0), _spans(second, 0.0)
-        ends = spans if len(spans[0]) == len(spans[1]) else (spans[0], spans[0])
+        pairs = _span_pairs(cut)
         x0, x1 = zone.z0 * scale, zone.z1 * scale
-        for (a0, b0), (a1, b1) in zip(*ends, strict=True):
-            items += _metal_strip(model, zone, (x0, x1), (a0 * scale, b0 * scale), (a1 * scale, b1 * scale), scale)
-        items += _silhouette(first, x0, x1, ends[0], scale)
+        for (a0, b0), (a1, b1) in pairs:
+            items += [Line((x0, a * scale), (x1, b * scale), "WIDE") for a, b in ((a0, a1), (b0, b1))]
+        strips = metal_strips(model, zone, cut)
+        if number and abs(model.zones[number - 1].z1 - zone.z0) < 1e-9:
+            items += _contacts(before, strips, scale)
+        before = strips
+        for piece, corners in strips:
+            angle = HATCH_ANGLES[piece % len(HATCH_ANGLES)]
+            items.append(Hatch(tuple((z * scale, y * scale) for z, y in corners), (), angle))
+        items += _silhouette(first, x0, x1, [one for one, _ in pairs], scale)
         bounds = [area.bounds for area in (first, second) if not area.is_empty]
         if bounds:
-            lowest = min(lowest, *(b[1] * scale for b in bounds))
-            highest = max(highest, *(b[3] * scale for b in bounds))
             outlines.append((min(b[1] for b in bounds) * scale, max(b[3] for b in bounds) * scale))
         else:
             outlines.append((0.0, 0.0))
@@ -145,38 +139,132 @@ def section_block(model: Model, cuts: tuple[Cut, ...], scale: float) -> Block:
     for i in range(1, len(model.zones)):
         if abs(model.zones[i - 1].z1 - model.zones[i].z0) < 1e-9:
             items += _steps(model.zones[i - 1], model.zones[i], cuts[i - 1].reach_second, cuts[i].reach_first, scale)
-    items += _face_seams(model, outlines, scale)
+    return [*items, *_face_seams(model, outlines, scale)], outlines
+
+
+def section_block(
+    model: Model, cuts: tuple[Cut, ...], scale: float, circled: Sequence[tuple[str, tuple[float, float], float]] = ()
+) -> Block:
+    """Draw the cut through the datum axis with depths and lengths dimensioned.
+
+    Parameters
+    ----------
+    model : Model
+        The part in sheet axes; it has depth and at least one zone.
+    scale : float
+        Paper mm per mm.
+    circled : sequence of (letter, (depth, Y), radius)
+        What details show of it, mm.
+
+    Returns
+    -------
+    Block
+        Items with the start face at x = 0 and the datum axis at y = 0.
+    """
+    items, outlines = section_shapes(model, cuts, scale)
+    lowest, highest = min(0.0, *(low for low, _ in outlines)), max(0.0, *(high for _, high in outlines))
+    metal = [i.outer for i in items if isinstance(i, Hatch)]
     right = model.zones[-1].z1 * scale
     left = model.zones[0].z0 * scale
     items.append(Line((left - 4, 0.0), (right + 4, 0.0), "CENTRE"))
     box: Box = (left - 4, lowest, right + 4, highest)
     dims, box = _dimensions(model, scale, box)
     items += dims
+    marks, box = _datum_face(model, outlines[0], left, box)
+    items += marks
+    if len(view_numbers(model)) > 1:
+        numbers, box = _view_numbers(model, outlines, scale, box)
+        items += numbers
+    rings, box = _circles(circled, scale, items, metal, box)
+    items += rings
     box = union([box, *(box_of(i) for i in items if isinstance(i, Label))])
     axis = f"axis of {model.datum.id}" if model.datum else "middle"
-    lines = ["SECTION A–A", f"through the {axis}, start end on the left, Y up"]
+    lines = ["SECTION A–A", f"{axis}; start end left"]
+    if len(view_numbers(model)) > 1:
+        lines.append("figures: where views are cut")
     labels = title_labels(lines, (box[0] + box[2]) / 2, box[1] - 2, max(box[2] - box[0], 50.0))
     return Block((*items, *labels), union([box, *(box_of(one) for one in labels)]))
 
 
-def _metal_strip(
-    model: Model, zone: Zone, xs: Span, at_start: Span, at_end: Span, scale: float
-) -> list[Item]:  # fmt: skip
-    """Hatch one strip of metal, split where seams cross it; its long edges are wide."""
-    (x0, x1), (a0, b0), (a1, b1) = xs, at_start, at_end
-    items: list[Item] = [Line((x0, a0), (x1, a1), "WIDE"), Line((x0, b0), (x1, b1), "WIDE")]
-    rim = max(zone.rims, key=lambda pair: pair[1].area())[0] if zone.rims else None
-    seams = [[y * scale for y in _crossings(c, 0.0)] for _, c in zone.seams]
-    cuts = sorted(y for ys in seams for y in ys if max(a0, a1) < y < min(b0, b1))
-    lower = [(a0, a1), *((y, y) for y in cuts)]
-    upper = [*((y, y) for y in cuts), (b0, b1)]
-    for (p0, p1), (q0, q1) in zip(lower, upper, strict=True):
-        middle = (p0 + p1 + q0 + q1) / 4
-        inside = any(len(ys) >= 2 and ys[0] < middle < ys[-1] for ys in seams)
-        piece = piece_of(model, zone, rim, inside_seam=inside)
-        angle = HATCH_ANGLES[piece % len(HATCH_ANGLES)]
-        items.append(Hatch(((x0, p0), (x1, p1), (x1, q1), (x0, q0)), (), angle))
+def _circles(
+    circled: Sequence[tuple[str, tuple[float, float], float]], scale: float, items: Sequence[Item],
+    metal: Sequence[tuple[Span, ...]], box: Box,
+) -> tuple[list[Item], Box]:  # fmt: skip
+    """Circle what details show, with their letters on free paper."""
+    space = Space()
+    space.boxes += [box_of(i) for i in items if isinstance(i, Label) and i.text]
+    space.boxes += [(min(x), min(y), max(x), max(y)) for x, y in (zip(*corners, strict=True) for corners in metal)]
+    space.boxes.append((box[0], box[1], box[2], min(y for corners in metal for _, y in corners) if metal else 0.0))
+    space.thin += [(i.start, i.end) for i in items if isinstance(i, Line)]
+    found: list[Item] = []
+    for letter, (z, y), reach in circled:
+        middle, radius = (z * scale, y * scale), max(reach * scale, 1.5)
+        found.append(detail_circle(middle, radius))
+        place = space.nearby(middle, radius + 2.0, 3.5, 3.5, (1.0, 1.0), pull=2.0, rings=40, leader=False)
+        if place is not None:
+            space.thin.pop()
+            found.append(Label(letter, (place[0], place[1] - 1.75), 3.5, "centre"))
+        box = union([box, (middle[0] - radius, middle[1] - radius, middle[0] + radius, middle[1] + radius)])
+    return found, box
+
+
+def _datum_face(model: Model, extent: Span, x: float, box: Box) -> tuple[list[Item], Box]:
+    """Mark the start face, which depths count from; none where the part runs out of the stack there."""
+    if model.start is None or model.start.depth_from_mm is None or extent[1] <= extent[0]:
+        return [], box
+    tip = (x, extent[0] + 0.85 * (extent[1] - extent[0]))
+    middle = (x - 9.0, tip[1])
+    items, frame = datum_box(FACE_DATUM, middle)
+    leader = Line((x - 2.4, tip[1]), (frame[2], tip[1]), "NARROW")
+    return [*datum_triangle(tip, 180.0), leader, *items], union([box, frame])
+
+
+def _view_numbers(model: Model, outlines: list[Span], scale: float, box: Box) -> tuple[list[Item], Box]:
+    """Write the numbers of the views above the depths they show."""
+    numbers = view_numbers(model)
+    middles = [(model.zones[n].z0 + model.zones[n].z1) / 2 * scale for n in numbers]
+    slots = spread(middles, 1.9 * TEXT)
+    base = max(high for _, high in outlines) + 6.0
+    items: list[Item] = []
+    for (zone, number), at, slot_at in zip(numbers.items(), middles, slots, strict=True):
+        items.append(Label(str(number), (slot_at, base), TEXT, "centre"))
+        items.append(Line((at, outlines[zone][1] + 0.8), (slot_at, base - 0.8), "NARROW"))
+    return items, union([box, (min(slots) - TEXT, base, max(slots) + TEXT, base + TEXT + 1)])
+
+
+def _contacts(before: list[Strip], after: list[Strip], scale: float) -> list[Item]:
+    """Draw the seam where the metal of one piece stands on that of another, face on face."""
+    items: list[Item] = []
+    for piece, (_, (x, p0), (_, q0), _) in before:
+        for other, ((_, p1), _, _, (_, q1)) in after:
+            low, high = max(p0, p1), min(q0, q1)
+            if piece != other and high - low > 1e-9:
+                items.append(Line((x * scale, low * scale), (x * scale, high * scale), "NARROW"))
     return items
+
+
+def metal_strips(model: Model, zone: Zone, cut: Cut) -> list[Strip]:
+    """Return the cut metal of a zone as (piece, corners in mm: depth, Y), split where seams cross it."""
+    rim = max(zone.rims, key=lambda pair: pair[1].area())[0] if zone.rims else None
+    seams = [_crossings(c, 0.0) for _, c in zone.seams]
+    strips: list[Strip] = []
+    for (a0, b0), (a1, b1) in _span_pairs(cut):
+        cuts = sorted(y for ys in seams for y in ys if max(a0, a1) < y < min(b0, b1))
+        lower = [(a0, a1), *((y, y) for y in cuts)]
+        upper = [*((y, y) for y in cuts), (b0, b1)]
+        for (p0, p1), (q0, q1) in zip(lower, upper, strict=True):
+            middle = (p0 + p1 + q0 + q1) / 4
+            inside = any(len(ys) >= 2 and ys[0] < middle < ys[-1] for ys in seams)
+            piece = piece_of(model, zone, rim, inside_seam=inside)
+            strips.append((piece, ((zone.z0, p0), (zone.z1, p1), (zone.z1, q1), (zone.z0, q0))))
+    return strips
+
+
+def _span_pairs(cut: Cut) -> list[tuple[Span, Span]]:
+    """Return the stretches of metal at both ends of a zone, matched."""
+    spans = _spans(cut.first, 0.0), _spans(cut.second, 0.0)
+    ends = spans if len(spans[0]) == len(spans[1]) else (spans[0], spans[0])
+    return list(zip(*ends, strict=True))
 
 
 def _silhouette(area: Any, x0: float, x1: float, spans: list[Span], scale: float) -> list[Item]:
@@ -277,62 +365,16 @@ def _face(zone: Zone, extent: Span | None, x: float, scale: float, *, start: boo
     return items
 
 
-def _depth_stops(model: Model) -> list[tuple[float, int]]:
-    """Return the depths to be dimensioned with their decimals; outsides speak first."""
-    zero = 0.0
-    found: list[tuple[float, int]] = [(zero, 0)]
-    order = sorted(model.drawn, key=lambda d: (not is_outside(d.feature), d.z0, d.feature.id))
-    near = SAME_FACE_SLICES * model.part.stack.voxel_mm[0]
-    for d in order:
-        for z, u, known in zip((d.z0, d.z1), depth_us(model, d), (not d.open_start, not d.open_end), strict=True):
-            if known and all(abs(z - other) > near for other, _ in found):
-                found.append((z, decimals_for(u)))
-    return sorted(found)
-
-
 def _dimensions(model: Model, scale: float, box: Box) -> tuple[list[Item], Box]:
-    """Dimension depths from the start face below, step lengths and the whole length above."""
+    """Dimension every depth once, from the start face."""
     items: list[Item] = []
-    _left, bottom, _right, top = box
-    stops = _depth_stops(model)
+    bottom = box[1]
+    stops = depth_stops(model)
     pitch = TEXT * 1.9
-    slots = spread([z * scale for z, _ in stops], pitch)
-    texts = [("-" if z < 0 else "") + format_value(abs(z), n) for z, n in stops]
-    edge = bottom - 16.0
-    for (z, decimals), slot_at, shown in zip(stops, slots, texts, strict=True):
-        text = "-<>" if shown.startswith("-") else "<>"
+    slots = spread([z * scale for z, _, _ in stops], pitch)
+    pairs = [written(model.units, ("-<>" if z < 0 else "<>") + said, abs(z), n) for z, n, said in stops]
+    edge = bottom - 12.0
+    for (z, decimals, _), slot_at, (text, _) in zip(stops, slots, pairs, strict=True):
         items.append(Ordinate((z * scale, bottom), (slot_at, edge), (0.0, bottom), "x", text, decimals))
-    longest = max(text_width(t, TEXT) for t in texts)
-    need: list[Box] = [box, (min(slots) - 5, edge - longest - 3, max(slots) + 3, bottom)]
-    row = top + 8.0
-    chain: list[float] = []
-    outsides = [d for d in model.drawn if is_outside(d.feature) and not d.open_start and not d.open_end]
-    for d in sorted(outsides, key=lambda one: (one.z0, one.z1, one.feature.id)):
-        length = d.z1 - d.z0
-        u = pair_difference(model.part, d.feature.depth_from_mm, d.feature.depth_to_mm, length, "along")
-        decimals = decimals_for(u)
-        text = f"{d.feature.id} <>{mark(d.feature)}"
-        room = length * scale - 1.5
-        if text_width(text.replace("<>", format_value(length, decimals)), TEXT) > room:
-            text = "<>"
-        if text_width(text.replace("<>", format_value(length, decimals)), TEXT) > room:
-            continue
-        tier = next((k for k, end in enumerate(chain) if end <= d.z0 * scale + 1e-6), len(chain))
-        chain[tier : tier + 1] = [d.z1 * scale]
-        y = row + 6.0 * tier
-        items.append(Linear((d.z0 * scale, top), (d.z1 * scale, top), (0.0, y), 0.0, text, decimals))
-        need.append((d.z0 * scale, top, d.z1 * scale, y + TEXT + 2))
-    if len(outsides) > 1 and len(outsides) == len([d for d in model.drawn if is_outside(d.feature)]):
-        low = min(outsides, key=lambda d: d.z0)
-        high = max(outsides, key=lambda d: d.z1)
-        whole = high.z1 - low.z0
-        u = pair_difference(model.part, low.feature.depth_from_mm, high.feature.depth_to_mm, whole, "along")
-        decimals = decimals_for(u)
-        wide = text_width(format_value(whole, decimals), TEXT)
-        y = row + 6.0 * len(chain)
-        fits = wide + 1.5 <= whole * scale
-        place = None if fits else (high.z1 * scale + wide / 2 + 4, y + TEXT / 2 + 0.7)
-        ends = (low.z0 * scale, top), (high.z1 * scale, top)
-        items.append(Linear(*ends, (0.0, y), 0.0, "<>", decimals, place))
-        need.append((low.z0 * scale, top, high.z1 * scale + (0 if fits else wide + 5), y + TEXT + 2))
-    return items, union(need)
+    longest = max(text_width(shown, TEXT) for _, shown in pairs)
+    return items, union([box, (min(slots) - 5, edge - longest - 3.0, max(slots) + 3, bottom)])

@@ -3,21 +3,30 @@
 import os
 from pathlib import Path
 
-from ctrecon.core.errors import InputFileError
+from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.drawing.dxf import build_document, document_bytes
 from ctrecon.drawing.items import Sheet
 from ctrecon.drawing.layout import lay_out
 from ctrecon.drawing.pdf import pdf_bytes, png_bytes
 from ctrecon.drawing.svg import svg_bytes
-from ctrecon.drawing.views import build_model
+from ctrecon.drawing.views import PROJECTIONS, UNITS, build_model
 from ctrecon.part import Part
 
 __all__ = ["draw_sheet", "make_sheet", "write_whole"]
 
 
-def make_sheet(part: Part, *, paper: str | None = None) -> Sheet:
-    """Return the laid-out sheet of a part, in paper mm, before it becomes a document."""
-    return lay_out(build_model(part), paper)
+def make_sheet(part: Part, *, paper: str | None = None, projection: str = "first", units: str = "mm") -> Sheet:
+    """Return the laid-out sheet of a part, in paper mm, before it becomes a document.
+
+    Raises
+    ------
+    InputError
+        If paper, projection or units are not known, or nothing fits.
+    """
+    for what, given, known in (("projection", projection, PROJECTIONS), ("units", units, UNITS)):
+        if given not in known:
+            raise InputError(f"{what} {given!r} is not known: choose one of {', '.join(known)}")
+    return lay_out(build_model(part, projection=projection, units=units), paper)
 
 
 def write_whole(path: Path, data: bytes) -> None:
@@ -32,7 +41,9 @@ def write_whole(path: Path, data: bytes) -> None:
         raise InputFileError(f"{path} cannot be written ({reason}): choose a folder you may write to") from error
 
 
-def draw_sheet(part: Part, folder: Path, *, paper: str | None = None) -> tuple[Path, ...]:
+def draw_sheet(
+    part: Part, folder: Path, *, paper: str | None = None, projection: str = "first", units: str = "mm"
+) -> tuple[Path, ...]:
     """Write sheet.pdf, sheet.svg, sheet.png and sheet.dxf of a part.
 
     Parameters
@@ -41,8 +52,12 @@ def draw_sheet(part: Part, folder: Path, *, paper: str | None = None) -> tuple[P
         The record; nothing else is read.
     folder : Path
         Where the files go; made if it is not there.
-    paper : {"A4", "A3"}, optional
-        Paper to use; by default the smaller one that holds the drawing.
+    paper : {"A4", "A3", "Letter"}, optional
+        Paper to use; by default the smaller of A4 and A3 that holds the drawing.
+    projection : {"first", "third"}
+        How views are placed about the section (first or third angle).
+    units : {"mm", "in"}
+        Units of length; inches stand with mm in brackets beside.
 
     Returns
     -------
@@ -52,17 +67,25 @@ def draw_sheet(part: Part, folder: Path, *, paper: str | None = None) -> tuple[P
     Raises
     ------
     InputError
-        If the paper is not known or nothing fits on it.
+        If paper, projection or units are not known, or nothing fits on the paper.
     InputFileError
         If a file cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from ctrecon import draw_sheet, read_part
+    >>> part = read_part("drum_hub_out/part.json")
+    >>> [path.name for path in draw_sheet(part, Path("sheets"), paper="A4")]
+    ['sheet.pdf', 'sheet.svg', 'sheet.png', 'sheet.dxf']
     """
     folder = Path(folder)
-    sheet = make_sheet(part, paper=paper)
+    sheet = make_sheet(part, paper=paper, projection=projection, units=units)
     doc = build_document(sheet)
     contents = {
-        "sheet.pdf": pdf_bytes(doc, sheet),
+        "sheet.pdf": pdf_bytes(sheet),
         "sheet.svg": svg_bytes(doc, sheet),
-        "sheet.png": png_bytes(doc, sheet),
+        "sheet.png": png_bytes(sheet),
         "sheet.dxf": document_bytes(doc),
     }
     try:

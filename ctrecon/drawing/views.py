@@ -1,7 +1,8 @@
 """The part as it is drawn: X right, Y up, seen from the start end, cut into depth zones.
 
 The part frame is turned about its x axis (y, z and turn change sign together): never
-mirrored. X and Y count from the datum axis, depths from the start face.
+mirrored. X and Y count from the datum axis, depths from the start face. X runs along a side
+that can be found on the part itself (`clock`), where it has one; else as in the slices.
 """
 
 import itertools
@@ -31,8 +32,20 @@ from ctrecon.part import (
     taper_of,
 )
 
-__all__ = ["Drawn", "Model", "Zone", "build_model", "contour_at", "is_outside", "sheet_turn", "turn_period"]
+__all__ = [
+    "PROJECTIONS", "UNITS", "Drawn", "Model", "Zone", "build_model", "contour_at", "is_outside", "sheet_turn",
+    "turn_period", "view_numbers",
+]  # fmt: skip
 
+PROJECTIONS = ("first", "third")
+"""How views are placed about the section: first or third angle (ISO 5456-2)."""
+
+UNITS = ("mm", "in")
+"""Units of length on a sheet; inches stand with mm beside."""
+
+
+WORST_CLOCK_DEG = 1.0
+"""A side known worse than this (u) gives no direction."""
 
 SAME_FACE_SLICES = 1.5
 """Ends of features nearer than this are drawn as one face: ends found by slice are good to about one."""
@@ -84,6 +97,10 @@ class Model:
     drawn: tuple[Drawn, ...]
     zones: tuple[Zone, ...]
     has_depth: bool
+    clock: Feature | None = None
+    slices_x_deg: float = 0.0
+    projection: str = "first"
+    units: str = "mm"
 
     def of(self, ident: str) -> Drawn:
         """Return the drawn feature with this id."""
@@ -167,17 +184,70 @@ def _pick_datum(part: Part) -> Feature | None:
     return near[0][2] if near else outsides[0]
 
 
+def _pick_clock(part: Part, datum: Feature | None) -> Feature | None:
+    """Return the feature whose flat or long side gives the direction of X: one that can be found on the part.
+
+    The largest flat-sided outside; else a flat-sided hole on the datum axis; None where X stays
+    that of the slices.
+    """
+    shaped = [
+        f
+        for f in part.features
+        if f.turn_deg is not None
+        and f.x_mm
+        and f.y_mm
+        and f.kind != "wheel"
+        and not is_seam(f)
+        and (f.turn_deg.u is None or f.turn_deg.u < WORST_CLOCK_DEG)
+    ]
+
+    def area(f: Feature) -> float:
+        contour = _contour(f, 0.0, 0.0, [])
+        return contour.area() if contour else 0.0
+
+    outsides = [f for f in shaped if is_outside(f)]
+    if outsides:
+        return min(outsides, key=lambda f: (-area(f), f.id))
+    if datum is None:
+        return None
+    centre = place_in_part_frame(part, datum)
+    on_axis = [f for f in shaped if math.dist(place_in_part_frame(part, f), centre) ** 2 < 0.01 * area(f)]
+    return min(on_axis, key=lambda f: (-area(f), f.id), default=None)
+
+
+def _clock_turn(clock: Feature | None) -> float:
+    """Return by how many degrees the clock's side stands off X, seen on the sheet, nearest zero."""
+    if clock is None:
+        return 0.0
+    period = 180.0 if clock.flats_pair_mm and not clock.kind.startswith("square") else turn_period(clock)
+    turn = sheet_turn(clock) % period
+    return turn - period if turn > period / 2 else turn
+
+
+def _clocked(f: Feature, by_deg: float) -> Feature:
+    """Return the feature with its directions counted from the sheet's X; places stay as recorded."""
+    if by_deg == 0.0:
+        return f
+    turn = None if f.turn_deg is None else Measured(f.turn_deg.value + by_deg, f.turn_deg.u)
+    arc = None if f.arc_from_deg is None else (f.arc_from_deg + by_deg) % 360
+    return replace(f, turn_deg=turn, arc_from_deg=arc)
+
+
 def _is_depthless(part: Part) -> bool:
     return part.stack.slices < 2
 
 
-def build_model(part: Part) -> Model:
+def build_model(part: Part, *, projection: str = "first", units: str = "mm") -> Model:
     """Turn the record into sheet axes and depth zones.
 
     Parameters
     ----------
     part : Part
         The record.
+    projection : {"first", "third"}
+        How views are placed about the section.
+    units : {"mm", "in"}
+        Units of length on the sheet.
 
     Returns
     -------
@@ -191,19 +261,42 @@ def build_model(part: Part) -> Model:
     solid = [f for f in part.features if is_outside(f)] or list(part.features)
     start = min(solid, key=lambda f: (depths[f.id][0], f.id), default=None)
     start_z = depths[start.id][0] if start else 0.0
+    clock = _pick_clock(part, datum)
+    off_deg = _clock_turn(clock)
+    c, s = math.cos(math.radians(-off_deg)), math.sin(math.radians(-off_deg))
+
+    def on_sheet(px: float, py: float) -> tuple[float, float]:
+        x, y = px - datum_xy[0], -(py - datum_xy[1])
+        return x * c - y * s, x * s + y * c
+
     drawn: list[Drawn] = []
-    for f in part.features:
+    for recorded in part.features:
+        f = _clocked(recorded, off_deg)
         if f.x_mm is None or f.y_mm is None:
             x = y = 0.0
         else:
             px, py = place_in_part_frame(part, f)
-            x, y = px - datum_xy[0], -(py - datum_xy[1])
-        outline = [(float(u) - datum_xy[0], -(float(v) - datum_xy[1])) for u, v in outline_in_part_frame(part, f)]
+            x, y = on_sheet(px, py)
+        outline = [on_sheet(float(u), float(v)) for u, v in outline_in_part_frame(part, f)]
         z0, z1 = (depths[f.id][0] - start_z, depths[f.id][1] - start_z) if has_depth else (0.0, 0.0)
         placed = (f.x_mm is not None and f.y_mm is not None) or f.kind.startswith("free")
         drawn.append(Drawn(f, x, y, z0, z1, _contour(f, x, y, outline) if placed else None))
     zones = _zones(drawn, part.stack.voxel_mm[0]) if has_depth else _single_zone(drawn)
-    return Model(part, datum, datum_xy, start, start_z, tuple(drawn), zones, has_depth)
+    return Model(
+        part, datum, datum_xy, start, start_z, tuple(drawn), zones, has_depth, clock, -off_deg, projection, units
+    )
+
+
+def view_numbers(model: Model) -> dict[int, int]:
+    """Return the number of the view of every zone that is drawn: the first, and each that shows a new feature."""
+    seen: set[str] = set()
+    numbers: dict[int, int] = {}
+    for n, zone in enumerate(model.zones):
+        fresh = {d.feature.id for d in zone.drawn} - seen
+        seen |= fresh
+        if fresh or n == 0:
+            numbers[n] = len(numbers) + 1
+    return numbers
 
 
 def _single_zone(drawn: list[Drawn]) -> tuple[Zone, ...]:

@@ -50,7 +50,7 @@ def fit_circle_points(points: Floats) -> ShapeFit | FitFailed:
     Examples
     --------
     >>> fit = fit_circle_points(np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]]))
-    >>> [round(v, 6) + 0.0 for v in fit.values]
+    >>> [round(float(v), 6) + 0.0 for v in fit.values]
     [0.0, 0.0, 1.0]
     """
     points = np.asarray(points, dtype=float)

@@ -428,6 +428,19 @@ def write_report(
         HTML file to write; its folder must be there.
     explained : Explained or None
         How far the record explains the scan, where that was looked at.
+
+    Raises
+    ------
+    InputFileError
+        If the file cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from ctrecon import Measurement, read_part, write_report
+    >>> write_report(Measurement(read_part("drum_hub_out/part.json")), None, "report.html")
+    >>> Path("report.html").read_text(encoding="utf-8")[:15]
+    '<!DOCTYPE html>'
     """
     names = () if stack is None else stack.names
     text = report_html(

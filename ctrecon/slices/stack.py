@@ -71,6 +71,14 @@ class SliceStack:
         Decodes the plane at a position that is not missing.
     in_plane_mm : (float, float) or None
         (dy, dx) in mm where the files state them, even without a slice spacing.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ctrecon import SliceStack
+    >>> stack = SliceStack.from_array(np.zeros((3, 20, 30), dtype=np.uint8), voxel_mm=(0.1, 0.05, 0.05))
+    >>> len(stack), stack.plane(0).shape, stack.voxel_mm
+    (3, (20, 30), (0.1, 0.05, 0.05))
     """
 
     source: str
@@ -215,6 +223,13 @@ def open_stack(
     Notes
     -----
     A single slice of a colour file is decoded on opening, to refuse true colour at once.
+
+    Examples
+    --------
+    >>> from ctrecon import open_stack
+    >>> stack = open_stack("sample_slices/drum_hub")
+    >>> stack.source, len(stack), stack.scale_basis
+    ('drum_hub', 93, 'file')
     """
     stated = _checked_voxel(voxel_mm)
     place = Path(path)

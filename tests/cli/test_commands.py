@@ -1,9 +1,11 @@
 """Each command on little stacks: what it prints where, what it writes, and its exit code."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 
+import ezdxf
 import numpy as np
 import pytest
 import tifffile
@@ -122,12 +124,27 @@ def test_draw_redraws_a_record(little_part: Part, stand_ins: SimpleNamespace, ca
     assert main(["draw", "part.json", "--out", "sheets"]) == 0
     assert "sheets/sheet.pdf" in capsys.readouterr().out
     assert sorted(path.name for path in Path("sheets").iterdir()) == [
-        "outlines.dxf", "sheet.dxf", "sheet.pdf", "sheet.png", "sheet.svg",
+        "outlines.dxf", "sheet.dxf", "sheet.pdf", "sheet.png", "sheet.svg", "template.pdf",
     ]  # fmt: skip
     assert main(["draw", "part.json", "--out", "sheets"]) == 2
     assert main(["draw", "part.json", "--out", "sheets", "--force"]) == 0
     assert main(["draw", "other.json", "--out", "more"]) == 2
     assert "other.json" in capsys.readouterr().err
+
+
+def test_draw_takes_projection_units_and_paper(little_part: Part, tmp_path: Path, capsys: Capture) -> None:
+    """The sheet says what was asked for, the template is on the same paper, and other words are refused."""
+    write_part(little_part, "part.json")
+    asked = ["--projection", "third", "--units", "in", "--paper", "Letter"]
+    assert main(["draw", "part.json", "--out", "sheets", *asked]) == 0
+    assert "sheets/template.pdf" in capsys.readouterr().out
+    texts = {one.dxf.text for one in ezdxf.readfile("sheets/sheet.dxf").modelspace().query("TEXT")}
+    assert {"third angle", "in [mm]", "Letter"} <= texts
+    for file in ("sheet.pdf", "template.pdf"):
+        assert re.search(rb"/MediaBox \[\s*0 0 792 612", Path("sheets", file).read_bytes())  # 11 x 8.5 inches
+    for wrong in (["--projection", "second"], ["--units", "ft"], ["--paper", "B5"]):
+        with pytest.raises(SystemExit):
+            main(["draw", "part.json", "--out", "more", *wrong])
 
 
 def test_phantom_refuses_unknown_names_and_strange_folders(tmp_path: Path, capsys: Capture) -> None:

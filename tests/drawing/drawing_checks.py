@@ -10,6 +10,8 @@ from ctrecon.drawing.lettering import text_width
 from ctrecon.drawing.pdf import texts_of
 
 Corners = list[tuple[float, float]]
+Point = tuple[float, float]
+Segment = tuple[Point, Point]
 
 
 def text_boxes(doc: Any) -> list[tuple[str, Corners]]:
@@ -83,17 +85,53 @@ def struck_through(doc: Any) -> list[str]:
 
 
 def measured_values(doc: Any, sheet: Sheet) -> dict[str, list[float]]:
-    """Return what the dimension entities measure, by their text's first word; mm of the part or degrees."""
+    """Return what the dimension entities measure, by their text's first word; in the sheet's units, or degrees."""
     found: dict[str, list[float]] = {}
+    whole = 1.0 / (sheet.scale * (25.4 if sheet.units == "in" else 1.0))
     for dim in doc.modelspace().query("DIMENSION"):
         kind = dim.dimtype
         value = dim.get_measurement()
+        factor = dim.override().get("dimlfac")
+        assert factor <= whole * (1 + 1e-9)  # details are larger than the sheet, never smaller
         if kind in (2, 5):
             size = float(value)
         elif kind == 6:
-            size = (value.x if dim.dxf.dimtype & 64 else value.y) / sheet.scale
+            size = (value.x if dim.dxf.dimtype & 64 else value.y) * factor
         else:
-            size = float(value) / sheet.scale
-        assert abs(dim.override().get("dimlfac") * sheet.scale - 1) < 1e-9
+            size = float(value) * factor
         found.setdefault(dim.dxf.text.split()[0] if kind != 6 else "place", []).append(size)
     return found
+
+
+def _cross(a: Segment, b: Segment) -> bool:
+    """Tell whether two stretches cross inside both of them."""
+
+    def side(p: Point, q: Point, r: Point) -> float:
+        return (q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0])
+
+    one = side(*a, b[0]) * side(*a, b[1])
+    two = side(*b, a[0]) * side(*b, a[1])
+    return one < -1e-9 and two < -1e-9
+
+
+def dimension_lines(doc: Any) -> list[tuple[str, Segment]]:
+    """Return the dimension line (no extension lines) of every dimension between two points."""
+    lines = []
+    for dim in doc.modelspace().query("DIMENSION"):
+        if dim.dimtype not in (0, 1):
+            continue
+        a = math.radians(dim.dxf.angle)
+        ux, uy = math.cos(a), math.sin(a)
+        base = dim.dxf.defpoint
+        ends = []
+        for p in (dim.dxf.defpoint2, dim.dxf.defpoint3):
+            along = (p.x - base.x) * ux + (p.y - base.y) * uy
+            ends.append((base.x + ux * along, base.y + uy * along))
+        lines.append((dim.dxf.text, (ends[0], ends[1])))
+    return lines
+
+
+def crossing_dimensions(doc: Any) -> list[tuple[str, str]]:
+    """Return the pairs of dimension lines that cross."""
+    pairs = itertools.combinations(dimension_lines(doc), 2)
+    return [(s, t) for (s, a), (t, b) in pairs if _cross(a, b)]

@@ -274,3 +274,60 @@ def sixty() -> Part:
 def twelve() -> Part:
     """Return a plate with 11 holes."""
     return many(12)
+
+
+def fine() -> Part:
+    """Return a bar with a pin hole, a small slot and a small square: all under 3 mm on paper."""
+    c = 30.0
+    features = (
+        feature("F1", "rectangular_outside", c, c, 0.0, 6.0, flats_pair_mm=(m(52.0), m(24.0)), turn_deg=m(0.0, 0.02)),
+        feature("F2", "round_hole", c, c, 0.0, 6.0, diameter_mm=m(8.0), opens_at=("start", "end")),
+        feature("F3", "round_hole", c - 18.0, c - 6.0, 0.0, 6.0, diameter_mm=m(0.8), opens_at=("start", "end")),
+        feature("F4", "square_hole", c + 17.0, c + 5.0, 0.0, 6.0, flats_mm=m(0.7), turn_deg=m(20.0, 0.1)),
+    )
+    return plain("fine", features)
+
+
+def lopsided() -> Part:
+    """Return a stepped part with no mirror symmetry: a plate, a block on it off the middle, a blind hole, a bore."""
+    x, y = 20.0, 15.0
+    features = (
+        feature("F1", "rectangular_outside", x, y, 0.0, 3.0, flats_pair_mm=(m(30.0), m(20.0)), turn_deg=m(0.0, 0.02)),
+        feature("F2", "round_hole", x, y, 0.0, 8.0, diameter_mm=m(5.0), opens_at=("start", "end")),
+        feature("F3", "round_hole", x + 11.0, y - 6.0, 0.0, 2.0, diameter_mm=m(4.0), opens_at=("start",)),
+        feature("F4", "rectangular_outside", x - 2.0, y + 1.0, 3.0, 8.0, flats_pair_mm=(m(14.0), m(9.0)),
+                turn_deg=m(0.0, 0.02)),
+    )
+    return plain("lopsided", features)
+
+
+def stacked() -> Part:
+    """Return three discs stacked on flat seams, the middle one undecided."""
+    c = 12.0
+    features = (
+        feature("F1", "round_outside", c, c, 0.0, 4.0, diameter_mm=m(20.0)),
+        feature("F2", "face_seam", c, c, 4.0, 4.0, seam_mm=m(0.01)),
+        feature("F3", "round_outside", c, c, 4.0, 7.0, diameter_mm=m(14.0)),
+        feature("F4", "face_seam", c, c, 7.0, 7.0, seam_mm=m(0.01)),
+        feature("F5", "round_outside", c, c, 7.0, 9.0, diameter_mm=m(17.0)),
+        feature("F6", "round_hole", c, c, 0.0, 9.0, diameter_mm=m(6.0), opens_at=("start", "end")),
+    )
+    spans = (("P1", "base", 0.0, 4.0, "F1", "separate"), ("P2", "ring", 4.0, 7.0, "F3", "undecided"),
+             ("P3", "cap", 7.0, 9.0, "F5", "separate"))
+    pieces = tuple(
+        Piece(id=ident, name=name, depth_from_mm=m(low), depth_to_mm=m(high), features=(own,), verdict=verdict,
+              probability_separate=0.9)
+        for ident, name, low, high, own, verdict in spans
+    )
+    return plain("stacked", features, pieces=pieces)
+
+
+def collared() -> Part:
+    """Return a shaft of 80 mm with a collar 0.8 mm long: under 3 mm on paper at any scale that holds the shaft."""
+    c = 20.0
+    features = (
+        feature("F1", "round_outside", c, c, 0.0, 30.0, diameter_mm=m(12.0)),
+        feature("F2", "round_outside", c, c, 30.0, 30.8, diameter_mm=m(20.0)),
+        feature("F3", "round_outside", c, c, 30.8, 80.0, diameter_mm=m(10.0)),
+    )
+    return plain("collared", features, stack=stack("collared", 1700, handedness_basis="file"))

@@ -77,11 +77,16 @@ def test_holes_of_the_plate_lie_x_right_and_y_up_never_mirrored() -> None:
 
 
 def test_turn_changes_sign_with_y() -> None:
-    """A flat whose normal points 20 degrees clockwise on the screen points 20 degrees below +X on the sheet."""
-    boss = dict(layer_contours(records.hub(0.0)))["OUTSIDE_Z6.10-7.00"]
-    (ax, ay, _), (bx, by, _) = boss.vertices[0], boss.vertices[1]
-    normal = math.degrees(math.atan2((ay + by) / 2, (ax + bx) / 2)) % 90
-    assert normal == pytest.approx(-20 % 90, abs=1e-9)
+    """A flat whose normal points 3 degrees clockwise from the long side points 3 degrees below +X on the sheet."""
+    found = [c for layer, c in layer_contours(records.plate()) if layer.startswith("HOLES_SQUARE")]
+    normals = []
+    for contour in found:
+        left, bottom, right, top = contour.bounds()
+        flat = max(contour.segments(), key=lambda pair: math.dist(pair[0][:2], pair[1][:2]))
+        (ax, ay, _), (bx, by, _) = flat
+        across = (ax + bx) / 2 - (left + right) / 2, (ay + by) / 2 - (bottom + top) / 2
+        normals.append(math.degrees(math.atan2(across[1], across[0])) % 90)
+    assert normals == pytest.approx([(-turn) % 90 for turn in (0.0, 3.0, 44.0, 88.0)], abs=1e-6)
 
 
 def test_fragments_are_closed_by_what_is_there() -> None:

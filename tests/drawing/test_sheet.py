@@ -5,6 +5,7 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -17,18 +18,20 @@ from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.drawing import draw_sheet
 from ctrecon.drawing.dxf import build_document
 from ctrecon.drawing.items import Sheet
+from ctrecon.drawing.layout import PAPERS
 from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.views import build_model
 from ctrecon.part import Part
 
 PARTS = (
     "hub", "plate", "nothing", "tiny", "huge", "sixty", "twelve", "single_slice", "open_ended", "medley", "fragment",
-    "d_shaft",
+    "d_shaft", "fine", "lopsided", "stacked", "collared",
 )  # fmt: skip
-ISO_5455 = {50, 20, 10, 5, 2, 1, 1 / 2, 1 / 5, 1 / 10, 1 / 20, 1 / 50, 1 / 100}
+ISO_5455 = {100, 50, 20, 10, 5, 2, 1, 1 / 2, 1 / 5, 1 / 10, 1 / 20, 1 / 50, 1 / 100}
 """Scales of ISO 5455:1979 (enlargement, full size, reduction)."""
 
 
+@cache
 def made(name: str, paper: str | None = None) -> tuple[Part, Sheet, Any]:
     """Return a part, its sheet and its document."""
     part = getattr(records, name)()
@@ -48,6 +51,7 @@ def test_texts_never_overlap_nor_leave_the_frame_nor_lie_on_contours(name: str) 
     assert checks.overlapping(doc) == []
     assert checks.outside_frame(doc, sheet) == []
     assert checks.struck_through(doc) == []
+    assert checks.crossing_dimensions(doc) == []
     assert not doc.audit().errors
     assert min(abs(sheet.scale / s - 1) for s in ISO_5455) < 1e-9
 
@@ -60,31 +64,30 @@ def test_hub_dimensions_measure_the_record() -> None:
     assert found["F2"] == pytest.approx([3.0], abs=1e-9)
     assert found["F3"] == pytest.approx([8.2], abs=1e-9)
     assert found["F4"] == pytest.approx([10.0], abs=1e-9)
-    assert found["F5"] == pytest.approx([5.0], abs=1e-9)
-    assert sorted(found["F6"]) == pytest.approx([5.0, 70.0], abs=1e-9)
-    assert sorted(found["F7"]) == pytest.approx([5.0, 70.0], abs=1e-9)
-    towards = math.radians(215)
+    assert found["F5"] == pytest.approx([2.5], abs=1e-9)  # less than a half circle: its radius, ISO 129-1
+    assert found["F6"] == pytest.approx([5.0], abs=1e-9)
+    assert found["F7"] == pytest.approx([5.0], abs=1e-9)
+    # X runs square to the boss, which stands 20 degrees off the slices: the relief turns with it, unmirrored
+    towards = math.radians(215 - 20)
     centre = [6.5 * math.cos(towards), -6.5 * math.sin(towards)]
     assert sorted(found["place"]) == pytest.approx(sorted([0, 1.5, 4.5, 6.1, 7.0, 0, 0, *centre]), abs=1e-9)
 
 
-def test_plate_dimensions_measure_the_record_and_show_handedness() -> None:
-    """Sizes and places from the bore agree with the record, Y turned up; a mirror image would not."""
+def test_plate_dimensions_measure_the_record_once() -> None:
+    """The plate's two sides and its thickness stand once; what the hole table has is not dimensioned again."""
     _, sheet, doc = made("plate")
     found = checks.measured_values(doc, sheet)
     assert sorted(found["F1"]) == pytest.approx([11.0, 16.0], abs=1e-9)
-    for ident in ("F2", "F3", "F4", "F5"):
-        assert found[ident] == pytest.approx([1.9], abs=1e-9)
-    assert found["F6"] + found["F7"] + found["F8"] == pytest.approx([1.1, 1.2, 3.0], abs=1e-9)
-    expected = [-6.6, -5.2, -0.4, 0, 4.6, 6.4, -4.1, -3.1, -0.3, 0, 3.4, 4.1, 0, 1.5]
-    assert found["place"] == pytest.approx(expected, abs=1e-9)
+    assert found["place"] == pytest.approx([0.0, 1.5], abs=1e-9)
+    assert set(found) == {"F1", "place"}
 
 
 def test_printed_figures_follow_the_geometry_and_its_uncertainty() -> None:
     """A dimension prints the value with the decimals U deserves, a square with its sign, never a bare plus-minus."""
     texts = [text for text, _ in checks.text_boxes(made("plate")[2])]
-    assert "F2 □1.900" in texts and "F1 16.000" in texts and "-6.600" in texts
-    assert "F6 Ø1.100 tapered" in texts
+    assert "□1.900" in texts and "F1 16.000" in texts and "-6.600" in texts
+    assert "Ø1.100 mid ▷1:50, wide at end" in texts
+    assert "F2 Ø3.000 through" in [text for text, _ in checks.text_boxes(made("hub")[2])]
     for name in PARTS:
         assert "±" not in words(made(name)[2])
 
@@ -93,7 +96,7 @@ def test_notes_say_what_a_maker_must_know() -> None:
     """Scale, units, the meaning of U, basis, safety and the handedness warning stand on the hub's sheet."""
     said = words(made("hub")[2])
     for part in (
-        "Scale 5:1", "lengths in mm", "U is measuring uncertainty (k = 2), not a tolerance to work to",
+        "Scale 10:1", "lengths in mm", "U is measuring uncertainty (k = 2), not a tolerance to work to",
         "U without scale", "WARNING, handedness assumed", "local rules and licensed practice come first",
         "seen from the start end", "depth 4.500 to 6.100", "0.05 × 0.05 × 0.05 mm (stated)", "ctrecon 0.1.0",
         "SECTION A–A", "hatched 135°",
@@ -102,7 +105,8 @@ def test_notes_say_what_a_maker_must_know() -> None:
     assert "U with scale" in words(made("plate")[2])
     assert "WARNING" not in words(made("tiny")[2])
     basis = words(made("medley")[2])
-    assert "F4 5.000 (inferred)" in basis and "Ø4.000 (assumed)" in basis
+    assert "5.000 × 3.000 (inferred)" in basis and "Ø4.000 (assumed)" in basis and "F9 8.000 (stated)" in basis
+    assert "Legend, basis of a figure: (assumed) = taken for granted" in basis
 
 
 def test_every_page_of_a_long_sheet_carries_title_and_safety() -> None:
@@ -145,8 +149,11 @@ def test_smaller_paper_is_chosen_where_it_holds_the_drawing() -> None:
     assert made("hub")[1].paper == "A3"
     _, sheet, doc = made("hub", "A4")
     assert sheet.paper == "A4" and checks.overlapping(doc) == [] and checks.outside_frame(doc, sheet) == []
-    with pytest.raises(InputError, match="A4, A3"):
+    with pytest.raises(InputError, match="A4, A3, Letter"):
         make_sheet(records.hub(), paper="B5")
+    for wrong in ({"projection": "second"}, {"units": "ft"}):
+        with pytest.raises(InputError, match="is not known"):
+            make_sheet(records.tiny(), **wrong)
 
 
 def test_files_are_true_size_searchable_and_equal_each_time(tmp_path: Path) -> None:
@@ -166,7 +173,8 @@ def test_files_are_true_size_searchable_and_equal_each_time(tmp_path: Path) -> N
     assert box and [float(v) / 72 * 25.4 for v in box.groups()] == pytest.approx([420, 297], abs=0.01)
     assert b"/FontFile2" in pdf and b"CreationDate" not in pdf
     root = ElementTree.fromstring(paths[1].read_bytes())
-    assert (root.get("width"), root.get("height")) == ("420mm", "297mm")
+    pages = len(made("hub")[1].pages)
+    assert (root.get("width"), root.get("height")) == ("420mm", f"{297 * pages + 10 * (pages - 1)}mm")
     assert root[0].tag.endswith("title") and not list((tmp_path / "a").glob("*.part"))
 
 
@@ -195,3 +203,66 @@ def test_faces_that_differ_by_less_than_measuring_allows_make_one_view() -> None
         if f.depth_from_mm
     )
     assert len(build_model(replace(part, features=moved)).zones) == 4
+
+
+@pytest.mark.parametrize("name", PARTS)
+def test_no_size_of_a_feature_stands_twice(name: str) -> None:
+    """No feature has two dimensions of the same value but for the two sides of a shape that has equal ones."""
+    part, sheet, doc = made(name)
+    for ident, values in checks.measured_values(doc, sheet).items():
+        if ident == "place":
+            continue
+        pair = part.feature(ident).flats_pair_mm
+        most = 2 if pair and pair[0].value == pair[1].value else 1
+        assert all(sum(abs(v - w) < 1e-9 for w in values) <= most for v in values), (ident, values)
+
+
+def test_x_runs_along_the_longest_side_that_can_be_found_on_the_part() -> None:
+    """A plate that stands at 33.5 degrees in its slices is drawn level; the direction of the slices is told."""
+    part = records.plate()
+    turned = []
+    a = math.radians(33.5)
+    for f in part.features:
+        assert f.x_mm and f.y_mm
+        x, y = f.x_mm.value - 10.0, f.y_mm.value - 8.0
+        turn = None if f.turn_deg is None else records.m(f.turn_deg.value + 33.5, f.turn_deg.u)
+        turned.append(
+            replace(
+                f, turn_deg=turn, x_mm=records.m(10.0 + x * math.cos(a) - y * math.sin(a)),
+                y_mm=records.m(8.0 + x * math.sin(a) + y * math.cos(a)),
+            )
+        )  # fmt: skip
+    before, after = build_model(part), build_model(replace(part, features=tuple(turned)))
+    for one, two in zip(before.drawn, after.drawn, strict=True):
+        assert (two.x, two.y) == pytest.approx((one.x, one.y), abs=1e-9)
+        assert one.contour is not None and two.contour is not None
+        assert two.contour.bounds() == pytest.approx(one.contour.bounds(), abs=1e-9)
+    assert after.slices_x_deg == pytest.approx(33.5)
+    assert "X of the slices points at 33.50°" in words(build_document(make_sheet(replace(part, features=tuple(turned)))))
+
+
+def test_title_block_has_the_fields_of_its_standard() -> None:
+    """The fields that ISO 7200:2004 demands stand in the block: owner, number, date, sheet, title, people, type."""
+    said = words(made("fine")[2])
+    for field in (
+        "Legal owner", "Drawing number", "Date of issue", "Sheet", "Title", "Approved by", "Created by",
+        "Dimensioned sheet from slices",
+    ):  # fmt: skip
+        assert field in said
+
+
+def test_papers_have_their_standard_sizes() -> None:
+    """A4 and A3 as in ISO 216 (210 x 297, 297 x 420), Letter 8.5 x 11 inches; the sheet lies down."""
+    assert {name: sorted(size) for name, size in PAPERS.items()} == {
+        "A4": [210, 297], "A3": [297, 420], "Letter": [pytest.approx(8.5 * 25.4), pytest.approx(11 * 25.4)],
+    }  # fmt: skip
+    _, sheet, doc = made("tiny", "Letter")
+    assert (sheet.width_mm, sheet.height_mm) == PAPERS["Letter"]
+    assert checks.outside_frame(doc, sheet) == [] and checks.overlapping(doc) == []
+
+
+def test_line_types_follow_their_standard() -> None:
+    """Contours wide, the rest narrow, 2 : 1; axes long-dashed dotted, hidden edges dashed (ISO 128-2)."""
+    layers = made("fine")[2].layers
+    assert layers.get("WIDE").dxf.lineweight == 2 * layers.get("NARROW").dxf.lineweight
+    assert layers.get("CENTRE").dxf.linetype == "CENTER" and layers.get("HIDDEN").dxf.linetype == "DASHED"

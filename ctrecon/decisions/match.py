@@ -1,0 +1,96 @@
+"""Which feature of a record a decision means: by kind, place and size, never by id."""
+
+import numpy as np
+
+from ctrecon.decisions.record import FeatureName
+from ctrecon.part import Feature, Part
+
+__all__ = ["main_size", "match", "named"]
+
+_MAIN = ("diameter_mm", "flats_mm", "tip_diameter_mm")
+_SIZE_REL, _PLACE_REL, _DEPTH_REL = 0.08, 0.10, 0.25  # of size, size and length: what another scan may give
+_VOXELS = 3.0  # and at least this many
+_CLEARLY = 0.25  # the second best must be worse by this share of what is allowed
+
+
+def main_size(feature: Feature) -> float | None:
+    """Return the one size that tells a feature from its neighbours: diameter, flats, or the root of its area (mm)."""
+    for name in _MAIN:
+        one = getattr(feature, name)
+        if one is not None:
+            return float(one.value)
+    if feature.flats_pair_mm is not None:
+        return float(np.sqrt(feature.flats_pair_mm[0].value * feature.flats_pair_mm[1].value))
+    return None if feature.area_mm2 is None else float(np.sqrt(max(feature.area_mm2.value, 0.0)))
+
+
+def named(part: Part, feature: Feature) -> FeatureName:
+    """Return the name under which a decision keeps this feature."""
+
+    def value(name: str) -> float | None:
+        one = getattr(feature, name)
+        return None if one is None else float(one.value)
+
+    return FeatureName(
+        kind=feature.kind, x_mm=value("x_mm"), y_mm=value("y_mm"), depth_from_mm=value("depth_from_mm"),
+        depth_to_mm=value("depth_to_mm"), size_mm=main_size(feature), voxel_mm=part.stack.voxel_mm,
+    )  # fmt: skip
+
+
+def match(part: Part, name: FeatureName) -> Feature | str:
+    """Find the feature that a name means.
+
+    Parameters
+    ----------
+    part : Part
+        Any measurement of the same part.
+    name : FeatureName
+        As a decision keeps it.
+
+    Returns
+    -------
+    Feature or str
+        The feature, or why there is none: nothing near, or two that fit alike.
+    """
+    same = part.of_kind(name.kind)
+    what = name.kind.replace("_", " ")
+    scored = sorted(((_distance(part, one, name), one.id) for one in same), key=lambda pair: (pair[0], pair[1]))
+    fitting = [(score, ident) for score, ident in scored if score < 1]
+    if not fitting:
+        near = f"; the nearest is {scored[0][1]}" if scored else ""
+        return f"there is no {what} of that size at that place{near}"
+    if len(fitting) > 1 and fitting[1][0] - fitting[0][0] < _CLEARLY:
+        return f"{fitting[0][1]} and {fitting[1][1]} fit alike"
+    return part.feature(fitting[0][1])
+
+
+def _distance(part: Part, feature: Feature, name: FeatureName) -> float:
+    """Return how far a feature is from its name: 0 the same, 1 the most that is allowed."""
+    dz, _, dx = part.stack.voxel_mm
+    z, y, x = (now / then for now, then in zip(part.stack.voxel_mm, name.voxel_mm, strict=True))
+    across = float(np.sqrt(y * x))
+    size, found = name.size_mm, main_size(feature)
+    parts = []
+    if (size is None) != (found is None):
+        return np.inf
+    if size is not None and found is not None:
+        parts.append(abs(found - size * across) / max(_SIZE_REL * size * across, _VOXELS * dx))
+    allowed = max(_PLACE_REL * (size or 0.0) * across, _VOXELS * dx)
+    places = ((feature.x_mm, name.x_mm, x), (feature.y_mm, name.y_mm, y))
+    for measured, kept, factor in places:
+        if (measured is None) != (kept is None):
+            return np.inf
+        if measured is not None and kept is not None:
+            parts.append(abs(measured.value - kept * factor) / allowed)
+    last = (part.stack.slices - 1) * dz
+    ends = [
+        (0.0 if feature.depth_from_mm is None else feature.depth_from_mm.value),
+        (last if feature.depth_to_mm is None else feature.depth_to_mm.value),
+    ]
+    kept_ends = [
+        0.0 if name.depth_from_mm is None else name.depth_from_mm * z,
+        last if name.depth_to_mm is None else name.depth_to_mm * z,
+    ]
+    slack = max(_DEPTH_REL * (kept_ends[1] - kept_ends[0]), _VOXELS * dz)
+    parts += [abs(one - other) / slack for one, other in zip(ends, kept_ends, strict=True)]
+    return float(max(parts))

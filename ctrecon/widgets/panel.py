@@ -1,0 +1,111 @@
+"""What all panels share: labelled controls of one width, a status line, figures as pictures."""
+
+import html
+import io
+from collections.abc import Iterable
+from typing import Any
+
+import anywidget
+import ipywidgets as ipw
+from matplotlib.figure import Figure
+
+from ctrecon.widgets.state import Review
+
+__all__ = ["button", "figure_bytes", "heading", "notice_line", "panel", "paragraph", "split", "table"]
+
+_STYLE = """<style>
+.ctr-panel .ctr-split { flex-flow: row wrap; align-items: flex-start; }
+.ctr-panel .ctr-left { flex: 1 1 400px; max-width: 640px; overflow: hidden; }
+.ctr-panel .ctr-right { flex: 1 1 360px; max-width: 560px; padding-left: 14px; overflow: hidden; }
+.ctr-panel .widget-text, .ctr-panel .widget-dropdown, .ctr-panel .widget-radio-box { max-width: 100%; }
+.ctr-panel .widget-html, .ctr-panel .widget-html-content { height: auto; line-height: 1.4; white-space: normal; }
+.ctr-panel img.widget-image { max-width: 100%; }
+.ctr-panel { max-width: 1180px; color: var(--jp-ui-font-color1, inherit); }
+.ctr-panel .widget-label, .ctr-panel .widget-html-content { color: var(--jp-ui-font-color1, inherit); }
+.ctr-panel .ctr-says { font-size: 14px; line-height: 1.45; }
+.ctr-panel table.ctr-table { border-collapse: collapse; font-size: 13px; }
+.ctr-panel table.ctr-table th, .ctr-panel table.ctr-table td {
+  text-align: left; padding: 1px 12px 1px 0; border-bottom: 1px solid var(--jp-border-color2, #bbb); }
+.ctr-panel .ctr-notice { border-left: 4px solid var(--jp-ui-font-color1, #555); padding-left: 8px; min-height: 1.4em; }
+.ctr-panel button:focus, .ctr-panel select:focus, .ctr-panel input:focus {
+  outline: 3px solid var(--jp-ui-font-color1, #555); outline-offset: 1px; }
+</style>"""
+
+
+class _Keys(anywidget.AnyWidget):
+    """Leaves the keys pressed in a panel to the panel: the notebook would take arrows for moving between cells."""
+
+    _esm = """
+    function render({ el }) {
+      let tries = 0;
+      const mark = () => {
+        const panel = el.closest(".ctr-panel");
+        const own = (event) => event.target.setAttribute("data-lm-suppress-shortcuts", "true");
+        if (panel) panel.addEventListener("focusin", own);
+        else if (++tries < 50) setTimeout(mark, 100);
+      };
+      mark();
+    }
+    export default { render };
+    """
+
+
+def paragraph(text: str, *, css: str = "ctr-says") -> str:
+    """Return text as a paragraph, escaped."""
+    return f'<div class="{css}">{html.escape(text)}</div>'
+
+
+def heading(text: str) -> ipw.HTML:
+    """Return a heading of a panel."""
+    return ipw.HTML(f'<h3 style="margin:4px 0; color: var(--jp-ui-font-color1, inherit)">{html.escape(text)}</h3>')
+
+
+def table(rows: Iterable[tuple[str, ...]], head: tuple[str, ...]) -> str:
+    """Return rows as a table, escaped."""
+    top = "".join(f'<th scope="col">{html.escape(cell)}</th>' for cell in head)
+    body = "".join("<tr>" + "".join(f"<td>{html.escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+    return f'<table class="ctr-table"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def button(text: str, says: str, *, width: str = "auto") -> ipw.Button:
+    """Return a button whose hint says what it does."""
+    return ipw.Button(description=text, tooltip=says, layout=ipw.Layout(width=width, flex="0 0 auto"))
+
+
+def figure_bytes(figure: Figure, *, dpi: int = 100) -> bytes:
+    """Return a figure as PNG."""
+    out = io.BytesIO()
+    figure.savefig(out, format="png", dpi=dpi, facecolor="white")
+    return out.getvalue()
+
+
+def notice_line(review: Review) -> ipw.HTML:
+    """Return the line in which refusals and confirmations of a review appear, spoken by screen readers."""
+    line = ipw.HTML()
+
+    def show(what: str = "notice") -> None:
+        if what == "notice":
+            text = html.escape(review.notice)
+            line.value = f'<div class="ctr-says ctr-notice" role="status" aria-live="polite">{text}</div>'
+
+    review.on_change(show)
+    show()
+    return line
+
+
+def split(left: list[Any], right: list[Any]) -> ipw.HBox:
+    """Return two columns, the picture and what is said of it; on a narrow page the second stands below the first."""
+    one, two = ipw.VBox(left), ipw.VBox(right)
+    one.add_class("ctr-left")
+    two.add_class("ctr-right")
+    both = ipw.HBox([one, two])
+    both.add_class("ctr-split")
+    return both
+
+
+def panel(name: str, title: str, *children: Any) -> ipw.VBox:
+    """Return a panel: a heading and what belongs to it, one under the other."""
+    box = ipw.VBox([ipw.HTML(_STYLE), _Keys(), heading(title), *children])
+    box.add_class("ctr-panel")
+    box.add_class(name)
+    return box

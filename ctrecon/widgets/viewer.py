@@ -1,0 +1,127 @@
+"""The slice viewer: scroll the slices with fits and seams on them, and read value and U of a feature."""
+
+from typing import Any
+
+import ipywidgets as ipw
+
+from ctrecon.widgets.pad import SlicePad
+from ctrecon.widgets.panel import panel, paragraph, split, table
+from ctrecon.widgets.state import Review
+from ctrecon.widgets.words import feature_label, feature_says, quantity_lines
+
+__all__ = ["SliceView", "feature_list", "slice_viewer"]
+
+_NONE = ("no feature", "")
+_NEAR_PX = 6.0
+
+
+def feature_list(review: Review, label: str, *, none: tuple[str, str] | None = _NONE) -> ipw.Dropdown:
+    """Return a list of the features that follows the review, and by which one is chosen."""
+    one = ipw.Dropdown(description=label, style={"description_width": "110px"}, layout=ipw.Layout(width="96%"))
+
+    def fill(what: str = "part") -> None:
+        if what == "part":
+            kept = one.value
+            options = [(feature_label(f), f.id) for f in review.part.features]
+            one.options = ([none] if none else []) + options
+            values = [value for _, value in one.options]
+            one.value = kept if kept in values else next(iter(values), None)
+
+    review.on_change(fill)
+    fill()
+    return one
+
+
+class SliceView:
+    """Pad, slider and list bound to a review; `box` holds them.
+
+    Parameters
+    ----------
+    review : Review
+        What is shown.
+    points : int
+        How many points a person may set on the picture: 0 none; beyond that the oldest is dropped.
+    """
+
+    def __init__(self, review: Review, *, points: int = 0) -> None:
+        self.review, self._points = review, points
+        self.pad = SlicePad(review)
+        self.pad.layout = ipw.Layout(width="100%")
+        self.slider = ipw.IntSlider(
+            review.slice, 0, max(len(review.stack) - 1, 0), description="slice", continuous_update=True,
+            layout=ipw.Layout(width="98%"), style={"description_width": "50px"},
+        )  # fmt: skip
+        self.slider.add_class("ctr-slice-slider")
+        self.list = feature_list(review, "feature")
+        self.over = ipw.HTML()
+        self.over.add_class("ctr-over")
+        self.chosen = ipw.HTML()
+        self.chosen.add_class("ctr-chosen")
+        self._over("")
+        self._refresh("chosen")
+        review.on_change(self._refresh)
+        self.slider.observe(self._slid, "value")
+        self.list.observe(self._listed, "value")
+        self.pad.observe(self._said, "said")
+        self.box = split([self.slider, self.pad, self.over], [self.list, self.chosen])
+
+    def _slid(self, change: dict[str, Any]) -> None:
+        if change["new"] != self.review.slice:
+            self.review.go_to(change["new"])
+
+    def _listed(self, change: dict[str, Any]) -> None:
+        if (change["new"] or None) != self.review.chosen:
+            self.review.choose(change["new"] or None)
+
+    def _said(self, change: dict[str, Any]) -> None:
+        said, review = change["new"], self.review
+        if not said:
+            return
+        spot = (float(said["column"]), float(said["row"]))
+        if said["kind"] in ("back", "on"):
+            review.go_to(review.slice + (1 if said["kind"] == "on" else -1))
+        elif said["kind"] == "point" and self._points:
+            review.set_points([*review.points, spot][-self._points :])
+        else:
+            found = review.feature_at(*spot, within_px=self._reach())
+            if said["kind"] == "point":
+                review.choose(found)
+            else:
+                self._over(feature_says(review.part, review.part.feature(found)) if found else "", spot)
+
+    def _reach(self) -> float:
+        """Return how near the pointer must come to a curve: some pixels of the screen, in voxels."""
+        return max(1.5, _NEAR_PX * self.review.stack.shape[2] / 480)
+
+    def _over(self, text: str, spot: tuple[float, float] | None = None) -> None:
+        place = "" if spot is None else f"column {spot[0]:.1f}, row {spot[1]:.1f}: "
+        self.over.value = paragraph(f"under the pointer: {place}{text or 'no feature'}")
+
+    def _refresh(self, what: str) -> None:
+        review = self.review
+        if what == "slice":
+            self.slider.value = review.slice
+        if what in ("chosen", "part", "slice"):
+            self.list.value = review.chosen or ""
+            dz = review.part.stack.voxel_mm[0]
+            here = f"slice {review.slice}, depth {review.slice * dz:.3f} mm"
+            if review.chosen is None:
+                self.chosen.value = paragraph(f"{here}. No feature is chosen: take one from the list.")
+                return
+            feature = review.part.feature(review.chosen)
+            scaled = all(one is not None for one in review.part.stack.scale_u_rel)
+            tail = f"basis {feature.basis}; U has k = 2{'' if scaled else ', without scale'}"
+            tail += f"; flags: {', '.join(feature.flags)}" if feature.flags else ""
+            self.chosen.value = (
+                paragraph(f"{here}. Chosen: {feature_label(feature)}")
+                + table(quantity_lines(review.part, feature), ("size", "value and U"))
+                + paragraph(tail)
+            )
+
+
+def slice_viewer(review: Review) -> ipw.VBox:
+    """Return the slice viewer of a review.
+
+    Without widgets the same is ``slice_with_fits(picture_of(review), review.part, title=...)``.
+    """
+    return panel("ctr-viewer", f"Slices of {review.part.name}", SliceView(review).box)

@@ -1,0 +1,267 @@
+"""The notebooks as a person meets them: real clicks, drags and keys in a real browser, and what can be read then."""
+
+import json
+import re
+import shutil
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+import ctrecon
+
+if TYPE_CHECKING:
+    from conftest import Lab
+
+pytestmark = pytest.mark.browser
+ROOT = Path(ctrecon.__file__).parents[1]
+SMALL = Callable[[str], Path]
+
+
+def test_01_scroll_choose_and_point(lab: "Lab", small: SMALL) -> None:
+    """On another folder: drag the slider, choose from the list, point at a line; value and U can be read."""
+    lab.write("01_from_scans_to_sketch", change={"source": repr(str(small("drum_hub")))})
+    lab.open("01_from_scans_to_sketch")
+    lab.run_all()
+    assert "bore measured" in lab.text()
+    view = ".ctr-viewer"
+    lab.browser.wait(f"document.querySelector('{view} canvas').dataset.drawn > 0", what="the first picture")
+    before = lab.slice_shown(view)
+    handle = f"document.querySelector('{view} .ctr-slice-slider .noUi-handle')"
+    x, y = lab.browser.middle(handle)
+    lab.browser.drag((x, y), (x + 120, y))
+    lab.browser.wait(f"Number(document.querySelector('{view} canvas').dataset.slice) > {before + 4}")
+    lab.choose(view, "feature", "F1")
+    lab.wait_text("Chosen: F1", view)
+    assert re.search(r"diameter\s+\d+\.\d+ mm, U \d\.\d+ mm", lab.text(f"{view} .ctr-chosen"))
+    canvas = f"document.querySelector('{view} canvas')"
+    for share in np.linspace(0.1, 0.9, 60):  # across the middle of the picture: some line must be met
+        lab.browser.move(*lab.browser.middle(canvas, at=(share, 0.5)) if share < 0.11 else _at(lab, canvas, share))
+        time.sleep(0.08)
+        if "diameter" in lab.text(f"{view} .ctr-over"):
+            break
+    assert re.search(r"under the pointer: .*F\d .*mm, U ", lab.text(f"{view} .ctr-over"))
+    lab.shot("01", at=view)
+
+
+def _at(lab: "Lab", element: str, share: float) -> tuple[float, float]:
+    box = lab.browser.js(f"(() => {{const b = {element}.getBoundingClientRect(); return [b.x, b.y, b.width, b.height]}})()")
+    return box[0] + share * box[2], box[1] + 0.5 * box[3]
+
+
+def test_02_evidence_jumps_to_its_slices(lab: "Lab") -> None:
+    """A reason for a piece names its slices; the buttons go there, and the seam is drawn."""
+    lab.write("02_one_piece_or_two", change={"source": repr(str(ROOT / "sample_slices" / "drum_hub"))})
+    lab.open("02_one_piece_or_two")
+    lab.run_all()
+    view = ".ctr-pieces"
+    lab.wait_text("separate, probability of being separate", view)
+    found = [int(one) for one in re.findall(r"slice (\d+)\n", lab.text(view))]
+    lab.button(view, f"slice {found[0]}")
+    lab.browser.wait(f"document.querySelector('{view} canvas').dataset.slice === '{found[0]}'")
+    lab.wait_text("square seam", f"{view} .ctr-chosen")
+    lab.shot("02", at=view)
+
+
+def test_03_true_scale_from_two_clicks(lab: "Lab", small: SMALL) -> None:
+    """Two clicks on the slice and a typed length put the scale right; a wrong length is one sentence."""
+    change = {"source": repr(str(small("drum_hub"))), "known": "{}"}
+    lab.write("03_true_scale_and_squaring_up", change=change)
+    lab.open("03_true_scale_and_squaring_up")
+    lab.run_all()
+    view = ".ctr-true-scale"
+    lab.wait_text("(stated)", f"{view} .ctr-scale")
+    lab.browser.click_on(
+        f"[...document.querySelectorAll('{view} .widget-radio-box label')].find(e => e.innerText.includes('two points'))"
+    )
+    canvas = f"document.querySelector('{view} canvas')"
+    lab.browser.click_on(canvas, at=(0.2, 0.5))
+    lab.browser.click_on(canvas, at=(0.8, 0.5))
+    lab.browser.wait(f"document.querySelector('{view} .ctr-points input').value.split(';').length === 2")
+    typed = lab.browser.js(f"document.querySelector('{view} .ctr-points input').value")
+    points = [[float(v) for v in one.split()] for one in typed.split(";")]
+    assert points[1][0] - points[0][0] == pytest.approx(0.6 * 95, abs=1.0)  # of 95 columns, arrived within a voxel
+    lab.field(view, "true length, mm", "twelve")
+    lab.button(view, "Use this length")
+    lab.wait_text("is no length; type mm", view)
+    wide = points[1][0] - points[0][0]
+    lab.field(view, "true length, mm", f"{wide * 0.136:.4f}±0.01")
+    lab.button(view, "Use this length")
+    lab.wait_text("(calibrated)", f"{view} .ctr-scale")
+    assert re.search(r"x 0\.13[56]\d* mm \(calibrated\)", lab.text(f"{view} .ctr-scale"))
+    lab.shot("03", at=view)
+
+
+def test_04_decisions_outlive_the_kernel(lab: "Lab", small: SMALL, tmp_path: Path) -> None:
+    """Reject a hole, restart everything: the decision is in force again; Undo brings the hole back."""
+    kept = tmp_path / "decisions.json"
+    change = {"source": repr(str(small("quay_plate"))), "decisions": repr(str(kept))}
+    lab.write("04_a_plate_and_its_holes", change=change)
+    lab.open("04_a_plate_and_its_holes")
+    lab.run_all()
+    view = ".ctr-review"
+    lab.choose(view, "feature", "F2")
+    lab.wait_text("Chosen: F2", view)
+    lab.button(view, "Reject")
+    lab.wait_text("in force", f"{view} .ctr-decided")
+    assert len(json.loads(kept.read_text())["decisions"]) == 1
+    lab.field(view, "new name", "post hole")
+    lab.choose(view, "feature", "F1")
+    lab.wait_text("Chosen: F1", view)
+    lab.button(view, "Rename")
+    lab.wait_text("F1", f"{view} .ctr-notice")
+    lab.wait_text("post hole", f"{view} .ctr-decided")
+    lab.shot("04", at=view)
+    lab.open("04_a_plate_and_its_holes")
+    lab.run_all()
+    lab.wait_text("2 decided, saved in decisions.json", f"{view} .ctr-decided")
+    assert "post hole" in lab.text()
+    lab.button(view, "Undo")
+    lab.button(view, "Undo")
+    lab.wait_text("0 decided", f"{view} .ctr-decided")
+    ends = "[...document.querySelectorAll('.ctr-range .noUi-handle')]"
+    x, y = lab.browser.middle(f"{ends}[0]")
+    lab.browser.drag((x, y), (x + 150, y))
+    lab.browser.wait("!document.querySelector('.ctr-in-range').innerText.includes('slices 0 to')")
+    lab.shot("04_range", at=".ctr-range")
+
+
+def test_05_a_folder_is_measured_through(lab: "Lab", small: SMALL, tmp_path: Path) -> None:
+    """A folder of stacks is measured through; what was found stands in the table."""
+    folder = tmp_path / "stacks"
+    shutil.copytree(small("drum_hub"), folder / "drum_hub")
+    lab.write("05_a_folder_of_stacks", change={"folder": repr(str(folder))})
+    lab.open("05_a_folder_of_stacks")
+    lab.run_all()
+    assert "drum_hub: measured" in lab.text()
+    assert "off by" in lab.text()
+    lab.shot("05", at=".jp-OutputArea-output img")
+
+
+def test_06_the_sheet_is_seen(lab: "Lab", small: SMALL) -> None:
+    """Both sheets are on the page as pictures, and the lengths of the DXF are read back."""
+    lab.write("06_the_drawing", change={"source": repr(str(small("drum_hub")))})
+    lab.open("06_the_drawing")
+    lab.run_all()
+    wide = lab.browser.js("[...document.querySelectorAll('.jp-OutputArea-output img')].map(e => e.naturalWidth)")
+    assert len([one for one in wide if one > 1000]) == 2
+    assert "circles in outlines.dxf, mm: 2.4" in lab.text()
+    lab.shot("06", at=".jp-OutputArea-output img")
+
+
+def test_08_what_is_left_over_is_shown(lab: "Lab", small: SMALL) -> None:
+    """The residual panel says how much the record explains, and the last cell how many sizes lie within U."""
+    lab.write("08_what_the_numbers_mean", change={"source": repr(str(small("quay_plate")))})
+    lab.open("08_what_the_numbers_mean")
+    lab.run_all()
+    lab.wait_text("the record explains", ".ctr-residual")
+    assert re.search(r"\d+ of \d+ sizes lie within U", lab.text())
+    lab.shot("08", at=".ctr-residual")
+
+
+def test_a_wrong_folder_is_one_sentence(lab: "Lab") -> None:
+    """A mistyped path gives a sentence that says what to do, and no traceback."""
+    lab.write("01_from_scans_to_sketch", change={"source": "'../my_slises'"})
+    lab.open("01_from_scans_to_sketch")
+    lab.run_all()
+    lab.wait_text("../my_slises is not there; check the path.")
+    assert "Traceback" not in lab.text()
+    assert "ctrecon/slices" not in lab.text()
+
+
+_LARGE = """
+import numpy as np
+from ctrecon.core.measured import Measured
+from ctrecon.part import Axis, Feature, Part, StackInfo
+from ctrecon.slices import SliceStack
+from ctrecon.widgets import Review, slice_viewer
+grey = np.random.default_rng(1).integers(2500, 3500, (30, 1024, 1024), dtype=np.uint16)
+y, x = np.mgrid[:1024, :1024]
+grey[:, np.hypot(x - 512, y - 512) < 300] += 20000
+stack = SliceStack.from_array(grey, voxel_mm=0.05, source="large")
+info = StackInfo(source="large", slices=30, rows=1024, columns=1024, voxel_mm=(0.05,) * 3, scale_basis="stated")
+place = dict(x_mm=Measured(25.6, .001), y_mm=Measured(25.6, .001), depth_from_mm=None, depth_to_mm=None)
+disc = Feature(id="F1", kind="round_outside", diameter_mm=Measured(30.0, 0.001), **place)
+axis = Axis(tilt_deg=Measured(0.0, .01), direction_xyz=(0, 0, 1))
+review = Review(Part(name="large", made_with="", stack=info, axis=axis, features=(disc,)), stack)
+review.go_to(2)
+slice_viewer(review)
+"""
+
+_TIMES = """
+(async () => {
+  const canvas = document.querySelector('.ctr-viewer canvas');
+  const handle = document.querySelector('.ctr-viewer .ctr-slice-slider .noUi-handle');
+  handle.focus();
+  const times = [];
+  for (let k = 0; k < 24; k++) {
+    const wanted = String(Number(canvas.dataset.slice) + 1);
+    const start = performance.now();
+    handle.dispatchEvent(new KeyboardEvent('keydown', {key: 'ArrowRight', bubbles: true, cancelable: true}));
+    while (canvas.dataset.slice !== wanted && performance.now() - start < 3000)
+      await new Promise(requestAnimationFrame);
+    times.push(performance.now() - start);
+    await new Promise(done => setTimeout(done, 60));
+  }
+  return times;
+})()
+"""
+
+
+def test_a_large_slice_follows_the_slider_at_once(lab: "Lab", capsys: pytest.CaptureFixture[str]) -> None:
+    """From the key on the slider to the new picture of 1024 x 1024: half of all within 100 ms."""
+    lab.write("large", cells=[_LARGE])
+    lab.open("large")
+    lab.run_all()
+    lab.browser.wait("document.querySelector('.ctr-viewer canvas').dataset.drawn > 0", what="the first picture")
+    lab.browser.js("document.querySelector('.ctr-viewer').scrollIntoView()")
+    times = np.array(lab.browser.js(_TIMES))
+    with capsys.disabled():
+        median, late = np.percentile(times, (50, 90))
+        print(f"\nslider to new picture, 1024 x 1024: median {median:.0f} ms, 9 of 10 within {late:.0f} ms")
+    assert median <= 100
+    assert late < 3000  # none was lost
+    lab.browser.click_on("document.querySelector('.ctr-viewer canvas')")
+    before = lab.slice_shown(".ctr-viewer")
+    lab.browser.key("PageUp")
+    lab.browser.wait(f"document.querySelector('.ctr-viewer canvas').dataset.slice === '{before - 1}'")
+
+
+_CONTRAST = """
+(() => {
+  const parse = c => c.match(/[\\d.]+/g).map(Number);
+  const light = ([r, g, b]) => [r, g, b].map(v => v / 255).map(v => v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
+    .reduce((s, v, k) => s + v * [0.2126, 0.7152, 0.0722][k], 0);
+  const ground = e => { for (; e; e = e.parentElement) { const c = parse(getComputedStyle(e).backgroundColor);
+    if (c.length < 4 || c[3] > 0.5) return c; } return [255, 255, 255]; };
+  return [...document.querySelectorAll('.ctr-panel .ctr-says, .ctr-panel .widget-label, .ctr-panel h3, .ctr-panel td, .ctr-pad-hint')]
+    .filter(e => e.innerText && e.offsetParent).map(e => {
+      const a = light(parse(getComputedStyle(e).color)), b = light(ground(e));
+      return [(Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05), e.innerText.slice(0, 30)];
+    });
+})()
+"""
+
+
+def test_the_panels_can_be_read_on_a_dark_theme(lab: "Lab") -> None:
+    """Every text of the panel keeps a contrast of 4.5 or more to its ground (WCAG 2.1, criterion 1.4.3)."""
+    lab.write("large", cells=[_LARGE + "\nfrom ctrecon.widgets import review_features\nreview_features(review)"])
+    lab.open("large")
+    lab.run_all()
+    lab.browser.wait("document.querySelector('.ctr-review canvas').dataset.drawn > 0", what="the first picture")
+    for theme in ("light", "dark"):
+        if theme == "dark":
+            lab.menu("Settings", "Theme")
+            entry = "[...document.querySelectorAll('.lm-Menu-itemLabel')].find(e => e.innerText.trim() === 'JupyterLab Dark')"
+            lab.browser.wait(f"Boolean({entry})")
+            lab.browser.click(*lab.browser.middle(entry))
+            lab.browser.wait("document.body.dataset.jpThemeLight === 'false'", what="the dark theme")
+            time.sleep(0.5)
+        found = lab.browser.js(_CONTRAST)
+        assert len(found) > 10
+        assert [one for one in found if one[0] < 4.5] == []
+    assert lab.browser.js("document.querySelector('.ctr-review').scrollWidth") <= 1280
+    lab.shot("dark", at=".ctr-review")

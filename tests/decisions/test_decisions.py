@@ -1,0 +1,266 @@
+"""Decisions of a person: kept readable, matched by kind, place and size, replayed on any later record."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ctrecon.core.errors import InputError, InputFileError
+from ctrecon.core.measured import Measured
+from ctrecon.decisions import (
+    Decision,
+    LengthBetween,
+    apply_decisions,
+    decisions_from_json,
+    decisions_to_json,
+    match,
+    named,
+    read_decisions,
+    write_decisions,
+)
+from ctrecon.decisions.kinds import possible_kinds, with_kind
+from ctrecon.decisions.points import circle_by_points, square_by_points
+from ctrecon.part import Alternative, Axis, Feature, Part, Relation, StackInfo
+from ctrecon.store import part_to_json, read_part, write_part
+
+
+def bore(ident: str, x: float, y: float, diameter: float, *, low: float = 0.5, high: float = 4.0) -> Feature:
+    return Feature(
+        id=ident, kind="round_hole", x_mm=Measured(x, 0.001), y_mm=Measured(y, 0.001),
+        depth_from_mm=Measured(low, 0.002), depth_to_mm=Measured(high, 0.002), diameter_mm=Measured(diameter, 0.002),
+    )  # fmt: skip
+
+
+def plate(*features: Feature, voxel: float = 0.05) -> Part:
+    info = StackInfo(
+        source="plate", slices=101, rows=400, columns=400, voxel_mm=(voxel, voxel, voxel), scale_basis="file"
+    )
+    axis = Axis(tilt_deg=Measured(0.0, 0.01), direction_xyz=(0.0, 0.0, 1.0))
+    return Part(name="plate", made_with="ctrecon 0.1.0", stack=info, axis=axis, features=features)
+
+
+@pytest.fixture
+def four() -> Part:
+    """Return a plate with four bores, two of them alike in size, at a pitch of 5 mm."""
+    return plate(bore("F1", 5, 5, 3.0), bore("F2", 10, 5, 3.0), bore("F3", 5, 10, 1.2), bore("F4", 15, 15, 4.0))
+
+
+def test_a_rejected_feature_is_gone_and_said(four: Part) -> None:
+    """Rejecting takes the feature out of features and relations, and a warning says so."""
+    part = replace(four, relations=(Relation(kind="equal_size", features=("F1", "F2"), value=None, says="alike"),))
+    done, unmatched = apply_decisions(part, [Decision(do="reject", feature=named(part, part.feature("F2")))])
+    assert unmatched == ()
+    assert [one.id for one in done.features] == ["F1", "F3", "F4"]
+    assert done.relations == ()
+    assert [one.flag for one in done.warnings] == ["decided"]
+    assert "reject round hole of 3.00 mm at x 10.00, y 5.00" in done.warnings[0].says
+    part_to_json(done)  # still a record that keeps its own rules
+
+
+def test_a_piece_whose_evidence_is_rejected_becomes_undecided(little_part: Part) -> None:
+    """No probability is left standing on a feature that a person rejected."""
+    sure = replace(little_part.pieces[0], verdict="separate", probability_separate=0.98, unknown={"depth_to_mm": "out"})
+    part = replace(little_part, pieces=(sure,))
+    done, _ = apply_decisions(part, [Decision(do="reject", feature=named(part, part.feature("F2")))])
+    assert done.pieces[0].verdict == "undecided"
+    assert done.pieces[0].probability_separate is None
+    assert done.pieces[0].features == ("F1",)
+    part_to_json(done)
+
+
+@pytest.mark.parametrize(("dx", "ok"), [(0.0, True), (0.12, True), (0.6, False)])
+def test_features_are_found_again_by_place_not_by_id(four: Part, dx: float, ok: bool) -> None:
+    """Another measurement gives other ids and slightly other numbers; a wholly other place is another feature."""
+    kept = named(four, four.feature("F1"))
+    again = plate(bore("F7", 10, 5, 3.0), bore("F8", 5 + dx, 5.05, 3.04, high=4.08))
+    found = match(again, kept)
+    assert (isinstance(found, Feature) and found.id == "F8") is ok
+
+
+def test_another_voxel_size_scales_what_was_kept(four: Part) -> None:
+    """The same slices with voxels stated twice as large are matched all the same."""
+    kept = named(four, four.feature("F3"))
+    again = plate(bore("F1", 10, 20, 2.4, low=1.0, high=8.0), voxel=0.1)
+    found = match(again, kept)
+    assert isinstance(found, Feature)
+
+
+def test_two_that_fit_alike_are_not_guessed_between(four: Part) -> None:
+    """Where two features fit a name alike the decision is left out and both are named."""
+    kept = named(four, four.feature("F3"))
+    again = plate(bore("F1", 5.05, 10, 1.2), bore("F2", 4.95, 10, 1.2))
+    done, unmatched = apply_decisions(again, [Decision(do="reject", feature=kept)])
+    assert len(done.features) == 2
+    assert "F1 and F2 fit alike" in unmatched[0].says
+    assert done.warnings[0].flag == "decision_unmatched"
+
+
+def test_accept_rename_and_change_of_kind_stay_with_the_record(four: Part, tmp_path: Path) -> None:
+    """Names, acceptance and kinds are written to part.json and read back."""
+    third = named(four, four.feature("F3"))
+    decisions = [
+        Decision(do="rename", feature=third, name="  pin \n hole "),
+        Decision(do="accept", feature=third),
+        Decision(do="change_kind", feature=named(four, four.feature("F4")), kind="round_outside"),
+    ]
+    done, unmatched = apply_decisions(four, decisions)
+    write_part(done, tmp_path / "part.json")
+    back = read_part(tmp_path / "part.json")
+    assert unmatched == ()
+    assert (back.feature("F3").name, back.feature("F3").accepted) == ("pin hole", True)
+    assert back.feature("F4").kind == "round_outside"
+    assert back.feature("F4").flags == ("kind_stated",)
+    assert back.feature("F4").sensitivity["diameter_mm"].edge == 2.0
+    assert back.feature("F1").accepted is None
+
+
+def test_a_kind_without_sizes_is_refused_and_one_the_scan_allowed_is_not() -> None:
+    """A bore becomes a polygon only where the scan was fitted with one too; then basis is inferred and u unknown."""
+    plain = bore("F1", 5, 5, 1.0)
+    with pytest.raises(InputError, match="has no sizes of a polygon hole"):
+        with_kind(plain, "polygon_hole")
+    other = Alternative(kind="polygon_hole", ln_odds=2.0, sizes={"flats_mm": 0.97, "sides": 6.0})
+    either = replace(plain, alternatives=(other,))
+    assert "polygon_hole" in possible_kinds(either)
+    changed = with_kind(either, "polygon_hole")
+    assert (changed.flats_mm, changed.sides, changed.diameter_mm) == (Measured(0.97), 6, None)
+    assert changed.basis == "inferred"
+    part_to_json(plate(changed))
+
+
+def test_nothing_is_applied_twice(four: Part) -> None:
+    """A record that holds a decision already is not changed by it again, and it isn't called unmatched."""
+    decisions = [
+        Decision(do="reject", feature=named(four, four.feature("F2"))),
+        Decision(do="add", kind="round_hole", points_px=((0, 50), (50, 0), (100, 50)), slices=(10, 60), on_slice=30),
+    ]
+    once, _ = apply_decisions(four, decisions)
+    twice, unmatched = apply_decisions(once, decisions)
+    assert unmatched == ()
+    assert twice == once
+
+
+def test_circle_through_points_matches_its_closed_form() -> None:
+    """Three points settle a circle exactly: the circumscribed circle of a 3-4-5 triangle has diameter 5."""
+    found = circle_by_points(np.array([[0.0, 0.0], [3.0, 0.0], [0.0, 4.0]]), point_u_mm=0.02)
+    assert found.size_mm[0] == pytest.approx(5.0, abs=1e-9)
+    assert (found.x_mm[0], found.y_mm[0]) == pytest.approx((1.5, 2.0))
+    assert found.size_mm[1] > 0.02
+
+
+def test_u_of_a_circle_by_points_covers_its_error() -> None:
+    """Points that scatter by a known amount give diameters that lie within U about 19 times out of 20."""
+    rng = np.random.default_rng(5)
+    inside = 0
+    for _ in range(300):
+        angle = np.radians(np.arange(0, 360, 30)) + rng.uniform(0, 6)
+        ring = np.column_stack([2 + 1.5 * np.cos(angle), 3 + 1.5 * np.sin(angle)]) + rng.normal(0, 0.02, (12, 2))
+        found = circle_by_points(ring, point_u_mm=0.001)
+        inside += abs(found.size_mm[0] - 3.0) <= 2 * found.size_mm[1]
+    assert 0.90 <= inside / 300 <= 0.99
+
+
+@pytest.mark.parametrize("turn", [0.0, 17.0, 44.0, 80.0])
+def test_square_through_points_finds_flats_and_turn(turn: float) -> None:
+    """Points on all sides of a turned square give back its flats, middle and turn."""
+    t = np.radians(turn)
+    own = np.array([[2, 0.7], [2, -1.1], [-2, 0.4], [-2, 1.2], [0.3, 2], [-1.0, 2], [0.9, -2], [-0.2, -2]], dtype=float)
+    points = own @ np.array([[np.cos(t), np.sin(t)], [-np.sin(t), np.cos(t)]]) + (7.0, 9.0)
+    found = square_by_points(points, point_u_mm=0.01)
+    assert found.size_mm[0] == pytest.approx(4.0, abs=1e-6)
+    assert found.turn_deg is not None
+    assert (found.turn_deg[0] - turn + 45) % 90 - 45 == pytest.approx(0.0, abs=1e-5)
+    assert found.rms_mm < 1e-7
+
+
+@pytest.mark.parametrize(
+    ("fit", "points"),
+    [
+        (circle_by_points, [[0, 0], [1, 0]]),
+        (circle_by_points, [[0, 0], [1, 0], [2, 0], [3, 0]]),
+        (square_by_points, [[0, 0], [1, 0], [2, 0], [3, 0]]),
+        (square_by_points, [[1, 1]] * 6),
+    ],
+)  # fmt: skip
+def test_points_that_settle_nothing_are_refused(fit: object, points: list[list[float]]) -> None:
+    """Too few points, points in a line or in one place give one sentence that says what to do."""
+    with pytest.raises(InputError, match="set"):
+        fit(np.array(points, dtype=float), point_u_mm=0.01)  # type: ignore[operator]
+
+
+def test_an_added_feature_follows_the_axis(four: Part) -> None:
+    """Points are set on one slice; the place is given at mid depth, shifted along a tilted axis."""
+    tilted = replace(four, axis=Axis(tilt_deg=Measured(5.7, 0.01), direction_xyz=(0.0995037, 0.0, 0.9950372)))
+    ring = tuple((100 + 40 * np.cos(a), 120 + 40 * np.sin(a)) for a in np.radians([0, 90, 180, 270]))
+    add = Decision(do="add", kind="round_hole", name="oil hole", points_px=ring, slices=(20, 60), on_slice=20)
+    done, unmatched = apply_decisions(tilted, [add])
+    new = done.feature("F5")
+    assert unmatched == ()
+    assert new.basis == "stated"
+    assert new.name == "oil hole"
+    assert new.diameter_mm is not None
+    assert new.diameter_mm.value == pytest.approx(4.0, abs=1e-6)
+    assert new.x_mm is not None
+    assert new.x_mm.value == pytest.approx(5.0 + 0.1 * 20 * 0.05, abs=1e-5)
+    part_to_json(done)
+
+
+def test_true_scale_from_a_feature_and_from_two_points_agree(four: Part) -> None:
+    """A bore known to be 1 % larger, or two points known to be 1 % farther apart, both stretch all sizes by 1 %."""
+    by_axes = Decision(
+        do="known_length", feature=named(four, four.feature("F1")), other=named(four, four.feature("F4")),
+        value_mm=1.01 * np.hypot(10, 10), u_mm=0.002,
+    )  # fmt: skip
+    points = LengthBetween(slice=50, one_px=(20.0, 100.0), other_px=(380.0, 100.0))
+    by_points = Decision(do="known_length", between=points, value_mm=18.18, u_mm=0.002)
+    for decision in (by_axes, by_points):
+        done, unmatched = apply_decisions(four, [decision])
+        assert unmatched == ()
+        assert done.stack.scale_basis == "calibrated"
+        assert done.stack.voxel_mm[1] == pytest.approx(0.0505, rel=1e-4)
+        assert [one.id for one in done.features] == ["F1", "F2", "F3", "F4"]
+        part_to_json(done)
+
+
+def test_a_known_length_that_fits_nothing_leaves_scale_alone(four: Part) -> None:
+    """A known length of a feature that isn't there is reported and nothing is stretched."""
+    gone = replace(named(four, four.feature("F4")), x_mm=1.0)
+    done, unmatched = apply_decisions(four, [Decision(do="known_length", feature=gone, value_mm=4.1)])
+    assert len(unmatched) == 1
+    assert done.stack == four.stack
+
+
+def test_the_file_is_readable_and_the_same_again(four: Part, tmp_path: Path) -> None:
+    """What was decided stands in the file in plain words and numbers, and comes back the same."""
+    decisions = (
+        Decision(do="reject", feature=named(four, four.feature("F2"))),
+        Decision(do="add", kind="square_hole", points_px=((1.5, 2.0),) * 5, slices=(3, 9), on_slice=4),
+    )
+    write_decisions(decisions, tmp_path / "decisions.json")
+    text = (tmp_path / "decisions.json").read_text()
+    assert read_decisions(tmp_path / "decisions.json") == decisions
+    assert json.loads(text)["decisions"][0]["feature"]["x_mm"] == 10.0
+    assert '"id"' not in text
+    assert decisions_to_json(decisions_from_json(text)) == text
+    assert [one.name for one in tmp_path.iterdir()] == ["decisions.json"]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("{}", "schema"),
+        ("no json", "Invalid JSON"),
+        ('{"schema": "ctrecon-decisions-9"}', "expected"),
+        ('{"schema": "ctrecon-decisions-1", "decisions": [{"do": "accept", "featur": 1}]}', "featur"),
+        ('{"schema": "ctrecon-decisions-1", "decisions": [{"do": "paint"}]}', "choose one of"),
+    ],
+)
+def test_a_file_with_faults_is_refused_by_name(tmp_path: Path, text: str, says: str) -> None:
+    """A slip in a file that people write is an error that names the place, not a decision silently lost."""
+    (tmp_path / "decisions.json").write_text(text)
+    with pytest.raises(InputFileError, match=says):
+        read_decisions(tmp_path / "decisions.json")
+    with pytest.raises(InputFileError, match="cannot be read"):
+        read_decisions(tmp_path / "none.json")

@@ -1,0 +1,92 @@
+"""Where views stand, what is seen from which end, and the symbol that says so."""
+
+from functools import cache
+from typing import Any
+
+import drawing_checks as checks
+import drawing_records as records
+import pytest
+
+from ctrecon.drawing.dxf import build_document
+from ctrecon.drawing.facing import visible_edges
+from ctrecon.drawing.items import Label, Shape, Sheet
+from ctrecon.drawing.layout import lay_out
+from ctrecon.drawing.section import cut_zones
+from ctrecon.drawing.sheet import make_sheet
+from ctrecon.drawing.symbols import projection_symbol
+from ctrecon.drawing.views import build_model
+
+
+@cache
+def titles(name: str, projection: str) -> dict[str, float]:
+    """Return where the titles of the blocks stand across the first page."""
+    sheet: Sheet = make_sheet(getattr(records, name)(), projection=projection)
+    heads = ("VIEW", "END VIEW", "START VIEW", "SECTION")
+    return {one.text: one.at[0] for one in sheet.pages[0].items if isinstance(one, Label) and one.text.startswith(heads)}
+
+
+@pytest.mark.parametrize("name", ["lopsided", "hub", "stacked"])
+def test_first_angle_puts_a_view_on_the_far_side_and_third_on_the_near_side(name: str) -> None:
+    """ISO 5456-2: seen from the left (the start end, left in the section), first angle stands right, third left."""
+    first, third = titles(name, "first"), titles(name, "third")
+    assert first["END VIEW"] < first["SECTION A–A"] < first["VIEW 1"]
+    assert third["VIEW 1"] < third["SECTION A–A"] < third["END VIEW"]
+
+
+@pytest.mark.parametrize(("projection", "beside_large"), [("first", True), ("third", False)])
+def test_symbol_is_a_truncated_cone_beside_two_circles(projection: str, beside_large: bool) -> None:
+    """ISO 5456-2: both circles show from the small end only, so first angle has them beside the large end."""
+    items, wide = projection_symbol(projection, 10.0, 20.0, 8.0)
+    shapes = [one.contour for one in items if isinstance(one, Shape)]
+    circles = [one.round_of for one in shapes if one.round_of]
+    (cone,) = [one for one in shapes if not one.round_of]
+    assert len(circles) == 2 and circles[0][:2] == circles[1][:2] and circles[0][2] != circles[1][2]
+    ends: dict[float, list[float]] = {}
+    for x, y, _ in cone.vertices:
+        ends.setdefault(x, []).append(y)
+    spans = {x: max(ys) - min(ys) for x, ys in ends.items()}
+    assert sorted(spans.values()) == pytest.approx(sorted(2 * one[2] for one in circles))
+    nearest = min(spans, key=lambda x: abs(x - circles[0][0]))
+    assert (spans[nearest] == max(spans.values())) is beside_large
+    lefts = [one.bounds() for one in shapes]
+    assert min(b[0] for b in lefts) == pytest.approx(10.0) and max(b[2] for b in lefts) == pytest.approx(10.0 + wide)
+
+
+def test_far_end_shows_what_stands_before_the_rest_and_nothing_behind_metal() -> None:
+    """From the end the lopsided part shows block, plate and bore; the blind hole opens at the start only."""
+    model = build_model(records.lopsided())
+    cuts = cut_zones(model)
+    end = [c.bounds() for _, c in visible_edges(model, cuts, from_end=True)]
+    start = [c.bounds() for _, c in visible_edges(model, cuts, from_end=False)]
+    blind, block = (9.0, 4.0, 13.0, 8.0), (-9.0, -5.5, 5.0, 3.5)
+    assert any(b == pytest.approx(block) for b in end) and not any(b == pytest.approx(block) for b in start)
+    assert any(b == pytest.approx(blind) for b in start) and not any(b == pytest.approx(blind) for b in end)
+    bore = (-2.5, -2.5, 2.5, 2.5)
+    assert sum(b == pytest.approx(bore) for b in end) == 1  # once, though it runs through every zone
+
+
+def test_end_view_runs_x_to_the_left_and_every_view_says_its_end() -> None:
+    """Seen from the far end the block lies right of the bore: it lies left of it as seen from the start."""
+    model = build_model(records.lopsided())
+    sheet = lay_out(model)
+    doc: Any = build_document(sheet)
+    texts = [text for text, _ in checks.text_boxes(doc)]
+    assert "seen from the end (X runs" in " ".join(texts) and texts.count("seen from the start end") == 2
+    place = {one.text: one.at[0] for one in sheet.pages[0].items if isinstance(one, Label)}
+    # rectangles of the block's size, told by which title they stand over
+    shapes = [one.contour for one in sheet.pages[0].items if isinstance(one, Shape) and not one.contour.round_of]
+    bores = [one.contour.round_of for one in sheet.pages[0].items if isinstance(one, Shape) and one.contour.round_of]
+    blocks = [b for b in (one.bounds() for one in shapes) if abs(b[2] - b[0] - 14.0 * sheet.scale) < 1e-6]
+    assert len(blocks) == 2
+    offsets = {}
+    for b in blocks:
+        middle = (b[0] + b[2]) / 2
+        bore = min((one for one in bores if one), key=lambda one: abs(one[0] - middle))
+        title = min(place, key=lambda text: abs(place[text] - middle) if "VIEW" in text else 1e9)
+        offsets[title] = (middle - bore[0]) / sheet.scale
+    assert offsets["END VIEW"] == pytest.approx(2.0) and offsets["VIEW 2"] == pytest.approx(-2.0)
+
+
+def test_views_without_anything_new_are_left_out() -> None:
+    """Between the blind hole's bottom and the block nothing new is there: two views, not three."""
+    assert set(titles("lopsided", "first")) == {"END VIEW", "SECTION A–A", "VIEW 1", "VIEW 2"}

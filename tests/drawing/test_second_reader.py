@@ -1,0 +1,61 @@
+"""The DXF files as another program takes them: read by group codes alone, and by the library's repairing reader."""
+
+import math
+from pathlib import Path
+
+import drawing_records as records
+import group_codes
+import pytest
+from ezdxf import recover
+
+from ctrecon.drawing import draw_sheet, write_outlines
+
+
+def test_outlines_have_the_right_lengths_and_millimetres(tmp_path: Path) -> None:
+    """Circumference of the flange, sides of the boss, perimeter of the plate: by hand from the record."""
+    write_outlines(records.hub(), tmp_path / "hub.dxf")
+    header, entities = group_codes.read(tmp_path / "hub.dxf")
+    assert header["$INSUNITS"] == "4"  # millimetres in the DXF reference
+    assert {one.kind for one in entities} == {"CIRCLE", "LWPOLYLINE"}
+    layers = {one.text(8): one.length() for one in entities}
+    assert layers["OUTSIDE_Z0.00-1.50"] == pytest.approx(math.pi * 12.0, abs=1e-6)
+    assert layers["OUTSIDE_Z6.10-7.00"] == pytest.approx(4 * 5.0, abs=1e-6)
+    big, small, gap = 5.0, 2.5, 6.5
+    outer = math.acos((gap**2 + big**2 - small**2) / (2 * gap * big))  # half angles the relief takes (cosine rule)
+    inner = math.acos((gap**2 + small**2 - big**2) / (2 * gap * small))
+    rim = big * (2 * math.pi - 2 * outer) + small * 2 * inner
+    assert layers["OUTSIDE_Z4.50-6.10"] == pytest.approx(rim, rel=1e-6)
+    write_outlines(records.plate(), tmp_path / "plate.dxf")
+    _, entities = group_codes.read(tmp_path / "plate.dxf")
+    (outside,) = [one for one in entities if one.text(8).startswith("OUTSIDE")]
+    assert outside.closed and outside.length() == pytest.approx(2 * (16.0 + 11.0), abs=1e-6)
+
+
+def test_outlines_of_a_lopsided_part_are_not_mirrored(tmp_path: Path) -> None:
+    """The blind hole 11 mm right of the bore and 6 mm up the slices lies right and up, the block left and down."""
+    write_outlines(records.lopsided(), tmp_path / "outlines.dxf")
+    _, entities = group_codes.read(tmp_path / "outlines.dxf")
+    blind = [one for one in entities if one.kind == "CIRCLE" and abs(one.number(40) - 2.0) < 1e-9]
+    assert [(one.number(10), one.number(20)) for one in blind] == [(pytest.approx(11.0), pytest.approx(6.0))]
+    (block,) = [one for one in entities if one.text(8) == "OUTSIDE_Z3.00-8.00"]
+    xs, ys, _ = zip(*block.vertices(), strict=True)
+    assert (min(xs), max(xs)) == (pytest.approx(-9.0), pytest.approx(5.0))
+    assert (min(ys), max(ys)) == (pytest.approx(-5.5), pytest.approx(3.5))
+
+
+@pytest.mark.parametrize(("units", "per"), [("mm", 1.0), ("in", 25.4)])
+def test_sheet_dimensions_measure_the_part_in_its_units(tmp_path: Path, units: str, per: float) -> None:
+    """The measurements stored in the file (group 42), by its own style's factor (DIMLFAC), are the part's sizes."""
+    draw_sheet(records.lopsided(), tmp_path, units=units)
+    doc, auditor = recover.readfile(tmp_path / "sheet.dxf")
+    assert not auditor.has_errors
+    _, entities = group_codes.read(tmp_path / "sheet.dxf")
+    factor = doc.dimstyles.get("SHEET").dxf.dimlfac
+    found: dict[str, list[float]] = {}
+    for one in entities:
+        if one.kind == "DIMENSION" and int(one.number(70)) & 7 in (0, 1):
+            a = math.radians(next((float(v) for code, v in one.pairs if code == 50), 0.0))
+            dx, dy = one.number(14) - one.number(13), one.number(24) - one.number(23)
+            found.setdefault(one.text(1).split()[0], []).append(abs(dx * math.cos(a) + dy * math.sin(a)) * factor)
+    assert sorted(found["F1"]) == pytest.approx([20.0 / per, 30.0 / per], abs=1e-6)
+    assert sorted(found["F4"]) == pytest.approx([9.0 / per, 14.0 / per], abs=1e-6)

@@ -1,0 +1,130 @@
+"""Hole table, details and inches: what stands instead of, or beside, the dimensions of a view."""
+
+import math
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+import drawing_checks as checks
+import drawing_records as records
+import pytest
+
+from ctrecon.core.measured import Measured
+from ctrecon.drawing.dxf import build_document
+from ctrecon.drawing.figures import taper_ratio
+from ctrecon.drawing.hole_table import hole_rows, tabled_holes
+from ctrecon.drawing.items import Hatch, Shape, Sheet
+from ctrecon.drawing.rows import rows_of
+from ctrecon.drawing.sheet import make_sheet
+from ctrecon.drawing.views import build_model
+
+
+@cache
+def made(name: str, units: str = "mm", paper: str | None = None) -> tuple[Sheet, Any]:
+    """Return a sheet and its document."""
+    sheet = make_sheet(getattr(records, name)(), units=units, paper=paper)
+    return sheet, build_document(sheet)
+
+
+def test_hole_table_has_every_hole_with_x_right_and_y_up_from_the_datum() -> None:
+    """The plate's holes as written in the record, from its bore; a mirrored plate would have other signs."""
+    rows = {row[0]: row[1:] for row in hole_rows(build_model(records.plate()))}
+    # record: rows run down, so +y there is -Y here
+    assert {ident: (float(row[0]), float(row[1])) for ident, row in rows.items()} == {
+        "F2": (0.0, 4.1), "F3": (6.4, -0.3), "F4": (-0.4, -4.1), "F5": (-6.6, 0.0), "F6": (-5.2, 3.4),
+        "F7": (4.6, -3.1), "F8": (0.0, 0.0),
+    }  # fmt: skip
+    assert rows["F3"][2:] == ("□1.900", "-3.0", "through")
+    assert rows["F7"][2] == "Ø1.200 mid ▷1:50, wide at end"
+    texts = [text for text, _ in checks.text_boxes(made("plate")[1])]
+    assert any(text.startswith("HOLES (mm) from datum D (axis of F8)") for text in texts)
+    assert texts.count("F3") >= 3  # beside its hole, in the hole table, in the table of features
+
+
+def test_few_holes_are_dimensioned_in_the_view_instead() -> None:
+    """Three holes make no table: their coordinates stand in the view."""
+    assert tabled_holes(build_model(records.fine())) == frozenset()
+    sheet, doc = made("fine")
+    places = checks.measured_values(doc, sheet)["place"]
+    assert {-18.0, 17.0, 6.0, -5.0} <= {round(value, 9) for value in places}
+
+
+def test_long_hole_tables_go_on_beside() -> None:
+    """Fifty-nine holes are all listed, in several blocks with a heading each."""
+    texts = [text for text, _ in checks.text_boxes(made("sixty")[1])]
+    assert sum(text.startswith("HOLES") for text in texts) == 3
+    assert {f"F{k}" for k in range(2, 61)} <= set(texts)
+
+
+def test_what_is_under_3_mm_on_paper_gets_a_circled_detail_with_letter_and_scale() -> None:
+    """Pin hole and small square: circled with B and C in the view, drawn and sized at 20:1 beside it."""
+    sheet, doc = made("fine")
+    texts = [text for text, _ in checks.text_boxes(doc)]
+    assert sheet.scale == 1.0 and "DETAIL B (20:1)" in texts and "DETAIL C (20:1)" in texts
+    assert texts.count("B") == 1 and texts.count("C") == 1
+    found = checks.measured_values(doc, sheet)
+    assert found["F3"] == pytest.approx([0.8], abs=1e-9) and found["F4"] == pytest.approx([0.7], abs=1e-9)
+    circles = [one.contour.round_of for one in sheet.pages[0].items if isinstance(one, Shape)]
+    assert any(one and abs(2 * one[2] - 0.8 * 20) < 1e-9 for one in circles)  # the hole at 20:1
+    larger = build_document(make_sheet(records.plate()))
+    assert not any(text.startswith("DETAIL") for text, _ in checks.text_boxes(larger))
+
+
+def test_a_step_too_short_on_paper_gets_a_detail_of_the_section() -> None:
+    """The collar of 0.8 mm is 1.6 mm at 2:1: circled in the section, drawn at 20:1 with its length in brackets."""
+    sheet, doc = made("collared")
+    assert sheet.scale == 2.0
+    texts = [text for text, _ in checks.text_boxes(doc)]
+    assert "DETAIL B (20:1)" in texts and texts.count("B") == 1 and "F2 (0.800)" in texts
+    assert sorted(checks.measured_values(doc, sheet)["F2"]) == pytest.approx([0.8, 20.0], abs=1e-9)
+    hatches = [one for one in sheet.pages[0].items if isinstance(one, Hatch) and not one.solid]
+    widths = [max(x for x, _ in one.outer) - min(x for x, _ in one.outer) for one in hatches]
+    assert any(abs(wide - 0.8 * 20) < 1e-6 for wide in widths)  # the collar's metal at 20:1
+
+
+def test_inches_stand_with_millimetres_beside() -> None:
+    """1 inch is 25.4 mm exactly (the international inch): figures in inches, mm in brackets, one decimal more."""
+    sheet, doc = made("hub", "in")
+    texts = [text for text, _ in checks.text_boxes(doc)]
+    assert "F1 Ø0.4724 [12.000]" in texts  # 12 / 25.4 = 0.47244
+    assert "F3 Ø0.3228 [8.200]" in texts  # 8.2 / 25.4 = 0.32283
+    found = checks.measured_values(doc, sheet)
+    assert found["F1"] == pytest.approx([12.0 / 25.4], abs=1e-12)
+    assert found["F5"] == pytest.approx([2.5 / 25.4], abs=1e-12)
+    towards = math.radians(215 - 20)
+    low = f"{6.5 * math.cos(towards) / 25.4:.4f} [{6.5 * math.cos(towards):.3f}]"
+    assert low in texts  # minus in both
+    assert "in [mm]" in texts and "0.4724" in texts and "[12.000]" in texts
+    assert checks.overlapping(doc) == [] and checks.outside_frame(doc, sheet) == []
+
+
+@pytest.mark.parametrize("name", ["plate", "sixty", "medley", "fine", "stacked"])
+def test_inch_sheets_on_letter_are_as_clean_as_others(name: str) -> None:
+    """Longer figures on smaller paper: still nothing overlaps, leaves the frame or lies on a contour."""
+    sheet, doc = made(name, "in", "Letter")
+    assert checks.overlapping(doc) == [] and checks.outside_frame(doc, sheet) == []
+    assert checks.struck_through(doc) == []
+
+
+def test_taper_rate_is_the_change_of_diameter_over_length() -> None:
+    """ISO 3040: C = (D - d) / L, written 1:x; 5.0 to 4.5 over 25 is 1:50."""
+    assert taper_ratio(Measured((4.5 - 5.0) / 25.0, 1e-6)) == "1:50.0"
+    assert taper_ratio(Measured(0.0209, 0.001)) == "1:48"
+
+
+def test_blind_holes_say_their_depth_and_where_they_open() -> None:
+    """The lopsided part's blind hole: 2 mm deep from the start; its bore goes through."""
+    texts = [text for text, _ in checks.text_boxes(made("lopsided")[1])]
+    assert "F3 Ø4.000 ↧2.000 from start" in texts and "F2 Ø5.000 through" in texts
+    part = records.lopsided()
+    silent = replace(part, features=tuple(replace(f, opens_at=None) for f in part.features))
+    assert "F3 Ø4.000" in [text for text, _ in checks.text_boxes(build_document(make_sheet(silent)))]
+
+
+def test_hole_table_and_table_of_features_agree_to_the_last_figure() -> None:
+    """X, Y and size of a hole read the same in both tables, in mm and in inches."""
+    for units in ("mm", "in"):
+        model = build_model(records.plate(), units=units)
+        for ident, x, y, *_ in hole_rows(model):
+            first = rows_of(model, model.of(ident))[0].cells
+            assert (x.partition(" ")[0], y.partition(" ")[0]) == first[10:12]
