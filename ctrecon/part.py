@@ -16,7 +16,7 @@ from ctrecon.core.measured import FINITE, Measured
 __all__ = [
     "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "Joint",
     "ImageInfo", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn",
-    "depths_in_part_frame", "edge_u_of", "is_hole", "is_seam", "outline_in_part_frame", "place_in_part_frame",
+    "depths_in_part_frame", "is_hole", "is_seam", "outline_in_part_frame", "place_in_part_frame",
     "scale_u_along", "scale_u_of", "taper_of",
 ]  # fmt: skip
 
@@ -456,18 +456,6 @@ def outline_in_part_frame(part: Part, feature: Feature) -> Floats:
     low, high = _stack_ends(part, feature)
     at_mid = np.column_stack([points, np.full(len(points), (low + high) / 2)])
     return np.asarray((at_mid @ _rotation(part).T)[:, :2])
-
-
-def edge_u_of(part: Part, feature: Feature, quantity: str) -> float:
-    """Return the standard uncertainty (mm) an unknown grey scale puts on a quantity, by its name in `sensitivity`.
-
-    It stands beside u as the scale does: all edges of a scan share one error, which no measuring of the same
-    scan can show and which known sizes settle; after `calibrate` u holds what is left of it, and this is 0.
-    """
-    answer = feature.sensitivity.get(quantity)
-    if answer is None or part.image is None or part.image.edge_u_px is None or part.calibration is not None:
-        return 0.0
-    return abs(answer.edge) * part.image.edge_u_px * min(part.stack.voxel_mm[1:])
 
 
 def scale_u_along(part: Part, direction: str) -> float | None:

@@ -32,8 +32,34 @@ _WORST = 4.0
 class Edge:
     """A shape to follow, roughly: mm in the stack's frame, where it crosses the slice at `depth_mm`.
 
-    `hole`: metal lies outside it. `span_mm`, `lean` (dx/dz, dy/dz) and `taper` (growth of the size per depth)
-    are known of a feature of a record; a shape given by hand need not state them.
+    A shape given by hand need not state more than the first three.
+
+    Attributes
+    ----------
+    shape : Circle, Rectangle or RegularPolygon
+        Place and size, mm.
+    hole : bool
+        Metal lies outside it.
+    depth_mm : float
+        Depth of the slice in which it is begun.
+    name : str
+        Carried over to what is found.
+    square : bool
+        Both pairs of flats of a rectangle are one size.
+    span_mm : (float, float), optional
+        Depths between which it is known to be there.
+    lean : (float, float)
+        dx/dz and dy/dz of its axis.
+    taper : float
+        Growth of the size per depth.
+
+    Examples
+    --------
+    >>> from ctrecon import Edge
+    >>> from ctrecon.shapes import Circle
+    >>> bore = Edge(shape=Circle(3.1, 2.9, 1.2), hole=True, depth_mm=0.5)
+    >>> bore.kind, bore.size_mm
+    ('round', 2.4)
     """
 
     shape: Circle | Rectangle | RegularPolygon
