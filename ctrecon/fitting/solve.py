@@ -24,6 +24,7 @@ _LEAST_NOISE = 0.002  # share of the contrast: eight-bit grey has no less
 _SHARP_PX = 0.45
 _WHOLE_VOXELS = 0.25
 _WITHIN = 0.4
+_ROUGH = 0.04
 
 
 @dataclass(frozen=True, eq=False)
@@ -201,19 +202,20 @@ def fit_grey(
         return np.stack([WELSCH**2 * (1 - e), e, -e / WELSCH**2])
 
     q = np.concatenate([start[index], [np.log(blur_start_px), low, high - low], np.zeros(n_slopes)])
+
+    def solved(q: Floats, tolerance: float, most: int) -> Floats:
+        found = least_squares(
+            residuals, q, jac=jacobian, loss=cast(Any, welsch), method="trf", x_scale="jac", xtol=tolerance,
+            ftol=1e-9, max_nfev=most,
+        )  # fmt: skip
+        return np.asarray(found.x)
+
+    if noise < _ROUGH:
+        # in grey this clean the least misfit of the start looks like damage, and a whole flank could lose its say
+        scale = _ROUGH
+        q, scale = solved(q, 1e-4, 20), noise
     for _ in range(3):
-        fit = least_squares(
-            residuals,
-            q,
-            jac=jacobian,
-            loss=cast(Any, welsch),
-            method="trf",
-            x_scale="jac",
-            xtol=1e-7,
-            ftol=1e-9,
-            max_nfev=60,
-        )
-        q = fit.x
+        q = solved(q, 1e-7, 60)
         raw, jac, _ = at(q)
         spread = 1.4826 * float(np.median(np.abs(raw)))
         sharp = misfit_of_sharp(float(np.exp(q[n_free])))
