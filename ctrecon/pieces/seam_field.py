@@ -15,7 +15,8 @@ from ctrecon.pieces.seam_smooth import PLAIN, smooth_field, smooth_fields
 __all__ = ["SeamField", "SolidMetal", "average"]
 
 _CLEAR_PX = 3
-_MOST_BLOCKS = 12
+_FEWEST_BLOCKS, _MOST_BLOCKS = 6, 12
+_MOST_PIXELS = 3.6e6  # of all blocks together: large planes want their memory
 _SHARED = (1.0, 0.0)  # where they do, what is finer than the noise tells most
 _BETTER = 1.2
 _BLUR_PX = 0.87
@@ -89,7 +90,8 @@ class SeamField:
         if not planes:
             return None
         first, last = planes[0], planes[-1]
-        size = max(1, int(np.ceil((last - first + 1) / _MOST_BLOCKS)))
+        most = int(np.clip(_MOST_PIXELS / solid[planes[0]].size, _FEWEST_BLOCKS, _MOST_BLOCKS))
+        size = max(1, int(np.ceil((last - first + 1) / most)))
         starts = list(range(first, last + 1, size))
         weights, means = [], []
         for start in starts:

@@ -13,7 +13,7 @@ from ctrecon.slices.survey import Survey
 __all__ = ["AxisGuess", "SquaredStack", "axis_from_normals", "square_up"]
 
 _FEWEST_SLICES = 4
-_CACHE_BYTES = 64_000_000
+_CACHE_BYTES = 48_000_000
 
 
 @dataclass(frozen=True)

@@ -17,14 +17,13 @@ from render import AIR, METAL, Pose, coverage, cut, disc, grey16, noise
 from row import Figure, Row, Sample, Trial, crlb_figure, found_figure, honest_figure, rms, samples_of
 from skimage.measure import CircleModel, find_contours
 
-from ctrecon import Edge, follow_features, measure_stack, open_stack
+from ctrecon import Edge, follow_features, open_stack
 from ctrecon.shapes import Circle
 
 SECTION = "Speed and memory"
 ROOT = Path(__file__).resolve().parents[2]
 SIDE = 1024
 LEVEL = (AIR + METAL) // 2
-FEW, MANY = 8, 20
 COUNTS = (40, 80, 160)
 _DIFFERENT = 12
 _LEANING, _WALK = 24, 300
@@ -93,50 +92,10 @@ def _child(command: Sequence[str], times: int = 1) -> tuple[float, str]:
     return min(used), text
 
 
-def _measure(folder: Path) -> None:
-    part = measure_stack(open_stack(folder, voxel_mm=(0.05, 0.05, 0.05))).part
-    if {f.kind for f in part.features} != {"round_outside", "round_hole"}:
-        raise RuntimeError("the bore and its outside were not found, so no time can be given")
-
-
 def _plain(path: Path) -> list[float]:
     """Read, contour at half height, circle through the two long contours: the plain way with a general library."""
     lines = sorted(find_contours(tifffile.imread(path), LEVEL), key=len)[-2:]
     return [float(CircleModel.from_estimate(line).radius) for line in lines]
-
-
-def slice_times(rng: np.random.Generator) -> Trial:
-    """Milliseconds a slice of floor, plain way and ctrecon (marginal between few and many slices)."""
-    with folder_of_slices(MANY, rng) as folder, first_slices(folder, FEW) as fewer:
-        paths = sorted(folder.glob("*.tif"))[:_DIFFERENT]
-        floor = _best(lambda: [np.count_nonzero(tifffile.imread(p) > LEVEL) for p in paths], 7) / len(paths)
-        plain = _best(lambda: [_plain(p) for p in paths[:4]], 3) / 4
-        short, long = _best(lambda: _measure(fewer), 1), _best(lambda: _measure(folder), 1)
-        with tempfile.TemporaryDirectory() as out:
-            command = [sys.executable, "-m", "ctrecon", "measure", str(fewer), "--voxel-mm", "0.05", "--out"]
-            whole = _child([*command, str(Path(out) / "out")])[0]
-    values = {
-        "floor": floor,
-        "plain": plain,
-        "ours": (long - short) / (MANY - FEW),
-        "all": long / MANY,
-        "whole": whole / FEW,
-    }
-    return Trial(values={k: 1000 * v for k, v in values.items()})
-
-
-def judge_slice(trials: Sequence[Trial]) -> list[Figure]:
-    """Ratios to the floor and to the plain way."""
-    v = trials[0].values
-    ours, plain = v["ours"] / v["floor"], v["plain"] / v["floor"]
-    return [
-        Figure(f"read + threshold 1; plain contour and circle {plain:.1f}"),
-        Figure(f"one more slice {ours:.1f} x the floor", "<= 5 x the floor", ours <= 5),
-        Figure(f"{plain / ours:.2f} x as fast as the plain way", ">= 5 x as fast", plain / ours >= 5),
-        Figure(
-            f"all of {MANY} slices {v['all'] / v['floor']:.1f} a slice, the measure command with {FEW} {v['whole'] / v['floor']:.1f}"
-        ),
-    ]
 
 
 @contextmanager
@@ -210,6 +169,8 @@ def linear(rng: np.random.Generator) -> Trial:
     base, text = _child([sys.executable, "-c", _PEAK])
     megabytes = float(text.split()[-1]) / 1024
     with folder_of_slices(COUNTS[-1], rng) as folder:
+        paths = sorted(folder.glob("*.tif"))[:_DIFFERENT]
+        values["floor"] = _best(lambda: [np.count_nonzero(tifffile.imread(p) > LEVEL) for p in paths], 7) / len(paths)
         for count in COUNTS:
             with first_slices(folder, count) as some:
                 used, text = _child([sys.executable, "-c", _PEAK, str(some)])
@@ -219,7 +180,10 @@ def linear(rng: np.random.Generator) -> Trial:
 
 
 def judge_linear(trials: Sequence[Trial]) -> list[Figure]:
-    """Time of the second half of the slices against that of the quarter before it; peak memory over the packages."""
+    """Time of the second half of the slices against that of the quarter before it; peak memory over the packages.
+
+    This is the whole route: squared up, traced, contested, followed, searched for seams, explained.
+    """
     v = trials[0].values
     few, middle, many = (v[f"s{n}"] for n in COUNTS)
     ratio = (many - middle) / 2 / max(middle - few, 1e-9)
@@ -228,6 +192,10 @@ def judge_linear(trials: Sequence[Trial]) -> list[Figure]:
     text = f"a slice from {COUNTS[1]} to {COUNTS[2]} costs {ratio:.2f} x one from {COUNTS[0]} to {COUNTS[1]}"
     return [
         Figure(text, "0.8-1.25", 0.8 <= ratio <= 1.25),
+        Figure(
+            f"one more slice of the whole route {(many - few) / (COUNTS[2] - COUNTS[0]) / v['floor']:.0f} x the floor of "
+            f"read + threshold, {COUNTS[0]} slices {few:.0f} s"
+        ),
         Figure(f"{words} MB over the packages at {counts} slices", "<= 300 MB", max(memory) <= 300),
     ]
 
@@ -259,7 +227,6 @@ def judge_starts(trials: Sequence[Trial]) -> list[Figure]:
 
 ROWS = (
     Row("starts", SECTION, "starts of the command and the package", 1, starts, judge_starts, alone=True),
-    Row("slice-time", SECTION, "time of one slice of 1024², bore and outside", 1, slice_times, judge_slice, alone=True),
     Row("tracked", SECTION, "bore and outside followed through slices of 1024², lean 1 degree", 1, tracked, judge_tracked, alone=True),
     Row("linear", SECTION, f"time and memory at {COUNTS[0]}, {COUNTS[1]}, {COUNTS[2]} slices of 1024²", 1, linear, judge_linear, alone=True),
 )  # fmt: skip
