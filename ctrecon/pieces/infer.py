@@ -79,6 +79,8 @@ def infer_pieces(
     for face in loose:
         pieces.append(_piece(len(pieces) + 2, "layer", face, [], [seam_reason(face)], prior))
         pieces[-1] = _layer(pieces[-1], face, outside, pieces[:-1])
+        if any(d.feature.id not in taken | set(pieces[-1].features) for d in outside):
+            taken |= set(pieces[-1].features)  # what lies beyond belongs to one of the two, and the body keeps some
     rest = tuple(d.feature.id for d in outside if d.feature.id not in taken)
     none_separate = float(np.prod([1 - (p.probability_separate or 0.0) for p in pieces]))
     low, high, unknown = _depths(outside, single)

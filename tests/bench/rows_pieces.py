@@ -8,11 +8,10 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
-from disturb import cupping, rings, streaks
-from render import Distance, Floats, Pose, between, box, coverage, cut, disc, grey16, noise
+from render import Distance, Floats, between, box, coverage, cut, disc, grey16
 from route import MM
 from row import Figure, Row, Trial, found_figure
-from rows_seams import CONTROLS, NOISE, REACH, SECTION, crack, gap, pores, pose_of
+from rows_seams import CONTROLS, REACH, SECTION, disturbed, gap, pose_of
 
 from ctrecon import SliceStack, measure_stack, measuring
 from ctrecon.pieces.infer import PRIORS
@@ -53,7 +52,7 @@ def verdict(rng: np.random.Generator) -> Trial:
     metal = volume.copy()
     if two:
         volume = volume - gap(part, pose, shape, thick, between(disc(0, 0, 99), _LOW, _HIGH if not boss else 3.0))
-    volume = _disturbed(volume, metal, pose, what, rng)
+    volume = disturbed(volume, metal, pose, what, rng)
     quick = ("with_form_and_relations", "make_pictures")
     old = {name: getattr(measuring, name) for name in quick if hasattr(measuring, name)}
     try:
@@ -68,23 +67,6 @@ def verdict(rng: np.random.Generator) -> Trial:
     if p is None:
         return Trial(missing=("probability",))
     return Trial(values={"p": p, "two": float(two), "thick": thick, f"what {what}": 1.0})
-
-
-def _disturbed(volume: Floats, metal: Floats, pose: Pose, what: str, rng: np.random.Generator) -> Floats:
-    every = what == "all"
-    if every or what == "cracks":
-        for _ in range(3):
-            volume = volume - crack(rng, pose) * metal
-    if every or what == "pores":
-        volume = volume - pores(rng, pose) * metal
-    if every or what == "cupping":
-        volume = cupping(REACH, 0.2)(volume, pose, rng)
-    if every or what.startswith("rings"):
-        volume = rings(0.02 if what == "rings 2 %" else 0.005)(volume, pose, rng)
-    if every or what == "streaks":
-        volume = streaks(0.01)(volume, pose, rng)
-    blur = float(rng.uniform(0.7, 1.2)) if every or what == "correlated" else 0.0
-    return np.asarray(volume + noise(volume.shape, NOISE, rng, blur))
 
 
 def judge(trials: Sequence[Trial]) -> list[Figure]:

@@ -223,16 +223,8 @@ def judge_detect(trials: Sequence[Trial], *, target: float, least: float) -> lis
 CONTROLS = ("white", "correlated", "rings 0.5 %", "rings 2 %", "cupping", "streaks", "cracks", "pores", "all")
 
 
-def control(rng: np.random.Generator, *, number: int | None = None) -> Trial:
-    """Solid metal, in turn: bar, ring, square block; with one of the disturbances, or all of them."""
-    what = CONTROLS[int(rng.integers(len(CONTROLS))) if number is None else number]
-    pose = pose_of(30, rng, 2.0)
-    shape = int(rng.integers(3))
-    turn = float(rng.uniform(0, 90))
-    long = between(disc(0, 0, REACH), -10, 10) if rng.random() < 0.5 else disc(0, 0, REACH)
-    part = (long, cut(long, disc(0, 0, 7)), both(long, box(0, 0, 50, 50, turn)))[shape]
-    volume = coverage(part, pose)
-    metal = volume.copy()
+def disturbed(volume: Floats, metal: Floats, pose: Pose, what: str, rng: np.random.Generator) -> Floats:
+    """Add one of the disturbances, or all of them, and noise."""
     every = what == "all"
     if every or what == "cracks":
         for _ in range(3):
@@ -246,7 +238,20 @@ def control(rng: np.random.Generator, *, number: int | None = None) -> Trial:
     if every or what == "streaks":
         volume = streaks(0.01)(volume, pose, rng)
     blur = float(rng.uniform(0.7, 1.2)) if every or what == "correlated" else 0.0
-    found = seams_of(volume + noise(volume.shape, NOISE, rng, blur))
+    return np.asarray(volume + noise(volume.shape, NOISE, rng, blur))
+
+
+def control(rng: np.random.Generator, *, number: int | None = None) -> Trial:
+    """Solid metal, in turn: bar, ring, square block; with one of the disturbances, or all of them."""
+    what = CONTROLS[int(rng.integers(len(CONTROLS))) if number is None else number]
+    pose = pose_of(30, rng, 2.0)
+    shape = int(rng.integers(3))
+    turn = float(rng.uniform(0, 90))
+    long = between(disc(0, 0, REACH), -10, 10) if rng.random() < 0.5 else disc(0, 0, REACH)
+    part = (long, cut(long, disc(0, 0, 7)), both(long, box(0, 0, 50, 50, turn)))[shape]
+    volume = coverage(part, pose)
+    metal = volume.copy()
+    found = seams_of(disturbed(volume, metal, pose, what, rng))
     p = min((d.seam.p_false for d in found if d.seam is not None), default=1.0)
     return Trial(values={"alarm": float(bool(found)), f"alarm {what}": float(bool(found)), "p": p})
 

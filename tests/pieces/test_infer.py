@@ -172,3 +172,12 @@ def test_the_body_says_where_its_evidence_stands() -> None:
     pieces, _ = infer_pieces([FLANGE, COLLAR, seam(1e-6), BOSS], grid())
     (rest,) = pieces[0].evidence
     assert "stands with P2" in rest.says
+
+
+def test_an_outside_beyond_a_flat_seam_belongs_to_one_piece() -> None:
+    """A collar that lies on a flange face to face is listed with the upper piece only."""
+    face = draft("F5", "face_seam", Circle(50, 50, 30), (12, 12), 1e-4)
+    pieces, _ = infer_pieces([FLANGE, COLLAR, face], grid())
+    assert [p.name for p in pieces] == ["body", "layer"]
+    assert pieces[0].features == ("F1",)
+    assert pieces[1].features == ("F2", "F5")
