@@ -46,7 +46,8 @@ def need_kernel() -> None:
         from OCP.Message import Message, Message_Gravity
     except ImportError:
         raise CtreconError(
-            "a solid cannot be made because the extra named solid is not installed; in the checkout: pip install '.[solid]'"
+            "a solid cannot be made because the extra named solid is not installed; in the checkout: "
+            "pip install '.[solid]'"
         ) from None
     for printer in Message.DefaultMessenger_s().Printers():
         printer.SetTraceLevel(Message_Gravity.Message_Alarm)

@@ -83,29 +83,19 @@ def _next_seam(
         judged = min((judged_without_itself(field, near, one) for one in every), key=_chance)
         # what its four sides show against the lines beside it can't be much less than what it shows against all lines
         judged = replace(judged, z=min(judged.z, _BESIDE * sum(form.sides) / len(form.sides) ** 0.5))
-        chance, lead = _chance(judged), replace(lead, z=judged.z, scale=judged.scale)
-        if chance > _MOST_CHANCE or _ring(squared, solid, field, lead):
+        lead = replace(lead, z=judged.z, scale=judged.scale)
+        if _chance(judged) > _MOST_CHANCE or _ring(squared, solid, field, lead):
             continue
         measured = _measure(squared, solid, field, lead, [d.depths for d in drafts])
         if measured is None:
             continue
         fit, depths, lead = measured
-        final = replace(lead, shape=fit.shape, growth=fit.growth)
-        form = closed(field, final)
+        form = closed(field, replace(lead, shape=fit.shape, growth=fit.growth))
         if form.reason:  # the fit may have moved to another line
             continue
-        if not lead.growth:
-            # a line that lasts to the ends must be as strong over all of them as it was where it stood out
-            fine, weight = sampled(field, fit.shape, lead.first, lead.last)
-            raw = -float((fine * weight).sum()) / max(float(weight.sum()), 1e-6) ** 0.5
-            whole = judged_without_itself(field, near, replace(lead, raw=raw, against=False))
-            lead = replace(lead, z=min(lead.z, _OVER_ALL * whole.z))
-            chance = _chance(lead)
-        doubt = _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, len(squared))
-        plain = lead.name in ("square", "circle")
-        doubt *= _FILLED_BRIGHT if lead.bright else 1.0
-        doubt *= _AMONG_RINGS if _ringed(squared) and (not plain or _through_all(depths, drafts)) else 1.0
-        chance = max(min(chance * doubt, 1.0), _PART_OF_IT if form.part_of_it else 0.0)
+        lead = _over_all(field, near, lead, fit)
+        doubt = _doubt(squared, lead, depths, drafts)
+        chance = max(min(_chance(lead) * doubt, 1.0), _PART_OF_IT if form.part_of_it else 0.0)
         if chance > _MOST_CHANCE:
             continue
         sides = tuple(round(s, 1) for s in form.sides)
@@ -114,6 +104,24 @@ def _next_seam(
         found = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2)
         return found, field.cleaned(_near(squared, field, replace(lead, shape=fit.shape, growth=fit.growth)))
     return None, field
+
+
+def _over_all(field: SeamField, near: NDArray[np.bool_], lead: Lead, fit: OutlineFit) -> Lead:
+    """Judge a straight line over all the depth it was followed through: there it must be as strong as at its best."""
+    if lead.growth:
+        return lead
+    fine, weight = sampled(field, fit.shape, lead.first, lead.last)
+    raw = -float((fine * weight).sum()) / max(float(weight.sum()), 1e-6) ** 0.5
+    whole = judged_without_itself(field, near, replace(lead, raw=raw, against=False))
+    return replace(lead, z=min(lead.z, _OVER_ALL * whole.z))
+
+
+def _doubt(squared: SquaredStack, lead: Lead, depths: Depths, drafts: list[Draft]) -> float:
+    """Return by how much likelier a false alarm is where such a seam would be rare, or where rings look like it."""
+    doubt = _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, len(squared))
+    plain = lead.name in ("square", "circle")
+    doubt *= _FILLED_BRIGHT if lead.bright else 1.0
+    return doubt * (_AMONG_RINGS if _ringed(squared) and (not plain or _through_all(depths, drafts)) else 1.0)
 
 
 def _ends_in_metal(depths: Depths, drafts: list[Draft], planes: int) -> int:
