@@ -14,6 +14,7 @@ __all__ = ["Correlation", "even_masks", "measure_correlation", "smoothed_wide"]
 
 _REACH = 6  # px, lags beyond this are not looked at
 _CLEAR = 4  # px kept off every edge
+_DEGREE, _MOST_LEVELLED = 4, 8000
 _WIDE = 10.0  # px, sigma of the local mean that is taken off first
 _LEAST_RHO = 0.03
 _LEAST_PAIRS = 400
@@ -200,6 +201,7 @@ def even_masks(plane: Floats, clear_px: int) -> tuple[NDArray[np.bool_], NDArray
 def _patch(grey: Floats, mask: NDArray[np.bool_]) -> _Patch:
     if mask.sum() < 50:
         return _Patch(np.zeros_like(grey), np.zeros_like(mask))
+    grey = _levelled(grey, mask)
     weight = smoothed_wide(mask.astype(float), _WIDE)
     mean = smoothed_wide(np.where(mask, grey, 0.0), _WIDE) / np.maximum(weight, 1e-9)
     left = np.where(mask, grey - mean, 0.0)
@@ -209,6 +211,23 @@ def _patch(grey: Floats, mask: NDArray[np.bool_]) -> _Patch:
     mask &= np.abs(left) <= 5 * sd
     density = float(np.mean(1 / np.maximum(weight[mask], 1e-3))) / (2 * np.pi * _WIDE**2)
     return _Patch(np.where(mask, left / sd, 0.0), mask, sd**2, density)
+
+
+def _levelled(grey: Floats, mask: NDArray[np.bool_]) -> Floats:
+    """Take off a polynomial of fourth degree: a local mean lags behind steep cupping along the rim of the metal."""
+    row, column = np.nonzero(mask)
+    terms = [(i, j) for i in range(_DEGREE + 1) for j in range(_DEGREE + 1 - i)]
+    middle, half = np.array([row.mean(), column.mean()]), np.array([max(np.ptp(v) / 2, 1.0) for v in (row, column)])
+
+    def table(at: slice) -> Floats:
+        y, x = (row[at] - middle[0]) / half[0], (column[at] - middle[1]) / half[1]
+        return np.column_stack([x**i * y**j for i, j in terms])
+
+    thin = slice(None, None, max(1, len(row) // _MOST_LEVELLED))
+    solved = np.linalg.lstsq(table(thin), grey[row[thin], column[thin]], rcond=None)[0]
+    out = grey.copy()
+    out[row, column] -= table(slice(None)) @ solved
+    return out
 
 
 def smoothed_wide(values: Floats, sigma_px: float) -> Floats:

@@ -81,3 +81,12 @@ def test_too_little_even_grey_says_nothing() -> None:
     y, x = np.mgrid[:30, :30].astype(float)
     ring = (np.abs(np.hypot(x - 15, y - 15) - 10) < 2.5).astype(float)
     assert measure_shading(lambda k: ring, [(0, None)]) is None
+
+
+@pytest.mark.parametrize("cupping", [0.2, 0.4])
+def test_cupping_is_no_correlation(cupping: float) -> None:
+    """Independent voxels stay independent under steep cupping: along the rim no local mean must lag behind it."""
+    volume = slices(0.0, cupping=cupping)
+    found = measure_correlation(lambda k: volume[k], PAIRS)
+    assert found.sum == 1.0
+    assert found.sd == pytest.approx(0.05, rel=0.05)
