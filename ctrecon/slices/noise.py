@@ -71,18 +71,18 @@ def measure_correlation(planes: Callable[[int], Floats], pairs: Sequence[tuple[i
     variances: list[tuple[float, float]] = []
     seen = [_look(planes(a), None if b is None else planes(b)) for a, b in pairs]
     for k in range(2):  # metal, air
-        usual = [one[k].variance for one in seen if one[k].variance > 0]
+        usual = [one[k].uneven for one in seen if one[k].variance > 0]
         # grey that scatters more than in other slices has form in it: a face half in the slice, a stain
         most = _USUAL * float(np.percentile(usual, 25)) if usual else 0.0
         for one in seen:
             look = one[k]
-            if not 0 < look.variance <= most:
+            if look.variance <= 0 or look.uneven > most:
                 continue
             flat += look.flat[0]
             flat_n += look.flat[1]
             peak.append((look.density, look.count))
             variances.append((look.variance, look.count))
-            if look.across is not None and 0 < look.variance_beside <= most:
+            if look.across is not None and look.uneven_beside <= most:
                 across += look.across[0]
                 across_n += look.across[1]
     if flat_n[_REACH, _REACH] < _LEAST_PAIRS:
@@ -140,12 +140,16 @@ def _modelled(rho: Floats, count: Floats) -> tuple[Floats, float | None]:
 
 @dataclass(frozen=True, eq=False)
 class _Patch:
-    """Even grey of one material in one slice: noise in units of its own sd, where, its variance, weight of a mean."""
+    """Even grey of one material in one slice: noise in units of its own sd, where, its variance, weight of a mean.
+
+    `uneven` is the variance before a smooth surface was taken off: form in the grey shows there.
+    """
 
     noise: Floats
     mask: NDArray[np.bool_]
     variance: float = 0.0
     density: float = 0.0
+    uneven: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,7 +160,8 @@ class _Look:
     density: float
     count: float
     flat: tuple[Floats, Floats]
-    variance_beside: float = 0.0
+    uneven: float = 0.0
+    uneven_beside: float = 0.0
     across: tuple[Floats, Floats] | None = None
 
 
@@ -172,11 +177,12 @@ def _sums(patch: _Patch, beside: _Patch | None) -> _Look:
     if patch.variance <= 0:
         return _Look(0.0, 0.0, 0.0, (none, none))
     own = _spectra(patch)
-    look = _Look(patch.variance, patch.density, float(patch.mask.sum()), _covariance(own, own, patch.mask.shape))
+    flat = _covariance(own, own, patch.mask.shape)
+    look = _Look(patch.variance, patch.density, float(patch.mask.sum()), flat, patch.uneven)
     if beside is None or beside.variance <= 0:
         return look
     across = _covariance(own, _spectra(beside), patch.mask.shape)
-    return replace(look, variance_beside=beside.variance, across=across)
+    return replace(look, uneven_beside=beside.uneven, across=across)
 
 
 def _even_grey(plane: Floats) -> tuple[_Patch, _Patch]:
@@ -201,16 +207,20 @@ def even_masks(plane: Floats, clear_px: int) -> tuple[NDArray[np.bool_], NDArray
 def _patch(grey: Floats, mask: NDArray[np.bool_]) -> _Patch:
     if mask.sum() < 50:
         return _Patch(np.zeros_like(grey), np.zeros_like(mask))
-    grey = _levelled(grey, mask)
     weight = smoothed_wide(mask.astype(float), _WIDE)
-    mean = smoothed_wide(np.where(mask, grey, 0.0), _WIDE) / np.maximum(weight, 1e-9)
-    left = np.where(mask, grey - mean, 0.0)
-    sd = 1.4826 * float(np.median(np.abs(left[mask])))
+
+    def less_local_mean(grey: Floats) -> tuple[Floats, float]:
+        mean = smoothed_wide(np.where(mask, grey, 0.0), _WIDE) / np.maximum(weight, 1e-9)
+        left = np.where(mask, grey - mean, 0.0)
+        return left, 1.4826 * float(np.median(np.abs(left[mask])))
+
+    uneven = less_local_mean(grey)[1] ** 2
+    left, sd = less_local_mean(_levelled(grey, mask))
     if sd <= 0:
         return _Patch(np.zeros_like(grey), np.zeros_like(mask))
     mask &= np.abs(left) <= 5 * sd
     density = float(np.mean(1 / np.maximum(weight[mask], 1e-3))) / (2 * np.pi * _WIDE**2)
-    return _Patch(np.where(mask, left / sd, 0.0), mask, sd**2, density)
+    return _Patch(np.where(mask, left / sd, 0.0), mask, sd**2, density, uneven)
 
 
 def _levelled(grey: Floats, mask: NDArray[np.bool_]) -> Floats:
