@@ -18,6 +18,7 @@ from ctrecon.part import Feature
 from ctrecon.pieces.face_judge import Verdict, judge, spread_of
 from ctrecon.pieces.face_profile import Dips, Tiles, dips_of, metal_of, template, tiles_of
 from ctrecon.pieces.face_regions import Region, known_places, regions_of
+from ctrecon.pieces.seam_false_alarm import FILLED_BRIGHT
 from ctrecon.slices.square_up import SquaredStack
 
 __all__ = ["find_face_seams"]
@@ -27,7 +28,6 @@ _MOST_DEPTHS = 8
 _MOST_REGIONS = 3
 _LEAST_SCREEN = 3.5
 _MOST_CHANCE = 0.02
-_FILLED_BRIGHT = 3.0
 _LEAST_THICKNESS = 0.01  # slices; where two alloys meet without a gap a fainter line is left of their step
 _NEAR_PLACE = 2.0
 _FEWEST_TILES = 4
@@ -156,8 +156,7 @@ def _chance(verdict: Verdict, *, known: bool) -> float:
     """Return the chance that solid metal shows a flat dip this strong somewhere."""
     case = ("known" if known else "anywhere") if verdict.witnessed else "unwitnessed"
     expected = 0.01005 * np.exp(-np.clip((verdict.z - _ONE_IN_HUNDRED[case]) / _FALL[case], -8, 60))
-    # a filling heavier than the metal is rarer than a gap
-    rare = _FILLED_BRIGHT if verdict.thickness < 0 else 1.0
+    rare = FILLED_BRIGHT if verdict.thickness < 0 else 1.0
     chance = min(rare * float(-np.expm1(-expected)), 1.0)
     if verdict.witnessed:
         return chance

@@ -14,7 +14,7 @@ from ctrecon.pieces.seam_refine import Lead, grown, sampled
 from ctrecon.pieces.seam_smooth import PLAIN, smooth_field
 from ctrecon.shapes import Circle, Rectangle
 
-__all__ = ["Closed", "chance_of", "closed", "is_ring"]
+__all__ = ["FILLED_BRIGHT", "Closed", "chance_of", "closed", "is_ring"]
 
 _SEGMENTS = 16
 _LOUD_SHARE = 0.25
@@ -44,6 +44,8 @@ _BEYOND = 14
 # strong, and the chance falls by e with every further `_FALL` (measured; see the section "seams" of the bench).
 _ONE_IN_HUNDRED = {"known": 6.3, "anywhere": 8.0}
 _FALL = 0.5
+FILLED_BRIGHT = 3.0
+"""How much likelier a bright line is a false alarm: a filling heavier than the metal is rarer than a gap."""
 
 
 @dataclass(frozen=True)

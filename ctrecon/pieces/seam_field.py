@@ -165,6 +165,10 @@ class SeamField:
             self._coarser[cell] = self._binned(cell)
         return self._coarser[cell]
 
+    def scores_per_cell(self, cell: int) -> float:
+        """Return what scores found in cells of some width are multiplied by to compare with those of single pixels."""
+        return self.least_spread / max(self.coarser(cell).least_spread, 1e-12)
+
     @cached_property
     def _coarser(self) -> "dict[int, SeamField]":
         return {}

@@ -22,6 +22,10 @@ class Scale:
     middle: float
     spread: float
 
+    def times(self, by: float) -> "Scale":
+        """Return the scale of scores that are `by` times as large."""
+        return Scale(self.middle * by, self.spread * by)
+
 
 @dataclass(frozen=True, eq=False)
 class Lead:

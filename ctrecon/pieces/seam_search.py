@@ -83,6 +83,7 @@ def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Float
     """
     leads: list[Lead] = []
     about: Lines | None = None
+    least: dict[Key, float] = {}
     for centre in centres:
         about = partial(squares, centre.x, centre.y, min(centre.reach, _REACH_PX[1]))
         square = _score(field, "square", about)
@@ -98,8 +99,6 @@ def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Float
     for outline in outlines:
         family = _score(field, "parallel", partial(parallels, outline))
         if family is not None and about is not None:
-            known = _score(field, "square", about)
-            least = {} if known is None else _spreads(field, known)
             leads += _best(family, _straight(field, family), field, least, about)
     leads += _foremost(_in_px(field, lead) for lead in search_anywhere(field))
     return sorted(leads, key=lambda lead: (-lead.z, lead.name))
@@ -140,8 +139,8 @@ def _in_px(field: SeamField, lead: Lead) -> Lead:
     """Turn what was found in coarser cells into pixels, its scores into those of the finest cells; z stays."""
     if lead.cell == 1:
         return lead
-    by = field.least_spread / max(field.coarser(lead.cell).least_spread, 1e-12)
-    scale = Scale(lead.scale.middle * by, lead.scale.spread * by)
+    by = field.scores_per_cell(lead.cell)
+    scale = lead.scale.times(by)
     shape = scaled(lead.shape, float(lead.cell))
     return replace(lead, shape=shape, growth=lead.growth * lead.cell, scale=scale, raw=lead.raw * by)
 
@@ -175,8 +174,7 @@ def judged_without_itself(field: SeamField, near: NDArray[np.bool_], lead: Lead)
             scale = Scale(every[0].middle, max(one.spread for one in every))
     if scale is None:
         return lead
-    by = field.least_spread / max(field.coarser(lead.cell).least_spread, 1e-12)
-    scale = Scale(scale.middle * by, scale.spread * by)
+    scale = scale.times(field.scores_per_cell(lead.cell))
     # means of many blocks have fewer loud pixels cut off: the floor is that of the field itself
     spread = max(scale.spread, field.least_spread, _SIBLINGS * _sibling_spread(whole, lead))
     sign = -1.0 if lead.bright else 1.0

@@ -10,7 +10,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.fitting.result import ShapeFit
 from ctrecon.pieces.seam_depth import Depths, find_depths
-from ctrecon.pieces.seam_false_alarm import chance_of, closed, is_ring
+from ctrecon.pieces.seam_false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring
 from ctrecon.pieces.seam_field import SeamField, SolidMetal
 from ctrecon.pieces.seam_fit import OutlineFit, band_of, fit_outline
 from ctrecon.pieces.seam_record import seam_draft
@@ -30,7 +30,6 @@ _AT_A_FACE = 1.5  # planes
 _AMONG_RINGS = 1e5
 _MOST_CHANCE = 0.03
 _OVER_ALL = 1.1
-_FILLED_BRIGHT = 3.0  # a filling heavier than the metal is rarer than a gap
 _PART_OF_IT = 0.01  # however strong: a crack that bends may follow two or three sides of an outline
 _WORTH_A_LOOK = 3.9
 _OWN_PX = 4.0
@@ -120,7 +119,7 @@ def _doubt(squared: SquaredStack, lead: Lead, depths: Depths, drafts: list[Draft
     """Return by how much likelier a false alarm is where such a seam would be rare, or where rings look like it."""
     doubt = _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, len(squared))
     plain = lead.name in ("square", "circle")
-    doubt *= _FILLED_BRIGHT if lead.bright else 1.0
+    doubt *= FILLED_BRIGHT if lead.bright else 1.0
     return doubt * (_AMONG_RINGS if _ringed(squared) and (not plain or _through_all(depths, drafts)) else 1.0)
 
 

@@ -6,6 +6,7 @@ A bar, a hub or a block, in one piece or with an inner piece whose gap is spread
 
 from collections.abc import Sequence
 from itertools import pairwise
+from unittest import mock
 
 import numpy as np
 from render import Distance, Floats, between, box, coverage, cut, disc, grey16
@@ -53,16 +54,12 @@ def verdict(rng: np.random.Generator) -> Trial:
     if two:
         volume = volume - gap(part, pose, shape, thick, between(disc(0, 0, 99), _LOW, _HIGH if not boss else 3.0))
     volume = disturbed(volume, metal, pose, what, rng)
-    quick = ("with_form_and_relations", "make_pictures")
-    old = {name: getattr(measuring, name) for name in quick if hasattr(measuring, name)}
-    try:
-        for name in old:
-            leave = (lambda part, *a, **o: part) if name == quick[0] else (lambda *a, **o: ())
-            setattr(measuring, name, leave)
+    leave_out = {
+        "with_form_and_relations": lambda part, *args, **options: part,
+        "make_pictures": lambda *args, **options: (),
+    }
+    with mock.patch.multiple(measuring, **leave_out):
         found = measure_stack(SliceStack.from_array(grey16(volume), voxel_mm=(MM, MM, MM), source="bench")).part
-    finally:
-        for name, value in old.items():
-            setattr(measuring, name, value)
     p = found.pieces[0].probability_separate
     if p is None:
         return Trial(missing=("probability",))

@@ -4,6 +4,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
+from unittest import mock
 
 import numpy as np
 from disturb import Change, cupping, rings, streaks
@@ -74,14 +75,8 @@ def _kept() -> Iterator[list[tuple[SquaredStack, list[Draft]]]]:
         "find_seams": lambda *args, **options: [],
         "find_face_seams": lambda *args, **options: [],
     }
-    old = {name: getattr(measuring, name) for name in leave_out if hasattr(measuring, name)}
-    try:
-        for name in old:
-            setattr(measuring, name, leave_out[name])
+    with mock.patch.multiple(measuring, **leave_out):
         yield kept
-    finally:
-        for name, value in old.items():
-            setattr(measuring, name, value)
 
 
 def prepared(volume: Floats) -> tuple[SquaredStack, list[Draft]]:
