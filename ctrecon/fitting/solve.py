@@ -1,14 +1,13 @@
 """The one engine: any shape with a signed distance, fitted to grey values through a blurred step."""
 
-from dataclasses import dataclass
-from typing import Any, Protocol, cast
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
-from scipy.special import erf
 
 from ctrecon.core.frames import Floats
+from ctrecon.fitting.descend import Ties, descend
+from ctrecon.fitting.grey_step import REACH_PX, SLOPES, GreyModel, GreyStep, Samples
 from ctrecon.fitting.result import FitFailed, ShapeFit
 from ctrecon.fitting.uncertainty import WELSCH, sandwich
 from ctrecon.slices.lasting import Around, Lasting
@@ -16,7 +15,6 @@ from ctrecon.slices.noise import Correlation
 
 __all__ = ["GreyModel", "Samples", "fit_grey", "misfit_of_sharp"]
 
-_REACH = 4.5
 _SLOPE_SD = 0.5
 _PINNED = 1e4
 _LEAST = 30
@@ -25,48 +23,7 @@ _SHARP_PX = 0.45
 _WHOLE_VOXELS = 0.25
 _WITHIN = 0.4
 _ROUGH = 0.04
-
-
-@dataclass(frozen=True, eq=False)
-class Samples:
-    """Voxels near an edge: part-frame places (px of the square grid), grey (air 0, metal 1), cluster.
-
-    Voxels of one cluster may share errors (a ring, a stain); their errors are not
-    assumed independent when the covariance is worked out. `voxel` (N, 3) holds slice,
-    row and column numbers, needed where the noise of neighbours is correlated.
-    """
-
-    x: Floats
-    y: Floats
-    z: Floats
-    grey: Floats
-    cluster: NDArray[np.int64]
-    voxel: NDArray[np.int64] | None = None
-
-    def __len__(self) -> int:
-        return len(self.grey)
-
-    def thin(self, keep: NDArray[np.bool_]) -> "Samples":
-        """Return the samples where `keep` is true."""
-        voxel = None if self.voxel is None else self.voxel[keep]
-        return Samples(self.x[keep], self.y[keep], self.z[keep], self.grey[keep], self.cluster[keep], voxel)
-
-
-def _spread(values: Floats) -> Floats:
-    """Centre values and scale them to about -1 to 1."""
-    middle, half = (values.max() + values.min()) / 2, (values.max() - values.min()) / 2
-    return np.asarray((values - middle) / max(float(half), 1.0))
-
-
-class GreyModel(Protocol):
-    """A shape whose parameters can be fitted: signed distance (inside metal positive) with derivatives."""
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Names of the parameters, in order."""
-
-    def distance(self, p: Floats, s: Samples, blur_px: float) -> tuple[Floats, Floats]:
-        """Return distance (N,) to the half-height edge, px, and its derivatives (N, parameters)."""
+_FEW_VOXELS = 6_000  # a first answer from so many lies within a tenth of u of the last, and costs a tenth of it
 
 
 def fit_grey(
@@ -124,147 +81,122 @@ def fit_grey(
     shading do not pull it.
     """
     count = len(model.names)
-    free = np.ones(count, dtype=bool) if active is None else active
-    if len(samples) < max(_LEAST, 4 * int(free.sum())):
+    free = np.flatnonzero(np.ones(count, dtype=bool) if active is None else active)
+    if len(samples) < max(_LEAST, 4 * len(free)):
         return FitFailed("too few voxels near the edge")
-    grey = samples.grey.astype(float)
-    ratio = np.broadcast_to(np.asarray(blur_ratio, dtype=float), grey.shape)
-    d0, _ = model.distance(start, samples, blur_start_px)
-    deep, out = grey[d0 > 1.8], grey[d0 < -1.8]
-    low = float(np.median(out)) if len(out) > 8 else 0.0
-    high = float(np.median(deep)) if len(deep) > 8 else 1.0
-    if high - low < 0.2:
-        return FitFailed("no step in grey at the edge")
-    index = np.flatnonzero(free)
-    n_free = len(index)
-    prior = np.flatnonzero(free & np.isfinite(prior_sd)) if prior_sd is not None else np.array([], dtype=int)
-    sd = prior_sd[prior] if prior_sd is not None else np.array([])
     noise = max(noise, _LEAST_NOISE)
-    scale = noise
-    places = np.column_stack([_spread(samples.x), _spread(samples.y)])
-    n_slopes = 6
-
-    def unpack(q: Floats) -> tuple[Floats, float, float, float, Floats]:
-        p = start.astype(float).copy()
-        p[index] = q[:n_free]
-        blur = float(np.exp(np.clip(q[n_free], -2.5, 2.0)))
-        return p, blur, float(q[n_free + 1]), float(q[n_free + 2]), q[n_free + 3 :]
-
-    def pieces(q: Floats) -> tuple[Floats, Floats, Floats]:
-        p, blur, air, contrast, slopes = unpack(q)
-        d, dp = model.distance(p, samples, blur)
-        t = d / (blur * ratio)
-        step = 0.5 * (1 + erf(t / np.sqrt(2)))
-        bell = np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi)
-        inner, outer = np.maximum(d, 0) / _REACH, np.minimum(d, 0) / _REACH
-        if cupping_px is not None:
-            inner = inner * (1 - np.minimum(d, cupping_px) / (2 * cupping_px))
-        local = contrast + places @ slopes[2:4] + slopes[5] * inner
-        steep = local * bell / (blur * ratio) + (slopes[4] * (d < 0) + slopes[5] * (d > 0) * step) / _REACH
-        jac = np.empty((len(grey), n_free + 3 + n_slopes))
-        jac[:, :n_free] = steep[:, None] * dp[:, index]
-        jac[:, n_free] = -local * bell * t
-        jac[:, n_free + 1] = 1.0
-        jac[:, n_free + 2] = step
-        jac[:, n_free + 3 : n_free + 5] = places
-        jac[:, n_free + 5 : n_free + 7] = places * step[:, None]
-        jac[:, n_free + 7] = outer
-        jac[:, n_free + 8] = inner * step
-        return air + places @ slopes[:2] + slopes[4] * outer + local * step - grey, jac, p
-
-    kept: dict[bytes, tuple[Floats, Floats, Floats]] = {}
-
-    def at(q: Floats) -> tuple[Floats, Floats, Floats]:
-        # the solver asks for residuals and derivatives of the same place one after the other
-        key = q.tobytes()
-        if key not in kept:
-            kept.clear()
-            kept[key] = pieces(q)
-        return kept[key]
-
-    slope_at = np.arange(n_free + 3, n_free + 3 + n_slopes)
-    tied = np.concatenate([np.searchsorted(index, prior), slope_at])
-    tie = np.concatenate([1 / sd, np.full(n_slopes, 1 / _SLOPE_SD)])
-    centre = np.concatenate([start[prior], np.zeros(n_slopes)])
-    away = len(tie) - 1  # the last two are the slopes away from the edge
-    tie[-2:] = _PINNED if slope_sd is None else 1 / slope_sd
-
-    def residuals(q: Floats) -> Floats:
-        r, _, _ = at(q)
-        return np.concatenate([r / scale, (q[tied] - centre) * tie])
-
-    def jacobian(q: Floats) -> Floats:
-        _, jac, _ = at(q)
-        return np.concatenate([jac / scale, _ties(tied, tie, jac.shape[1])])
-
-    def welsch(z: Floats) -> Floats:
-        e = np.exp(-z / WELSCH**2)
-        return np.stack([WELSCH**2 * (1 - e), e, -e / WELSCH**2])
-
-    q = np.concatenate([start[index], [np.log(blur_start_px), low, high - low], np.zeros(n_slopes)])
-
-    def solved(q: Floats, tolerance: float, most: int) -> Floats:
-        found = least_squares(
-            residuals, q, jac=jacobian, loss=cast(Any, welsch), method="trf", x_scale="jac", xtol=tolerance,
-            ftol=1e-9, max_nfev=most,
-        )  # fmt: skip
-        return np.asarray(found.x)
-
-    if noise < _ROUGH:
-        # in grey this clean the least misfit of the start looks like damage, and a whole flank could lose its say
-        scale = _ROUGH
-        q, scale = solved(q, 1e-4, 20), noise
-    for _ in range(3):
-        q = solved(q, 1e-7, 60)
-        raw, jac, _ = at(q)
-        spread = 1.4826 * float(np.median(np.abs(raw)))
-        sharp = misfit_of_sharp(float(np.exp(q[n_free])))
-        spread = max(spread, sharp)
-        changed = spread > 1.15 * scale
-        if sharp and len(tied) == len(prior) + n_slopes:
-            # an edge between two rows of voxels may lie anywhere between them: the start is known to about half a voxel
-            tied = np.concatenate([tied, np.arange(n_free)])
-            tie, centre = np.concatenate([tie, np.full(n_free, 1 / _WITHIN)]), np.concatenate([centre, start[index]])
-            changed = True
-        scale = spread if changed else scale
-        if tie[away] == _PINNED and _slopes_matter(jac / scale, raw / scale):
-            tie[away - 1 : away + 1] = 1 / _SLOPE_SD
-            changed = True
-        if not changed:
-            break
-    raw, jac, p = at(q)
-    weight = np.exp(-((raw / scale / WELSCH) ** 2))
-    _, blur, air, contrast, slopes = unpack(q)
-    if contrast < 0.2 or not np.isfinite(q).all():
+    ratio = np.broadcast_to(np.asarray(blur_ratio, dtype=float), samples.grey.shape)
+    step = GreyStep(model, start, free, samples, ratio, cupping_px)
+    levels = _levels(step, blur_start_px)
+    if isinstance(levels, FitFailed):
+        return levels
+    q = np.concatenate([start[free], [np.log(blur_start_px)], levels, np.zeros(SLOPES)])
+    known = free[np.isfinite(prior_sd[free])] if prior_sd is not None else free[:0]
+    sd = prior_sd[known] if prior_sd is not None else np.zeros(0)
+    search = _Search(step, q, noise, _ties(start, free, known, sd, slope_sd), slope_sd is None)
+    search.run(start)
+    found = step.unknowns(search.q)
+    raw, jac, scale = search.raw, search.jac, search.scale
+    if found.contrast < 0.2 or not np.isfinite(search.q).all():
         return FitFailed("the grey values show no clear edge")
-    found = sandwich(
-        jac / scale, raw / scale, _ties(tied, tie, jac.shape[1]), shape=n_free, cluster=samples.cluster,
+    spread = sandwich(
+        jac / scale, raw / scale, search.ties.rows(jac.shape[1]), shape=len(free), cluster=samples.cluster,
         voxel=samples.voxel, correlation=correlation, lasting=lasting, noise=scale,
         damaged=damaged,
     )  # fmt: skip
-    if found is None:
+    if spread is None:
         return FitFailed("the voxels do not settle the shape")
-    covariance, origins = found
+    covariance, origins = spread
     full = np.zeros((count + 3, count + 3))
-    where = np.concatenate([index, count + np.arange(3)])
-    full[np.ix_(where, where)] = covariance[: n_free + 3, : n_free + 3]
+    where = np.concatenate([free, count + np.arange(3)])
+    full[np.ix_(where, where)] = covariance[: len(where), : len(where)]
     budget = {origin: np.zeros(count + 3) for origin in origins}
     for origin, variance in origins.items():
-        budget[origin][where] = variance[: n_free + 3]
-    values = np.concatenate([p, [blur, air, contrast]])
+        budget[origin][where] = variance[: len(where)]
+    weight = np.exp(-((raw / scale / WELSCH) ** 2))
     total = float(weight.sum())
     # the loss shrinks what is left of normal noise by a known factor
     rms = float(np.sqrt((weight * raw**2).sum() / total * (1 + 2 / WELSCH**2))) / noise
     return ShapeFit(
         (*model.names, "blur", "air", "contrast"),
-        values,
+        np.concatenate([found.p, [found.blur, found.air, found.contrast]]),
         full,
         rms,
-        total / len(grey),
-        len(grey),
+        total / len(raw),
+        len(raw),
         budget,
-        float(np.abs(slopes[4:]).max()) / (_REACH * contrast),
+        float(np.abs(found.slopes[4:]).max()) / (REACH_PX * found.contrast),
     )
+
+
+def _levels(step: GreyStep, blur_px: float) -> tuple[float, float] | FitFailed:
+    """Return air and contrast beyond the blur of the start, or why there is no edge."""
+    d, _ = step.model.distance(step.start, step.samples, blur_px)
+    deep, out = step.grey[d > 1.8], step.grey[d < -1.8]
+    low = float(np.median(out)) if len(out) > 8 else 0.0
+    high = float(np.median(deep)) if len(deep) > 8 else 1.0
+    return FitFailed("no step in grey at the edge") if high - low < 0.2 else (low, high - low)
+
+
+def _ties(
+    start: Floats, free: NDArray[np.int64], known: NDArray[np.int64], sd: Floats, slope_sd: float | None
+) -> Ties:
+    """Priors of the shape's own parameters, then of the slopes; the last two are those away from the edge."""
+    slope_at = np.arange(len(free) + 3, len(free) + 3 + SLOPES)
+    weight = np.concatenate([1 / sd, np.full(SLOPES, 1 / _SLOPE_SD)])
+    weight[-2:] = _PINNED if slope_sd is None else 1 / slope_sd
+    which = np.concatenate([np.searchsorted(free, known), slope_at])
+    return Ties(which, weight, np.concatenate([start[known], np.zeros(SLOPES)]))
+
+
+@dataclass
+class _Search:
+    """One fit on its way: where it is, how much the grey scatters about it, which priors hold it."""
+
+    step: GreyStep
+    q: Floats
+    noise: float
+    ties: Ties
+    slopes_pinned: bool
+    held: bool = False
+    scale: float = 0.0
+    raw: Floats = field(default_factory=lambda: np.zeros(0))
+    jac: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+
+    def run(self, start: Floats) -> None:
+        """Solve, look how much is left over, and solve again where that changes the weights or the priors."""
+        # in grey very clean the least misfit of the start looks like damage, and a whole flank could lose its say
+        rough = self.noise < _ROUGH
+        self.scale = _ROUGH if rough else self.noise
+        thin = len(self.step) // _FEW_VOXELS
+        if rough or thin > 1:
+            few = self.step.every(max(thin, 1))
+            self.q, _ = descend(few.at, self.q, self.scale, self.ties, tolerance=1e-4, most=20)
+            self.scale = self.noise
+        for _ in range(3):
+            self.q, (self.raw, self.jac) = descend(
+                self.step.at, self.q, self.scale, self.ties, tolerance=1e-7, most=60
+            )
+            if not self._changed(start):
+                break
+
+    def _changed(self, start: Floats) -> bool:
+        n_free = len(self.step.free)
+        spread = 1.4826 * float(np.median(np.abs(self.raw)))
+        sharp = misfit_of_sharp(float(np.exp(self.q[n_free])))
+        spread = max(spread, sharp)
+        changed = spread > 1.15 * self.scale
+        if sharp and not self.held:
+            # an edge between two rows of voxels may lie anywhere between them: the start is known to half a voxel
+            self.held = True
+            self.ties = self.ties.before(np.arange(n_free), 1 / _WITHIN, start[self.step.free])
+            changed = True
+        self.scale = spread if changed else self.scale
+        if self.slopes_pinned and _slopes_matter(self.jac / self.scale, self.raw / self.scale):
+            self.ties.weight[-2:] = 1 / _SLOPE_SD
+            self.slopes_pinned = False
+            changed = True
+        return changed
 
 
 def misfit_of_sharp(blur_px: float) -> float:
@@ -273,13 +205,6 @@ def misfit_of_sharp(blur_px: float) -> float:
     Whole voxels (a drawn or thresholded slice) fit no smooth step, and what they leave over is no damage.
     """
     return _WHOLE_VOXELS * float(np.clip((_SHARP_PX - blur_px) / 0.15, 0.0, 1.0))
-
-
-def _ties(tied: NDArray[np.int64], tie: Floats, count: int) -> Floats:
-    """Rows of the Jacobian that belong to the priors."""
-    rows = np.zeros((len(tied), count))
-    rows[np.arange(len(tied)), tied] = tie
-    return rows
 
 
 def _slopes_matter(jac: Floats, raw: Floats) -> bool:

@@ -1,6 +1,6 @@
 """The stack: slices in depth order, read one at a time, with what is known of their scale.
 
-Opening a stack reads headers only. A plane is decoded when it is asked for and never kept,
+Opening a stack reads headers only. A plane is decoded when it is asked for; only small stacks keep theirs,
 so that a stack larger than the memory can be measured.
 """
 
@@ -23,6 +23,7 @@ __all__ = ["Note", "SliceStack", "open_stack"]
 
 # two voxel sizes further apart than this are said to differ
 _DIFFERS_REL = 1e-4
+_SMALL_STACK = 64_000_000  # bytes; small beside what the packages take, and it holds a series of 100 x 512 x 512
 
 VoxelMm = tuple[float, float, float]
 
@@ -275,9 +276,23 @@ def open_stack(
         names=names,
         missing=missing,
         notes=tuple(notes),
-        load=load,
+        load=_kept(load, math.prod((len(pages), there[0].rows, there[0].columns)) * there[0].dtype.itemsize),
         in_plane_mm=scale.in_plane_mm,
     )
+
+
+def _kept(load: Callable[[int], Plane], size: int) -> Callable[[int], Plane]:
+    """Keep decoded slices where the whole stack is small: each is looked at some six times on the way."""
+    if size > _SMALL_STACK:
+        return load
+    keep: dict[int, Plane] = {}
+
+    def load_once(index: int) -> Plane:
+        if index not in keep:
+            keep[index] = load(index)
+        return keep[index].copy()
+
+    return load_once
 
 
 def _content(place: Path, source: str, called: str) -> Content:
