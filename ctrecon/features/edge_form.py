@@ -19,6 +19,7 @@ __all__ = ["Departures", "Edge", "edge_of_flats", "edge_of_round", "solve_depart
 
 _WELSCH = 3.0
 _REACH = 4.5
+_SETTLED = 1e-3  # of the largest unknown: far below its u, which is a tenth of it at best
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,11 +147,15 @@ def solve_departures(
     scale = max(1.4826 * float(np.median(np.abs(raw))), 1e-9)
     q = np.zeros(design.shape[1])
     for _ in range(4):
+        before = q
         weight = np.exp(-((raw / scale / _WELSCH) ** 2))
-        normal = (design * weight[:, None]).T @ design + np.diag(penalty * scale**2 + 1e-10 * len(raw))
-        q = np.linalg.solve(normal, (design * weight[:, None]).T @ edge.left)
+        weighted = design * weight[:, None]
+        normal = weighted.T @ design + np.diag(penalty * scale**2 + 1e-10 * len(raw))
+        q = np.linalg.solve(normal, weighted.T @ edge.left)
         raw = edge.left - design @ q
         scale = max(1.4826 * float(np.median(np.abs(raw))), 1e-9)
+        if float(np.abs(q - before).max()) < _SETTLED * float(np.abs(q).max()):
+            break
     weight = np.exp(-((raw / scale / _WELSCH) ** 2))
     slope = weight * (1 - 2 * (raw / scale / _WELSCH) ** 2)
     bread = (design * slope[:, None]).T @ design + np.diag(penalty * scale**2 + 1e-10 * len(raw))

@@ -23,6 +23,7 @@ __all__ = ["Zone", "least_squares_circle", "maximum_inscribed", "minimum_circums
 _MOST_CONTACTS = 12
 _ALL_SETS = 14
 _FARTHEST = 50.0
+_NEAR = 1e-6  # of the ring's width: so near the best centre its contact points are known, and they give the rest
 
 
 @dataclass(frozen=True)
@@ -194,7 +195,7 @@ def _width(points: Floats, centres: Floats) -> Floats:
 
 
 def _descend(points: Floats, centre: Floats, reach: float) -> tuple[float, Floats]:
-    """Move the centre by linear programs while the ring gets narrower."""
+    """Move the centre by linear programs while the ring gets narrower by more than a millionth."""
     best = float(_width(points, centre[None])[0])
     trust = max(best, 1e-9 * reach)
     for _ in range(60):
@@ -212,11 +213,11 @@ def _descend(points: Floats, centre: Floats, reach: float) -> tuple[float, Float
         width = float(_width(points, moved[None])[0])
         if width < best and float(np.hypot(*(moved - points.mean(axis=0)))) < reach:
             gain, best, centre = best - width, width, moved
-            if gain < 1e-14 * max(best, 1e-300):
+            if gain < _NEAR * best:
                 break
         else:
             trust /= 4
-            if trust < 1e-12 * max(best, 1e-12 * reach):
+            if trust < _NEAR * max(best, 1e-12 * reach):
                 break
     return best, centre
 
