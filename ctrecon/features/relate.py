@@ -33,7 +33,7 @@ from ctrecon.slices.square_up import SquaredStack
 __all__ = ["with_form_and_relations"]
 
 _BAND_PX = 4.5
-_MOST_VOXELS = 40_000
+_MOST_VOXELS = 24_000
 _OUTSIDES = ("round_outside", "square_outside", "rectangular_outside", "polygon_outside", "free_outside")
 _ROUND = {"x", "y", "radius", "slope_x", "slope_y", "growth", "blur", "air", "contrast"}
 _FLATS = {"x", "y", "a", "b", "turn", "slope_x", "slope_y", "growth", "blur", "air", "contrast"}

@@ -515,7 +515,7 @@ def test_unusable_spacing_leaves_the_scale_open(tmp_path: Path, ramp: Ramp) -> N
 def test_planes_are_decoded_when_asked_for(
     tmp_path: Path, five: list[NDArray[np.uint16]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Opening decodes nothing; each plane asked for is decoded once, and only that one."""
+    """Opening decodes nothing; each plane asked for is decoded, only that one, and in a small stack only once."""
     calls: list[tuple[str, int]] = []
     real: Callable[..., Any] = pydicom.pixels.utils.pixel_array
 
@@ -531,7 +531,8 @@ def test_planes_are_decoded_when_asked_for(
     many.plane(2)
     assert calls == [("s3.dcm", 0), ("v.dcm", 2)]
     list(stack)
-    assert calls[2:] == [(f"s{at}.dcm", 0) for at in range(5)]
+    list(stack)
+    assert calls[2:] == [(f"s{at}.dcm", 0) for at in (0, 1, 2, 4)]
 
 
 @pytest.mark.parametrize("packed", [None, *PACKED])
