@@ -1,7 +1,7 @@
 """Closed lines a seam may follow: circles, squares, rectangles, slots, and parallels of a known outline."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -9,64 +9,96 @@ import shapely
 from ctrecon.core.frames import Floats
 from ctrecon.shapes import Circle, Rectangle
 
-__all__ = ["Line", "Parallel", "SeamShape", "along", "circles", "parallels", "rectangles", "squares"]
+__all__ = ["Base", "Line", "Parallel", "SeamShape", "along", "circles", "parallels", "rectangles", "squares"]
 
 LEAST_RADIUS_PX = 2.5
 _SIDEWAYS_PX = 0.9  # the end of a flat is off by this much at most between two turns tried
 _SIZE_STEP_PX = 0.5
 _SQUARE_STEP_PX = 1.0
 _WIDE_STEP_PX = 2.0
+_OFFSET_STEP_PX = 0.02
+_SMOOTH_PX = 0.03  # what is left out of an outline before it is offset: far below the noise of its points
+
+
+class Base:
+    """A known outline (N, 2), px, and the lines inside it: each offset is worked out once.
+
+    Offsets are joined to steps of 0.02 px, a tenth of what the place of a faint seam is known by.
+    """
+
+    def __init__(self, points: Floats) -> None:
+        self.points = points
+        self.polygon = shapely.Polygon(points).buffer(0)
+        shapely.prepare(self.polygon)
+        middle = self.polygon.centroid
+        self.centre = (float(middle.x), float(middle.y)) if not middle.is_empty else (0.0, 0.0)
+        self._fine = shapely.simplify(self.polygon, _SMOOTH_PX)
+        self._rings: dict[int, tuple[Floats, float]] = {}
+
+    def ring(self, offset: float) -> tuple[Floats, float]:
+        """Return points (N, 2) about 1 px apart along the line at an offset, each once, and the line's length."""
+        key = round(offset / _OFFSET_STEP_PX)
+        if key not in self._rings:
+            self._rings[key] = self._offset(key * _OFFSET_STEP_PX)
+        return self._rings[key]
+
+    def _offset(self, offset: float) -> tuple[Floats, float]:
+        inner = self._fine.buffer(-offset, join_style="mitre", mitre_limit=3.0)
+        if isinstance(inner, shapely.MultiPolygon):
+            inner = max(inner.geoms, key=lambda g: g.area)
+        if inner.is_empty or not isinstance(inner, shapely.Polygon):
+            return np.empty((0, 2)), 0.0
+        ring = inner.exterior
+        count = max(12, round(ring.length))
+        spots = shapely.line_interpolate_point(ring, np.arange(count) * (ring.length / count))
+        return np.asarray(shapely.get_coordinates(spots)), float(ring.length)
 
 
 @dataclass(frozen=True, eq=False)
 class Parallel:
-    """The line at a distance inside a known outline (N, 2), moved by (x, y); px."""
+    """The line at a distance inside a known outline, moved by (x, y); px."""
 
-    base: Floats
+    base: Base
     offset: float
     x: float = 0.0
     y: float = 0.0
-    _polygon: shapely.Polygon = field(init=False, repr=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "_polygon", shapely.Polygon(self.base).buffer(0))
-        shapely.prepare(self._polygon)
 
     @property
     def centre(self) -> tuple[float, float]:
         """Middle of the outline's area (x, y)."""
-        middle = self._polygon.centroid
-        return float(middle.x) + self.x, float(middle.y) + self.y
+        return self.base.centre[0] + self.x, self.base.centre[1] + self.y
 
     def signed_distance(self, points: Floats) -> Floats:
         """Return the distance of (N, 2) points to the line, positive inside.
 
         Examples
         --------
-        >>> box = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]])
+        >>> box = Base(np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]]))
         >>> Parallel(box, 2.0).signed_distance(np.array([[5.0, 5.0], [5.0, 1.0]])).tolist()
         [3.0, -1.0]
         """
+        polygon = self.base.polygon
         places = shapely.points(points - [self.x, self.y])
-        far = shapely.distance(self._polygon.boundary, places)
-        return np.asarray(np.where(shapely.contains(self._polygon, places), far, -far) - self.offset)
+        far = shapely.distance(polygon.boundary, places)
+        return np.asarray(np.where(shapely.contains(polygon, places), far, -far) - self.offset)
+
+    def points(self) -> Floats:
+        """Return points (N, 2) about 1 px apart along the line, each once; none where nothing is left inside."""
+        return self.base.ring(self.offset)[0] + [self.x, self.y]
 
     def outline(self, count: int = 180) -> Floats:
         """Return points along the line, closed; none where nothing is left inside."""
-        inner = self._polygon.buffer(-self.offset, join_style="mitre", mitre_limit=3.0)
-        if inner.is_empty:
-            return np.empty((0, 2))
-        if isinstance(inner, shapely.MultiPolygon):
-            inner = max(inner.geoms, key=lambda g: g.area)
-        ring = inner.exterior
+        points = self.points()
+        if not len(points):
+            return points
+        ring = shapely.LinearRing(points)
         spots = shapely.line_interpolate_point(ring, np.linspace(0, ring.length, count + 1))
-        return np.asarray(shapely.get_coordinates(spots) + [self.x, self.y])
+        return np.asarray(shapely.get_coordinates(spots))
 
     @property
     def length(self) -> float:
         """Length of the line, px."""
-        points = self.outline(90)
-        return float(np.hypot(*np.diff(points, axis=0).T).sum()) if len(points) else 0.0
+        return self.base.ring(self.offset)[1]
 
 
 SeamShape = Circle | Rectangle | Parallel
@@ -92,7 +124,7 @@ def along(shape: SeamShape) -> Floats:
     if isinstance(shape, Circle):
         return shape.outline(max(12, round(2 * np.pi * shape.radius)))[:-1]
     if isinstance(shape, Parallel):
-        return shape.outline(max(12, round(shape.length)))[:-1]
+        return shape.points()
     if shape.corner_radius > 0:
         corners = shape.outline(48)
         steps = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
@@ -131,7 +163,7 @@ def rectangles(x: float, y: float, reach: float, *, least: float = 0.0) -> Itera
                 yield Line(_turned(own, turns, x, y), shape, turns)
 
 
-def parallels(base: Floats, *, step: float = _SIZE_STEP_PX) -> Iterator[Line]:
+def parallels(base: Base, *, step: float = _SIZE_STEP_PX) -> Iterator[Line]:
     """Yield the lines parallel to an outline, inwards, until nothing is left."""
     for offset in np.arange(3.0, 400.0, step):
         shape = Parallel(base, float(offset))

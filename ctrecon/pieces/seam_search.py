@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ctrecon.core.frames import Floats
 from ctrecon.pieces.seam_anywhere import scale_anywhere, search_anywhere
 from ctrecon.pieces.seam_field import SeamField
-from ctrecon.pieces.seam_paths import Line, SeamShape, circles, parallels, rectangles, squares
+from ctrecon.pieces.seam_paths import Base, Line, SeamShape, circles, parallels, rectangles, squares
 from ctrecon.pieces.seam_refine import Lead, Scale, grown, sampled, scaled
 
 __all__ = ["Centre", "judged_without_itself", "search"]
@@ -72,7 +72,7 @@ class _Scores:
     against: bool = False
 
 
-def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Floats]) -> list[Lead]:
+def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]) -> list[Lead]:
     """Return the best leads of every family of lines, the strongest first.
 
     Circles, squares, rectangles and slots are tried about every known axis, parallels inside every known outline,

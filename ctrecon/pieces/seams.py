@@ -6,13 +6,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.fitting.result import ShapeFit
 from ctrecon.pieces.seam_depth import Depths, find_depths
 from ctrecon.pieces.seam_false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring
 from ctrecon.pieces.seam_field import SeamField, SolidMetal
 from ctrecon.pieces.seam_fit import OutlineFit, band_of, fit_outline
+from ctrecon.pieces.seam_paths import Base
 from ctrecon.pieces.seam_record import seam_draft
 from ctrecon.pieces.seam_refine import Lead, grown, refine, sampled
 from ctrecon.pieces.seam_search import Centre, judged_without_itself, search
@@ -66,7 +66,7 @@ def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
 
 
 def _next_seam(
-    squared: SquaredStack, solid: SolidMetal, field: SeamField, centres: list[Centre], outlines: list[Floats],
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, centres: list[Centre], outlines: list[Base],
     drafts: list[Draft],
 ) -> tuple[Draft | None, SeamField]:  # fmt: skip
     """Return the strongest line that is a seam, and the field without it."""
@@ -289,9 +289,9 @@ def _centres(drafts: list[Draft]) -> list[Centre]:
     return found
 
 
-def _outlines(drafts: list[Draft]) -> list[Floats]:
+def _outlines(drafts: list[Draft]) -> list[Base]:
     """List outlines whose parallels are neither circles nor squares: the longest through depth first."""
     plain = ("round_outside", "square_outside", "rectangular_outside", "arc_outside")
     odd = [d for d in drafts if d.feature.kind.endswith("_outside") and d.feature.kind not in plain]
     odd.sort(key=lambda d: d.depths[0] - d.depths[1])
-    return [d.sized.candidate.spans[len(d.sized.candidate.spans) // 2].points for d in odd[:_MOST_OUTLINES]]
+    return [Base(d.sized.candidate.spans[len(d.sized.candidate.spans) // 2].points) for d in odd[:_MOST_OUTLINES]]

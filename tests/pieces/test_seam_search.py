@@ -10,7 +10,7 @@ from scipy.special import ndtr
 from ctrecon.features.build import Draft
 from ctrecon.pieces.seam_false_alarm import chance_of, closed, is_ring
 from ctrecon.pieces.seam_field import SeamField, SolidMetal
-from ctrecon.pieces.seam_paths import Parallel, along, squares
+from ctrecon.pieces.seam_paths import Base, Parallel, along, squares
 from ctrecon.pieces.seam_refine import Lead, Scale
 from ctrecon.pieces.seam_smooth import smooth_field
 from ctrecon.pieces.seams import find_seams
@@ -200,7 +200,7 @@ def test_smooth_field_knows_neither_cupping_nor_walls() -> None:
 def test_parallel_and_paths() -> None:
     """The parallel of a square 2 px inside is a square 4 px smaller; points along a line are about 1 px apart."""
     box = np.array([[0.0, 0.0], [20.0, 0.0], [20.0, 20.0], [0.0, 20.0]])
-    inner = Parallel(box, 2.0)
+    inner = Parallel(Base(box), 2.0)
     assert inner.length == pytest.approx(64.0, rel=0.02)
     assert inner.centre == pytest.approx((10.0, 10.0))
     for shape in (Circle(3.0, 4.0, 9.0), Rectangle(3.0, 4.0, 18.0, 10.0, 30.0), inner):
