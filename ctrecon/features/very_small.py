@@ -6,9 +6,10 @@ A pore is as long as it is wide and a crack is no round spot; neither is taken f
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.optimize import least_squares
-from scipy.special import chndtr
+from scipy.special import chndtr, ndtr
 
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span, mean_window
@@ -31,6 +32,11 @@ _AIR_U = 0.03
 """Standard uncertainty of the grey of air inside a hole too narrow to show it (a judgement)."""
 _RADIUS_FLOOR = 0.02
 _MOST = 6_000
+_ODDS = 150.0
+"""A bore is reported where noise would make such a spot, anywhere in this metal, once in 150 stacks or less."""
+_SIZES = 3.0  # widths of spot that are looked for, more or less independent
+_BRIGHTEST = 1.3  # the brightest place is one draw of the tail; a bore must clear it by more than the next draw would
+_FEW_PLACES = 150  # pixels; the scatter of fewer is ill known
 
 
 def is_small(sized: Sized) -> bool:
@@ -146,10 +152,7 @@ def _spots(mean: Floats) -> list[tuple[float, float]]:
     """Return local minima well inside metal that are dark against the ring round them."""
     filled = np.where(np.isfinite(mean), mean, 0.0)
     smooth = ndimage.gaussian_filter(filled, 0.8)
-    labels, number = ndimage.label(smooth < 0.5)
-    area = np.bincount(labels.ravel(), minlength=number + 1)
-    area[0] = 0
-    solid = ~(area > _SMALL_AREA)[labels]
+    solid = _solid(smooth)
     deep = ndimage.distance_transform_edt(solid) > _CLEAR_PX
     low = deep & (smooth <= ndimage.minimum_filter(smooth, 5)) & (smooth < 1 - _LEAST_DIP)
     out = []
@@ -158,6 +161,14 @@ def _spots(mean: Floats) -> list[tuple[float, float]]:
         if dip > max(_LEAST_DIP, 5 * scatter) and darkest < 0.45 * dip + 3 * scatter:
             out.append((float(j), float(i)))
     return out
+
+
+def _solid(smooth: Floats) -> NDArray[np.bool_]:
+    """Return the metal, with holes so small that they may be what is sought counted as metal."""
+    labels, number = ndimage.label(smooth < 0.5)
+    area = np.bincount(labels.ravel(), minlength=number + 1)
+    area[0] = 0
+    return np.asarray(~(area > _SMALL_AREA)[labels])
 
 
 def _against_ring(smooth: Floats, i: int, j: int) -> tuple[float, float, float]:
@@ -214,6 +225,8 @@ def _bore(squared: SquaredStack, x: float, y: float, low: int, high: int) -> Can
         return None
     first, last = first + run[0], first + run[1]
     planes = last - first + 1
+    if planes < _LEAST_PLANES:
+        return None
     trim = 2 if planes >= 9 else 1
     mean = mean_window(squared, first + trim, last - trim, box, most=400)
     level = float(np.nanmedian(mean[ring]))
@@ -224,9 +237,11 @@ def _bore(squared: SquaredStack, x: float, y: float, low: int, high: int) -> Can
     cx, cy = float((dark * xx).sum() / area), float((dark * yy).sum() / area)
     radius = float(np.sqrt(area / np.pi))
     inner = dip[run[0] + trim : run[1] + 1 - trim]
-    if planes < max(_LEAST_PLANES, _LEAST_SLENDER * 2 * radius) or np.hypot(cx - x, cy - y) > 1.2:
+    if planes < _LEAST_SLENDER * 2 * radius or np.hypot(cx - x, cy - y) > 1.2:
         return None
     if not _steady(inner) or not _round(dark, xx - cx, yy - cy):
+        return None
+    if not _beats_chance(squared, first + trim, last - trim, (cx, cy)):
         return None
     circle = Circle(cx, cy, radius)
     points = circle.outline(64)
@@ -234,6 +249,37 @@ def _bore(squared: SquaredStack, x: float, y: float, low: int, high: int) -> Can
     labels = np.full(mean.shape, SOUND, dtype=np.int8)
     span = Span(first, last, (box[0], box[1]), labels, mean, points, choice)
     return Candidate("round", True, circle, 0.0, (span,), True, ("very_small",), (), 1.0, area)
+
+
+def _beats_chance(squared: SquaredStack, first: int, last: int, place: tuple[float, float]) -> bool:
+    """Return whether a spot is darker than noise and rings make some place of this metal, by 150 to 1.
+
+    The same figure - a core against the ring round it, mean of the same planes - is worked out for every place of
+    the metal. Its own scatter is the noise, however neighbours share it; every place, and every stretch of planes,
+    has had its chance. What dips by chance or by rings also rises: the brightest place is a second yardstick.
+    """
+    _, rows, columns = squared.shape
+    mean = mean_window(squared, first, last, (0, 0, columns, rows), most=24)
+    grey = np.where(np.isfinite(mean), mean, 0.0)
+    solid = _solid(ndimage.gaussian_filter(grey, 0.8))
+    yy, xx = np.mgrid[-7:8, -7:8]
+    off = np.hypot(yy, xx)
+    core, ring = (off < 1.6).astype(float), ((off > 4.5) & (off < 7)).astype(float)
+    share = ndimage.convolve(solid.astype(float), ring, mode="constant")
+    level = ndimage.convolve(grey * solid, ring, mode="constant") / np.maximum(share, 1.0)
+    dip = level - ndimage.convolve(grey, core, mode="nearest") / core.sum()
+    i, j = round(place[1]), round(place[0])
+    row, column = np.indices(dip.shape)
+    deep = ndimage.distance_transform_edt(solid) > _CLEAR_PX
+    others = dip[deep & (np.hypot(row - i, column - j) > 9)]
+    if len(others) < _FEW_PLACES:
+        return True  # too little other metal to judge by
+    middle = float(np.median(others))
+    scatter = 1.4826 * float(np.median(np.abs(others - middle)))
+    own = float(dip[max(i - 1, 0) : i + 2, max(j - 1, 0) : j + 2].max()) - middle
+    looks = deep.sum() / core.sum() * max(len(squared) / (last - first + 1), 1.0) * _SIZES
+    chance = looks * float(ndtr(-own / max(scatter, 1e-9)))
+    return chance < 1 / _ODDS and own > _BRIGHTEST * float(np.percentile(middle - others, 99.9))
 
 
 def _dark_run(dip: Floats) -> tuple[int, int] | None:
