@@ -145,7 +145,7 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
             flags.append("crowded")
         if one.fit.rms > 2.0:
             flags.append("bent_outline")
-    else:
+    if kind.startswith("free_"):  # also an outside with round ends, which has sizes but no kind of its own
         fields.update(_free(squared, candidate, middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
         flags.append("short")

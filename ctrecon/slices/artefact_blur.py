@@ -22,12 +22,14 @@ def edge_profiles(grey: Floats, *, reach_px: float = _REACH_PX) -> Floats:
 
     Only edges that are straight over their neighbourhood, with even material on both sides, are kept.
     """
+    edge = int(reach_px) + 1
+    if min(grey.shape) <= 2 * edge:  # no profile fits into it
+        return np.empty((0, 2))
     plane = np.where(np.isfinite(grey), grey, np.float32(0.5)).astype(float)
     smooth = ndimage.gaussian_filter(plane, 1.0)
     down, right = np.gradient(smooth)
     slope = np.hypot(down, right)
     unknown = ndimage.binary_dilation(~np.isfinite(grey), iterations=6)
-    edge = int(reach_px) + 1
     near = (np.abs(smooth - 0.5) < 0.3) & (slope > 0.6 / reach_px) & ~unknown
     near[:edge], near[-edge:], near[:, :edge], near[:, -edge:] = False, False, False, False
     rows, columns = np.nonzero(near)
