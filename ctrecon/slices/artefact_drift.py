@@ -252,6 +252,9 @@ def _rather_a_step(at: NDArray[np.int64], value: Floats) -> bool:
     return step < float((bend**2).sum())
 
 
+_LEAST_PX = 8  # rows and columns; a strip narrower than the smoothing shows no shift across it
+
+
 def find_shifts(stack: SliceStack, levels: Levels, scan: Scan) -> tuple[Shift, ...]:
     """Find slices that lie beside their neighbours.
 
@@ -260,7 +263,7 @@ def find_shifts(stack: SliceStack, levels: Levels, scan: Scan) -> tuple[Shift, .
     in full: a plain shift must explain it.
     """
     seen = [k for k in range(len(stack)) if k not in stack.missing]
-    if len(seen) < 5:
+    if len(seen) < 5 or min(stack.shape[1:]) < _LEAST_PX:
         return ()
     guess = np.array([_beside(scan, seen, i) for i in range(len(seen))])
     size = np.hypot(guess[:, 0], guess[:, 1])
