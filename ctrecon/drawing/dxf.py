@@ -5,6 +5,7 @@ import math
 import random
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from typing import Any
 
 from ctrecon.drawing.contours import Contour
@@ -30,6 +31,7 @@ __all__ = [
     "PAGE_GAP_MM",
     "add_contour",
     "build_document",
+    "build_pages",
     "document_bytes",
     "length_factor",
     "new_document",
@@ -86,6 +88,11 @@ def build_document(sheet: Sheet) -> Any:
     ezdxf.document.Drawing
         Model space in paper mm; a dimension's value is the part's (DIMLFAC = 1 / scale).
     """
+    return build_pages(sheet)[0]
+
+
+def build_pages(sheet: Sheet) -> tuple[Any, list[list[Any]]]:
+    """Build the document of a sheet, and return with it the entities of each page."""
     doc = new_document()
     for name, (weight, line_type) in LAYERS.items():
         doc.layers.add(name, lineweight=weight, linetype=line_type)
@@ -98,10 +105,13 @@ def build_document(sheet: Sheet) -> Any:
         },
     )  # fmt: skip
     space = doc.modelspace()
+    starts = []
     for number, page in enumerate(sheet.pages):
+        starts.append(len(space))
         for item in page.items:
             _add(space, moved(item, 0.0, page_bottom(sheet, number)), sheet)
-    return doc
+    entities = list(space)
+    return doc, [entities[start:stop] for start, stop in pairwise([*starts, len(entities)])]
 
 
 def length_factor(scale: float, units: str) -> float:
@@ -239,4 +249,4 @@ def document_bytes(doc: Any) -> bytes:
         doc.classes.add_required_classes(doc.dxfversion)
         doc.classes.classes = dict(sorted(doc.classes.classes.items()))
         doc.write(out)
-    return out.getvalue().encode(doc.output_encoding)
+    return out.getvalue().encode(doc.output_encoding, "replace")  # names of files may hold bytes that are no text

@@ -5,7 +5,7 @@ from typing import Any
 
 from ctrecon.drawing.items import Box, Label
 
-__all__ = ["FONT", "box_of", "load_fonts", "text_width", "wrap"]
+__all__ = ["FONT", "advance", "box_of", "font_file", "glyph_path", "load_fonts", "text_width", "wrap"]
 
 FONT = "DejaVuSans.ttf"
 
@@ -28,10 +28,27 @@ def _font() -> Any:
     return fonts.make_font(FONT, cap_height=1.0)
 
 
+def font_file() -> Any:
+    """Return the font as its file holds it, a fontTools TTFont."""
+    return _font().glyph_cache.font
+
+
 @cache
 def text_width(text: str, height: float) -> float:
     """Return the width (mm) of a line of text with capitals `height` mm tall."""
     return float(_font().text_width(text)) * height
+
+
+@cache
+def glyph_path(letter: str) -> Any:
+    """Return the outline of a letter with capitals 1 mm tall, its origin at (0, 0), as the drawing library has it."""
+    return _font().text_path(letter)
+
+
+@cache
+def advance(letter: str) -> float:
+    """Return by how much a letter, or a space, moves the next one on (mm), with capitals 1 mm tall."""
+    return text_width(f"x{letter}x", 1.0) - text_width("xx", 1.0)  # of a space alone the library says 0
 
 
 def box_of(label: Label) -> Box:

@@ -1,125 +1,162 @@
-"""PDF and PNG, page by page: lines by the drawing library, texts as real text."""
+"""PDF, page by page, written directly: lines as lines, texts as texts in the one font (ISO 32000-1)."""
 
 import io
 import math
-from collections.abc import Iterator
-from dataclasses import replace
-from typing import Any
+import zlib
+from collections.abc import Iterator, Sequence
+from itertools import groupby
 
-from ctrecon.drawing.dxf import PAGE_GAP_MM, build_document, steady_chance
 from ctrecon.drawing.items import Sheet
+from ctrecon.drawing.pdf_font import FontUsed, glyph_number
+from ctrecon.drawing.strokes import CUBIC, CURVE, MOVE, Drawn, Outline, Text, start_of
 
-__all__ = ["CAP_HEIGHT", "pdf_bytes", "png_bytes", "texts_of"]
+__all__ = ["CAP_HEIGHT", "pdf_bytes"]
 
 CAP_HEIGHT = 0.729
 """Height of DejaVu Sans capitals in parts of the font size."""
 
-MM_PER_INCH = 25.4
-PNG_DPI = 200
+POINTS_PER_MM = 72 / 25.4
+_FLAGS = 4  # a font whose letters are told by numbers of its own (table 123)
+_STEM = 80  # thickness of upright strokes, for viewers that lack the font: they get it with the file
 
 
-def texts_of(doc: Any) -> list[tuple[str, float, float, float, float, str, str]]:
-    """Return every text as (text, x, y, height, rotation in degrees, across, upright alignment)."""
-    found = []
-    for entity in doc.modelspace():
-        parts = entity.virtual_entities() if entity.dxftype() == "DIMENSION" else [entity]
-        for one in parts:
-            if one.dxftype() == "TEXT":
-                kind, first, second = one.get_placement()
-                at = first if kind.name == "LEFT" else second or first
-                across = {"LEFT": "left", "CENTER": "center", "RIGHT": "right"}[kind.name]
-                found.append((one.plain_text(), at.x, at.y, one.dxf.height, one.dxf.rotation, across, "baseline"))
-            elif one.dxftype() == "MTEXT":
-                at = one.dxf.insert
-                found.append(
-                    (
-                        one.plain_text(),
-                        at.x,
-                        at.y,
-                        one.dxf.char_height,
-                        one.dxf.get("rotation", 0.0),
-                        "center",
-                        "middle",
-                    )
-                )
-    return found
-
-
-def _draw(doc: Any, width_mm: float, height_mm: float) -> Any:
-    """Return a figure of exactly this paper size showing the document."""
-    from ezdxf.addons.drawing.config import BackgroundPolicy, ColorPolicy, Configuration, TextPolicy
-    from ezdxf.addons.drawing.frontend import Frontend
-    from ezdxf.addons.drawing.matplotlib import MatplotlibBackend
-    from ezdxf.addons.drawing.properties import RenderContext
-    from matplotlib.figure import Figure
-    from matplotlib.font_manager import FontProperties
-
-    figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), facecolor="white")
-    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
-    config = Configuration(
-        background_policy=BackgroundPolicy.WHITE,
-        color_policy=ColorPolicy.BLACK,
-        text_policy=TextPolicy.IGNORE,
-        lineweight_scaling=72 / MM_PER_INCH,
-        min_lineweight=0.1,
-    )
-    backend = MatplotlibBackend(axes)
-    with steady_chance():
-        Frontend(RenderContext(doc), backend, config=config).draw_layout(doc.modelspace(), finalize=False)
-    axes.set_axis_off()
-    axes.set_aspect("auto")
-    axes.set_xlim(0.0, width_mm)
-    axes.set_ylim(0.0, height_mm)
-    for text, x, y, height, turn, across, upright in texts_of(doc):
-        font = FontProperties(family="DejaVu Sans", size=height / CAP_HEIGHT * 72 / MM_PER_INCH)
-        shift = 0.0
-        if upright == "middle":  # centre the capitals, not the box with its tails
-            shift, upright = height / 2, "baseline"
-        a = math.radians(turn)
-        axes.text(
-            x + shift * math.sin(a), y - shift * math.cos(a), text, fontproperties=font, rotation=turn, ha=across,
-            va=upright, rotation_mode="anchor", parse_math=False, color="black", zorder=1000,
-        )  # fmt: skip
-    return figure
-
-
-def _single_pages(sheet: Sheet) -> Iterator[Any]:
-    """Draw the pages one by one, each from a document that holds nothing else: all of them each time takes long."""
-    for page in sheet.pages:
-        doc = build_document(replace(sheet, pages=(page,)))
-        yield _draw(doc, sheet.width_mm, sheet.height_mm)
-
-
-def pdf_bytes(sheet: Sheet) -> bytes:
+def pdf_bytes(sheet: Sheet, pages: Sequence[Drawn]) -> bytes:
     """Return a PDF with one page a sheet, exact size, searchable text, without dates."""
-    import matplotlib
-    from matplotlib.backends.backend_pdf import PdfPages
+    file = _File()
+    catalog, tree, info = file.reserve(), file.reserve(), file.reserve()
+    letters = {letter for page in pages for text in page.texts for letter in text[0]}
+    font = _write_font(file, FontUsed(letters))
+    box = f"[0 0 {_number(POINTS_PER_MM * sheet.width_mm)} {_number(POINTS_PER_MM * sheet.height_mm)}]"
+    kids = []
+    for page in pages:
+        content = file.add_stream("\n".join(_content(page)).encode("ascii"))
+        kids.append(
+            file.add(
+                f"<< /Type /Page /Parent {tree} 0 R /MediaBox {box} /Contents {content} 0 R "
+                f"/Resources << /Font << /F1 {font} 0 R >> >> >>"
+            )
+        )
+    file.put(catalog, f"<< /Type /Catalog /Pages {tree} 0 R >>")
+    listed = " ".join(f"{one} 0 R" for one in kids)
+    file.put(tree, f"<< /Type /Pages /Kids [{listed}] /Count {len(kids)} >>")
+    file.put(info, f"<< /Title {_words(sheet.title)} /Creator (ctrecon) /Producer (ctrecon) >>")
+    return file.finish(catalog, info)
 
-    out = io.BytesIO()
-    words = {"Title": sheet.title, "Creator": "ctrecon", "Producer": "ctrecon", "CreationDate": None, "ModDate": None}
-    with matplotlib.rc_context({"pdf.fonttype": 42, "text.hinting": "none"}), PdfPages(out, metadata=words) as pages:
-        for figure in _single_pages(sheet):
-            pages.savefig(figure)
-    return out.getvalue()
+
+class _File:
+    """Numbered objects and the table of where each begins."""
+
+    def __init__(self) -> None:
+        # bytes above 127 in the second line say that the file is not plain text
+        self._out = io.BytesIO()
+        self._out.write(b"%PDF-1.4\n%\xe2\xe3\xcf\xd3\n")
+        self._at: list[int] = []
+
+    def reserve(self) -> int:
+        """Return the number of an object that is written later."""
+        self._at.append(0)
+        return len(self._at)
+
+    def put(self, number: int, body: str, stream: bytes | None = None) -> None:
+        """Write an object under its number."""
+        self._at[number - 1] = self._out.tell()
+        self._out.write(f"{number} 0 obj\n{body}\n".encode("ascii"))
+        if stream is not None:
+            self._out.write(b"stream\n" + stream + b"\nendstream\n")
+        self._out.write(b"endobj\n")
+
+    def add(self, body: str) -> int:
+        """Write an object and return its number."""
+        number = self.reserve()
+        self.put(number, body)
+        return number
+
+    def add_stream(self, data: bytes, more: str = "") -> int:
+        """Write packed data and return its number."""
+        number, packed = self.reserve(), zlib.compress(data)
+        self.put(number, f"<< /Length {len(packed)} /Filter /FlateDecode{more} >>", packed)
+        return number
+
+    def finish(self, catalog: int, info: int) -> bytes:
+        """Write the table and return the file."""
+        start, count = self._out.tell(), len(self._at) + 1
+        rows = "".join(f"{at:010d} 00000 n \n" for at in self._at)
+        self._out.write(f"xref\n0 {count}\n0000000000 65535 f \n{rows}".encode("ascii"))
+        trailer = f"trailer\n<< /Size {count} /Root {catalog} 0 R /Info {info} 0 R >>\nstartxref\n{start}\n%%EOF\n"
+        self._out.write(trailer.encode("ascii"))
+        return self._out.getvalue()
 
 
-def png_bytes(sheet: Sheet) -> bytes:
-    """Return a picture of all pages, one under the other."""
-    import matplotlib
-    import numpy as np
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from PIL import Image
+def _write_font(file: _File, font: FontUsed) -> int:
+    """Write the font with all that belongs to it, and return its number (9.7: fonts of more than 256 letters)."""
+    data = file.add_stream(font.data, f" /Length1 {len(font.data)}")
+    described = file.add(
+        f"<< /Type /FontDescriptor /FontName /{font.name} /Flags {_FLAGS} /FontBBox [{' '.join(font.box)}] "
+        f"/ItalicAngle 0 /Ascent {font.ascent} /Descent {font.descent} /CapHeight {1000 * CAP_HEIGHT:g} "
+        f"/StemV {_STEM} /FontFile2 {data} 0 R >>"
+    )
+    shapes = file.add(
+        f"<< /Type /Font /Subtype /CIDFontType2 /BaseFont /{font.name} /CIDToGIDMap /Identity "
+        "/CIDSystemInfo << /Registry (Adobe) /Ordering (Identity) /Supplement 0 >> "
+        f"/FontDescriptor {described} 0 R /W [{font.widths}] >>"
+    )
+    back = file.add_stream(font.to_unicode.encode("ascii"))
+    return file.add(
+        f"<< /Type /Font /Subtype /Type0 /BaseFont /{font.name} /Encoding /Identity-H "
+        f"/DescendantFonts [{shapes} 0 R] /ToUnicode {back} 0 R >>"
+    )
 
-    shots = []
-    for number, figure in enumerate(_single_pages(sheet)):
-        figure.set_dpi(PNG_DPI)
-        canvas: Any = FigureCanvasAgg(figure)
-        with matplotlib.rc_context({"text.hinting": "none"}):
-            canvas.draw()
-        shots.append(np.asarray(canvas.buffer_rgba())[..., 0])
-        if number + 1 < len(sheet.pages):
-            gap = round(PAGE_GAP_MM / MM_PER_INCH * PNG_DPI)
-            shots.append(np.full((gap, shots[0].shape[1]), 200, np.uint8))
-    out = io.BytesIO()
-    Image.fromarray(np.vstack(shots)).save(out, format="PNG", dpi=(PNG_DPI, PNG_DPI))
-    return out.getvalue()
+
+def _content(page: Drawn) -> Iterator[str]:
+    """Yield what draws a page, in mm."""
+    yield f"{_number(POINTS_PER_MM, 9)} 0 0 {_number(POINTS_PER_MM, 9)} 0 0 cm"
+    for (weight, square), some in groupby(page.strokes, key=lambda one: (one.weight, one.square)):
+        yield f"{_number(weight)} w {'2 J 1 j' if square else '0 J 0 j'}"
+        for one in some:
+            yield f"{_path(one)} S"
+    for one in page.fillings:
+        yield f"{_path(one)} f"
+    yield from (_text(one) for one in page.texts)
+
+
+def _path(outline: Outline) -> str:
+    """Return the path; a curve with one control point becomes the same curve with two."""
+    out: list[str] = []
+    points, codes = outline.points.tolist(), outline.codes.tolist()
+    at, now = 0, (0.0, 0.0)
+    while at < len(codes):
+        code = codes[at]
+        if code == CURVE:
+            (cx, cy), (x, y) = points[at : at + 2]
+            one = (now[0] + 2 / 3 * (cx - now[0]), now[1] + 2 / 3 * (cy - now[1]))
+            some, sign = [one, (x + 2 / 3 * (cx - x), y + 2 / 3 * (cy - y)), (x, y)], "c"
+            at += 2
+        else:
+            count = 3 if code == CUBIC else 1
+            some, sign = points[at : at + count], "c" if code == CUBIC else "m" if code == MOVE else "l"
+            at += count
+        now = some[-1]
+        out.append(" ".join(f"{_number(x)} {_number(y)}" for x, y in some) + f" {sign}")
+    return " ".join(out)
+
+
+def _text(text: Text) -> str:
+    """Return one text, each letter by its number in the font."""
+    words, height, turn = text[0], text[3], text[4]
+    x, y = start_of(text)
+    c, s = _number(math.cos(math.radians(turn)), 6), _number(math.sin(math.radians(turn)), 6)
+    minus = s[1:] if s.startswith("-") else f"-{s}" if s != "0" else s
+    shown = "".join(f"{glyph_number(letter):04x}" for letter in words)
+    size = _number(height / CAP_HEIGHT, 5)
+    return f"BT /F1 {size} Tf {c} {s} {minus} {c} {_number(x)} {_number(y)} Tm <{shown}> Tj ET"
+
+
+def _number(value: float, digits: int = 4) -> str:
+    """Return a number as PDF wants it: no exponent, no needless zeros."""
+    text = f"{value:.{digits}f}".rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text
+
+
+def _words(text: str) -> str:
+    """Return any text as a string of a PDF (7.9.2.2)."""
+    return f"<feff{text.encode('utf-16-be', 'replace').hex()}>"

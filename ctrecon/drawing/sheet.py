@@ -4,10 +4,12 @@ import os
 from pathlib import Path
 
 from ctrecon.core.errors import InputError, InputFileError
-from ctrecon.drawing.dxf import build_document, document_bytes
+from ctrecon.drawing.dxf import document_bytes
 from ctrecon.drawing.items import Sheet
 from ctrecon.drawing.layout import lay_out
-from ctrecon.drawing.pdf import pdf_bytes, png_bytes
+from ctrecon.drawing.pdf import pdf_bytes
+from ctrecon.drawing.png import png_bytes
+from ctrecon.drawing.strokes import drawn_pages
 from ctrecon.drawing.svg import svg_bytes
 from ctrecon.drawing.views import PROJECTIONS, UNITS, build_model
 from ctrecon.part import Part
@@ -81,11 +83,11 @@ def draw_sheet(
     """
     folder = Path(folder)
     sheet = make_sheet(part, paper=paper, projection=projection, units=units)
-    doc = build_document(sheet)
+    doc, pages = drawn_pages(sheet)
     contents = {
-        "sheet.pdf": pdf_bytes(sheet),
-        "sheet.svg": svg_bytes(doc, sheet),
-        "sheet.png": png_bytes(sheet),
+        "sheet.pdf": pdf_bytes(sheet, pages),
+        "sheet.svg": svg_bytes(sheet, pages),
+        "sheet.png": png_bytes(sheet, pages),
         "sheet.dxf": document_bytes(doc),
     }
     try:

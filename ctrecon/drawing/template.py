@@ -22,6 +22,7 @@ from ctrecon.drawing.pdf import pdf_bytes
 from ctrecon.drawing.placing import Space, union
 from ctrecon.drawing.section import cut_zones
 from ctrecon.drawing.sheet import write_whole
+from ctrecon.drawing.strokes import drawn_pages
 from ctrecon.drawing.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.views import Drawn, Model, build_model
 from ctrecon.part import Part
@@ -343,4 +344,5 @@ def write_template(part: Part, path: Path, *, paper: str | None = None, units: s
     >>> Path("template.pdf").read_bytes()[:5]
     b'%PDF-'
     """
-    write_whole(Path(path), pdf_bytes(template_sheet(part, paper=paper, units=units)))
+    sheet = template_sheet(part, paper=paper, units=units)
+    write_whole(Path(path), pdf_bytes(sheet, drawn_pages(sheet)[1]))

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, stats
-from scipy.special import ndtr
+from scipy import ndimage
+from scipy.special import ndtr, ndtri, stdtr
 
 from ctrecon.core.frames import Floats
 from ctrecon.pieces.face_profile import Dips, Tiles, template
@@ -13,6 +13,7 @@ from ctrecon.pieces.face_profile import Dips, Tiles, template
 __all__ = ["Found", "Profile"]
 
 _FLICKER_FLOOR = 3e-4  # of the contrast; no scanner keeps still to better than that
+_RAREST = 1e-304  # chance below which floating point loses it
 _LEAST_CHI2 = 9.0
 _SIMPLER_CHI2 = 4.0
 _STEP_SHARE = 0.08
@@ -174,10 +175,10 @@ class Profile:
 
 def _as_normal(t: float, freedom: float) -> float:
     """Return the normal deviate as rare as this value of Student's t."""
-    tail = float(stats.t.logsf(abs(t), freedom))
+    tail = float(stdtr(freedom, -abs(t)))
     z = abs(t)
-    if tail > -700:
-        z = float(stats.norm.isf(np.exp(tail)))
+    if tail > _RAREST:
+        z = -float(ndtri(tail))
     return float(np.sign(t) * min(z, abs(t)))
 
 

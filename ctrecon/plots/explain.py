@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ctrecon.explain import Explained, ExplainedSlice
 from ctrecon.part import Part
-from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, plain
+from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, grey_bar, plain
 
 __all__ = ["explained_chart", "explained_slice"]
 
@@ -106,7 +106,7 @@ def explained_slice(view: ExplainedSlice, explained: Explained, part: Part) -> F
             bar_axes = figure.add_axes(
                 ((left + wide + 0.07) / _WIDTH_IN, 0.1 / height, 0.11 / _WIDTH_IN, tall / height)
             )
-            bar = figure.colorbar(image, cax=bar_axes, extend="both", extendfrac=0.04)
+            bar = grey_bar(figure, image, bar_axes, extend="both", extendfrac=0.04)
             half = round(limit / 2)
             bar.set_ticks([-2 * half, -half, 0, half, 2 * half] if 2 * half <= limit else [-half, 0, half])
             bar.ax.tick_params(labelsize=7, labelfontfamily=FONT, colors=INK, length=2, pad=1.5)

@@ -47,9 +47,9 @@ class _Mesh:
     z: Floats
 
     def side(self, prism: Prism) -> Floats:
-        """Return the distance to a prism's side, positive inside."""
-        z, y = (np.asarray(v, dtype=np.float32) for v in np.meshgrid(self.z, self.y))
-        return np.asarray(prism.distance(np.full_like(z, self.x), y, z), dtype=float)
+        """Return the distance to a prism's side, positive inside; one column where it is the same at all depths."""
+        y, z = self.y.astype(np.float32)[:, None], self.z.astype(np.float32)[None, :]
+        return np.asarray(prism.distance(np.full_like(y, self.x), y, z), dtype=float)
 
     def between(self, low: float, high: float) -> Floats:
         """Return the distance to the nearer of two depths, positive between them (one row)."""
@@ -266,13 +266,13 @@ def _draw(axes: Axes, mesh: _Mesh, region: _Region, number: int) -> None:
         return
     codes = [c for r in rings for c in [Path.MOVETO, *[Path.LINETO] * (len(r) - 2), Path.CLOSEPOLY]]
     path = Path(np.concatenate(rings), codes)
-    axes.add_patch(
+    axes.add_artist(
         PathPatch(
             path, facecolor=_FACES[number % len(_FACES)], edgecolor=SOFT, hatch=_HATCHES[number % len(_HATCHES)],
             lw=0.0, zorder=3, clip_on=False,
         )
     )  # fmt: skip
-    axes.add_patch(PathPatch(path, facecolor="none", edgecolor=INK, lw=1.3, zorder=4, clip_on=False))
+    axes.add_artist(PathPatch(path, facecolor="none", edgecolor=INK, lw=1.3, zorder=4, clip_on=False))
 
 
 def _way(axes: Axes, mesh: _Mesh, region: _Region, regions: Sequence[_Region]) -> None:
@@ -293,7 +293,7 @@ def _way(axes: Axes, mesh: _Mesh, region: _Region, regions: Sequence[_Region]) -
         inset = 0.1 * abs(edge - stop)
         a, b = (edge - inset, stop + inset) if forward else (edge + inset, stop - inset)
         slides = region.joint is not None and bool(region.joint.put_on_from)
-        axes.add_patch(
+        axes.add_artist(
             FancyArrowPatch(
                 (a, y), (b, y), arrowstyle="-|>", mutation_scale=13, color=ACCENT, lw=1.6,
                 linestyle="-" if slides else (0, (3, 2)), zorder=6, clip_on=False, shrinkA=0, shrinkB=0,

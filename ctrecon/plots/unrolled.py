@@ -11,7 +11,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.part import Part
 from ctrecon.pieces.seam_pictures import FaceSeamPicture, SeamPicture
 from ctrecon.plots.slices import scale_bar
-from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, kind_words, plain
+from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, grey_bar, kind_words, plain
 
 __all__ = ["face_seam_map", "seam_section", "unrolled_seam"]
 
@@ -74,7 +74,7 @@ def unrolled_seam(picture: SeamPicture, part: Part) -> Figure:
     _depth_profile(right, picture, depth_mm, reach)
     _length_profile(under, picture, along_mm, whole, rows=_within(depth_mm, low, high))
     bar = figure.add_axes((left + wide + 1.85 / _WIDTH_IN, below, 0.14 / _WIDTH_IN, tall))
-    figure.colorbar(image, cax=bar)
+    grey_bar(figure, image, bar)
     _words(bar, y="grey on the line less that beside it, %")
     bar.yaxis.set_label_position("right")
     title = f"{feature.id} {kind_words(feature)}, unrolled along its outline"
@@ -233,7 +233,7 @@ def seam_section(picture: SeamPicture, part: Part) -> Figure:
             scale_bar(axes, columns * _edges(part)[1], wide, tall)
         axes.set_title(words, fontsize=8.5, family=FONT, color=INK, pad=3)
     bar = figure.add_axes(((0.42 + 2 * wide) / width, 0.5 / height, 0.14 / width, tall / height))
-    figure.colorbar(image, cax=bar)
+    grey_bar(figure, image, bar)
     _words(bar, y="grey, local mean removed, % of contrast")
     bar.yaxis.set_label_position("right")
     title = f"{feature.id} {kind_words(feature)}: mean of {picture.planes} planes square to the axis{calmed}"
@@ -302,7 +302,7 @@ def face_seam_map(picture: FaceSeamPicture, part: Part) -> Figure:
         side.set_color(SOFT)
     scale_bar(axes, columns * _edges(part)[1], wide, tall)
     bar = figure.add_axes(((0.27 + wide) / width, 0.5 / height, 0.14 / width, tall / height))
-    figure.colorbar(image, cax=bar)
+    grey_bar(figure, image, bar)
     _words(bar, y="grey in the seam less that above and below, %")
     bar.yaxis.set_label_position("right")
     curve = figure.add_axes(((1.95 + wide) / width, 0.5 / height, 3.2 / width, (height - 0.95) / height))

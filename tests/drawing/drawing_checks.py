@@ -7,7 +7,7 @@ from typing import Any
 from ctrecon.drawing.dxf import page_bottom
 from ctrecon.drawing.items import Sheet
 from ctrecon.drawing.lettering import text_width
-from ctrecon.drawing.pdf import texts_of
+from ctrecon.drawing.strokes import texts_of
 
 Corners = list[tuple[float, float]]
 Point = tuple[float, float]
