@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.choose import Choice, choose_shape, gaps_of, reliefs_of
+from ctrecon.outlines.same_section import Run
 from ctrecon.outlines.stretches import Stretch
 from ctrecon.outlines.trace import Outline, even_points, trace
 from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
@@ -19,6 +20,8 @@ __all__ = ["Candidate", "Other", "Span", "find_candidates"]
 _MARGIN = 10
 _JOIN_GAP = 3
 _FREE_LEAST_PLANES = 4
+_NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
+_SOUND_RUN = 0.8  # share of the outline that must be sound for a run's planes to show the section
 SOUND, AWAY, OTHER = 1, 2, 3
 
 
@@ -125,6 +128,26 @@ def mean_window(
         return np.asarray(np.where(count > 0, total / count, np.nan))
 
 
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """The mean plane of a run with its outlines, in px of the stretch's window."""
+
+    first: int
+    last: int
+    mean: Floats
+    outlines: tuple[Outline, ...]
+    own: Outline
+    points: Floats
+
+
+def _look(
+    squared: SquaredStack, stretch: Stretch, run: Run, mean: Floats, corner: tuple[int, int], smooth_px: float
+) -> _Look | None:
+    outlines = trace(mean, smooth_px=smooth_px)
+    own = _same(outlines, stretch, corner)
+    return None if own is None else _Look(run.first, run.last, mean, outlines, own, even_points(own.points))
+
+
 def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> list[Candidate]:
     _, rows, columns = squared.shape
     x0, y0, x1, y1 = stretch.box
@@ -132,56 +155,112 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
         max(0, int(x0) - _MARGIN), max(0, int(y0) - _MARGIN),
         min(columns, int(x1) + _MARGIN + 2), min(rows, int(y1) + _MARGIN + 2),
     )  # fmt: skip
-    first, last = trimmed(stretch.first, stretch.last)
-    if abs(stretch.growth_px) > 0.02:  # a taper: average only where it moves less than 0.6 px
-        half = int(0.3 / abs(stretch.growth_px))
-        middle = (first + last) // 2
-        first, last = max(first, middle - half), min(last, middle + half)
-    mean = mean_window(squared, first, last, box)
-    outlines = trace(mean, smooth_px=0.0 if last - first >= 3 else smooth_px)
-    own = _same(outlines, stretch, box)
-    if own is None:
-        return []
-    points = even_points(own.points)
-    choice = choose_shape(points, hole=own.hole)
     corner = box[:2]
+    planes = _typical_planes(stretch)
+    mean = mean_window(squared, planes[0], planes[-1], box) if len(stretch.runs) < 2 else _typical(squared, planes, box)
+    run = Run(stretch.first, stretch.last)
+    look = _look(squared, stretch, run, mean, corner, 0.0 if len(planes) > 3 else smooth_px)
+    if look is None:
+        return []
+    choice = choose_shape(look.points, hole=look.own.hole)
     flags: tuple[str, ...] = ("toothed_rim",) if choice.toothed else ()
     if choice.kind == "free":
         if stretch.last - stretch.first + 1 < min(_FREE_LEAST_PLANES, len(squared)):
             return []
         nearest = np.full(mean.shape, SOUND, dtype=np.int8)
-        span = Span(stretch.first, stretch.last, corner, nearest, mean, points + corner, choice)
+        span = Span(stretch.first, stretch.last, corner, nearest, mean, look.points + corner, choice)
         return [
             Candidate(
-                "free", stretch.hole, None, stretch.growth_px, (span,), stretch.whole, flags, area_px2=own.area_px2
+                "free", stretch.hole, None, stretch.growth_px, (span,), stretch.whole, flags, area_px2=look.own.area_px2
             )
         ]
     shape = _moved(choice.shape, corner)
     moved = replace(choice, shape=shape)
-    nearest = _nearest_map(mean.shape, points, choice.near, outlines, own)
-    span = Span(stretch.first, stretch.last, corner, nearest, mean, points + corner, moved)
+    looks = [look] if len(stretch.runs) < 2 else _looks(squared, stretch, look, box, smooth_px)
+    spans = tuple(_span(one, moved, corner, stretch) for one in looks)
     growth = stretch.growth_px * (1.0 if choice.kind == "round" else 2.0)
     main = Candidate(
-        choice.kind, stretch.hole, shape, growth if abs(growth) > 0.004 else 0.0, (span,), stretch.whole, flags,
-        tuple(gaps_of(moved, span.points)) if choice.kind == "round" else (), choice.share, own.area_px2,
-        rivals=tuple((k, one) for k, s in choice.rivals if (one := _moved(s, corner)) is not None),
+        choice.kind, stretch.hole, shape, growth if abs(growth) > 0.004 else 0.0, spans, stretch.whole, flags,
+        tuple(gaps_of(moved, look.points + corner)) if choice.kind == "round" else (), _share_of(spans),
+        look.own.area_px2, rivals=tuple((k, one) for k, s in choice.rivals if (one := _moved(s, corner)) is not None),
     )  # fmt: skip
-    reliefs: list[Candidate] = []
-    for circle, low, arc, concave in reliefs_of(moved, span.points, hole=stretch.hole):
+    reliefs = [c for one, span in zip(looks, spans, strict=True) for c in _reliefs(one, span, stretch)]
+    return [replace(main, relieved=bool(reliefs)), *reliefs]
+
+
+def _span(look: _Look, choice: Choice, corner: tuple[int, int], stretch: Stretch) -> Span:
+    """Mark where a run's outline lies on the shape; on the whole stretch's mean plane that is known already."""
+    points, near = look.points, choice.near
+    if len(stretch.runs) > 1:
+        assert choice.shape is not None
+        grown = stretch.growth_px * ((look.first + look.last) - (stretch.first + stretch.last)) / 2
+        near = np.abs(choice.shape.signed_distance(points + corner) + grown) <= _NEAR_PX
+        choice = replace(choice, near=near, share=float(near.mean()))
+    nearest = _nearest_map(look.mean.shape, points, near, look.outlines, look.own)
+    return Span(look.first, look.last, corner, nearest, look.mean, points + corner, choice)
+
+
+def _share_of(spans: tuple[Span, ...]) -> float:
+    lengths = [s.last - s.first + 1 for s in spans]
+    return float(np.average([s.choice.share for s in spans], weights=lengths))
+
+
+def _reliefs(look: _Look, span: Span, stretch: Stretch) -> list[Candidate]:
+    """Return the arcs that take metal off an outside, or go round its axis, over one run."""
+    shape = span.choice.shape
+    out = []
+    for circle, low, arc, concave in reliefs_of(span.choice, span.points, hole=stretch.hole):
         near = np.abs(circle.signed_distance(span.points)) <= 0.6
         ring = _concentric(circle, shape)
         if not concave or (not ring and _inside(circle, shape)):
             continue
-        part_map = _nearest_map(mean.shape, points, near, outlines, own)
+        part_map = _nearest_map(look.mean.shape, look.points, near, look.outlines, look.own)
         sub = Choice("round", circle, near, float(near.mean()))
-        part_span = Span(stretch.first, stretch.last, corner, part_map, mean, span.points, sub)
+        part_span = Span(span.first, span.last, span.corner, part_map, look.mean, span.points, sub)
         gap = ((low + arc, low + 360.0, float("inf")),)
         kind = "round" if ring else "relief"
-        reliefs.append(Candidate(kind, ring, circle, 0.0, (part_span,), stretch.whole, (), gap, 1.0, own.area_px2))
-    return [replace(main, relieved=bool(reliefs)), *reliefs]
+        out.append(Candidate(kind, ring, circle, 0.0, (part_span,), stretch.whole, (), gap, 1.0, look.own.area_px2))
+    return out
 
 
-def _same(outlines: tuple[Outline, ...], stretch: Stretch, box: tuple[int, int, int, int]) -> Outline | None:
+def _typical_planes(stretch: Stretch) -> list[int]:
+    """Planes whose mean shows the section: those of sound runs; of a taper where it moves less than 0.6 px."""
+    first, last = trimmed(stretch.first, stretch.last)
+    low, high = first, last
+    if abs(stretch.growth_px) > 0.02:
+        half = int(0.3 / abs(stretch.growth_px))
+        middle = (first + last) // 2
+        low, high = max(first, middle - half), min(last, middle + half)
+    planes = list(range(low, high + 1))
+    if len(stretch.runs) < 2:
+        return planes
+    sound = {k for r in stretch.runs if r.share >= _SOUND_RUN for k in range(r.first, r.last + 1)}
+    return [k for k in planes if k in sound] or planes
+
+
+def _typical(squared: SquaredStack, planes: list[int], box: tuple[int, int, int, int], *, most: int = 24) -> Floats:
+    """Median of up to `most` planes in a window: a bite that goes through less than half of them does not show."""
+    left, top, right, bottom = box
+    picks = sorted({planes[round(v)] for v in np.linspace(0, len(planes) - 1, min(most, len(planes)))})
+    windows = np.stack([squared.plane(k)[top:bottom, left:right] for k in picks])
+    return np.asarray(np.median(windows, axis=0), dtype=float)
+
+
+def _looks(
+    squared: SquaredStack, stretch: Stretch, whole: _Look, box: tuple[int, int, int, int], smooth_px: float
+) -> list[_Look]:
+    """Look at every run on its own, to see where it is bitten; what shows no outline like the whole is left out."""
+    out = []
+    for run in stretch.runs:
+        inner = 1 if len(run) >= 5 else 0  # beside a run the outline is on its way to another
+        mean = mean_window(squared, run.first + inner, run.last - inner, box)
+        found = _look(squared, stretch, run, mean, box[:2], 0.0 if len(run) > 3 else smooth_px)
+        if found is not None:
+            out.append(found)
+    return out or [whole]
+
+
+def _same(outlines: tuple[Outline, ...], stretch: Stretch, box: tuple[int, int]) -> Outline | None:
     """Pick the outline of the mean plane that is the stretch's own."""
     middle = stretch.middle
     best, best_miss = None, 0.35

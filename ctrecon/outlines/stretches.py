@@ -8,6 +8,7 @@ import numpy as np
 
 from ctrecon.core.frames import Floats
 from ctrecon.outlines.outline_metrics import describe
+from ctrecon.outlines.same_section import Run, same_sections
 from ctrecon.outlines.trace import Outline, trace
 
 __all__ = ["Stretch", "find_stretches"]
@@ -18,7 +19,10 @@ _OVERLAP = 0.45
 
 @dataclass(frozen=True, eq=False)
 class Stretch:
-    """A run of planes (first, last inclusive) in which one outline keeps or evenly changes its section."""
+    """A run of planes (first, last inclusive) in which one outline keeps or evenly changes its section.
+
+    `runs` are the planes over which all of the outline does so; between them a bite or noise changes it.
+    """
 
     hole: bool
     first: int
@@ -27,6 +31,7 @@ class Stretch:
     whole: bool
     growth_px: float
     middle: Outline
+    runs: tuple[Run, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,26 +139,35 @@ def _cut(chain: _Chain, least: int) -> list[Stretch]:
     tolerance = np.maximum(0.45, 5.7 * noise)
     cuts = [0, *sorted(_breaks(table / tolerance, 0, len(table) - 1)), len(table)]
     pieces = [(a, b - 1) for a, b in pairwise(cuts) if b - a >= least]
-    out = []
-    for a, b in pieces:
-        outlines = chain.outlines[a : b + 1]
-        boxes = np.array([o.box for o in outlines])
-        size = table[a : b + 1, 0]
-        trim = 2 if len(size) >= 9 else 1  # blurred end faces reach into the outermost planes
-        inner = size[trim:-trim]
-        growth = float(np.polyfit(np.arange(len(inner)), inner, 1)[0]) if len(inner) > 1 else 0.0
-        out.append(
-            Stretch(
-                chain.hole,
-                chain.planes[a],
-                chain.planes[b],
-                (*boxes[:, :2].min(axis=0).tolist(), *boxes[:, 2:].max(axis=0).tolist()),
-                all(o.outline.whole for o in outlines),
-                growth,
-                outlines[len(outlines) // 2].whole(),
-            )
-        )
-    return out
+    if len(pieces) < 2:
+        return [_stretch(chain, (Run(a, b),), _growth(table[a : b + 1, 0])) for a, b in pieces]
+    sections = same_sections([o.outline.points for o in chain.outlines], pieces)
+    return [
+        _stretch(chain, runs, _growth(table[runs[0].first : runs[0].last + 1, 0]) if len(runs) == 1 else growth)
+        for runs, growth in sections
+    ]
+
+
+def _growth(size: Floats) -> float:
+    trim = 2 if len(size) >= 9 else 1  # blurred end faces reach into the outermost planes
+    inner = size[trim:-trim]
+    return float(np.polyfit(np.arange(len(inner)), inner, 1)[0]) if len(inner) > 1 else 0.0
+
+
+def _stretch(chain: _Chain, runs: tuple[Run, ...], growth: float) -> Stretch:
+    a, b = runs[0].first, runs[-1].last
+    boxes = np.array([o.box for o in chain.outlines[a : b + 1]])
+    typical = max(runs, key=lambda r: (r.share == 1.0, len(r)))
+    return Stretch(
+        chain.hole,
+        chain.planes[a],
+        chain.planes[b],
+        (*boxes[:, :2].min(axis=0).tolist(), *boxes[:, 2:].max(axis=0).tolist()),
+        all(o.outline.whole for o in chain.outlines[a : b + 1]),
+        growth,
+        chain.outlines[(typical.first + typical.last + 1) // 2].whole(),
+        tuple(Run(chain.planes[r.first], chain.planes[r.last], r.share) for r in runs),
+    )
 
 
 def _breaks(table: Floats, a: int, b: int) -> set[int]:
