@@ -141,7 +141,7 @@ class _Look:
 
 
 def _look(
-    squared: SquaredStack, stretch: Stretch, run: Run, mean: Floats, corner: tuple[int, int], smooth_px: float
+    stretch: Stretch, run: Run, mean: Floats, corner: tuple[int, int], smooth_px: float
 ) -> _Look | None:
     outlines = trace(mean, smooth_px=smooth_px)
     own = _same(outlines, stretch, corner)
@@ -159,7 +159,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
     planes = _typical_planes(stretch)
     mean = mean_window(squared, planes[0], planes[-1], box) if len(stretch.runs) < 2 else _typical(squared, planes, box)
     run = Run(stretch.first, stretch.last)
-    look = _look(squared, stretch, run, mean, corner, 0.0 if len(planes) > 3 else smooth_px)
+    look = _look(stretch, run, mean, corner, 0.0 if len(planes) > 3 else smooth_px)
     if look is None:
         return []
     choice = choose_shape(look.points, hole=look.own.hole)
@@ -254,7 +254,7 @@ def _looks(
     for run in stretch.runs:
         inner = 1 if len(run) >= 5 else 0  # beside a run the outline is on its way to another
         mean = mean_window(squared, run.first + inner, run.last - inner, box)
-        found = _look(squared, stretch, run, mean, box[:2], 0.0 if len(run) > 3 else smooth_px)
+        found = _look(stretch, run, mean, box[:2], 0.0 if len(run) > 3 else smooth_px)
         if found is not None:
             out.append(found)
     return out or [whole]
