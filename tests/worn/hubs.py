@@ -91,7 +91,8 @@ def hub(rng: np.random.Generator, room: Room, *, one_piece: bool | None = None) 
     flange = cut(between(disc(0, 0, r1, loss=loss1), z0, z1), *pins)
     drum = cut(between(disc(0, 0, r2, loss=loss2), z0, z2), *pins)
     top = cut(between(disc(0, 0, r3, loss=loss3), z2, z3), *reliefs)
-    core = between(disc(0, 0, boss + 2), z0, z3)  # runs through the joint: touching parts of a union would leave a skin
+    # runs through the joint: pieces of a union that merely touch would leave a skin of half-filled cells there
+    core = cut(between(both(disc(0, 0, r2, loss=loss2), disc(0, 0, r3, loss=loss3)), z1, z3), *reliefs, *pins)
     joined = cut(union(flange, drum, top, core, between(boss_of(flats - air), z0, z4)), centre)
     full, bodies = joined, [joined]
     share, fill = 1.0, []

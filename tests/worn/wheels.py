@@ -145,7 +145,8 @@ def sandwich(rng: np.random.Generator, room: Room, *, one_piece: bool = False) -
     ]  # fmt: skip
     names = ["wheel", "spacer", "wheel"]
     pieces = [TruePiece(name=n, low=a, high=b) for n, a, b in zip(names, (z1, z3, z5), (z2, z4, z6), strict=True)]
-    core = between(disc(0, 0, spacer - 2), z1, z6)
+    # runs through the joints: pieces of a union that merely touch would leave a skin of half-filled cells there
+    core = between(disc(0, 0, spacer, loss=loss), z1, z6)
     air = 0.0 if one_piece else gap(rng)
     held = _riveted if how == "riveted" else _on_arbor
     rods, rooms, more, own, extra = held(rng, room, how, air, spacer, (z0, z1, z6, z7))
@@ -212,7 +213,7 @@ def _on_arbor(
         return box(0, 0, width, width, turn, 0.5) if square else disc(0, 0, width / 2)
 
     rod = union(
-        between(carry(flats - air), z1, z6), between(disc(0, 0, shoulder), z0, z1), between(disc(0, 0, end), z0, z7),
+        between(carry(flats - air), z0, z6), between(disc(0, 0, shoulder), z0, z1), between(disc(0, 0, end), z0, z7),
     )  # fmt: skip
     seam = {"low": z1, "high": z6, "seam": air, "surface": (4 if square else np.pi) * flats * (z6 - z1)}
     truths = [
