@@ -7,6 +7,7 @@ import numpy as np
 
 from ctrecon.core.errors import NoScaleError
 from ctrecon.core.flags import explain
+from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.budget import edge_u_px
 from ctrecon.features.build import build_features, order_features
@@ -70,6 +71,7 @@ class Measurement:
     seam_pictures: tuple[SeamPicture | FaceSeamPicture, ...] = ()
 
 
+@in_one_thread
 def measure_stack(
     stack: SliceStack,
     *,

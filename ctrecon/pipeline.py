@@ -10,6 +10,7 @@ from pathlib import Path
 
 from ctrecon.calibrate import calibrate
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
+from ctrecon.core.threads import in_one_thread
 from ctrecon.decisions import FILE_NAME, apply_decisions, read_decisions
 from ctrecon.drawing import draw_sheet, write_outlines, write_template
 from ctrecon.explain import Explained, explain_scan, with_warning
@@ -192,6 +193,7 @@ def _with_part(measurement: Measurement, part: Part) -> Measurement:
     return replace(measurement, part=part, pictures=pictures, seam_pictures=seams)
 
 
+@in_one_thread
 def measure_to_folder(
     source: str | Path,
     out: str | Path,

@@ -12,6 +12,7 @@ from ctrecon.calibrate.solve import GROUPS, Solution, chance_of, solve
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
+from ctrecon.core.threads import in_one_thread
 from ctrecon.features.sensitivity import quantities, with_sensitivity
 from ctrecon.part import Evidence, Feature, KnownSize, Part, Piece, ScaleFound
 
@@ -66,6 +67,7 @@ class Calibration:
     u_total: dict[tuple[str, str], float]
 
 
+@in_one_thread
 def calibrate(
     part: Part, knowns: Sequence[Known | str], *, edge_u_px: float = EDGE_U_PX
 ) -> Calibration:

@@ -27,11 +27,6 @@ ctrecon measures scans. Fits, loads and machine work remain the user's judgement
 licensed practice come first."""
 
 
-# Small systems are solved by the thousand: more threads than one only get in each other's way.
-for _threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_threads, "1")
-
-
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser of the whole command line."""
     parser = argparse.ArgumentParser(

@@ -11,6 +11,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.flags import explain
 from ctrecon.core.frames import axis_slopes
 from ctrecon.core.measured import Measured
+from ctrecon.core.threads import in_one_thread
 from ctrecon.decisions.kinds import with_kind
 from ctrecon.decisions.match import match
 from ctrecon.decisions.points import HAND_U_VOXELS, circle_by_points, square_by_points
@@ -67,6 +68,7 @@ def _words(decision: Decision) -> str:
     return f"{name.kind.replace('_', ' ')}{size}{place}"
 
 
+@in_one_thread
 def apply_decisions(
     part: Part, decisions: Sequence[Decision], *, knowns: Sequence[Known | str] = ()
 ) -> tuple[Part, tuple[Unmatched, ...]]:

@@ -4,6 +4,7 @@ import os
 from pathlib import Path
 
 from ctrecon.core.errors import InputError, InputFileError
+from ctrecon.core.threads import in_one_thread
 from ctrecon.drawing.dxf import document_bytes
 from ctrecon.drawing.items import Sheet
 from ctrecon.drawing.layout import lay_out
@@ -43,6 +44,7 @@ def write_whole(path: Path, data: bytes) -> None:
         raise InputFileError(f"{path} cannot be written ({reason}): choose a folder you may write to") from error
 
 
+@in_one_thread
 def draw_sheet(
     part: Part, folder: Path, *, paper: str | None = None, projection: str = "first", units: str = "mm"
 ) -> tuple[Path, ...]:

@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from ctrecon.core.flags import explain
 from ctrecon.core.frames import Floats
+from ctrecon.core.threads import in_one_thread
 from ctrecon.explain.blur import Seen, find_psf, look_ahead
 from ctrecon.explain.local_grey import Noise, SlowRest, fit_grey_levels
 from ctrecon.explain.lumps import Lump, LumpFinder, Rest
@@ -94,6 +95,7 @@ def percent(share: float) -> str:
     return "100 %" if share >= 1 else f"{min(100 * share, 99.99):.2f} %"
 
 
+@in_one_thread
 def explain_scan(part: Part, stack: SliceStack, *, progress: Progress | None = None) -> Explained:
     """Predict every slice from the record and compare it with the scan.
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from ctrecon.core.errors import InputError, NoScaleError
 from ctrecon.core.frames import Floats, axis_slopes, direction_from_slopes, rotation_to_part
+from ctrecon.core.threads import in_one_thread
 from ctrecon.features.follow_start import Around, Begun, Edge, begin, edge_of
 from ctrecon.fitting.result import FitFailed
 from ctrecon.fitting.tracked import EdgeFit
@@ -87,6 +88,7 @@ class Followed:
     axis_basis: str
 
 
+@in_one_thread
 def follow_features(
     stack: SliceStack,
     what: Sequence[Feature | Edge],

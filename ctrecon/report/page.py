@@ -15,6 +15,7 @@ from jinja2 import Environment, StrictUndefined, Template
 
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
+from ctrecon.core.threads import in_one_thread
 from ctrecon.explain import Explained
 from ctrecon.features.picture import SlicePicture
 from ctrecon.part import REQUIRED, Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
@@ -413,6 +414,7 @@ def report_html(
     )
 
 
+@in_one_thread
 def write_report(
     measurement: HasPartAndPictures, stack: NamedSlices | None, path: str | Path, *, explained: Explained | None = None
 ) -> None:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ctrecon.core.errors import InputError
+from ctrecon.core.threads import in_one_thread
 from ctrecon.slices.artefacts import Artefacts, find_artefacts
 from ctrecon.slices.levels import find_levels
 from ctrecon.slices.square_up import axis_from_normals
@@ -86,6 +87,7 @@ def thinnest_seam_px(*, snr: float, psf_px: float, slices: int, correlation: flo
     return float(np.hypot(white * (1 + max(correlation, 0.0)), _SEAM_PER_RING * rings))
 
 
+@in_one_thread
 def check_health(stack: SliceStack) -> Health:
     """Look a stack over; works without a scale and for a single slice.
 
