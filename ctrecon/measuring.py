@@ -16,7 +16,7 @@ from ctrecon.features.contest import fit_best, want_best
 from ctrecon.features.cross import find_cross_holes
 from ctrecon.features.cut_through import join_over_cuts
 from ctrecon.features.ends import End, EndPlan, end_want, fit_end, plan_end
-from ctrecon.features.gather import gather
+from ctrecon.features.gather import chosen, gather
 from ctrecon.features.knees import mark_broken_edges, meet_at_knees
 from ctrecon.features.picture import SlicePicture
 from ctrecon.features.pictures import make_pictures
@@ -25,6 +25,7 @@ from ctrecon.features.run_out import with_reach
 from ctrecon.features.sensitivity import with_sensitivity
 from ctrecon.features.size import Sized
 from ctrecon.features.very_small import find_small_bores
+from ctrecon.features.wear import settle_wear, worn_want
 from ctrecon.fitting.result import FitFailed, ShapeFit
 from ctrecon.outlines.stretches import find_stretches
 from ctrecon.part import Axis, ImageInfo, Part, StackInfo, Warn
@@ -204,14 +205,20 @@ def _find(
     candidates = join_over_cuts(squared, find_candidates(squared, stretches, smooth_px=smooth))
     candidates = (*candidates, *find_small_bores(squared, candidates))
     candidates = tuple(with_reach(squared, c) for c in candidates)
-    wants = [(c, want_best(c)) for c in candidates]
-    data = iter(gather(squared, [w for _, w in wants if w is not None], progress=progress))
+    wants = [want_best(c) for c in candidates]
+    wide = [worn_want(c, w) for c, w in zip(candidates, wants, strict=True)]
+    gathered = iter(gather(squared, [w for w in wide if w is not None], progress=progress))
+    data = [None if w is None else next(gathered) for w in wide]
     noise = survey.noise_rel
     free = FitFailed("a free shape has no size to fit")
-    sized = [
-        Sized(c, free, (c.first + c.last) / 2, False) if w is None else fit_best(c, next(data), squared, noise)
-        for c, w in wants
-    ]
+    first = [
+        Sized(c, free, (c.first + c.last) / 2, False) if w is None or d is None
+        else fit_best(c, d if more is w else chosen(w, d), squared, noise)
+        for c, w, more, d in zip(candidates, wants, wide, data, strict=True)
+    ]  # fmt: skip
+    settled = settle_wear(squared, first, data, noise)
+    candidates = tuple(c for c, one in zip(candidates, settled, strict=True) if one is not None)
+    sized = [one for one in settled if one is not None]
     single = len(survey.stack) == 1
     no_depth = End(None, None, "a single slice has no depth")
     plans = [

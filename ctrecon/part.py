@@ -15,7 +15,7 @@ from ctrecon.core.measured import FINITE, Measured
 
 __all__ = [
     "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "Joint",
-    "ImageInfo", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn",
+    "ImageInfo", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn", "Worn",
     "depths_in_part_frame", "is_hole", "is_seam", "outline_in_part_frame", "place_in_part_frame",
     "scale_u_along", "scale_u_of", "taper_of",
 ]  # fmt: skip
@@ -89,6 +89,16 @@ class Alternative:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Worn:
+    """What corrosion or breakage took of an edge: share of it, greatest depth, and a sentence on where."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    share: float
+    deepest_mm: Measured
+    says: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Sensitivity:
     """How a quantity answers to the two errors that all of a scan shares.
 
@@ -132,6 +142,8 @@ class Feature:
         Of a hole across the axis.
     slices_used, fit_rms_noise, alternatives, sensitivity, budget : optional
         First and last slice; misfit in noise; other kinds; how sizes answer to shared errors; what u is made of.
+    worn : Worn or None
+        How much of the edge is eaten, how deep and where; sizes are of what is sound.
     form, form_says, unknown : mapping, tuple of str, mapping
         Departures from the ideal form and their sentences; why a field is None.
     name, accepted : str or None, bool
@@ -176,6 +188,7 @@ class Feature:
     slices_used: tuple[int, int] | None = None
     fit_rms_noise: float | None = None
     alternatives: tuple[Alternative, ...] = ()
+    worn: Worn | None = None
     sensitivity: Mapping[str, Sensitivity] = field(default_factory=dict)
     budget: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     form: Mapping[str, Measured] = field(default_factory=dict)

@@ -7,7 +7,7 @@ import numpy as np
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import Measured
 from ctrecon.features.sensitivity import normal_at, with_sensitivity
-from ctrecon.part import RELATION_KINDS, Axis, Feature, Part, Piece
+from ctrecon.part import RELATION_KINDS, Axis, Feature, Part, Piece, Worn
 
 __all__ = ["rescaled"]
 
@@ -120,8 +120,13 @@ def _feature(feature: Feature, by: _Stretch) -> Feature:
             replace(one, sizes={k: v * across if k.endswith("_mm") else v for k, v in one.sizes.items()})
             for one in feature.alternatives
         ),
+        worn=None if feature.worn is None else _worn(feature.worn, across),
         form={k: v if k.endswith("_deg") else _times(v, across) or v for k, v in feature.form.items()},
     )
+
+
+def _worn(worn: Worn, across: float) -> Worn:
+    return replace(worn, deepest_mm=_times(worn.deepest_mm, across) or worn.deepest_mm)
 
 
 def _wrapped(feature: Feature, turn_deg: float) -> float:

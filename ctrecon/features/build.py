@@ -14,7 +14,7 @@ from ctrecon.features.ends import End
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
 from ctrecon.fitting.result import ShapeFit
-from ctrecon.part import Alternative, Feature
+from ctrecon.part import Alternative, Feature, Worn
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 from ctrecon.slices.square_up import SquaredStack
 
@@ -151,6 +151,9 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         flags.append("short")
     if candidate.others:
         fields["alternatives"] = tuple(_alternative(one, candidate.hole, pitch) for one in candidate.others)
+    if one.wear is not None:
+        deepest = Measured(one.wear.deepest_px * pitch, one.wear.u_px * pitch)
+        fields["worn"] = Worn(share=one.wear.share, deepest_mm=deepest, says=one.wear.says)
     slices = sorted(round(squared.to_stack_mm(x, y, p)[2] / step) for p in (candidate.first, candidate.last))
     count = len(squared.survey.stack)
     fields["slices_used"] = (min(max(slices[0], 0), count - 1), min(max(slices[1], 0), count - 1))
@@ -162,6 +165,9 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
 
 def _alternative(other: Other, hole: bool, pitch: float) -> Alternative:
     """Put another possible shape in mm and in words."""
+    if other.kind == "worn":
+        says = f"It could also be {other.words}; ln odds of a relief over it: {other.ln_odds:.1f}"
+        return Alternative(kind="worn", ln_odds=round(other.ln_odds, 2), says=says)
     side = "hole" if hole else "outside"
     kind = "slot" if other.kind == "slot" and hole else f"{_NAMES.get(other.kind, 'free')}_{side}"
     sizes = {name: round(value * pitch, 5) for name, value in sorted(other.sizes_px.items())}

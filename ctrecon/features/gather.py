@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from ctrecon.core.frames import Floats
 from ctrecon.slices.square_up import SquaredStack
 
-__all__ = ["Want", "gather"]
+__all__ = ["Want", "chosen", "gather"]
 
 Select = Callable[[Floats, Floats, Floats], NDArray[np.bool_]]
 
@@ -100,6 +100,15 @@ def gather(
         if progress is not None:
             progress("voxels", k + 1, count)
     return [_joined(part) for part in parts]
+
+
+def chosen(
+    want: Want, voxels: tuple[Floats, Floats, Floats, Floats]
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return those of some voxels (column, row, plane, grey) that a want selects."""
+    keep = want.select(*voxels[:3])
+    column, row, plane, grey = (v[keep] for v in voxels)
+    return column, row, plane, grey
 
 
 def _joined(part: list[tuple[Floats, Floats, Floats, Floats]]) -> tuple[Floats, Floats, Floats, Floats]:

@@ -15,7 +15,7 @@ from ctrecon.fitting.solve import GreyModel, Samples, fit_grey
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 from ctrecon.slices.square_up import SquaredStack
 
-__all__ = ["Sized", "fit_size", "want_of"]
+__all__ = ["Sized", "Wear", "fit_size", "want_of"]
 
 _BAND_PX = 4.5
 _WIDE_PX = 12.0  # farther voxels tell how air and metal shade away from the edge
@@ -31,6 +31,16 @@ _THIRD = 0.25  # contrasts; more than that is another material
 _PLACES, _WIDTHS = ("x", "y"), ("radius", "a", "b", "inradius")
 
 
+@dataclass(frozen=True)
+class Wear:
+    """What is eaten of an edge: its share, the greatest depth and its u (px), and a sentence on where."""
+
+    share: float
+    deepest_px: float
+    u_px: float
+    says: str
+
+
 @dataclass(frozen=True, eq=False)
 class Sized:
     """A candidate with its fitted size; `middle` is the plane at which x, y and size hold."""
@@ -40,6 +50,7 @@ class Sized:
     middle: float
     axis_free: bool
     crowded: bool = False
+    wear: Wear | None = None
 
     def centre_at(self, plane: float, ratio: float) -> tuple[float, float]:
         """Return column and row (px) of the axis at a plane; `ratio` is depth step over pitch."""

@@ -1,0 +1,264 @@
+"""Bite or relief: whether a hollow in an edge was cut by a tool or eaten, weighed on where the edge really runs."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.special import logsumexp
+
+from ctrecon.core.frames import Floats
+from ctrecon.features.relief_edge import ReliefEdge
+from ctrecon.features.size import Sized
+from ctrecon.features.sound_edge import SoundEdge
+from ctrecon.fitting.result import ShapeFit
+from ctrecon.shapes import Circle
+
+__all__ = ["Verdict", "bite_or_relief"]
+
+_MARGIN_CELLS = 4  # sound cells beside a hollow that show how it meets the edge
+_MODEL_PX, _MODEL_REACH = 0.03, 3.0  # what image and machining leave of any edge, and over how many px it goes together
+_RANGE_PX = 10.0  # sd of centre and radius of an arc before looking: candidates lie no farther off
+_DEPTH_REACH = 0.5  # of the depth: how soon an eaten edge changes through it
+_SMOOTH = (4.0, 7.0, 12.0, 20.0)  # px over which an eaten edge goes together
+_CHANGES = (0.02, 0.15, 0.5)  # share of its variance that changes through depth
+_BROKEN = ((0.3, 5.0), (0.8, 5.0), (0.3, 12.0), (0.8, 12.0), (2.0, 12.0))
+"""Departure from an arc (px) of an edge that broke or was eaten between sharp ends, and over how many px it goes."""
+_EATEN_END = ((0.4, 4.0), (1.2, 6.0))  # the same for the eaten end of a relief
+_ENDS = (0.15, 0.3, 0.45)  # shares of the arc that may be eaten at one of its ends
+_MOST_CELLS = 260
+_LEAST_CELLS = 10
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """Ln odds of a relief over an eaten edge; its circle (x, y, radius), and the cells of its sound arc by stretch.
+
+    `arc` holds (index of the stretch's cells, (B, S) marks) for the stretches that show it.
+    """
+
+    ln_odds: float
+    circle: Floats
+    arc: dict[int, NDArray[np.bool_]]
+
+
+@dataclass(frozen=True, eq=False)
+class _Hollow:
+    """The cells of one hollow and the sound edge beside it, in a row."""
+
+    stretch: NDArray[np.int64]
+    block: NDArray[np.int64]
+    station: NDArray[np.int64]
+    place: Floats
+    foot: Floats
+    depth: Floats
+    lost: Floats
+    sd: Floats
+    inside: NDArray[np.bool_]  # of the hollow, not beside it
+    on_arc: NDArray[np.bool_]
+    order: Floats  # how far along the outline, 0 to 1 over the arc's own stations
+
+
+def bite_or_relief(relief: Sized, parent: Sized, worn: SoundEdge) -> Verdict | None:
+    """Weigh 'an arc with sharp ends, the same through depth' against 'an edge eaten smoothly, or broken'.
+
+    Parameters
+    ----------
+    relief : Sized
+        The arc as it was found, with or without a fit.
+    parent : Sized
+        The outside it is cut into, fitted.
+    worn : SoundEdge
+        The parent's edge cell by cell.
+
+    Returns
+    -------
+    Verdict or None
+        None where too few cells show the hollow.
+
+    Notes
+    -----
+    Both readings get the evidence of the same cells. The cut arc has three free numbers; where it meets the sound edge
+    the corner is sharp, blurred as the scan blurs. One end of it may be eaten. The eaten edge is a Gaussian process
+    about the sound edge, smooth over 4 to 20 px, that may change through depth; a broken one is a process about an
+    arc with sharp ends. Free numbers and processes alike pay for what they could have fitted (D. MacKay, Information
+    Theory, Inference, and Learning Algorithms, chapters 28 and 45). Machining and image are given 0.03 px in all.
+    """
+    shape = relief.candidate.shape
+    if not isinstance(shape, Circle) or not isinstance(parent.fit, ShapeFit):
+        return None
+    h = _gathered(relief, worn)
+    if h is None:
+        return None
+    start = np.array([shape.x, shape.y, shape.radius])
+    if isinstance(relief.fit, ShapeFit):
+        start = np.array([relief.fit.value(n) for n in ("x", "y", "radius")])
+    edge = ReliefEdge(h.place, worn.shape, parent.fit.value("blur"))
+    base = np.diag(h.sd**2) + _MODEL_PX**2 * _kernel(h.place, h.place, _MODEL_REACH)
+    depth = _kernel(h.depth[:, None], h.depth[:, None], _DEPTH_REACH)
+    tool, circle, arc = _tool(edge, h, start, base, depth)
+    eaten = np.logaddexp(_eaten(h, base, depth), _broken(edge, h, circle, base, depth)) - np.log(2)
+    marks: dict[int, NDArray[np.bool_]] = {}
+    for k in np.unique(h.stretch):
+        mark = np.zeros(worn.lost[k].shape, dtype=bool)
+        at = arc & (h.stretch == k)
+        mark[h.block[at], h.station[at]] = True
+        marks[int(k)] = mark
+    return Verdict(float(tool - eaten), circle, marks)
+
+
+def _kernel(a: Floats, b: Floats, reach: float) -> Floats:
+    square = ((a[:, None, :] - b[None, :, :]) ** 2).sum(axis=2)
+    return np.asarray(np.exp(-0.5 * square / reach**2))
+
+
+def _evidence(y: Floats, covariance: Floats) -> float:
+    """Log density of residuals under a Gaussian of this covariance."""
+    factor = cho_factor(covariance, lower=True)
+    return float(-0.5 * y @ cho_solve(factor, y) - np.log(np.diag(factor[0])).sum() - 0.5 * len(y) * np.log(2 * np.pi))
+
+
+def _gathered(relief: Sized, worn: SoundEdge) -> _Hollow | None:
+    """Collect the cells of a hollow: the arc's stations, what is eaten beside them, and some sound cells."""
+    rows: list[tuple[NDArray[np.int64], ...]] = []
+    parts: list[tuple[Floats, ...]] = []
+    spans = {id(s.points): s for s in relief.candidate.spans}
+    for k, cells in enumerate(worn.cells):
+        own = spans.get(id(cells.span.points))
+        if own is None:
+            continue
+        found = _stations(cells.fine, own.choice.near, worn.eaten[k])
+        if found is None:
+            continue
+        stations, inside, along, on_arc = found
+        b, s = np.meshgrid(np.arange(len(cells.planes)), np.arange(len(stations)), indexing="ij")
+        b, s = b.ravel(), s.ravel()
+        at = stations[s]
+        lost, sd = worn.lost[k][b, at], worn.u[k][b, at]
+        good = np.isfinite(lost)
+        b, s, at = b[good], s[good], at[good]
+        middle = cells.planes.mean(axis=1)[b]
+        rows.append((np.full(len(b), k), b, at))
+        parts.append((cells.places[b, at], middle, lost[good], sd[good], inside[s], on_arc[s], along[s]))
+    if not rows:
+        return None
+    stretch, block, station = (np.concatenate(v) for v in zip(*rows, strict=True))
+    place, depth, lost, sd, within, near, order = (np.concatenate(v) for v in zip(*parts, strict=True))
+    if len(stretch) > _MOST_CELLS:
+        pick = np.sort(np.random.default_rng(41).permutation(len(stretch))[:_MOST_CELLS])
+        stretch, block, station = stretch[pick], block[pick], station[pick]
+        place, depth, lost, sd, within, near, order = (
+            v[pick] for v in (place, depth, lost, sd, within, near, order)
+        )
+    if within.sum() < _LEAST_CELLS:
+        return None
+    span = max(float(np.ptp(depth)), 1.0)
+    h = 0.05
+    gx, gy = (
+        (worn.shape.signed_distance(place + step) - worn.shape.signed_distance(place - step)) / (2 * h)
+        for step in ([h, 0.0], [0.0, h])
+    )
+    foot = place - worn.shape.signed_distance(place)[:, None] * np.column_stack([gx, gy])
+    return _Hollow(stretch, block, station, place, foot, (depth - depth.min()) / span, lost, sd,
+                   within.astype(bool), near.astype(bool), order)  # fmt: skip
+
+
+def _stations(
+    fine: NDArray[np.int64], near: NDArray[np.bool_], eaten: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.bool_], Floats, NDArray[np.bool_]] | None:
+    """Return the stations of a hollow in order, which are eaten, how far along the arc each lies, and which are on it.
+
+    The arc's own stations are the longest run that lies near it, short gaps closed.
+    """
+    count = int(fine.max()) + 1
+    on = np.bincount(fine, weights=near.astype(float), minlength=count) / np.bincount(fine, minlength=count) > 0.5
+    gone = eaten.any(axis=0)
+    on &= gone
+    if not on.any():
+        return None
+    before, after = np.roll(on, 1), np.roll(on, -1)
+    closed = on | (before & after) | (np.roll(on, 2) & after) | (before & np.roll(on, -2))
+    if closed.all():
+        return None
+    first = int(np.argmin(closed))
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.roll(closed, -first).astype(int), [0]])))
+    runs = list(zip(edges[::2], edges[1::2], strict=True))
+    a, b = max(runs, key=lambda r: (r[1] - r[0], -r[0]))
+    a, b = int(a) + first, int(b) - 1 + first
+    low, high = a, b
+    while high - low < count - 1 and gone[(low - 1) % count]:
+        low -= 1
+    while high - low < count - 1 and gone[(high + 1) % count]:
+        high += 1
+    start, stop = low, high
+    for _ in range(_MARGIN_CELLS):
+        if high - low < count - 2 and not gone[(low - 1) % count]:
+            low -= 1
+        if high - low < count - 2 and not gone[(high + 1) % count]:
+            high += 1
+    index = np.arange(low, high + 1)
+    along = (index - a) / max(b - a, 1)
+    return index % count, (index >= start) & (index <= stop), along, (index >= a) & (index <= b)
+
+
+def _tool(
+    edge: ReliefEdge, h: _Hollow, start: Floats, base: Floats, depth: Floats
+) -> tuple[float, Floats, NDArray[np.bool_]]:
+    """Return the evidence of the cut arc, its circle, and the cells that lie on its sound part."""
+    free = np.full(3, _RANGE_PX**2)
+    tries: list[tuple[float, Floats, NDArray[np.bool_]]] = []
+    whole = np.zeros(len(h.lost), dtype=bool)
+    options = [(whole, 0.0)]
+    ends = [m for share in _ENDS for m in (h.inside & (h.order < share), h.inside & (h.order > 1 - share))]
+    options += [(m, -float(np.log(len(ends)))) for m in ends if m.any()]
+    weight = -np.log(2)
+    for eaten, cost in options:
+        keep = ~eaten
+        if (keep & h.inside).sum() < _LEAST_CELLS:
+            continue
+        lower = np.linalg.cholesky(base[np.ix_(keep, keep)])
+        whiten = solve_triangular(lower, np.eye(len(lower)), lower=True)
+        circle = edge.fitted(start, whiten, keep)
+        off, jac = edge.off(circle), edge.slopes(circle)
+        fixed = base + (jac * free) @ jac.T
+        if eaten.any():
+            pair = np.outer(eaten, eaten)
+            logs = [
+                _evidence(off, fixed + pair * a**2 * _kernel(h.place, h.place, reach) * (0.85 + 0.15 * depth))
+                for a, reach in _EATEN_END
+            ]
+            log = float(logsumexp(logs)) - float(np.log(len(logs)))
+            # wear takes more metal away than the tool did, never less
+            less = np.minimum(off + 2 * np.hypot(h.sd, _MODEL_PX), 0) / np.hypot(h.sd, _MODEL_PX)
+            log -= 0.5 * float((less[eaten] ** 2).sum())
+        else:
+            log = _evidence(off, fixed)
+        tries.append((log + cost + weight, circle, keep & h.on_arc))
+    best = max(tries, key=lambda t: t[0])
+    return float(logsumexp([t[0] for t in tries])), best[1], best[2]
+
+
+def _eaten(h: _Hollow, base: Floats, depth: Floats) -> float:
+    """Return the evidence of an edge eaten smoothly."""
+    near = h.inside[:, None] & h.inside[None, :]
+    deep = max(float(np.max(h.lost)), 0.3)
+    logs = []
+    for reach in _SMOOTH:
+        along = _kernel(h.foot, h.foot, reach) * near
+        for change in _CHANGES:
+            for size in (0.4 * deep, 1.0 * deep):
+                logs.append(_evidence(h.lost, base + size**2 * along * (1 - change + change * depth)))
+    return float(logsumexp(logs)) - float(np.log(len(logs)))
+
+
+def _broken(edge: ReliefEdge, h: _Hollow, circle: Floats, base: Floats, depth: Floats) -> float:
+    """Return the evidence of an edge that broke, or was eaten, between sharp ends."""
+    off, jac = edge.off(circle), edge.slopes(circle)
+    fixed = base + (jac * _RANGE_PX**2) @ jac.T
+    near = h.inside[:, None] & h.inside[None, :]
+    logs = [
+        _evidence(off, fixed + size**2 * _kernel(h.place, h.place, reach) * near * (1 - change + change * depth))
+        for size, reach in _BROKEN
+        for change in _CHANGES[1:]
+    ]
+    return float(logsumexp(logs)) - float(np.log(len(logs)))

@@ -1,0 +1,219 @@
+"""Where an outline really runs, cell by cell along it and through depth, read from the original voxels."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt, median_filter
+from scipy.spatial import cKDTree
+from scipy.special import ndtr
+
+from ctrecon.core.frames import Floats
+from ctrecon.features.candidates import OTHER, Candidate, Span
+from ctrecon.features.gather import Want
+from ctrecon.features.run_out import stretched, used_planes
+from ctrecon.features.size import Sized
+from ctrecon.fitting.result import ShapeFit
+from ctrecon.shapes import Circle
+from ctrecon.slices.square_up import SquaredStack
+
+__all__ = ["EdgeCells", "Voxels", "cells_of", "with_whole_edge"]
+
+Voxels = tuple[Floats, Floats, Floats, Floats]
+_BAND_PX = 4.5
+_FINE_PX = 0.7  # steps of the outlines that candidates carry
+_GROUP = 3  # fine steps to a cell: about two pixels, two to three times the blur
+_LEAST_PLANES, _MOST_BLOCKS = 4, 5
+_MOST_VOXELS = 60_000
+_STEPS = 5
+_LEAST_NOISE = 0.002  # share of the contrast: eight-bit grey has no less
+_FARTHEST_PX = 3.2  # an edge farther than this from the outline of its stretch lies outside the band that was read
+_FLAT = (2.5, 4.5)  # px from the edge where only air or only metal counts, and other edges are not near
+_LEVEL_CELLS = 13  # cells over which air and metal are taken as even
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeCells:
+    """The edge of one stretch in cells: stations along its outline, blocks of planes through depth.
+
+    `points` (S, 2) and `normal` (S, 2; into the metal) are px of the square grid at the feature's own middle;
+    `offset` (B, S) tells how far deeper in the metal than its station the edge lies at half height, NaN where it
+    is not seen, `u` how well if neighbouring voxels share no noise. `planes` (B, 2) are the first and last plane of
+    each block, `fine` (N,) the station of each point of the span's outline.
+    """
+
+    span: Span
+    points: Floats
+    normal: Floats
+    offset: Floats
+    u: Floats
+    planes: NDArray[np.int64]
+    fine: NDArray[np.int64]
+
+    @property
+    def places(self) -> Floats:
+        """Return the edge points (B, S, 2)."""
+        return np.asarray(self.points[None] + self.offset[..., None] * self.normal[None])
+
+
+def with_whole_edge(candidate: Candidate, want: Want | None) -> Want | None:
+    """Return the want with the voxels beside the whole outline added, eaten stretches too."""
+    if want is None:
+        return None
+    low, high = used_planes(candidate)
+    maps = [(a - 0.5, b + 0.5, span, _near_map(span)) for a, b, span in stretched(candidate.spans, low, high)]
+
+    def select(column: Floats, row: Floats, plane: Floats) -> NDArray[np.bool_]:
+        keep = want.select(column, row, plane)
+        for a, b, span, near in maps:
+            at = np.flatnonzero((plane >= a) & (plane <= b) & ~keep)
+            keep[at[near[_pixel(span, column[at], row[at])]]] = True
+        return keep
+
+    return replace(want, select=select)
+
+
+def _near_map(span: Span) -> NDArray[np.bool_]:
+    """Mark the pixels of a span's window within reach of its outline that belong to no other one."""
+    away = np.ones(span.nearest.shape, dtype=bool)
+    away[_pixel(span, span.points[:, 0], span.points[:, 1])] = False
+    return np.asarray((distance_transform_edt(away) <= _BAND_PX + 0.5) & (span.nearest != OTHER))
+
+
+def _pixel(span: Span, column: Floats, row: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    i = np.clip(np.round(row - span.corner[1]).astype(np.int64), 0, span.nearest.shape[0] - 1)
+    j = np.clip(np.round(column - span.corner[0]).astype(np.int64), 0, span.nearest.shape[1] - 1)
+    return i, j
+
+
+def cells_of(one: Sized, voxels: Voxels, squared: SquaredStack, noise: float) -> list[EdgeCells]:
+    """Read the edge of a fitted candidate in cells of about two pixels and up to five blocks of planes a stretch.
+
+    Parameters
+    ----------
+    one : Sized
+        The candidate with its fit: axis, growth and blur are taken from it.
+    voxels : tuple of arrays
+        Column, row, plane and grey that `with_whole_edge` asked for.
+    squared : SquaredStack
+        The stack.
+    noise : float
+        Standard deviation of one voxel in units of the contrast.
+
+    Notes
+    -----
+    In each cell the blurred step is moved along the outline's normal until it fits (Gauss and Newton), air and metal
+    being those found farther out within a dozen cells. Half height of a bent edge lies inwards of it by what blur
+    does; whoever compares must allow for that.
+    """
+    fit, candidate = one.fit, one.candidate
+    assert isinstance(fit, ShapeFit)
+    ratio = squared.depth_step_mm / squared.pitch_mm
+    column, row, plane, grey = _near(candidate, voxels)
+    z = (plane - one.middle) * ratio
+    column, row = column - fit.value("slope_x") * z, row - fit.value("slope_y") * z
+    growth = fit.value("growth") if "growth" in fit.names else 0.0
+    growth *= (1.0 if isinstance(candidate.shape, Circle) else 0.5) * (-1.0 if candidate.metal_outside else 1.0)
+    noise = max(noise, _LEAST_NOISE)
+    low, high = used_planes(candidate)
+    spans = stretched(candidate.spans, low, high)
+    planes = sum(b - a + 1 for a, b, _ in spans)
+    out = []
+    for a, b, span in spans:
+        at = np.flatnonzero((plane >= a - 0.5) & (plane <= b + 0.5))
+        if b < a or len(at) < 60:
+            continue
+        most = max(1, round(_MOST_BLOCKS * (b - a + 1) / planes))
+        blocks = int(np.clip((b - a + 1) // _LEAST_PLANES, 1, max(most, 2)))
+        first = a + np.round(np.arange(blocks + 1) * (b - a + 1) / blocks).astype(np.int64)
+        block = np.clip(np.searchsorted(first - 0.5, plane[at], side="right") - 1, 0, blocks - 1)
+        grown = growth * (plane[at] - (span.first + span.last) / 2) * ratio
+        cells = _cells(span, candidate.metal_outside, column[at], row[at], grown, grey[at], block, blocks,
+                       fit.value("blur"), noise)  # fmt: skip
+        if cells is not None:
+            moved = -growth * ((span.first + span.last) / 2 - one.middle) * ratio
+            out.append(EdgeCells(span, cells[0] - moved * cells[1], cells[1], cells[2], cells[3],
+                                 np.column_stack([first[:-1], first[1:] - 1]), cells[4]))  # fmt: skip
+    return out
+
+
+def _near(candidate: Candidate, voxels: Voxels) -> Voxels:
+    """Keep the voxels beside the candidate's own outlines, no more than are needed."""
+    keep = np.zeros(len(voxels[0]), dtype=bool)
+    for span in candidate.spans:
+        keep |= _near_map(span)[_pixel(span, voxels[0], voxels[1])]
+    at = np.flatnonzero(keep)
+    if len(at) > _MOST_VOXELS:
+        at = at[np.sort(np.random.default_rng(43).permutation(len(at))[:_MOST_VOXELS])]
+    column, row, plane, grey = (v[at] for v in voxels)
+    return column, row, plane, grey
+
+
+def _cells(
+    span: Span, hole: bool, column: Floats, row: Floats, grown: Floats, grey: Floats, block: NDArray[np.int64],
+    blocks: int, blur: float, noise: float,
+) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.int64]] | None:  # fmt: skip
+    points = span.points
+    stations = len(points) // _GROUP
+    if stations < 12:
+        return None
+    fine = np.minimum(np.arange(len(points)) // _GROUP, stations - 1)
+    normal = _into_metal(points, hole)
+    far, nearest = cKDTree(points).query(np.column_stack([column, row]), distance_upper_bound=_BAND_PX)
+    seen = np.isfinite(far)
+    nearest, grey, block, grown = nearest[seen], grey[seen], block[seen], grown[seen]
+    place = np.column_stack([column[seen], row[seen]]) - points[nearest]
+    t = (place * normal[nearest]).sum(axis=1) + grown
+    station = fine[nearest]
+    air = _level(grey, station, stations, (t > -_FLAT[1]) & (t < -_FLAT[0]))
+    metal = _level(grey, station, stations, (t > _FLAT[0]) & (t < _FLAT[1]))
+    contrast = metal - air
+    good = contrast[station] > 0.2
+    t, grey, station, block = t[good], grey[good], station[good], block[good]
+    share = (grey - air[station]) / contrast[station]
+    cell, count = block * stations + station, blocks * stations
+    offset, info = np.zeros(count), np.zeros(count)
+    for _ in range(_STEPS):
+        x = (t - offset[cell]) / blur
+        pull = np.exp(-0.5 * x * x) / (np.sqrt(2 * np.pi) * blur)
+        # a voxel that two edges share must not pull: what misses by half the contrast counts little
+        left = ndtr(x) - share
+        weight = np.exp(-((left / 0.5) ** 2))
+        info = np.bincount(cell, weights=weight * pull * pull, minlength=count)
+        step = np.bincount(cell, weights=weight * pull * left, minlength=count) / np.maximum(info, 1e-9)
+        offset = np.clip(offset + np.clip(step, -1.0, 1.0), -_FARTHEST_PX - 0.2, _FARTHEST_PX + 0.2)
+    middle = np.array([points[fine == k].mean(axis=0) for k in range(stations)])
+    towards = np.array([normal[fine == k].mean(axis=0) for k in range(stations)])
+    towards /= np.maximum(np.hypot(*towards.T), 1e-9)[:, None]
+    levels = np.broadcast_to(contrast, (blocks, stations))
+    u = noise / np.maximum(levels, 0.2) / np.sqrt(np.maximum(info.reshape(blocks, stations), 1e-9))
+    offset = offset.reshape(blocks, stations)
+    lost = (np.abs(offset) > _FARTHEST_PX) | (u > 0.6) | ~(levels > 0.2)
+    offset[lost] = np.nan
+    return middle, towards, offset, u, fine
+
+
+def _into_metal(points: Floats, hole: bool, reach: int = 2) -> Floats:
+    """Return unit normals (N, 2) of a closed outline, pointing into the metal."""
+    x, y = points[:, 0], points[:, 1]
+    turn = 1.0 if float(x @ np.roll(y, -1) - np.roll(x, -1) @ y) > 0 else -1.0
+    along = np.roll(points, -reach, axis=0) - np.roll(points, reach, axis=0)
+    along /= np.maximum(np.hypot(*along.T), 1e-9)[:, None]
+    inward = turn * np.column_stack([-along[:, 1], along[:, 0]])
+    return -inward if hole else inward
+
+
+def _level(grey: Floats, station: NDArray[np.int64], stations: int, which: NDArray[np.bool_]) -> Floats:
+    """Return the level of air or metal beside each station: medians, and the median of a dozen of them."""
+    out = np.full(stations, np.nan)
+    at = np.flatnonzero(which)
+    order = at[np.argsort(station[at], kind="stable")]
+    starts = np.searchsorted(station[order], np.arange(stations + 1))
+    for k in range(stations):
+        if starts[k + 1] - starts[k] >= 3:
+            out[k] = np.median(grey[order[starts[k] : starts[k + 1]]])
+    known = np.isfinite(out)
+    if not known.any():
+        return out
+    out[~known] = np.median(out[known])
+    return np.asarray(median_filter(out, size=min(_LEVEL_CELLS, stations), mode="wrap"))

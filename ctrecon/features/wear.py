@@ -1,0 +1,170 @@
+"""Wear: edges measured by what is sound of them, hollows judged, and what is eaten told of the edge it eats."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ctrecon.features.bite_or_relief import Verdict, bite_or_relief
+from ctrecon.features.candidates import Candidate, Other
+from ctrecon.features.close_calls import MARGIN, special_case, undecided
+from ctrecon.features.edge_cells import Voxels, cells_of, with_whole_edge
+from ctrecon.features.gather import Want, chosen
+from ctrecon.features.size import Sized, fit_size, want_of
+from ctrecon.features.sound_edge import SoundEdge, fitted_shape, resettled, with_sound_spans
+from ctrecon.features.wear_words import wear_of
+from ctrecon.fitting.result import ShapeFit
+from ctrecon.shapes import Circle
+from ctrecon.slices.square_up import SquaredStack
+
+__all__ = ["settle_wear", "wants_whole_edge", "worn_want"]
+
+_WHOLE = 0.97  # share of an outline on its shape above which nothing is eaten that a robust fit would feel
+_KINDS = ("round", "square", "rectangular", "polygon")
+_WORSE_PX = 1.0  # u of a size beyond which the sound edge is too little to measure by
+
+
+def wants_whole_edge(candidate: Candidate) -> bool:
+    """Tell whether a candidate's edge is to be read where it leaves its shape, too."""
+    return (
+        candidate.kind in _KINDS and candidate.shape is not None
+        and (candidate.share < _WHOLE or bool(candidate.gaps_deg) or candidate.relieved)
+    )  # fmt: skip
+
+
+def worn_want(candidate: Candidate, want: Want | None) -> Want | None:
+    """Return the want of a candidate with what the judgement on wear needs added."""
+    return with_whole_edge(candidate, want) if wants_whole_edge(candidate) else want
+
+
+def settle_wear(
+    squared: SquaredStack, sized: Sequence[Sized], data: Sequence[Voxels | None], noise: float
+) -> list[Sized | None]:
+    """Measure eaten edges by their sound parts, judge every hollow, and note the wear.
+
+    Parameters
+    ----------
+    squared : SquaredStack
+        The stack.
+    sized : sequence of Sized
+        All candidates with their first fits.
+    data : sequence of tuple of arrays, or None
+        The voxels that `worn_want` asked for, for each candidate.
+    noise : float
+        Standard deviation of one voxel in units of the contrast.
+
+    Returns
+    -------
+    list of Sized or None
+        In the same order; None for an arc that turned out to be eaten. A hollow whose odds lie within ln 5 stays,
+        flagged `undecided`, with the other reading beside it.
+    """
+    out: list[Sized | None] = list(sized)
+    for i, one in enumerate(sized):
+        voxels = data[i]
+        if voxels is None or not wants_whole_edge(one.candidate) or one.candidate.kind not in _KINDS:
+            continue
+        if not isinstance(one.fit, ShapeFit) or "slope_x" not in one.fit.names or "very_small" in one.candidate.flags:
+            continue
+        edge = resettled(one, cells_of(one, voxels, squared, noise))
+        if edge is None or not edge.cells:
+            continue
+        hollows = [
+            j for j, other in enumerate(sized)
+            if other.candidate.kind == "relief" and _shares(one.candidate, other.candidate)
+        ]  # fmt: skip
+        cut = [np.zeros(e.shape, dtype=bool) for e in edge.eaten]
+        kept = False
+        for j in hollows:
+            verdict = bite_or_relief(sized[j], one, edge)
+            judged = _judged(sized[j], verdict, edge, data[j], squared, noise)
+            out[j] = judged
+            if judged is not None and verdict is not None:
+                kept = True
+                for k, marks in verdict.arc.items():
+                    cut[k] |= marks.any(axis=0)[None, :]
+        again = _again(one, edge, voxels, squared, noise)
+        wear = wear_of(again, edge, cut, squared)
+        out[i] = replace(again, wear=wear, candidate=replace(again.candidate, relieved=kept or _ringed(one, sized)))
+    return out
+
+
+def _ringed(one: Sized, sized: Sequence[Sized]) -> bool:
+    """Tell whether the inside of a ring fragment was found in the same outline."""
+    return any(o is not one and o.candidate.kind == "round" and _shares(one.candidate, o.candidate) for o in sized)
+
+
+def _shares(a: Candidate, b: Candidate) -> bool:
+    """Tell whether two candidates were found in one outline."""
+    spans = {id(s.points) for s in a.spans}
+    return any(id(s.points) in spans for s in b.spans)
+
+
+def _judged(
+    relief: Sized, verdict: Verdict | None, edge: SoundEdge, voxels: Voxels | None, squared: SquaredStack, noise: float
+) -> Sized | None:
+    """Return the relief measured on its sound arc, flagged where the odds are close; None where it is eaten."""
+    if verdict is None:
+        return relief
+    if verdict.ln_odds <= -MARGIN:
+        return None
+    if voxels is not None and len(voxels[0]):
+        relief = _on_arc(relief, verdict, edge, voxels, squared, noise)
+    if verdict.ln_odds >= MARGIN:
+        return relief
+    other = Other("worn", verdict.ln_odds, {}, words="an edge that was eaten or broke, and no relief at all")
+    return replace(relief, candidate=undecided(relief.candidate, (other,)))
+
+
+def _on_arc(
+    relief: Sized, verdict: Verdict, edge: SoundEdge, voxels: Voxels, squared: SquaredStack, noise: float
+) -> Sized:
+    """Fit the arc again to the cells of its sound part, clear of the corners where it meets the edge."""
+    marks = {k: _clear_of_ends(m) for k, m in verdict.arc.items()}
+    used = sorted(marks)
+    circle = Circle(*(float(v) for v in verdict.circle))
+    candidate = with_sound_spans(
+        relief.candidate, circle, [edge.cells[k] for k in used], [marks[k] for k in used]
+    )  # fmt: skip
+    fitted = _fit(candidate, voxels, squared, noise)
+    if not isinstance(fitted.fit, ShapeFit):
+        return relief
+    kept = replace(relief.candidate, shape=fitted_shape(fitted) or circle)
+    return replace(fitted, candidate=kept)
+
+
+def _clear_of_ends(marks: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Leave out the outermost cell of an arc at either end, where blur mixes it with the edge it meets."""
+    inner = marks & np.roll(marks, 1, axis=1) & np.roll(marks, -1, axis=1)
+    return inner if inner.any(axis=0).sum() >= 3 else marks
+
+
+def _fit(candidate: Candidate, voxels: Voxels, squared: SquaredStack, noise: float) -> Sized:
+    want = want_of(candidate)
+    assert want is not None
+    return fit_size(candidate, chosen(want, voxels), squared, noise)
+
+
+def _again(one: Sized, edge: SoundEdge, voxels: Voxels, squared: SquaredStack, noise: float) -> Sized:
+    """Fit the shape again to its sound cells alone; the first fit stays where too little is sound."""
+    sound = [~e for e in edge.eaten]
+    if all(s.all() for s in sound):
+        return one
+    candidate = with_sound_spans(one.candidate, edge.shape, edge.cells, sound)
+    again = _fit(candidate, voxels, squared, noise)
+    fit = again.fit
+    sizes = ("radius", "a", "b", "inradius")
+    if not isinstance(fit, ShapeFit) or any(n in sizes and fit.u(n) > _WORSE_PX for n in fit.names):
+        return one
+    share = min(one.candidate.share, float(np.mean([s.mean() for s in sound])))
+    again = replace(again, candidate=replace(one.candidate, shape=fitted_shape(again), share=share))
+    if one.candidate.kind in ("square", "rectangular") and not one.candidate.rivals:
+        # its two widths may read otherwise now
+        plain = replace(again, candidate=replace(again.candidate, others=(), flags=_less(again.candidate.flags)))
+        return special_case(plain, voxels, squared, noise)
+    return again
+
+
+def _less(flags: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(f for f in flags if f != "undecided")
