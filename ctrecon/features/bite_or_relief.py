@@ -1,6 +1,7 @@
 """Bite or relief: whether a hollow in an edge was cut by a tool or eaten, weighed on where the edge really runs."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,7 +122,7 @@ def _evidence(y: Floats, covariance: Floats) -> float:
 def _gathered(relief: Sized, worn: SoundEdge) -> _Hollow | None:
     """Collect the cells of a hollow: the arc's stations, what is eaten beside them, and some sound cells."""
     rows: list[tuple[NDArray[np.int64], ...]] = []
-    parts: list[tuple[Floats, ...]] = []
+    parts: list[tuple[NDArray[Any], ...]] = []
     spans = {id(s.points): s for s in relief.candidate.spans}
     for k, cells in enumerate(worn.cells):
         own = spans.get(id(cells.span.points))
@@ -131,8 +132,8 @@ def _gathered(relief: Sized, worn: SoundEdge) -> _Hollow | None:
         if found is None:
             continue
         stations, inside, along, on_arc = found
-        b, s = np.meshgrid(np.arange(len(cells.planes)), np.arange(len(stations)), indexing="ij")
-        b, s = b.ravel(), s.ravel()
+        grid = np.meshgrid(np.arange(len(cells.planes)), np.arange(len(stations)), indexing="ij")
+        b, s = (np.asarray(side.ravel()) for side in grid)
         at = stations[s]
         lost, sd = worn.lost[k][b, at], worn.u[k][b, at]
         good = np.isfinite(lost)
@@ -172,7 +173,7 @@ def _stations(
     """
     count = int(fine.max()) + 1
     on = np.bincount(fine, weights=near.astype(float), minlength=count) / np.bincount(fine, minlength=count) > 0.5
-    gone = eaten.any(axis=0)
+    gone = np.asarray(eaten.any(axis=0))
     on &= gone
     if not on.any():
         return None

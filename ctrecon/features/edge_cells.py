@@ -161,7 +161,7 @@ def _cells(
     normal = _into_metal(points, hole)
     far, nearest = cKDTree(points).query(np.column_stack([column, row]), distance_upper_bound=_BAND_PX)
     seen = np.isfinite(far)
-    nearest, grey, block, grown = nearest[seen], grey[seen], block[seen], grown[seen]
+    nearest, grey, block, grown = np.asarray(nearest)[seen], grey[seen], block[seen], grown[seen]
     place = np.column_stack([column[seen], row[seen]]) - points[nearest]
     t = (place * normal[nearest]).sum(axis=1) + grown
     station = fine[nearest]
@@ -172,14 +172,15 @@ def _cells(
     t, grey, station, block = t[good], grey[good], station[good], block[good]
     share = (grey - air[station]) / contrast[station]
     cell, count = block * stations + station, blocks * stations
-    offset, info = np.zeros(count), np.zeros(count)
+    offset: Floats = np.zeros(count)
+    info: Floats = np.zeros(count)
     for _ in range(_STEPS):
         x = (t - offset[cell]) / blur
         pull = np.exp(-0.5 * x * x) / (np.sqrt(2 * np.pi) * blur)
         # a voxel that two edges share must not pull: what misses by half the contrast counts little
         left = ndtr(x) - share
         weight = np.exp(-((left / 0.5) ** 2))
-        info = np.bincount(cell, weights=weight * pull * pull, minlength=count)
+        info = np.asarray(np.bincount(cell, weights=weight * pull * pull, minlength=count), dtype=float)
         step = np.bincount(cell, weights=weight * pull * left, minlength=count) / np.maximum(info, 1e-9)
         offset = np.clip(offset + np.clip(step, -1.0, 1.0), -_FARTHEST_PX - 0.2, _FARTHEST_PX + 0.2)
     middle = np.array([points[fine == k].mean(axis=0) for k in range(stations)])

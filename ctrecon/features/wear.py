@@ -83,7 +83,7 @@ def settle_wear(
             if judged is not None and verdict is not None:
                 kept = True
                 for k, marks in verdict.arc.items():
-                    cut[k] |= marks.any(axis=0)[None, :]
+                    cut[k] |= np.asarray(marks.any(axis=0))[None, :]
         again = _again(one, edge, voxels, squared, noise)
         wear = wear_of(again, edge, cut, squared)
         out[i] = replace(again, wear=wear, candidate=replace(again.candidate, relieved=kept or _ringed(one, sized)))

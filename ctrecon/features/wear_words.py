@@ -96,7 +96,7 @@ def _runs(found: _Cells, shape: Shape) -> list[NDArray[np.int64]]:
     bins = np.zeros(360, dtype=bool)
     bins[found.angle.astype(int) % 360] = True
     gap = int(np.ceil(np.degrees(3.0 / max(_half_width(shape), 3.0))))
-    closed = ndimage.binary_closing(np.concatenate([bins] * 3), np.ones(2 * (gap // 2) + 1))[360:720] | bins
+    closed = ndimage.binary_closing(np.concatenate([bins] * 3), np.ones(2 * (gap // 2) + 1, dtype=bool))[360:720] | bins
     if closed.all():
         return [np.arange(len(found.angle))]
     first = int(np.argmin(closed))
