@@ -12,6 +12,7 @@ import numpy as np
 
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import FINITE, Measured
+from ctrecon.core.worn import Worn
 
 __all__ = [
     "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "Joint",
@@ -86,16 +87,6 @@ class Alternative:
     ln_odds: float
     sizes: Mapping[str, float] = field(default_factory=dict)
     says: str = ""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Worn:
-    """What corrosion or breakage took of an edge: share of it, greatest depth, and a sentence on where."""
-
-    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
-    share: float
-    deepest_mm: Measured
-    says: str
 
 
 @dataclass(frozen=True, kw_only=True)

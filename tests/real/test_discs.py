@@ -180,4 +180,5 @@ def test_record_of_the_stepped_part() -> None:
     assert "10819 voxels" in note.says
     (one,) = part.features
     assert one.kind.endswith("_outside")
-    assert one.kind == "free_outside" or {"bent_outline", "rim_damaged"} & set(one.flags)
+    # a rectangle that lost a corner stays one, full size, and says so
+    assert one.kind == "free_outside" or {"bent_outline", "rim_damaged", "corner_missing"} & set(one.flags)
