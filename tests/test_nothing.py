@@ -10,6 +10,11 @@ from scipy import ndimage
 
 from ctrecon import Settings, SliceStack, measure_stack, measure_to_folder
 from ctrecon.core.errors import CtreconError
+from ctrecon.features.candidates import Candidate
+from ctrecon.features.size import Sized
+from ctrecon.features.sound_edge import resettled
+from ctrecon.fitting.result import ShapeFit
+from ctrecon.shapes import Circle
 
 CORRELATED_PX = (0.0, 0.7, 0.9, 1.1, 1.2)
 
@@ -89,3 +94,12 @@ def test_no_stack_ends_in_an_internal_fault(seed: int, tmp_path: Path) -> None:
             said = str(refused)
         assert "\n" not in said
         assert (out / "part.json").is_file() is not bool(said)
+
+
+def test_an_edge_without_cells_has_no_sound_shape() -> None:
+    """Where no stretch of an edge is long enough to be looked at in cells, nothing is said of its wear."""
+    circle = Circle(20.0, 20.0, 10.0)
+    names = ("x", "y", "radius", "slope_x", "slope_y", "growth", "blur", "air", "contrast")
+    fit = ShapeFit(names, np.array([20.0, 20.0, 10.0, 0, 0, 0, 0.9, 0, 1]), np.eye(9) * 1e-4, 1.0, 1.0, 100)
+    candidate = Candidate("round", False, circle, 0.0, (), True, (), (), 1.0, 314.0)
+    assert resettled(Sized(candidate, fit, 5.0, False), []) is None

@@ -81,8 +81,8 @@ def resettled(one: Sized, cells: list[EdgeCells]) -> SoundEdge | None:
     the cells that lie on it. It serves to mark eaten cells only: sizes come from the grey values.
     """
     shape = fitted_shape(one)
-    if shape is None or not isinstance(one.fit, ShapeFit):
-        return None
+    if shape is None or not isinstance(one.fit, ShapeFit) or not any(np.isfinite(c.places).any() for c in cells):
+        return None  # no shape, or no cell of the edge whose place is known
     hole, blur = one.candidate.metal_outside, one.fit.value("blur")
     lost = [lost_depths(shape, c, hole=hole, blur=blur) for c in cells]
     u = [np.hypot(c.u * _excess(d, c.u), _FLOOR_PX) for c, d in zip(cells, lost, strict=True)]
