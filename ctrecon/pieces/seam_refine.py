@@ -219,7 +219,7 @@ def _dips(field: SeamField, shapes: list[SeamShape], blocks: range, growth: floa
     out = np.zeros(len(shapes))
     if not shapes:
         return out
-    nowhere = np.full((1, 1, 3), -9.0)
+    nowhere = np.array([[[blocks[0], -9.0, -9.0]]])  # a line that is not there: one point outside the picture
     places = [_places(field, shape, blocks[0], blocks[-1], growth) for shape in shapes]
     flat = [(one if one.size else nowhere).reshape(-1, 3) for one in places]
     count = np.array([len(one) for one in flat])

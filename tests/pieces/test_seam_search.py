@@ -11,7 +11,7 @@ from ctrecon.features.build import Draft
 from ctrecon.pieces.seam_false_alarm import chance_of, closed, is_ring
 from ctrecon.pieces.seam_field import SeamField, SolidMetal
 from ctrecon.pieces.seam_paths import Base, Parallel, along, squares
-from ctrecon.pieces.seam_refine import Lead, Scale
+from ctrecon.pieces.seam_refine import Lead, Scale, refine, sampled
 from ctrecon.pieces.seam_smooth import smooth_field
 from ctrecon.pieces.seams import find_seams
 from ctrecon.shapes import Circle, Rectangle
@@ -195,6 +195,21 @@ def test_smooth_field_knows_neither_cupping_nor_walls() -> None:
     assert np.abs(smooth_field(slope, weight)).max() < 0.01
     dip = smooth_field(slope + noise - gap(x - 30, 0.1) * weight, weight)
     assert dip[10:-10, 30].mean() == pytest.approx(-0.1 * 0.2, rel=0.25)
+
+
+def test_a_parallel_with_nothing_left_inside_is_no_fault() -> None:
+    """A line pushed in until its outline is used up has no points; looking it up and refining it changes nothing."""
+    box = np.array([[10.0, 10.0], [30.0, 10.0], [30.0, 30.0], [10.0, 30.0]])
+    gone = Parallel(Base(box), 12.0)
+    fine = np.random.default_rng(9200).standard_normal((2, 40, 40)).astype(np.float32)
+    field = SeamField(fine, np.ones_like(fine), fine.astype(np.float16), (0, 4, 8))
+    grey, weight = sampled(field, gone, 0, 1)
+    assert grey.shape == weight.shape == (2, 0)
+    for first, last in ((0, 0), (1, 1), (0, 1)):
+        lead = Lead("parallel", gone, first, last, 5.0, False, 0.0, Scale(0.0, 1.0), 5.0)
+        left = refine(field, lead).shape
+        assert isinstance(left, Parallel)
+        assert left.length == 0
 
 
 def test_parallel_and_paths() -> None:
