@@ -78,11 +78,15 @@ def picture(index: int, *ids: str) -> SlicePicture:
 
 
 def test_complete_in_itself(hub: Part) -> None:
-    """No tag points outside the page, none runs anything, and the page itself forbids both."""
+    """No tag points outside the page, every link leads to a place on it, nothing runs, and the page forbids both."""
     page = Page(report_html(hub, (picture(20, "F1", "F2"),)))
     kinds = {tag for tag, _ in page.tags}
-    assert not kinds & {"script", "link", "iframe", "object", "embed", "base", "form", "a", "svg"}
+    assert not kinds & {"script", "link", "iframe", "object", "embed", "base", "form", "svg"}
+    places = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
+    assert len(set(places)) == len(places)
     for tag, attrs in page.tags:
+        if tag == "a":
+            assert str(attrs.pop("href")).removeprefix("#") in places
         assert not any(name.startswith("on") for name in attrs), tag
         for name in ("src", "href", "srcset", "action", "data"):
             assert str(attrs.get(name) or "data:image/svg+xml;base64,").startswith("data:image/svg+xml;base64,")
@@ -91,9 +95,9 @@ def test_complete_in_itself(hub: Part) -> None:
 
 
 def test_pictures_are_sound(hub: Part) -> None:
-    """Slice, depth chart, pieces and residuals are well-formed SVG without scripts or outside references."""
+    """Slice, what to check, depth chart, pieces and residuals are well-formed SVG without scripts or outside references."""
     images = Page(report_html(hub, (picture(20, "F1", "F2"),))).images()
-    assert len(images) == 4
+    assert len(images) == 5
     for image in images:
         for node in ET.fromstring(image).iter():
             assert not node.tag.endswith("script")
@@ -152,9 +156,9 @@ def test_flags_and_reasons_are_explained(hub: Part) -> None:
 
 def test_mirror_warning(hub: Part) -> None:
     """An assumed handedness is warned about, one read from the files is not."""
-    assert "Could be mirrored." in Page(report_html(hub)).text
+    assert "Could be mirrored" in Page(report_html(hub)).text
     known = replace(hub, warnings=(), stack=replace(hub.stack, handedness_basis="file"))
-    assert "Could be mirrored." not in Page(report_html(known)).text
+    assert "Could be mirrored" not in Page(report_html(known)).text
 
 
 def offset_of(html: str, ident: str) -> tuple[float, float]:

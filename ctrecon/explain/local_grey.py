@@ -17,6 +17,15 @@ _CORE = 0.98
 _SLOW_PX = 31
 _MEMORY = 8.0  # slices
 _SLOW_PRIOR = 60.0  # voxels' worth of belief that there is no slow rest
+_TERMS = 6  # 1, x, y, xx, xy, yy
+_PRODUCTS = np.array(
+    [
+        [0, 1, 2, 3, 4, 5], [1, 3, 4, 6, 7, 8], [2, 4, 5, 7, 8, 9],
+        [3, 6, 7, 10, 11, 12], [4, 7, 8, 11, 12, 13], [5, 8, 9, 12, 13, 14],
+    ]
+)  # fmt: skip
+"""Which of the fifteen powers is the product of each two terms."""
+
 _START = np.array([0.0, 0, 0, 0, 0, 0, 1.0, 0, 0, 0, 0, 0])
 
 
@@ -75,21 +84,53 @@ def fit_grey_levels(
 def _robust(
     grey: Floats, share: Floats, picks: NDArray[np.intp], p: Floats, spread: Floats, noise: float
 ) -> Floats:
+    """Fit air and metal to the picked voxels by weights that shrink.
+
+    What the normal equations hold of the places are sums of products of their powers, fifteen in all: they are
+    summed with three weights (air, metal, both) instead of all pairs of twelve columns.
+    """
     rows, columns = grey.shape
     i, j = np.divmod(picks, columns)
-    x, y = 2 * j / max(columns - 1, 1) - 1.0, 2 * i / max(rows - 1, 1) - 1.0
-    terms = np.column_stack([np.ones(len(picks)), x, y, x * x, x * y, y * y])
+    powers = _powers(2 * j / max(columns - 1, 1) - 1.0, 2 * i / max(rows - 1, 1) - 1.0)
+    terms = powers[:_TERMS]
     s = share.ravel()[picks].astype(float)
-    design = np.hstack([terms * (1 - s)[:, None], terms * s[:, None]])
+    air = 1 - s
     value = grey.ravel()[picks].astype(float)
     start = p.copy()
     prior = np.diag((max(noise, 0.01) / spread) ** 2)
+    pull = prior @ start
+    whole = np.stack([air * air, air * s, s * s, air * value, s * value])
+    # the same room is used in every round: asking for it anew takes longer than the sums
+    level, weighted = np.empty((2, len(s))), np.empty_like(whole)
     for cut in (*_CUTS, 0.0, 0.0, 0.0):
         limit = max(cut, 5 * noise, 0.03)
-        weight = np.clip(1 - ((value - design @ p) / limit) ** 2, 0, None) ** 2
-        weighted = design * weight[:, None]
-        p = np.linalg.solve(weighted.T @ design + prior, weighted.T @ value + prior @ start)
+        np.matmul(p.reshape(2, _TERMS), terms, out=level)
+        level[0] *= air
+        level[1] *= s
+        weight = np.subtract(value, level[0], out=level[0])
+        weight -= level[1]
+        weight /= limit
+        weight *= weight
+        np.subtract(1, weight, out=weight)
+        np.maximum(weight, 0, out=weight)
+        weight *= weight
+        np.multiply(whole, weight, out=weighted)
+        sums, right = powers @ weighted[:3].T, terms @ weighted[3:].T
+        one, both, two = (sums[:, k][_PRODUCTS] for k in range(3))
+        p = np.linalg.solve(np.block([[one, both], [both, two]]) + prior, right.T.ravel() + pull)
     return p
+
+
+def _powers(x: Floats, y: Floats) -> Floats:
+    """Return the products of x and y up to the fourth order, those of a second-order surface first."""
+    out = np.empty((15, len(x)))
+    out[0], out[1], out[2] = 1.0, x, y
+    first, start = 1, 3  # each order is the one before times x, and its last times y
+    for order in range(2, 5):
+        np.multiply(out[first : first + order], x, out=out[start : start + order])
+        np.multiply(out[first + order - 1], y, out=out[start + order])
+        first, start = start, start + order + 1
+    return out
 
 
 def _surface(p: Floats, u: Floats, v: Floats) -> Floats:

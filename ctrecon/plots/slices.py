@@ -14,7 +14,7 @@ from ctrecon.features.picture import SlicePicture
 from ctrecon.part import Part
 from ctrecon.plots.style import FONT, INK, SOFT, LineLook, kind_words, line_look, plain
 
-__all__ = ["scale_bar", "slice_with_fits"]
+__all__ = ["cutout", "scale_bar", "slice_with_fits"]
 
 Array = NDArray[np.floating[Any]]
 
@@ -22,6 +22,8 @@ _WIDTH_IN = 3.9
 _PICTURE_IN = 3.7
 _NAMED_MOST = 24  # above that the key gives ids alone; the table says the rest
 _RIM = "#101418"
+_CUTOUT_IN = 1.4
+_AROUND, _ROOM_PX = 0.3, 5.0  # shown around a feature: a share of its size, and at least this much
 
 
 def _grey_range(grey: Array) -> tuple[float, float]:
@@ -207,3 +209,61 @@ def slice_with_fits(picture: SlicePicture, part: Part, *, title: str) -> Figure:
     if ids:
         _legend(figure, part, ids, height, columns)
     return figure
+
+
+def cutout(picture: SlicePicture, part: Part, ident: str) -> Figure:
+    """Draw what lies around one feature in a slice, with its fitted outline and a scale bar.
+
+    Parameters
+    ----------
+    picture : SlicePicture
+        Window of the slice and its curves.
+    part : Part
+        The record the curve belongs to: voxel size and line style.
+    ident : str
+        The feature; the slice must hold a curve of it.
+
+    Returns
+    -------
+    Figure
+        Small, with the grey range of the whole window, so that a faint thing looks faint.
+    """
+    curves = [np.asarray(raw, dtype=float).reshape(-1, 2) for one, raw in picture.curves if one == ident]
+    grey = np.asarray(picture.grey, dtype=float)
+    black, white = _grey_range(grey)
+    cut, left, top = _around(grey, picture.origin_rc, np.concatenate(curves))
+    _, dy, dx = part.stack.voxel_mm
+    width_mm, height_mm = cut.shape[1] * dx, cut.shape[0] * dy
+    shrink = _CUTOUT_IN / max(width_mm, height_mm)
+    wide, tall = max(width_mm * shrink, 0.3), max(height_mm * shrink, 0.3)
+    width, height = wide + 0.1, tall + 0.32
+    figure = Figure(figsize=(width, height), facecolor="white")
+    axes = figure.add_axes((0.05 / width, 0.27 / height, wide / width, tall / height))
+    extent = (left - 0.5, left + cut.shape[1] - 0.5, top + cut.shape[0] - 0.5, top - 0.5)
+    axes.set_axis_off()
+    axes.imshow(
+        np.ma.masked_invalid(cut), cmap="gray", vmin=black, vmax=white, extent=extent, aspect=dy / dx,
+        interpolation="auto",
+    )  # fmt: skip
+    for curve in curves:
+        axes.add_line(_line(curve[:, 0], curve[:, 1], line_look(part, ident), 1.3))
+    axes.set_xlim(extent[:2])
+    axes.set_ylim(extent[2:])
+    scale_bar(axes, width_mm, wide, tall)
+    return figure
+
+
+def _around(grey: Array, origin_rc: tuple[int, int], curve: Array) -> tuple[Array, int, int]:
+    """Return the part of a window around a curve, and column and row of its first voxel in the full slice."""
+    rows, columns = grey.shape
+    origin = np.array(origin_rc[::-1])
+    points = curve[np.all(np.isfinite(curve), axis=1)] - origin
+    if not len(points):
+        return grey, int(origin[0]), int(origin[1])
+    low, high = points.min(axis=0), points.max(axis=0)
+    room = max(_AROUND * float((high - low).max()), _ROOM_PX)
+    last_voxel = np.array([columns - 1, rows - 1])
+    first = np.clip(np.floor(low - room), 0, last_voxel).astype(int)
+    last = np.clip(np.ceil(high + room), first, last_voxel).astype(int)
+    cut = grey[first[1] : last[1] + 1, first[0] : last[0] + 1]
+    return cut, int(origin[0] + first[0]), int(origin[1] + first[1])

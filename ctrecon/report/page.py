@@ -3,13 +3,13 @@
 It needs no network and runs no script. Every text that comes from files is escaped.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from math import hypot, radians
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from jinja2 import Environment, StrictUndefined, Template
 
@@ -23,6 +23,7 @@ from ctrecon.pieces.seam_pictures import FaceSeamPicture, SeamPicture
 from ctrecon.plots import depth_chart, residual_plot, slice_with_fits
 from ctrecon.plots.style import kind_words
 from ctrecon.report.budgets import budget_rows, image_facts
+from ctrecon.report.checks import BASES, checks_of, percent
 from ctrecon.report.explained import explained_view
 from ctrecon.report.figures import Picture, figure_uri
 from ctrecon.report.seams import exploded_picture, seam_cards
@@ -32,6 +33,7 @@ from ctrecon.workshop.printed import intended_rows, stock_rows
 __all__ = ["HasPartAndPictures", "NamedSlices", "report_html", "write_report"]
 
 PICTURES_MOST = 8
+_T = TypeVar("_T")
 
 _PLACE = ("x_mm", "y_mm", "depth_from_mm", "depth_to_mm", "length_mm")
 _SIZES = (
@@ -68,12 +70,6 @@ _WORDS = {
 }
 _PAIRS = {"square": ("flats, pair at the turn", "flats, other pair"), "": ("longer", "shorter")}
 _BODIES = ("round_outside", "square_outside", "polygon_outside", "rectangular_outside")
-_BASES = {
-    "file": "from the files",
-    "stated": "stated by the user",
-    "calibrated": "calibrated",
-    "assumed": "assumed",
-}
 _VERDICTS = {
     "separate": "a separate piece is suggested",
     "one_piece": "one piece",
@@ -213,13 +209,12 @@ def _row(part: Part, feature: Feature) -> Row:
         sizes=tuple(_sizes(part, feature)),
         place=place,
         others=tuple(_others(part, feature)),
-        reasons=(*_reasons(list(unknown.items())), *(one.says for one in feature.alternatives)),
+        reasons=(
+            *_reasons(list(unknown.items())),
+            *(one.says for one in feature.alternatives),
+            *(() if feature.worn is None else (feature.worn.says,)),
+        ),
     )
-
-
-def _percent(chance: float) -> str:
-    """Print a probability so that a thing nearly sure is not called sure."""
-    return f"{100 * chance:.0f} %" if 0.01 < chance < 0.99 else f"{min(max(100 * chance, 0.1), 99.9):.1f} %"
 
 
 def _piece(part: Part, piece: Piece) -> PieceCard:
@@ -233,7 +228,7 @@ def _piece(part: Part, piece: Piece) -> PieceCard:
         name=piece.name,
         verdict=_VERDICTS.get(piece.verdict, piece.verdict),
         depths=depths,
-        chance="" if chance is None else _percent(chance),
+        chance="" if chance is None else percent(chance),
         evidence=tuple((one.says, ", ".join(one.features), f"{one.weight:+.1f}") for one in piece.evidence),
         features=", ".join(piece.features),
         reasons=_reasons(list(piece.unknown.items())),
@@ -249,6 +244,9 @@ class FormRow:
     roundness: tuple[Number, ...]
     says: tuple[str, ...]
 
+
+_WITHIN_NOISE = ("not resolved", "not significant", "within what noise explains", "equal within U")
+"""How sentences say that a figure is no more than noise makes: the report folds these away."""
 
 _REFERENCES = ("roundness_mm", "roundness_mz_mm", "roundness_mc_mm", "roundness_mi_mm")
 _RELATIONS = {
@@ -282,6 +280,15 @@ def _relations(part: Part) -> Iterator[tuple[str, tuple[tuple[str, str], ...]]]:
             lines.append((f"Axes parallel within what noise explains: {listed}", ""))
         if lines:
             yield heading, tuple(lines)
+
+
+def _parted(rows: Sequence[_T], says: Callable[[_T], Sequence[str]]) -> tuple[list[_T], list[_T]]:
+    """Return the rows that say something, and those of which noise explains every sentence."""
+
+    def is_noise(one: _T) -> bool:
+        return bool(says(one)) and all(any(words in text for words in _WITHIN_NOISE) for text in says(one))
+
+    return [one for one in rows if not is_noise(one)], [one for one in rows if is_noise(one)]
 
 
 def _has_axis(feature: Feature) -> bool:
@@ -383,14 +390,18 @@ def report_html(
     fitted = any(one.fit_rms_noise is not None for one in part.features)
     scale = part.stack.scale_u_rel
     assumed = part.stack.handedness_basis == "assumed"
+    checks, more_checks = checks_of(part, pictures)
+    form, even_form = _parted(list(_form(part)), lambda one: one.says)
+    relations = [(heading, *_parted(lines, lambda one: one[:1])) for heading, lines in _relations(part)]
     return _template().render(
         part=part,
         u_heading="U without scale" if None in scale else "U",
         scale_text=_scale_text(scale),
         voxel_text=" \N{MULTIPLICATION SIGN} ".join(f"{one:.6g}" for one in part.stack.voxel_mm),
-        scale_basis=_BASES.get(part.stack.scale_basis, part.stack.scale_basis),
-        handedness=_BASES.get(part.stack.handedness_basis, part.stack.handedness_basis),
-        mirrored=explain("handedness_assumed") if assumed else "",
+        scale_basis=BASES.get(part.stack.scale_basis, part.stack.scale_basis),
+        handedness=BASES.get(part.stack.handedness_basis, part.stack.handedness_basis),
+        checks=checks,
+        more_checks=more_checks,
         warnings=[one for one in part.warnings if not (assumed and one.flag == "handedness_assumed")],
         tilt=None if part.axis is None else _number(part, "tilt_deg", part.axis.tilt_deg),
         reasons=_reasons(list(part.unknown.items())),
@@ -403,8 +414,9 @@ def report_html(
         pieces=[_piece(part, one) for one in part.pieces],
         seams=seam_cards(part, seams),
         exploded=exploded_picture(part),
-        form=list(_form(part)),
-        relations=list(_relations(part)),
+        form=form,
+        even_form=even_form,
+        relations=relations,
         stock=stock_rows(part),
         intended=intended_rows(part),
         residuals=figure_uri(residual_plot(part)) if fitted else "",
