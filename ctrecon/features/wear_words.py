@@ -81,7 +81,8 @@ def wear_of(
     runs = sorted(_runs(found, edge.shape), key=lambda r: -float(lost[r].max()))
     planes = (min(int(c.planes.min()) for c in edge.cells), max(int(c.planes.max()) for c in edge.cells))
     where = [_where(found, r, edge.shape, planes, squared) for r in runs[:_MOST_NAMED]]
-    more = f", and at {len(runs) - _MOST_NAMED} more places" if len(runs) > _MOST_NAMED else ""
+    left = len(runs) - _MOST_NAMED
+    more = f", and at {left} more place{'s' if left > 1 else ''}" if left > 0 else ""
     says = f"Eaten over {share:.0%} of its edge: {'; '.join(where)}{more}; the size is that of the sound edge."
     size = max(one.fit.u(n) for n in ("radius", "a", "b", "inradius") if n in one.fit.names)
     return Wear(round(share, 3), float(lost[deepest]), float(np.hypot(u[deepest], size / 2)), says)

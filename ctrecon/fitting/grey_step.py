@@ -1,5 +1,6 @@
 """The model of grey beside an edge: air + contrast · Φ(distance / blur), with slopes, and its derivatives."""
 
+from copy import copy
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -85,8 +86,7 @@ class GreyStep:
 
     def every(self, step: int) -> "GreyStep":
         """Return the same model on one of so many voxels; places are spread as for all of them."""
-        thin = GreyStep.__new__(GreyStep)
-        thin.__dict__.update(self.__dict__)
+        thin = copy(self)
         some = slice(None, None, step)
         thin.samples, thin.grey = self.samples.thin(some), self.grey[some]
         thin.ratio, thin.places = self.ratio[some], self.places[some]

@@ -16,6 +16,7 @@ __all__ = ["Drift", "Shift", "find_drift", "find_shifts"]
 _FEWEST_PLACES = 150
 _LEAST_DRIFT = 0.015
 _LEAST_SCATTER = 0.002  # share of the contrast; drawn slices have no noise at all
+_LEAST_PX = 8  # rows and columns; a strip narrower than the smoothing shows no shift across it
 _LEAST_SHIFT_PX = 0.12
 _WAYS = ((1, 3.0), (1, 6.0), (2, 4.0), (0, 3.0), (0, 10.0))  # degree and width by which a curve may run on
 _FACE_SHARES = np.array([1.0, 0.7, 0.2])  # what the metal of the slices before a face weighs in its place
@@ -250,9 +251,6 @@ def _rather_a_step(at: NDArray[np.int64], value: Floats) -> bool:
         for k in range(1, len(value))
     )
     return step < float((bend**2).sum())
-
-
-_LEAST_PX = 8  # rows and columns; a strip narrower than the smoothing shows no shift across it
 
 
 def find_shifts(stack: SliceStack, levels: Levels, scan: Scan) -> tuple[Shift, ...]:

@@ -176,9 +176,8 @@ def _upper_population(values: Floats, noise: float) -> Floats:
     low, high = thin[thin <= cut], thin[thin > cut]
     if not low.size or not high.size or high.size < 0.02 * thin.size:
         return values
-    share = low.size / thin.size
-    between = share * (1 - share) * (high.mean() - low.mean()) ** 2
-    separate = between > 0.85 * thin.var() and low.mean() < 0.5 * high.mean() and high.mean() - low.mean() > 6 * noise
+    apart = low.mean() < 0.5 * high.mean() and high.mean() - low.mean() > 6 * noise
+    separate = apart and _between(low, high) > 0.85 * thin.var()
     return values[values > cut] if separate else values
 
 
@@ -202,13 +201,14 @@ def _one_population(
     ]
     values = np.concatenate(smooth)
     cut = float(_OTSU(values, nbins=256))
-    upper = values > cut
-    share = float(upper.mean())
-    variance = float(values.var())
-    if not 0 < share < 1 or not variance > 0:
-        return True
-    between = share * (1 - share) * float(values[upper].mean() - values[~upper].mean()) ** 2
-    return between < _TWO_HEAPS * variance
+    low, high = values[values <= cut], values[values > cut]
+    return not low.size or not high.size or _between(low, high) < _TWO_HEAPS * float(values.var())
+
+
+def _between(low: Floats, high: Floats) -> float:
+    """Return the variance between two parts of a set of values (N. Otsu's criterion)."""
+    share = low.size / (low.size + high.size)
+    return share * (1 - share) * float(high.mean() - low.mean()) ** 2
 
 
 def _noise(plane: NDArray[Any], valid: NDArray[np.bool_]) -> float:
