@@ -11,11 +11,15 @@ from worn.shapes import Distance, Floats, cut
 
 @dataclass(frozen=True, kw_only=True)
 class Room:
-    """Room for a part (px): radius and height; `worn` is how likely each rim is eaten, 0 for sound parts."""
+    """Room for a part (px): radius and height; `worn` is how likely each rim is eaten, 0 for sound parts.
+
+    `later` draws what came to the family last, so that the parts of a seed stayed what they were.
+    """
 
     radius: float
     height: float
     worn: float
+    later: np.random.Generator
 
     @property
     def fine(self) -> float:
@@ -70,6 +74,15 @@ def dress(
         # what the pits have eaten is still there, as product
         layers.append((cut(full, cut(full, *eaten)), grey))
     return layers
+
+
+def insert(room: Room, filling: Distance, chance: float) -> list[Layer]:
+    """A rod of another material that fills a hole, lighter or heavier than the metal; or nothing."""
+    draws = room.later.random(3)
+    if draws[0] > chance * room.worn:
+        return []
+    grey = 0.4 + 0.4 * draws[1] if draws[2] < 0.6 else 1.25 + 0.35 * draws[1]
+    return [(filling, float(grey))]
 
 
 def filled(rng: np.random.Generator, outer: Distance, inner: Distance) -> tuple[list[Layer], float]:

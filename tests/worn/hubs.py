@@ -1,7 +1,10 @@
 """Hubs: stepped rounds with a bore or a square hole, in one piece or with a disc on a square or round boss."""
 
+from dataclasses import replace
+
 import numpy as np
-from worn.common import Rim, Room, dress, filled, gap, on_rims, parts_of
+from worn.common import Rim, Room, dress, filled, gap, insert, on_rims, parts_of
+from worn.render import Layer
 from worn.shapes import Distance, between, both, box, cut, disc, hole, rough, union, wedge
 from worn.truth import Made, True_, TruePiece
 from worn.wear import eaten_rim
@@ -41,20 +44,23 @@ def _outside(low: float, high: float, radius: float, worn: bool, arc: float = 36
 
 def _pin_holes(
     rng: np.random.Generator, room: Room, inner: float, outer: float, low: float, high: float
-) -> tuple[list[Distance], list[True_]]:
-    """Up to four round holes through a flange, between two radii."""
+) -> tuple[list[Distance], list[True_], list[Layer]]:
+    """Up to four round holes through a flange, between two radii; some hold a rod of another material."""
     wide = outer - inner
     if wide < 16 or rng.random() < 0.4:
-        return [], []
+        return [], [], []
     count, radius = int(rng.integers(1, 5)), float(rng.uniform(2.6, min(6.0 * room.fine, wide / 2 - 5)))
     first, far = float(rng.uniform(0, 360)), (inner + outer) / 2
-    cuts, truths = [], []
+    cuts, truths, rods = [], [], []
     for i in range(count):
         angle = np.radians(first + i * 360 / count + float(rng.uniform(-12, 12)))
         x, y = float(far * np.cos(angle)), float(far * np.sin(angle))
         cuts.append(between(hole(x, y, radius), low - 20, high + 4))
-        truths.append(True_(kind="round_hole", x=x, y=y, low=low, high=high, diameter=2 * radius, taper=0.0))
-    return cuts, truths
+        rod = insert(room, between(hole(x, y, radius), low, high), 0.12)
+        one = True_(kind="round_hole", x=x, y=y, low=low, high=high, diameter=2 * radius, taper=0.0)
+        truths.append(replace(one, optional=bool(rod)))
+        rods += rod
+    return cuts, truths, rods
 
 
 def hub(rng: np.random.Generator, room: Room, *, one_piece: bool | None = None) -> Made:
@@ -82,7 +88,7 @@ def hub(rng: np.random.Generator, room: Room, *, one_piece: bool | None = None) 
         eaten_rim(rng, a, b, 0.7 * room.worn, min(4.0, deep))
         for a, b, deep in ((z0, z1, r1 - r2 - 1.1), (z1, z2, 4.0), (z2, z3, min(4.0, r3 - boss - 2)))
     )
-    pins, pin_truths = _pin_holes(rng, room, r2, r1, z0, z1)
+    pins, pin_truths, rods = _pin_holes(rng, room, r2, r1, z0, z1)
     relieved = rng.random() < 0.3 and r3 - boss > 12
     x, y, rr, own, off_rim = _relief(rng, r3, boss) if relieved else (0.0, 0.0, 1.0, 0.0, 0.0)
     if relieved:
@@ -103,7 +109,7 @@ def hub(rng: np.random.Generator, room: Room, *, one_piece: bool | None = None) 
     places = on_rims(
         rng, [Rim(radius=r1, low=z0, high=z1), Rim(radius=r2, low=z1, high=z2), Rim(radius=r3, low=z2, high=z3)], 16
     )
-    layers = [*dress(rng, room, bodies, full, places), *fill]
+    layers = [*dress(rng, room, bodies, full, places), *fill, *rods]
     truths = [
         _outside(z0, z1, r1, loss1 is not None), _outside(z1, z2, r2, loss2 is not None),
         _outside(z2, z3, r3, loss3 is not None, 360.0 - off_rim), centre_truth, *pin_truths,

@@ -35,6 +35,12 @@ KINDS: dict[str, Callable[[np.random.Generator, Room], Made]] = {
 }
 """Makers of parts by the name of their kind."""
 
+NOTHING = "nothing"
+"""The kind of stack that holds no metal."""
+
+ALL = (*KINDS, NOTHING)
+"""Every kind, in the order in which they are run."""
+
 _MAY_RUN_OUT = ("hub", "ring")
 
 
@@ -61,7 +67,7 @@ def make(
     Parameters
     ----------
     kind : str
-        One of `KINDS`.
+        One of `KINDS`, or `NOTHING`.
     seed : int
         Seed of all random numbers.
     size : (slices, rows, columns)
@@ -86,15 +92,19 @@ def make(
     across = min(size[1] * voxel[1] - 2 * _MARGIN * voxel[1], size[2] * voxel[2] - 2 * _MARGIN * voxel[2]) / 2
     along = size[0] * voxel[0] - 2 * _MARGIN * voxel[0]
     radius = across - 1.5 - lean * min(along, 95.0 * max(1.0, across / 66)) / 2
-    room = Room(radius=radius, height=along - 2 - 2 * lean * radius, worn=float(worn))
+    later = np.random.default_rng([zlib.crc32(kind.encode()), seed, 1])
+    room = Room(radius=radius, height=along - 2 - 2 * lean * radius, worn=float(worn), later=later)
+    dz, dy, dx = (round(v * px_mm, 12) for v in voxel)
+    about = {"kind": kind, "seed": seed, "voxel_mm": (dz, dy, dx), "px_mm": px_mm}
+    if kind == NOTHING:
+        pose = Pose(size, voxel, (0.0, 0.0, 0.0))
+        slices, held = scan.nothing(pose, rng)
+        made = Made(layers=(), truths=(), pieces=(), reach=radius, low=0.0, high=0.0)
+        return Scanned(**about, slices=slices, scan={**held, "voxel": voxel}), pose, made
     made = KINDS[kind](rng, room)
     pose = _lay(rng, kind, made, size, voxel, tilt, towards)
     volume = render(made.layers, pose, scanner.psf)
     slices = scan.scan(volume, pose, scanner, made.reach, rng)
     features, pieces = tell_all(made, pose, scanner, px_mm)
-    dz, dy, dx = (round(v * px_mm, 12) for v in voxel)
-    told = Scanned(
-        kind=kind, seed=seed, slices=slices, voxel_mm=(dz, dy, dx), px_mm=px_mm, features=features, pieces=pieces,
-        scan={**asdict(scanner), "voxel": voxel, "tilt": tilt},
-    )  # fmt: skip
-    return told, pose, made
+    held = {**asdict(scanner), "voxel": voxel, "tilt": tilt}
+    return Scanned(**about, slices=slices, features=features, pieces=pieces, scan=held), pose, made

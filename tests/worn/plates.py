@@ -1,8 +1,11 @@
 """Plates: rectangles with round and square holes, a slot, reliefs made by a tool, and a lost corner."""
 
+from dataclasses import replace
+
 import numpy as np
 from worn import wear
-from worn.common import Room, dress
+from worn.common import Room, dress, insert
+from worn.render import Layer
 from worn.shapes import Distance, Floats, between, box, cut, disc, hole, plate, slot
 from worn.truth import Made, True_, TruePiece
 
@@ -38,11 +41,12 @@ def _sizes(rng: np.random.Generator, room: Room, turn: float) -> tuple[float, fl
 
 def _holes(
     rng: np.random.Generator, room: Room, layout: _Layout, turn: float, low: float, high: float
-) -> tuple[list[Distance], list[True_]]:
-    """Slot, square and round holes, the larger first."""
+) -> tuple[list[Distance], list[True_], list[Layer]]:
+    """Slot, square and round holes, the larger first; some hold a rod of another material."""
     c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
     cuts: list[Distance] = []
     truths: list[True_] = []
+    rods: list[Layer] = []
 
     def turned(at: tuple[float, float]) -> tuple[float, float]:
         return float(at[0] * c - at[1] * s), float(at[0] * s + at[1] * c)
@@ -77,12 +81,11 @@ def _holes(
         end = low + float(rng.uniform(0.5, 0.75)) * (high - low) if rng.random() < 0.12 and high - low > 16 else high
         room_of = hole(x, y, radius, growth=taper / 2, mid=(low + end) / 2, loss=loss)
         cuts.append(room_of if end == high else between(room_of, low - 9, end))
-        truths.append(
-            True_(
-                kind="round_hole", x=x, y=y, low=low, high=end, diameter=2 * radius, taper=taper, worn=loss is not None
-            )
-        )
-    return cuts, truths
+        rod = insert(room, between(room_of, low, end), 0.1)
+        rods += rod
+        one = True_(kind="round_hole", x=x, y=y, low=low, high=end, diameter=2 * radius, taper=taper)
+        truths.append(replace(one, worn=loss is not None, optional=bool(rod)))
+    return cuts, truths, rods
 
 
 def _reliefs(
@@ -146,12 +149,12 @@ def plate_part(rng: np.random.Generator, room: Room) -> Made:
         u, v = p * a / 2, q * b / 2
         lost.append(wear.lost_corner(rng, u * c - v * s, u * s + v * c, turn, low, high))
         layout.taken.append((u, v, 24.0))
-    cuts, truths = _holes(rng, room, layout, turn, low, high)
+    cuts, truths, rods = _holes(rng, room, layout, turn, low, high)
     losses = [
         wear.eaten_side(rng, b if side % 2 == 0 else a, low, high, 0.6 * room.worn, keep[side]) for side in range(4)
     ]
     metal = cut(between(plate(a, b, turn, losses), low, high), *arcs, *cuts, *lost)
-    layers = dress(rng, room, [metal], metal, _edge_places(rng, a, b, turn, low, high, 16))
+    layers = dress(rng, room, [metal], metal, _edge_places(rng, a, b, turn, low, high, 16)) + rods
     worn = bool(lost) or any(one is not None for one in losses)
     outside = True_(kind="rectangular_outside", low=low, high=high, pair=(a, b), turn=turn, period=180.0, worn=worn)
     return Made(

@@ -109,7 +109,7 @@ def tell(done: dict[str, Any], long: bool) -> None:
     )
     print(
         f"{head}{done['seconds']:.1f} s {done['megabytes']:.0f} MB found {len(done['found'])} missed {len(done['missed'])}"
-        f" extras {len(done['extras'])} undecided {len(done['undecided'])}{weak} pieces {'right' if done['pieces']['right'] else 'WRONG'}"
+        f" extras {len(done['extras'])} undecided {len(done['undecided'])}{weak} pieces {'not judged' if not done['pieces'].get('judged', True) else 'right' if done['pieces']['right'] else 'WRONG'}"
         f" (snr {done['scan']['snr']:.0f})",
         file=sys.stderr, flush=True,
     )  # fmt: skip
@@ -119,7 +119,7 @@ def tell(done: dict[str, Any], long: bool) -> None:
 
 def _options() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--kinds", default=",".join(parts.KINDS), help="with commas between")
+    parser.add_argument("--kinds", default=",".join(parts.ALL), help="with commas between")
     parser.add_argument("--trials", type=int, default=30, help="parts of each kind")
     parser.add_argument("--seed", type=int, default=9000, help="of the first part; the others follow")
     parser.add_argument("--jobs", type=int, default=1, help="parts at a time")
@@ -139,8 +139,8 @@ def main() -> None:
     args = parser.parse_args()
     kinds = [k for k in args.kinds.split(",") if k]
     for kind in kinds:
-        if kind not in parts.KINDS:
-            parser.error(f"no kind is called {kind}; there are {', '.join(parts.KINDS)}")
+        if kind not in parts.ALL:
+            parser.error(f"no kind is called {kind}; there are {', '.join(parts.ALL)}")
     size, faults, worn = tuple(args.size), not args.clean, not (args.clean or args.sound)
     jobs: list[Job] = [(k, args.seed + i, size, faults, worn, args.limit) for k in kinds for i in range(args.trials)]
     if args.show:

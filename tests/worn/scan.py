@@ -65,6 +65,34 @@ def noise(shape: tuple[int, ...], voxel: tuple[float, float, float], grain: floa
     return out
 
 
+def nothing(pose: Pose, rng: np.random.Generator) -> tuple[NDArray[np.uint16], dict[str, object]]:
+    """A stack that holds no metal: noise, white or shared by neighbours, alone or with a gradient, with rings, with both.
+
+    Returns the slices and what they hold; the noise has an sd of 300 to 1500 grey values, the gradient and the rings
+    up to some times as much.
+    """
+    what = str(rng.choice(["white", "grainy", "gradient", "rings", "all"]))
+    grain = 0.0 if what == "white" else float(rng.uniform(0.7, 1.2))
+    sd = float(rng.uniform(300, 1500))
+    x, y = _plane(pose)
+    plane = np.zeros(pose.shape[1:], np.float32)
+    along = np.zeros((pose.shape[0], 1, 1), np.float32)
+    if what in ("gradient", "all"):
+        angle = rng.uniform(0, 2 * np.pi)
+        way = np.cos(angle) * (x / x.max() - 0.5) + np.sin(angle) * (y / y.max() - 0.5)
+        plane += (sd * rng.uniform(1, 6) * way).astype(np.float32)
+        along += (sd * rng.uniform(0, 3) * np.linspace(-0.5, 0.5, pose.shape[0]))[:, None, None].astype(np.float32)
+    if what in ("rings", "all"):
+        far = np.hypot(x - x.mean() - rng.normal(0, 2), y - y.mean() - rng.normal(0, 2))
+        profile = ndimage.gaussian_filter1d(rng.standard_normal(int(far.max()) + 3), 0.7)
+        plane += np.interp(far, np.arange(len(profile)), profile * sd * rng.uniform(0.3, 1) / profile.std()).astype(
+            np.float32
+        )
+    out = rng.uniform(15000, 40000) + plane + along + sd * noise(pose.shape, pose.voxel, grain, rng)
+    told: dict[str, object] = {"what": what, "grain": grain, "noise": sd, "snr": 0.0}
+    return np.clip(np.rint(out), 0, 65535).astype(np.uint16), told
+
+
 def scan(volume: Floats, pose: Pose, scanner: Scanner, reach: float, rng: np.random.Generator) -> NDArray[np.uint16]:
     """Turn a rendered part (air 0, metal 1) into stored slices; `reach` is the part's radius, px."""
     x, y = _plane(pose)

@@ -171,6 +171,8 @@ def _pieces(truth: Scanned, part: Part) -> dict[str, Any]:
     """Whether the pieces are right: as many, each at its depths, called separate; and what was called so falsely."""
     dz, last = truth.voxel_mm[0], truth.voxel_mm[0] * (len(truth.slices) - 1)
     separate = [p for p in part.pieces if p.verdict == "separate"]
+    if any(f["optional"] for f in truth.features):
+        return {"judged": False, "right": False, "false_separate": False, "undecided": False}
     if len(truth.pieces) == 1:
         return {
             "right": len(part.pieces) == 1,
@@ -276,7 +278,8 @@ def compare(truth: Scanned, part: Part, direction: Sequence[float]) -> dict[str,
         if truth.pieces
         else {"right": not part.pieces, "false_separate": False, "undecided": False}
     )
-    out["clear"] = not any(f["weak"] for f in truth.features)
+    out["empty"] = not part.features
+    out["clear"] = out["pieces"].get("judged", True) and not any(f["weak"] for f in truth.features)
     return out
 
 

@@ -53,6 +53,7 @@ def summary(parts: Sequence[dict[str, Any]]) -> dict[str, Any]:
         "parts": len(parts), "finished": len(done), "faults": sum("fault" in p for p in parts), "unfinished": sum("unfinished" in p for p in parts),
         **{k: Counter(kind for p in done for kind in p[k]) for k in ("found", "missed", "weak_found", "weak_missed", "extras", "undecided")},
     }  # fmt: skip
+    out["empty"], out["judged"] = sum(p["empty"] for p in done), sum(p["pieces"].get("judged", True) for p in done)
     out["pieces_right"] = sum(p["pieces"]["right"] for p in done)
     clear = [p for p in done if p["clear"]]
     out["pieces_right_clear"], out["clear"] = sum(p["pieces"]["right"] for p in clear), len(clear)
@@ -85,6 +86,8 @@ def show(name: str, parts: Sequence[dict[str, Any]]) -> str:
         f"== {name}: {s['parts']} parts, {s['finished']} measured, {s['faults']} internal faults, {s['unfinished']} unfinished",
         f"   found {found} of {found + missed}{share}; extras {extras} = {extras / max(s['finished'], 1):.2f} a part; undecided {sum(s['undecided'].values())}",
     ]  # fmt: skip
+    if name == "nothing":
+        lines.append(f"   records without a feature {s['empty']} of {s['parts']}")
     for key, text in (("missed", "missed"), ("extras", "extras"), ("undecided", "undecided")):
         if s[key]:
             lines.append(f"   {text}: {_words(s[key].elements())}")
@@ -92,7 +95,7 @@ def show(name: str, parts: Sequence[dict[str, Any]]) -> str:
     if weak:
         lines.append(f"   seams too weak to ask for: {sum(s['weak_found'].values())} of {weak} told")
     lines.append(
-        f"   pieces right {s['pieces_right']} of {s['finished']} (where every seam is clear: {s['pieces_right_clear']} of {s['clear']}), "
+        f"   pieces right {s['pieces_right']} of {s['judged']} (where every seam is clear: {s['pieces_right_clear']} of {s['clear']}), "
         f"undecided {s['pieces_undecided']}, false separate {s['false_separate']}"
     )
     told = [t for t in s["teeth"] if t[0] is not None]
@@ -139,7 +142,7 @@ def overall(by_kind: dict[str, Sequence[dict[str, Any]]]) -> str:
         seconds, memory = s["seconds"] or [0, 0], s["megabytes"] or [0, 0]
         lines.append(
             f"{name:10s} {s['parts']:5d} {found:5d}/{found + missed:<4d}{100 * found / max(found + missed, 1):4.0f}% {extras / max(s['finished'], 1):7.2f} "
-            f"{sum(s['undecided'].values()):5d} {s['pieces_right']:3d}/{s['finished']:<3d} {s['faults']:6d} {s['unfinished']:6d} {seconds[0]:6.1f} {seconds[1]:6.1f} {memory[1]:5.0f}   "
+            f"{sum(s['undecided'].values()):5d} {s['pieces_right']:3d}/{s['judged']:<3d} {s['faults']:6d} {s['unfinished']:6d} {seconds[0]:6.1f} {seconds[1]:6.1f} {memory[1]:5.0f}   "
             f"{', '.join(sizes)}; {', '.join(covers)}"
         )
     return "\n".join(lines)

@@ -78,6 +78,8 @@ def wheel(rng: np.random.Generator, room: Room, *, broken: bool = False) -> Made
     else:
         truths.append(True_(kind="round_hole", low=z0, high=z2, diameter=size, taper=0.0))
     cuts: list[Distance] = []
+    rooms: list[True_] = []
+    spokes, first = 0, 0.0
     inner, outer = boss + 4, teeth.root - float(rng.uniform(5, 9))
     if rng.random() < 0.45 and outer - inner > 12:
         spokes, width, first = int(rng.integers(3, 7)), float(rng.uniform(5, 10)), float(rng.uniform(0, 120))
@@ -86,15 +88,20 @@ def wheel(rng: np.random.Generator, room: Room, *, broken: bool = False) -> Made
         for i in range(spokes):
             middle = np.radians(first + (i + 0.5) * 360 / spokes)
             x, y = float(far * np.cos(middle)), float(far * np.sin(middle))
-            if not broken:
-                truths.append(True_(kind="free_hole", x=x, y=y, low=z0, high=z1, area=area))
+            rooms.append(True_(kind="free_hole", x=x, y=y, low=z0, high=z1, area=area))
     flat = cut(between(rim, z0, z1), *cuts)
     if broken:
-        gone, first = float(rng.uniform(50, 150)), float(rng.uniform(0, 360))
-        lost = both(wedge(first, first + gone), lambda x, y, z: -disc(0, 0, boss + 3)(x, y, z))
+        gone, start = float(rng.uniform(50, 150)), float(rng.uniform(0, 360))
+        lost = both(wedge(start, start + gone), lambda x, y, z: -disc(0, 0, boss + 3)(x, y, z))
         lost = rough(lost, rng, 1.0, 9.0) if room.worn else lost
         flat = cut(flat, lost)
         truths[0] = rim_of(teeth, z0, z1, worn=True)
+        # a room is left where it lies well clear of the fracture on both sides
+        half = 180 / max(spokes, 1)
+        at = [np.degrees(np.arctan2(one.y, one.x)) - start - gone / 2 for one in rooms]
+        clear = [abs((a + 180) % 360 - 180) > gone / 2 + half for a in at]
+        rooms = [one for one, ok in zip(rooms, clear, strict=True) if ok]
+    truths += rooms
     metal = cut(union(flat, between(disc(0, 0, boss), z0, z2)) if collet else flat, centre)
     if collet:
         truths.append(True_(kind="round_outside", low=z1, high=z2, diameter=2 * boss, taper=0.0))

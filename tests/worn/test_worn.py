@@ -1,0 +1,148 @@
+"""Worn parts: the renderer keeps areas and gaps, the scoring sees what is wrong, and three worn parts are measured."""
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from ctrecon import Feature, Measured, Part, SliceStack, measure_stack
+from ctrecon.part import StackInfo
+
+
+@pytest.fixture(autouse=True)
+def _worn_on_path(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[1]))
+    yield
+    for name in [n for n in sys.modules if n.partition(".")[0] == "worn"]:
+        del sys.modules[name]
+
+
+def test_rendered_area_is_that_of_the_shape() -> None:
+    """Disc, square, toothed rim and spoke windows come out with their area, on voxels that are no cubes."""
+    from worn.render import Pose, render
+    from worn.shapes import Teeth, box, disc, window_truth, windows
+
+    teeth = Teeth(count=30, tip=40.0, root=35.0, root_half=2.8, tip_half=1.2, turn_deg=7.0)
+    pose = Pose((3, 88, 96), (1.1, 1.08, 1.0), (47.6, 47.2, 1.2))
+    shapes = [
+        (disc(0, 0, 30.0), np.pi * 900), (box(0, 0, 31, 31, 23.0), 961.0), (teeth.distance, teeth.area()),
+        (windows(12, 36, 4, 6, 10.0), 4 * window_truth(12, 36, 4, 6)[0]),
+    ]  # fmt: skip
+    for distance, area in shapes:
+        got = float(render([(distance, 1.0)], pose, 0.8)[1].sum(dtype=float)) * 1.08
+        assert got == pytest.approx(area, rel=1.5e-3)
+    assert np.pi * 35**2 < teeth.area() < np.pi * 40**2
+
+
+def test_a_gap_of_a_hundredth_is_as_thin_as_it_is() -> None:
+    """The grey lost along a gap between two pieces is the gap's own width, however thin."""
+    from worn.render import Pose, render
+    from worn.shapes import between, disc
+
+    pose = Pose((24, 60, 60), (1.0, 1.0, 1.0), (29.7, 29.4, 11.6))
+    for gap in (0.02, 0.3):
+        pieces = [(between(disc(0, 0, 200), -30, -gap / 2), 1.0), (between(disc(0, 0, 200), gap / 2, 30), 1.0)]
+        volume = render(pieces, pose, 0.8)
+        assert float((1 - volume[:, 20:40, 20:40]).sum(axis=0).mean()) == pytest.approx(gap, abs=2e-4)
+
+
+def test_kind_and_seed_settle_a_part() -> None:
+    """The same kind and seed give the same slices and truth; another seed gives others."""
+    from worn import parts
+
+    one, again, other = (parts.make("ring", s, size=(24, 64, 64))[0] for s in (9001, 9001, 9002))
+    assert np.array_equal(one.slices, again.slices) and one.features == again.features
+    assert one.features != other.features
+
+
+@pytest.mark.parametrize("kind", ["hub", "plate", "wheel", "sandwich", "ring", "fragment", "broken", "solid", "nothing"])
+def test_metal_keeps_clear_of_the_border(kind: str) -> None:
+    """Every kind is rendered, with air along the four sides of each slice, and nothing true about an empty stack."""
+    from worn import parts
+    from worn.render import render
+
+    for seed in (9003, 9004):
+        told, pose, made = parts.make(kind, seed)
+        assert told.slices.dtype == np.uint16 and told.slices.shape == parts.SIZE
+        if kind == "nothing":
+            assert not told.features and not told.pieces
+            continue
+        metal = render(made.layers, pose, told.scan["psf"])
+        sides = [metal[:, :3], metal[:, -3:], metal[:, :, :3], metal[:, :, -3:]]
+        assert max(float(s.max()) for s in sides) < 0.02 < 0.9 < float(metal.max())
+        assert told.features and told.pieces
+
+
+def _told(**change: Any) -> Any:
+    """A bore and an outside, 60 slices long."""
+    from worn.truth import Scanned
+
+    common = {"x_mm": 4.0, "y_mm": 4.0, "worn": False, "optional": False, "weak": False, "taper_mm_per_mm": 0.0, "arc_deg": 360.0}
+    ends = {"depth_from_mm": 0.5, "depth_to_mm": 3.5}
+    features = [
+        {"kind": "round_hole", "diameter_mm": 1.0, **ends, **common},
+        {"kind": "round_outside", "diameter_mm": 6.0, **ends, **common},
+    ]
+    pieces = [{"name": "body", **ends}]
+    return Scanned(
+        kind="ring", seed=0, slices=np.zeros((80, 160, 160), np.uint16), voxel_mm=(0.05, 0.05, 0.05), px_mm=0.05,
+        features=features, pieces=pieces,
+    )  # fmt: skip
+
+
+def _part(*features: Feature) -> Part:
+    stack = StackInfo(source="x", slices=80, rows=160, columns=160, voxel_mm=(0.05, 0.05, 0.05), scale_basis="stated")
+    return Part(name="x", made_with="x", stack=stack, axis=None, features=features)
+
+
+def _round(kind: str, size: float, low: float = 0.5, high: float = 3.5, flags: tuple[str, ...] = (), x: float = 4.0) -> Feature:
+    ends = {"depth_from_mm": Measured(low, 0.001), "depth_to_mm": Measured(high, 0.001)}
+    place = {"x_mm": Measured(x, 0.001), "y_mm": Measured(4.0, 0.001)}
+    return Feature(id="F1", kind=kind, flags=flags, diameter_mm=Measured(size, 0.002), **place, **ends)
+
+
+def test_scoring_sees_what_is_missed_added_and_wrong() -> None:
+    """A wrong size is an error over u, a far one is missed and an extra; undecided extras do not count."""
+    from worn.score import compare
+
+    told = _told()
+    right = compare(told, _part(_round("round_hole", 1.01), _round("round_outside", 6.0)), (0, 0, 1))
+    assert (right["missed"], right["extras"]) == ([], [])
+    sizes = [s for s in right["samples"] if s["quantity"] == "size" and s["role"] == "hole"]
+    assert sizes[0]["error"] == pytest.approx(0.2) and sizes[0]["u"] == pytest.approx(0.04)
+    moved = compare(told, _part(_round("round_hole", 1.0, x=4.2), _round("round_outside", 6.0)), (0, 0, 1))
+    assert (moved["missed"], moved["extras"]) == (["round_hole"], ["round_hole"])
+    doubt = _round("round_hole", 0.5, flags=("undecided",), x=5.0)
+    more = compare(told, _part(_round("round_hole", 1.0), _round("round_outside", 6.0), doubt), (0, 0, 1))
+    assert (more["missed"], more["extras"], more["undecided"]) == ([], [], ["round_hole"])
+
+
+def test_a_bore_in_three_pockets_is_one_found_and_two_extras() -> None:
+    """Of short features that share a true one's place the best passes for it, if it covers half; the rest are extras."""
+    from worn.score import compare
+
+    pockets = [_round("round_hole", 1.0, a, b) for a, b in ((0.5, 2.5), (2.5, 3.0), (3.0, 3.5))]
+    scored = compare(_told(), _part(_round("round_outside", 6.0), *pockets), (0, 0, 1))
+    assert (scored["missed"], scored["extras"]) == ([], ["round_hole", "round_hole"])
+    scored = compare(_told(), _part(_round("round_outside", 6.0), *pockets[1:]), (0, 0, 1))
+    assert (scored["missed"], scored["extras"]) == (["round_hole"], ["round_hole", "round_hole"])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("kind", "seed"), [("plate", 9101), ("wheel", 9103), ("sandwich", 9100)])
+def test_a_worn_part_is_measured(kind: str, seed: int) -> None:
+    """A worn part in an ugly scan: no fault, nine in ten of its features found, sizes within 0.3 px or 3 u."""
+    from worn import parts
+    from worn.score import compare
+
+    told, pose, _ = parts.make(kind, seed)
+    stack = SliceStack.from_array(told.slices, voxel_mm=told.voxel_mm, source=f"{kind}-{seed}")
+    scored = compare(told, measure_stack(stack).part, tuple(float(v) for v in pose.axis))
+    assert len(scored["found"]) >= 0.9 * (len(scored["found"]) + len(scored["missed"])), scored["says"]
+    sizes = [s for s in scored["samples"] if s["quantity"] == "size" and s["group"] in ("round", "square", "rect", "slot")]
+    assert sizes
+    assert all(abs(s["error"]) <= max(0.3, 3 * (s["u"] or 0.0)) for s in sizes), sizes
+    assert not scored["pieces"]["false_separate"]
