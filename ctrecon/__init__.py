@@ -37,11 +37,11 @@ __all__ = [
 _HOMES = {
     "CtreconError": "ctrecon.core.errors",
     "Edge": "ctrecon.features.follow",
-    "Feature": "ctrecon.part",
+    "Feature": "ctrecon.record.part",
     "Measured": "ctrecon.core.measured",
     "Measurement": "ctrecon.measuring",
-    "Part": "ctrecon.part",
-    "Piece": "ctrecon.part",
+    "Part": "ctrecon.record.part",
+    "Piece": "ctrecon.record.part",
     "Settings": "ctrecon.settings",
     "SliceStack": "ctrecon.slices",
     "draw_sheet": "ctrecon.drawing",
@@ -49,10 +49,10 @@ _HOMES = {
     "measure_stack": "ctrecon.measuring",
     "measure_to_folder": "ctrecon.pipeline",
     "open_stack": "ctrecon.slices",
-    "read_part": "ctrecon.store",
-    "write_features_csv": "ctrecon.store",
+    "read_part": "ctrecon.record.store",
+    "write_features_csv": "ctrecon.record.store",
     "write_outlines": "ctrecon.drawing",
-    "write_part": "ctrecon.store",
+    "write_part": "ctrecon.record.store",
     "write_report": "ctrecon.report",
     "write_solid": "ctrecon.drawing",
     "write_template": "ctrecon.drawing",
@@ -65,12 +65,12 @@ if TYPE_CHECKING:
     from ctrecon.drawing import draw_sheet, write_outlines, write_solid, write_template
     from ctrecon.features.follow import Edge, follow_features
     from ctrecon.measuring import Measurement, measure_stack
-    from ctrecon.part import Feature, Part, Piece
+    from ctrecon.record.part import Feature, Part, Piece
     from ctrecon.pipeline import measure_to_folder
     from ctrecon.report import write_report
     from ctrecon.settings import Settings
     from ctrecon.slices import SliceStack, open_stack
-    from ctrecon.store import read_part, write_features_csv, write_part
+    from ctrecon.record.store import read_part, write_features_csv, write_part
 
 
 def __getattr__(name: str) -> Any:

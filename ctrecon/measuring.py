@@ -12,33 +12,33 @@ from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.budget import edge_u_px
 from ctrecon.features.build import build_features, order_features
 from ctrecon.features.candidates import find_candidates
-from ctrecon.features.contest import fit_best, want_best
-from ctrecon.features.cross import find_cross_holes
+from ctrecon.features.shape_selection import fit_best, want_best
+from ctrecon.features.cross_holes import find_cross_holes
 from ctrecon.features.cut_through import join_over_cuts
 from ctrecon.features.ends import End, EndPlan, end_want, fit_end, plan_end
-from ctrecon.features.gather import chosen, gather
-from ctrecon.features.knees import mark_broken_edges, meet_at_knees
-from ctrecon.features.picture import SlicePicture
+from ctrecon.features.collect_voxels import chosen, gather
+from ctrecon.features.slope_breaks import mark_broken_edges, meet_at_knees
+from ctrecon.record.pictures import SlicePicture
 from ctrecon.features.pictures import make_pictures
-from ctrecon.features.relate import with_form_and_relations
-from ctrecon.features.run_out import with_reach
-from ctrecon.features.sensitivity import with_sensitivity
+from ctrecon.features.form_and_relations import with_form_and_relations
+from ctrecon.features.stack_border import with_reach
+from ctrecon.record.sensitivity import with_sensitivity
 from ctrecon.features.size import Sized
-from ctrecon.features.very_small import find_small_bores
+from ctrecon.features.small_bores import find_small_bores
 from ctrecon.features.wear import settle_wear, worn_want
-from ctrecon.fitting.result import FitFailed, ShapeFit
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.outlines.stretches import find_stretches
-from ctrecon.part import Axis, ImageInfo, Part, StackInfo, Warn
-from ctrecon.pieces.face_seams import find_face_seams
+from ctrecon.record.part import Axis, ImageInfo, Part, StackInfo, Warn
+from ctrecon.seams.face_seams import find_face_seams
 from ctrecon.pieces.infer import infer_pieces
 from ctrecon.pieces.joints import find_joints
-from ctrecon.pieces.seam_pictures import FaceSeamPicture, SeamPicture, make_seam_pictures
-from ctrecon.pieces.seams import find_seams
-from ctrecon.slices.artefacts import Artefacts, find_artefacts
-from ctrecon.slices.levels import Levels, find_levels
-from ctrecon.slices.square_up import AxisGuess, SquaredStack, axis_from_normals, enough_depth, square_up
+from ctrecon.seams.cutouts import FaceSeamPicture, SeamPicture, make_seam_pictures
+from ctrecon.seams.find import find_seams
+from ctrecon.grey.artefacts import Artefacts, find_artefacts
+from ctrecon.grey.levels import Levels, find_levels
+from ctrecon.grey.square_up import AxisGuess, SquaredStack, axis_from_normals, enough_depth, square_up
 from ctrecon.slices.stack import SliceStack
-from ctrecon.slices.survey import Survey, survey_stack
+from ctrecon.grey.survey import Survey, survey_stack
 
 __all__ = ["Measurement", "measure_stack"]
 

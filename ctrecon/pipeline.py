@@ -15,12 +15,12 @@ from ctrecon.decisions import FILE_NAME, apply_decisions, read_decisions
 from ctrecon.drawing import draw_sheet, write_outlines, write_template
 from ctrecon.explain import Explained, explain_scan, with_warning
 from ctrecon.measuring import Measurement, measure_stack
-from ctrecon.part import Part
+from ctrecon.record.part import Part
 from ctrecon.pieces.infer import PRIORS
 from ctrecon.report import write_report
 from ctrecon.settings import Settings
 from ctrecon.slices import SliceStack, open_stack
-from ctrecon.store import write_features_csv, write_part
+from ctrecon.record.store import write_features_csv, write_part
 
 __all__ = ["OUTPUTS", "Progress", "check_target", "measure_to_folder", "name_of", "staged_folder", "write_outputs"]
 

@@ -8,8 +8,8 @@ from ctrecon.core.errors import InputError
 from ctrecon.measuring import measure_stack
 from ctrecon.settings import Settings
 from ctrecon.slices import SliceStack
-from ctrecon.slices.levels import find_levels
-from ctrecon.slices.product import find_product_levels
+from ctrecon.grey.levels import find_levels
+from ctrecon.grey.product import find_product_levels
 
 CRUST = 0.45
 SOUND, OUTER = 47.3, 60.8

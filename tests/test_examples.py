@@ -20,7 +20,7 @@ WITH_EXAMPLES = sorted(
     for path in PACKAGE.rglob("*.py")
     if ">>> " in path.read_text(encoding="utf-8")
 )
-NEEDS = {"ctrecon.drawing.solid.write_solid": ("OCP", "solid")}
+NEEDS = {"ctrecon.solid.write.write_solid": ("OCP", "solid")}
 """Examples that need a package of an extra: the package, and the extra's name."""
 
 PUBLIC = [name for name in ctrecon.__all__ if name != "__version__"]

@@ -9,9 +9,9 @@ from scipy.special import ndtr
 
 from ctrecon.core.errors import InputError, NoScaleError
 from ctrecon.measuring import measure_stack
-from ctrecon.part import REQUIRED, Part
+from ctrecon.record.part import REQUIRED, Part
 from ctrecon.slices import SliceStack
-from ctrecon.store import read_part, write_part
+from ctrecon.record.store import read_part, write_part
 
 VOXEL = (0.12, 0.1, 0.1)
 SHAPE = (22, 56, 60)

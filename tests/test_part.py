@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from ctrecon.core.measured import Measured
-from ctrecon.part import (
+from ctrecon.record.part import (
     KINDS,
     REQUIRED,
     Axis,
@@ -22,7 +22,7 @@ from ctrecon.part import (
     scale_u_along,
     scale_u_of,
 )
-from ctrecon.store import read_part
+from ctrecon.record.store import read_part
 
 TILT = math.radians(5.0)
 SLOPE = math.tan(TILT)

@@ -13,7 +13,7 @@ from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
 from ctrecon.pieces.infer import PRIORS
 from ctrecon.pipeline import OUTPUTS, measure_to_folder, name_of, staged_folder
 from ctrecon.settings import Settings
-from ctrecon.store import read_part
+from ctrecon.record.store import read_part
 
 SCALE = Settings(voxel_mm=(0.5, 0.5, 0.5))
 MakeSlices = Callable[..., Path]

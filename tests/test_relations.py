@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from ctrecon.measuring import measure_stack
-from ctrecon.part import Feature, Part
+from ctrecon.record.part import Feature, Part
 from ctrecon.phantoms import Phantom, Scanner
 from ctrecon.phantoms.phantom import Pose, assemble
 from ctrecon.phantoms.plate import Plate, RoundHole, SquareHole, plate_design

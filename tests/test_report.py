@@ -16,11 +16,11 @@ from ctrecon.core.errors import CtreconError
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured
 from ctrecon.explain import Explained, ExplainedSlice, Lump
-from ctrecon.features.picture import SlicePicture
-from ctrecon.part import Feature, Part, Warn
-from ctrecon.pieces.seam_pictures import FaceSeamPicture, SeamPicture
+from ctrecon.record.pictures import SlicePicture
+from ctrecon.record.part import Feature, Part, Warn
+from ctrecon.seams.cutouts import FaceSeamPicture, SeamPicture
 from ctrecon.report import report_html, write_report
-from ctrecon.store import read_part
+from ctrecon.record.store import read_part
 
 HUB = Path(__file__).parent / "plots" / "hub.json"
 HOSTILE = "<script>alert(1)</script>\"'><img src=http://x.invalid/a.png onerror=alert(2)>{{ 7*7 }}"
@@ -284,8 +284,8 @@ def test_names_that_are_no_text(hub: Part, tmp_path: Path) -> None:
 def test_same_bytes_in_every_run(tmp_path: Path) -> None:
     """Two fresh programs with different hash seeds write the same bytes."""
     program = (
-        "import sys, numpy as np; from ctrecon.report import report_html; from ctrecon.store import read_part;"
-        "from ctrecon.features.picture import SlicePicture as P;"
+        "import sys, numpy as np; from ctrecon.report import report_html; from ctrecon.record.store import read_part;"
+        "from ctrecon.record.pictures import SlicePicture as P;"
         "c = np.array([[1.0, 1.0], [5.0, 1.0], [5.0, 6.0]]);"
         "p = P(3, np.eye(8, dtype=np.float32), (0, 0), (('F1', c), ('F2', c + 1)));"
         "sys.stdout.buffer.write(report_html(read_part(sys.argv[1]), (p,)).encode())"

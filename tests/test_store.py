@@ -12,11 +12,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ctrecon import store
+from ctrecon.record import store
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.measured import Measured
-from ctrecon.part import Part
-from ctrecon.store import part_to_json, read_part, write_atomically, write_features_csv, write_part
+from ctrecon.record.part import Part
+from ctrecon.record.store import part_to_json, read_part, write_atomically, write_features_csv, write_part
 
 HUB = Path(__file__).parent / "plots" / "hub.json"
 

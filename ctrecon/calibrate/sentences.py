@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from ctrecon.calibrate.known import UNSAID_U_MM, Known
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured, decimals_for, format_u, format_value
-from ctrecon.part import KnownSize, Part, Warn
+from ctrecon.record.part import KnownSize, Part, Warn
 
 __all__ = ["FAR_OFF", "sentences", "warnings_of"]
 

@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
     """Calibrate, print what was found and write the new record."""
     from ctrecon.calibrate import calibrate
     from ctrecon.core.errors import InputFileError, OutputExistsError
-    from ctrecon.store import read_part, write_part
+    from ctrecon.record.store import read_part, write_part
 
     if args.out.exists() and (not args.force or not args.out.is_file()):
         cure = "choose another name" + ("" if args.force else ", or add --force to replace it")

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from ctrecon.part import Feature, Part
+    from ctrecon.record.part import Feature, Part
     from ctrecon.pipeline import Progress
 
 __all__ = ["feature_table", "print_files", "print_part", "progress_bar"]
@@ -41,7 +41,7 @@ def progress_bar() -> Iterator["Progress | None"]:
 
 def _rows_of(part: "Part", feature: "Feature") -> Iterator[tuple[str, ...]]:
     from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
-    from ctrecon.part import scale_u_of
+    from ctrecon.record.part import scale_u_of
 
     def number(one: Measured | None, quantity: str) -> tuple[str, str]:
         if one is None:

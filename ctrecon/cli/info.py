@@ -82,7 +82,7 @@ def describe(stack: "SliceStack", *, called: str) -> list[tuple[str, str]]:
 def health_sheet(stack: "SliceStack") -> list[tuple[str, str]]:
     """Return the health sheet as (label, word and finding), or one line that says why there is none."""
     from ctrecon.core.errors import InputError
-    from ctrecon.slices.health import check_health
+    from ctrecon.grey.health import check_health
 
     try:
         health = check_health(stack)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
-from ctrecon.part import KINDS, REQUIRED, Feature
+from ctrecon.record.part import KINDS, REQUIRED, Feature
 
 __all__ = ["possible_kinds", "with_kind"]
 

@@ -3,7 +3,7 @@
 import numpy as np
 
 from ctrecon.decisions.record import FeatureName
-from ctrecon.part import Feature, Part
+from ctrecon.record.part import Feature, Part
 
 __all__ = ["main_size", "match", "named"]
 

@@ -7,8 +7,8 @@ from scipy.optimize import least_squares
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
-from ctrecon.fitting.circle_points import fit_circle_points
-from ctrecon.fitting.result import FitFailed
+from ctrecon.core.circle_points import fit_circle_points
+from ctrecon.core.fit_result import FitFailed
 
 __all__ = ["HAND_U_VOXELS", "ByPoints", "circle_by_points", "square_by_points"]
 

@@ -11,8 +11,8 @@ from typing import Any, ClassVar
 from pydantic import TypeAdapter, ValidationError
 
 from ctrecon.core.errors import InputError, InputFileError
-from ctrecon.part import KINDS
-from ctrecon.store import write_atomically
+from ctrecon.record.part import KINDS
+from ctrecon.record.store import write_atomically
 
 __all__ = [
     "ACTIONS", "ADDED_KINDS", "FILE_NAME", "Decision", "FeatureName", "LengthBetween", "decisions_from_json",

@@ -5,7 +5,7 @@ Drawing libraries load on the first call, so importing this costs next to nothin
 
 from ctrecon.drawing.outlines import write_outlines
 from ctrecon.drawing.sheet import draw_sheet
-from ctrecon.drawing.solid import write_solid
+from ctrecon.solid.write import write_solid
 from ctrecon.drawing.template import write_template
 
 __all__ = ["draw_sheet", "write_outlines", "write_solid", "write_template"]

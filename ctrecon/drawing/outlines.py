@@ -3,11 +3,11 @@
 from pathlib import Path
 
 from ctrecon.core.measured import format_value
-from ctrecon.drawing.contours import Contour
-from ctrecon.drawing.dxf import add_contour, document_bytes, new_document
+from ctrecon.drawing.paper.contours import Contour
+from ctrecon.drawing.written.dxf import add_contour, document_bytes, new_document
 from ctrecon.drawing.sheet import write_whole
-from ctrecon.drawing.views import Model, Zone, build_model
-from ctrecon.part import Part
+from ctrecon.drawing.model.views import Model, Zone, build_model
+from ctrecon.record.part import Part
 
 __all__ = ["layer_contours", "write_outlines"]
 

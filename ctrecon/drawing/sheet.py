@@ -5,15 +5,15 @@ from pathlib import Path
 
 from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.core.threads import in_one_thread
-from ctrecon.drawing.dxf import document_bytes
-from ctrecon.drawing.items import Sheet
+from ctrecon.drawing.written.dxf import document_bytes
+from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.layout import lay_out
-from ctrecon.drawing.pdf import pdf_bytes
-from ctrecon.drawing.png import png_bytes
-from ctrecon.drawing.strokes import drawn_pages
-from ctrecon.drawing.svg import svg_bytes
-from ctrecon.drawing.views import PROJECTIONS, UNITS, build_model
-from ctrecon.part import Part
+from ctrecon.drawing.written.pdf import pdf_bytes
+from ctrecon.drawing.written.png import png_bytes
+from ctrecon.drawing.written.strokes import drawn_pages
+from ctrecon.drawing.written.svg import svg_bytes
+from ctrecon.drawing.model.views import PROJECTIONS, UNITS, build_model
+from ctrecon.record.part import Part
 
 __all__ = ["draw_sheet", "make_sheet", "write_whole"]
 

@@ -1,6 +1,6 @@
 """Predicts every slice from the finished record and tells what the record leaves unexplained."""
 
-from ctrecon.explain.lumps import Lump
+from ctrecon.explain.residual_regions import Lump
 from ctrecon.explain.predict import Psf, predict_slice
 from ctrecon.explain.scan import Explained, ExplainedSlice, explain_scan, with_warning
 

@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from ctrecon.explain.lumps import Lump, Tally
-from ctrecon.explain.solid import Solid
-from ctrecon.part import Part
+from ctrecon.explain.residual_regions import Lump, Tally
+from ctrecon.record.solid import Solid
+from ctrecon.record.part import Part
 
 __all__ = ["describe"]
 

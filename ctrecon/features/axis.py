@@ -8,9 +8,9 @@ from ctrecon.core.frames import Floats, direction_from_slopes
 from ctrecon.core.measured import Measured
 from ctrecon.features.ends import End
 from ctrecon.features.size import Sized
-from ctrecon.fitting.result import ShapeFit
-from ctrecon.part import Axis
-from ctrecon.slices.square_up import AxisGuess, SquaredStack
+from ctrecon.core.fit_result import ShapeFit
+from ctrecon.record.part import Axis
+from ctrecon.grey.square_up import AxisGuess, SquaredStack
 
 __all__ = ["part_axis", "refine_slopes"]
 

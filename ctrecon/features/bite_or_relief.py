@@ -12,7 +12,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.features.relief_edge import ReliefEdge
 from ctrecon.features.size import Sized
 from ctrecon.features.sound_edge import SoundEdge
-from ctrecon.fitting.result import ShapeFit
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.shapes import Circle
 
 __all__ = ["Verdict", "bite_or_relief"]

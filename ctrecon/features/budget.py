@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from ctrecon.fitting.result import ShapeFit
+from ctrecon.core.fit_result import ShapeFit
 
 __all__ = ["ORIGINS", "budget_of", "edge_u_px"]
 

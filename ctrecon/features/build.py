@@ -14,10 +14,10 @@ from ctrecon.features.ends import End
 from ctrecon.features.free_area import free_area
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
-from ctrecon.fitting.result import ShapeFit
-from ctrecon.part import Alternative, Feature, Worn
+from ctrecon.core.fit_result import ShapeFit
+from ctrecon.record.part import Alternative, Feature, Worn
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
-from ctrecon.slices.square_up import SquaredStack
+from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["Draft", "SeamStrength", "build_features", "order_features"]
 

@@ -13,7 +13,7 @@ from ctrecon.outlines.same_section import Run
 from ctrecon.outlines.stretches import Stretch
 from ctrecon.outlines.trace import Outline, even_points, trace
 from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
-from ctrecon.slices.square_up import SquaredStack
+from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["Candidate", "Other", "Span", "find_candidates"]
 

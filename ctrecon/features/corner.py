@@ -4,7 +4,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from ctrecon.features.size import Sized
-from ctrecon.fitting.result import ShapeFit
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.shapes import Rectangle
 
 __all__ = ["corner_radius"]

@@ -7,7 +7,7 @@ from scipy import ndimage
 
 from ctrecon.features.candidates import Candidate, Span
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
-from ctrecon.slices.square_up import SquaredStack
+from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["gaps_in", "join_over_cuts"]
 

@@ -10,12 +10,12 @@ from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import OTHER, Candidate, Span
-from ctrecon.features.gather import Want
-from ctrecon.features.run_out import stretched, used_planes
+from ctrecon.features.collect_voxels import Want
+from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.features.size import Sized
-from ctrecon.fitting.result import ShapeFit
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.shapes import Circle
-from ctrecon.slices.square_up import SquaredStack
+from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["CELL_PX", "EdgeCells", "Voxels", "cells_of", "with_whole_edge"]
 

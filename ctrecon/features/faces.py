@@ -11,10 +11,10 @@ from scipy.special import ndtr
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.form import Extreme, extreme_of
-from ctrecon.features.gather import Want
-from ctrecon.fitting.result import FitFailed, ShapeFit
+from ctrecon.features.collect_voxels import Want
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
-from ctrecon.slices.square_up import SquaredStack
+from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["Face", "FacePlan", "FaceSurface", "face_want", "fit_face", "plan_face"]
 

@@ -8,14 +8,14 @@ import numpy as np
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats, axis_slopes
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel
-from ctrecon.fitting.result import FitFailed
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.fitting.track_band import Grid, TrackModel, lever
 from ctrecon.fitting.tracked import EdgeFit, EdgeTracker
 from ctrecon.fitting.uncertainty import sandwich
-from ctrecon.part import Feature, Part, is_hole
+from ctrecon.record.part import Feature, Part, is_hole
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
-from ctrecon.slices.noise import Correlation, measure_correlation
-from ctrecon.slices.shading import measure_shading
+from ctrecon.grey.noise import Correlation, measure_correlation
+from ctrecon.grey.shading import measure_shading
 from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Around", "Begun", "Edge", "begin", "edge_of"]

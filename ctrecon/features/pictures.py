@@ -6,10 +6,10 @@ import numpy as np
 
 from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft
-from ctrecon.features.picture import SlicePicture
-from ctrecon.fitting.result import ShapeFit
+from ctrecon.record.pictures import SlicePicture
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
-from ctrecon.slices.square_up import SquaredStack
+from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["fitted_outline", "make_pictures"]
 

@@ -9,8 +9,8 @@ import numpy as np
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
 from ctrecon.features.build import Draft
-from ctrecon.fitting.result import ShapeFit
-from ctrecon.part import (
+from ctrecon.core.fit_result import ShapeFit
+from ctrecon.record.part import (
     Feature,
     Part,
     Relation,
@@ -19,7 +19,7 @@ from ctrecon.part import (
     place_in_part_frame,
     scale_u_along,
 )
-from ctrecon.slices.square_up import SquaredStack
+from ctrecon.grey.square_up import SquaredStack
 
 __all__ = [
     "AxisLine", "across_mm", "axes_angles", "axis_lines", "axis_offsets", "centre_distances", "equal_turns", "holes_of",

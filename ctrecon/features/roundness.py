@@ -6,7 +6,7 @@ The first figure of a feature; where its voxels carry more, `features/form.py` p
 import numpy as np
 
 from ctrecon.features.candidates import Candidate
-from ctrecon.fitting.circle_points import fit_circle_points
+from ctrecon.core.circle_points import fit_circle_points
 
 __all__ = ["CUT_OFF_UPR", "roundness"]
 

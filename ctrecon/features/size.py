@@ -6,14 +6,14 @@ import numpy as np
 
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span
-from ctrecon.features.gather import Want
-from ctrecon.features.run_out import stretched, used_planes
+from ctrecon.features.collect_voxels import Want
+from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
-from ctrecon.fitting.result import FitFailed, ShapeFit
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.fitting.ring_share import with_rings
 from ctrecon.fitting.solve import GreyModel, Samples, fit_grey
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
-from ctrecon.slices.square_up import SquaredStack
+from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["Sized", "Wear", "fit_size", "want_of"]
 

@@ -6,14 +6,14 @@ import numpy as np
 
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Other
-from ctrecon.features.contestants import binned
+from ctrecon.features.shape_candidates import binned
 from ctrecon.features.size import Sized
 from ctrecon.fitting.misfit import Misfit, compare
-from ctrecon.fitting.models_more import BlurredCircle
-from ctrecon.fitting.result import ShapeFit
+from ctrecon.fitting.blurred_models import BlurredCircle
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.shapes import Circle
-from ctrecon.slices.square_up import SquaredStack
+from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["one_arc_or_two", "stretches_of"]
 

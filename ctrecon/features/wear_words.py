@@ -11,9 +11,9 @@ from ctrecon.core.frames import Floats
 from ctrecon.features.edge_cells import CELL_PX, EdgeCells
 from ctrecon.features.size import Sized, Wear
 from ctrecon.features.sound_edge import SoundEdge
-from ctrecon.fitting.result import ShapeFit
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.shapes import Circle, Rectangle, Shape
-from ctrecon.slices.square_up import SquaredStack
+from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["wear_of"]
 

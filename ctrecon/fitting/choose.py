@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from skimage.measure import EllipseModel
 
 from ctrecon.core.frames import Floats
-from ctrecon.fitting.circle_points import circle_start
+from ctrecon.core.circle_points import circle_start
 from ctrecon.fitting.outline_candidates import (
     BLURS,
     SIDES,

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from ctrecon.core.frames import Floats
-from ctrecon.fitting.circle_points import fit_circle_points
+from ctrecon.core.circle_points import fit_circle_points
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 __all__ = [

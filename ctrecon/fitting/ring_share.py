@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
-from ctrecon.fitting.result import ShapeFit
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.fitting.solve import GreyModel, Samples
 from ctrecon.fitting.uncertainty import WELSCH
-from ctrecon.slices.noise import Correlation
-from ctrecon.slices.rings import Rings
+from ctrecon.grey.noise import Correlation
+from ctrecon.grey.rings import Rings
 
 __all__ = ["with_rings"]
 

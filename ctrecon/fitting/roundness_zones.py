@@ -15,8 +15,8 @@ from scipy.optimize import linprog
 from scipy.spatial import QhullError, Voronoi
 
 from ctrecon.core.frames import Floats
-from ctrecon.fitting.circle_points import fit_circle_points
-from ctrecon.fitting.result import FitFailed
+from ctrecon.core.circle_points import fit_circle_points
+from ctrecon.core.fit_result import FitFailed
 
 __all__ = ["Zone", "least_squares_circle", "maximum_inscribed", "minimum_circumscribed", "minimum_zone"]
 

@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.descend import Ties, descend
 from ctrecon.fitting.grey_step import REACH_PX, SLOPES, GreyModel, GreyStep, Samples
-from ctrecon.fitting.result import FitFailed, ShapeFit
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.fitting.uncertainty import WELSCH, sandwich
-from ctrecon.slices.lasting import Around, Lasting
-from ctrecon.slices.noise import Correlation
+from ctrecon.grey.lasting import Around, Lasting
+from ctrecon.grey.noise import Correlation
 
 __all__ = ["GreyModel", "Samples", "fit_grey", "misfit_of_sharp"]
 

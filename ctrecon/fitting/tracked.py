@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
-from ctrecon.fitting.result import FitFailed
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.fitting.track_band import Band, Grid, TrackModel, edge_distance, lay_band, lever
 from ctrecon.fitting.uncertainty import WELSCH
 

@@ -4,8 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats
-from ctrecon.slices.lasting import Around, Lasting
-from ctrecon.slices.noise import Correlation
+from ctrecon.grey.lasting import Around, Lasting
+from ctrecon.grey.noise import Correlation
 
 __all__ = ["BUDGET", "WELSCH", "sandwich"]
 

@@ -7,11 +7,11 @@ import numpy as np
 
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft
-from ctrecon.part import Evidence, Feature, Hypothesis, Piece
+from ctrecon.record.part import Evidence, Feature, Hypothesis, Piece
 from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, against, reach_of, reasons_for, seam_reason
 from ctrecon.shapes import Shape
-from ctrecon.slices.health import thinnest_seam_px
-from ctrecon.slices.square_up import SquaredStack
+from ctrecon.grey.health import thinnest_seam_px
+from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["PRIORS", "infer_pieces"]
 

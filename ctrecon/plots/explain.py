@@ -11,7 +11,7 @@ from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from ctrecon.explain import Explained, ExplainedSlice
-from ctrecon.part import Part
+from ctrecon.record.part import Part
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, grey_bar, plain
 
 __all__ = ["explained_chart", "explained_slice"]

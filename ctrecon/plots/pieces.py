@@ -11,8 +11,8 @@ from matplotlib.path import Path
 from skimage.measure import find_contours
 
 from ctrecon.core.frames import Floats
-from ctrecon.explain.solid import Prism, Solid, solid_of
-from ctrecon.part import Feature, Joint, Part, Piece, depths_in_part_frame, is_seam
+from ctrecon.record.solid import Prism, Solid, solid_of
+from ctrecon.record.part import Feature, Joint, Part, Piece, depths_in_part_frame, is_seam
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, plain
 
 __all__ = ["exploded_section"]

@@ -2,7 +2,7 @@
 
 from matplotlib.figure import Figure
 
-from ctrecon.part import Part
+from ctrecon.record.part import Part
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, kind_words, plain
 
 __all__ = ["NOISE_LIMIT", "residual_plot"]

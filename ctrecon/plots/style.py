@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.ft2font import FT2Font
 from matplotlib.image import AxesImage
 
-from ctrecon.part import Feature, Part
+from ctrecon.record.part import Feature, Part
 
 __all__ = [
     "ACCENT", "FONT", "INK", "PALE", "SOFT", "LineLook", "grey_bar", "kind_words", "line_look", "plain", "to_svg",

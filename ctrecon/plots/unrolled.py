@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
-from ctrecon.part import Part
-from ctrecon.pieces.seam_pictures import FaceSeamPicture, SeamPicture
+from ctrecon.record.part import Part
+from ctrecon.seams.cutouts import FaceSeamPicture, SeamPicture
 from ctrecon.plots.slices import scale_bar
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, grey_bar, kind_words, plain
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured
 from ctrecon.features.budget import ORIGINS
-from ctrecon.part import Feature, ImageInfo, Part, scale_u_of
+from ctrecon.record.part import Feature, ImageInfo, Part, scale_u_of
 
 __all__ = ["ORIGIN_WORDS", "BudgetRow", "budget_rows", "image_facts"]
 

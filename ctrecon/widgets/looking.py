@@ -5,7 +5,7 @@ from functools import partial
 import ipywidgets as ipw
 
 from ctrecon.explain import Explained, explain_scan
-from ctrecon.part import Evidence, Piece
+from ctrecon.record.part import Evidence, Piece
 from ctrecon.plots.explain import explained_chart, explained_slice
 from ctrecon.widgets.panel import button, figure_bytes, panel, paragraph
 from ctrecon.widgets.state import Review

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from ctrecon.features.picture import SlicePicture
+from ctrecon.record.pictures import SlicePicture
 from ctrecon.slices import SliceStack
 from ctrecon.widgets.state import Review
 

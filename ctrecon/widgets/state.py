@@ -22,9 +22,9 @@ from ctrecon.decisions import (
 )
 from ctrecon.decisions.kinds import possible_kinds, with_kind
 from ctrecon.decisions.match import main_size
-from ctrecon.part import Feature, Part
+from ctrecon.record.part import Feature, Part
 from ctrecon.slices import SliceStack, open_stack
-from ctrecon.store import read_part
+from ctrecon.record.store import read_part
 from ctrecon.widgets.curves import Curve, curves_on_slice, nearest_curve, slices_of
 from ctrecon.widgets.words import evidence_slices
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
-from ctrecon.part import Evidence, Feature, Part, scale_u_of
+from ctrecon.record.part import Evidence, Feature, Part, scale_u_of
 from ctrecon.widgets.curves import slices_of
 
 __all__ = ["evidence_slices", "feature_label", "feature_says", "number_with_u", "quantity_lines"]
@@ -21,7 +21,7 @@ def number_with_u(part: Part, name: str, one: Measured, unit: str = "mm") -> str
 
     Examples
     --------
-    >>> from ctrecon.part import StackInfo
+    >>> from ctrecon.record.part import StackInfo
     >>> info = StackInfo(source="s", slices=9, rows=9, columns=9, voxel_mm=(.1, .1, .1), scale_basis="file")
     >>> number_with_u(Part(name="p", made_with="", stack=info, axis=None), "diameter_mm", Measured(2.39993, 0.00044))
     '2.3999 mm, U 0.0009 mm'

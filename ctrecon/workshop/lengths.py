@@ -8,9 +8,9 @@ from math import hypot, radians
 import numpy as np
 
 from ctrecon.core.measured import Measured
-from ctrecon.features.hole_patterns import hole_patterns
+from ctrecon.record.hole_patterns import hole_patterns
 from ctrecon.features.relations import AxisLine, across_mm
-from ctrecon.part import (
+from ctrecon.record.part import (
     Feature,
     Part,
     Relation,

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
-from ctrecon.part import Part, scale_u_along
+from ctrecon.record.part import Part, scale_u_along
 from ctrecon.workshop.intended import Scheme, schemes
 from ctrecon.workshop.stock import stock_of_pieces
 

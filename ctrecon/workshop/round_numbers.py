@@ -12,7 +12,7 @@ from math import log, pi
 import numpy as np
 
 from ctrecon.core.frames import Floats
-from ctrecon.part import Part, scale_u_along
+from ctrecon.record.part import Part, scale_u_along
 from ctrecon.workshop.lengths import Length
 
 __all__ = ["GRIDS", "UNKNOWN_SCALE", "OnGrid", "round_numbers"]

@@ -14,7 +14,7 @@ from math import erfc, exp, hypot, log, pi, sqrt
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured, decimals_for, format_u, format_value
-from ctrecon.part import Part, Piece, scale_u_along
+from ctrecon.record.part import Part, Piece, scale_u_along
 from ctrecon.workshop.tables import LISTS, sheet_list, sheet_tolerance_mm
 
 __all__ = ["PieceStock", "StockMatch", "match_stock", "stock_of_pieces", "stock_verdict", "thickness_of"]

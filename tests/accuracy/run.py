@@ -15,7 +15,7 @@ import numpy as np
 
 from ctrecon import phantoms
 from ctrecon.measuring import measure_stack
-from ctrecon.part import Part
+from ctrecon.record.part import Part
 from ctrecon.slices import SliceStack
 
 SIZES = ("diameter_mm", "flats_mm", "flats_pair_mm")

@@ -22,7 +22,7 @@ from row import (
     samples_of,
 )
 
-from ctrecon.part import taper_of
+from ctrecon.record.part import taper_of
 
 SECTION = "Depth"
 NOISE = 0.05

@@ -175,7 +175,7 @@ def test_a_wrong_folder_is_one_sentence(lab: "Lab") -> None:
 _LARGE = """
 import numpy as np
 from ctrecon.core.measured import Measured
-from ctrecon.part import Axis, Feature, Part, StackInfo
+from ctrecon.record.part import Axis, Feature, Part, StackInfo
 from ctrecon.slices import SliceStack
 from ctrecon.widgets import Review, slice_viewer
 grey = np.random.default_rng(1).integers(2500, 3500, (30, 1024, 1024), dtype=np.uint16)

@@ -9,8 +9,8 @@ import tifffile
 from scipy.special import ndtr
 
 from ctrecon.cli.main import main
-from ctrecon.part import Part
-from ctrecon.store import read_part, write_part
+from ctrecon.record.part import Part
+from ctrecon.record.store import read_part, write_part
 
 Capture = pytest.CaptureFixture[str]
 

@@ -13,8 +13,8 @@ import tifffile
 from ctrecon.cli import demo
 from ctrecon.cli.console import feature_table
 from ctrecon.cli.main import main
-from ctrecon.part import Part
-from ctrecon.store import write_part
+from ctrecon.record.part import Part
+from ctrecon.record.store import write_part
 
 MakeSlices = Callable[..., Path]
 Capture = pytest.CaptureFixture[str]

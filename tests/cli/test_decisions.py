@@ -9,8 +9,8 @@ import pytest
 
 from ctrecon.cli.main import main
 from ctrecon.decisions import Decision, named, read_decisions, write_decisions
-from ctrecon.part import Part
-from ctrecon.store import read_part
+from ctrecon.record.part import Part
+from ctrecon.record.store import read_part
 
 
 @pytest.fixture

@@ -91,7 +91,7 @@ def test_another_thread_may_work_too() -> None:
         ("ctrecon.explain", "explain_scan", 2), ("ctrecon.features.follow", "follow_features", 2),
         ("ctrecon.calibrate", "calibrate", 2), ("ctrecon.decisions", "apply_decisions", 2),
         ("ctrecon.drawing", "draw_sheet", 2), ("ctrecon.report", "write_report", 3),
-        ("ctrecon.slices.health", "check_health", 1),
+        ("ctrecon.grey.health", "check_health", 1),
     ],
 )  # fmt: skip
 def test_entry_points_work_in_one_thread(home: str, name: str, count: int) -> None:

@@ -22,8 +22,8 @@ from ctrecon.decisions import (
 )
 from ctrecon.decisions.kinds import possible_kinds, with_kind
 from ctrecon.decisions.points import circle_by_points, square_by_points
-from ctrecon.part import Alternative, Axis, Feature, Part, Relation, StackInfo
-from ctrecon.store import part_to_json, read_part, write_part
+from ctrecon.record.part import Alternative, Axis, Feature, Part, Relation, StackInfo
+from ctrecon.record.store import part_to_json, read_part, write_part
 
 
 def bore(ident: str, x: float, y: float, diameter: float, *, low: float = 0.5, high: float = 4.0) -> Feature:

@@ -8,7 +8,7 @@ import numpy as np
 
 from ctrecon.core.frames import rotation_to_part
 from ctrecon.core.measured import Measured
-from ctrecon.part import Axis, Evidence, Feature, Part, Piece, StackInfo, Warn
+from ctrecon.record.part import Axis, Evidence, Feature, Part, Piece, StackInfo, Warn
 
 U = 0.002
 

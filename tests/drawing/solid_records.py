@@ -5,7 +5,7 @@ from typing import Any
 from drawing_records import blob, feature, m, plain
 
 from ctrecon.core.measured import Measured
-from ctrecon.part import Part, Piece
+from ctrecon.record.part import Part, Piece
 
 
 def _piece(ident: str, name: str, low: float, high: float, *features: str) -> Piece:

@@ -6,12 +6,12 @@ import drawing_checks as checks
 import drawing_records as records
 import pytest
 
-from ctrecon.drawing.assembly import pulled_apart
-from ctrecon.drawing.dxf import build_document
-from ctrecon.drawing.section import cut_zones
+from ctrecon.drawing.shown.assembly import pulled_apart
+from ctrecon.drawing.written.dxf import build_document
+from ctrecon.drawing.shown.section import cut_zones
 from ctrecon.drawing.sheet import make_sheet
-from ctrecon.drawing.views import build_model
-from ctrecon.part import Joint
+from ctrecon.drawing.model.views import build_model
+from ctrecon.record.part import Joint
 
 
 def test_areas_of_the_pieces_in_the_section_are_those_of_the_record() -> None:

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from ctrecon.drawing.contours import (
+from ctrecon.drawing.paper.contours import (
     circle,
     cut_by_circle,
     polygon,

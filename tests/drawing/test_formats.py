@@ -15,12 +15,12 @@ from fontTools.ttLib import TTFont
 from PIL import Image
 
 from ctrecon.drawing import draw_sheet
-from ctrecon.drawing.items import Hatch, Label, Line, Page, Sheet
-from ctrecon.drawing.pdf import pdf_bytes
-from ctrecon.drawing.png import png_bytes
+from ctrecon.drawing.paper.items import Hatch, Label, Line, Page, Sheet
+from ctrecon.drawing.written.pdf import pdf_bytes
+from ctrecon.drawing.written.png import png_bytes
 from ctrecon.drawing.sheet import make_sheet
-from ctrecon.drawing.strokes import drawn_pages, texts_of
-from ctrecon.drawing.svg import svg_bytes
+from ctrecon.drawing.written.strokes import drawn_pages, texts_of
+from ctrecon.drawing.written.svg import svg_bytes
 
 FONT = Path(matplotlib.get_data_path(), "fonts", "ttf", "DejaVuSans.ttf")
 

@@ -19,12 +19,12 @@ from ctrecon.cli.main import main
 from ctrecon.core.errors import CtreconError, InputError
 from ctrecon.drawing import write_solid
 from ctrecon.drawing.outlines import layer_contours
-from ctrecon.drawing.solid_kernel import need_kernel
-from ctrecon.drawing.solid_record import solid_record
-from ctrecon.drawing.solid_volume import record_volume
-from ctrecon.explain.solid import solid_of
-from ctrecon.part import Part
-from ctrecon.store import write_part
+from ctrecon.solid.kernel import need_kernel
+from ctrecon.solid.plan import solid_record
+from ctrecon.solid.volume import record_volume
+from ctrecon.record.solid import solid_of
+from ctrecon.record.part import Part
+from ctrecon.record.store import write_part
 
 needs_kernel = pytest.mark.skipif(find_spec("OCP") is None, reason="the extra named solid is not installed")
 

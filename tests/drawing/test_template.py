@@ -11,8 +11,8 @@ import pytest
 
 from ctrecon.core.errors import InputError
 from ctrecon.drawing import write_template
-from ctrecon.drawing.dxf import build_document
-from ctrecon.drawing.items import Label, Line, Page, Shape
+from ctrecon.drawing.written.dxf import build_document
+from ctrecon.drawing.paper.items import Label, Line, Page, Shape
 from ctrecon.drawing.template import template_sheet, tiles
 
 

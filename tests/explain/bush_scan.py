@@ -8,7 +8,7 @@ from scipy import ndimage
 from scipy.spatial.transform import Rotation
 
 from ctrecon.core.measured import Measured
-from ctrecon.part import Axis, Feature, Part, StackInfo
+from ctrecon.record.part import Axis, Feature, Part, StackInfo
 from ctrecon.slices import SliceStack
 
 VOXEL = (0.06, 0.05, 0.055)

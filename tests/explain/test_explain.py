@@ -10,7 +10,7 @@ import pytest
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
 from ctrecon.explain import Explained, Lump, Psf, explain_scan, predict_slice, with_warning
-from ctrecon.part import Part
+from ctrecon.record.part import Part
 from ctrecon.slices import SliceStack
 
 TILTS = (0.0, 5.0)

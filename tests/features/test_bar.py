@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ctrecon.measuring import Measurement
-from ctrecon.part import Feature
+from ctrecon.record.part import Feature
 
 MM = 0.1
 

@@ -8,9 +8,9 @@ from scipy import ndimage
 
 from ctrecon.core.measured import Measured
 from ctrecon.features.budget import ORIGINS, edge_u_px
-from ctrecon.features.sensitivity import edge_u_of
+from ctrecon.record.sensitivity import edge_u_of
 from ctrecon.measuring import Measurement, measure_stack
-from ctrecon.part import ImageInfo, ScaleFound
+from ctrecon.record.part import ImageInfo, ScaleFound
 from ctrecon.slices import SliceStack
 
 

@@ -125,7 +125,7 @@ def test_a_close_call_reaches_the_record() -> None:
 
 def test_plain_circles_need_no_duel(monkeypatch: pytest.MonkeyPatch) -> None:
     """A bore of 30 px with a sound rim is measured without fitting any other shape."""
-    import ctrecon.features.contest as contest
+    import ctrecon.features.shape_selection as contest
 
     def refuse(*_: Any) -> Any:
         raise AssertionError("a duel was held")
@@ -139,7 +139,7 @@ def test_taper_or_parallel(taper: float | str, words: str | None) -> None:
     """A clear taper and a parallel bore stand alone; one that stands out by 4.2 of its u names the other reading."""
     from dataclasses import replace
 
-    from ctrecon.features.close_calls import special_case
+    from ctrecon.features.special_cases import special_case
 
     plain = measured("round", 30.0, 47)
     at, u = plain.fit.names.index("growth"), 0.001

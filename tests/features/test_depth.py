@@ -8,16 +8,16 @@ from scipy import ndimage
 from scipy.special import ndtr
 
 from ctrecon.features.axis import refine_slopes
-from ctrecon.features.cross import CrossModel
+from ctrecon.features.cross_holes import CrossModel
 from ctrecon.features.ends import End
 from ctrecon.features.face_place import place_by_sum
 from ctrecon.fitting.solve import Samples
 from ctrecon.measuring import measure_stack
-from ctrecon.part import Feature, Part
+from ctrecon.record.part import Feature, Part
 from ctrecon.slices import SliceStack
-from ctrecon.slices.levels import find_levels
-from ctrecon.slices.square_up import AxisGuess
-from ctrecon.slices.survey import survey_stack
+from ctrecon.grey.levels import find_levels
+from ctrecon.grey.square_up import AxisGuess
+from ctrecon.grey.survey import survey_stack
 
 VOXEL = (0.1, 0.1, 0.1)
 SHAPE = (34, 64, 64)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from ctrecon.core.measured import Measured
-from ctrecon.features.patterns import CLEARLY, Pattern, equal_sizes, find_patterns
+from ctrecon.record.patterns import CLEARLY, Pattern, equal_sizes, find_patterns
 
 MANY = {3: 30, 4: 25, 5: 20, 6: 12, 7: 8, 8: 5}
 WIDTH, AREA, U = 20.0, 320.0, 0.003

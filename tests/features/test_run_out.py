@@ -5,7 +5,7 @@ import pytest
 from scipy import ndimage
 
 from ctrecon.measuring import measure_stack
-from ctrecon.part import Part
+from ctrecon.record.part import Part
 from ctrecon.slices import SliceStack
 
 SLICES, SIDE, MORE = 14, 72, 5

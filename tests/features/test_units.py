@@ -12,17 +12,17 @@ from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.build import Draft, order_features
 from ctrecon.features.candidates import Candidate, Span, mean_window, trimmed
 from ctrecon.features.ends import End
-from ctrecon.features.gather import Want, gather
+from ctrecon.features.collect_voxels import Want, gather
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
 from ctrecon.fitting.choose import Choice
-from ctrecon.fitting.result import FitFailed, ShapeFit
-from ctrecon.part import Feature
+from ctrecon.core.fit_result import FitFailed, ShapeFit
+from ctrecon.record.part import Feature
 from ctrecon.shapes import Circle
 from ctrecon.slices import SliceStack
-from ctrecon.slices.levels import Levels
-from ctrecon.slices.square_up import AxisGuess, SquaredStack, square_up
-from ctrecon.slices.survey import survey_stack
+from ctrecon.grey.levels import Levels
+from ctrecon.grey.square_up import AxisGuess, SquaredStack, square_up
+from ctrecon.grey.survey import survey_stack
 
 
 def leaning(slope_x: float, slope_y: float, u: float, *, axis_free: bool = True) -> Sized:

@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from ctrecon.features.very_small import find_small_bores
+from ctrecon.features.small_bores import find_small_bores
 from ctrecon.measuring import measure_stack
 from ctrecon.outlines.stretches import find_stretches
 from ctrecon.slices import SliceStack
-from ctrecon.slices.levels import find_levels
-from ctrecon.slices.square_up import axis_from_normals, square_up
-from ctrecon.slices.survey import survey_stack
+from ctrecon.grey.levels import find_levels
+from ctrecon.grey.square_up import axis_from_normals, square_up
+from ctrecon.grey.survey import survey_stack
 
 FINE = 4
 COUNT = 53

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from ctrecon.fitting.circle_points import circle_start, fit_circle_points
-from ctrecon.fitting.result import FitFailed, ShapeFit
+from ctrecon.core.circle_points import circle_start, fit_circle_points
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 
 
 @pytest.mark.parametrize("size", [1e-6, 1.0, 1e6])

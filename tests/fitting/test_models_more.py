@@ -7,7 +7,7 @@ import pytest
 from scipy import ndimage
 from scipy.special import ndtr
 
-from ctrecon.fitting.models_more import BlurredCircle, BlurredPolygon, BlurredRectangle, OvalModel
+from ctrecon.fitting.blurred_models import BlurredCircle, BlurredPolygon, BlurredRectangle, OvalModel
 from ctrecon.fitting.solve import Samples
 
 BLUR = 0.9

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from ctrecon.fitting.result import FitFailed
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.fitting.roundness_zones import (
     Zone,
     least_squares_circle,

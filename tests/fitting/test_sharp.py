@@ -6,7 +6,7 @@ from scipy.special import ndtr
 
 from ctrecon import SliceStack, measure_stack
 from ctrecon.fitting.models import RectangleModel
-from ctrecon.fitting.result import ShapeFit
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
 
 MM = 0.05

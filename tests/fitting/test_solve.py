@@ -6,7 +6,7 @@ from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.models import FaceModel, RectangleModel, RoundModel
-from ctrecon.fitting.result import FitFailed, ShapeFit
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
 
 BLUR = 0.9

@@ -9,11 +9,11 @@ from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.models import RoundModel
-from ctrecon.fitting.result import ShapeFit
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.fitting.uncertainty import sandwich
-from ctrecon.slices.lasting import Lasting
-from ctrecon.slices.noise import Correlation
+from ctrecon.grey.lasting import Lasting
+from ctrecon.grey.noise import Correlation
 
 RADIUS, BLUR, NOISE, TRIALS = 14.2, 0.85, 0.05, 90
 ACTIVE = np.array([True, True, True, False, False, False])

@@ -11,8 +11,8 @@ from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.size import Sized
-from ctrecon.fitting.result import FitFailed, ShapeFit
-from ctrecon.part import Feature
+from ctrecon.core.fit_result import FitFailed, ShapeFit
+from ctrecon.record.part import Feature
 from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, reach_of
 from ctrecon.pieces.infer import PRIORS, infer_pieces
 from ctrecon.pieces.joints import find_joints

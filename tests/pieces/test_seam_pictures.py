@@ -11,14 +11,14 @@ from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.features.candidates import Candidate, Span
 from ctrecon.features.size import Sized
 from ctrecon.fitting.choose import Choice
-from ctrecon.fitting.result import FitFailed
-from ctrecon.part import Feature
-from ctrecon.pieces.seam_pictures import FaceSeamPicture, SeamPicture, make_seam_pictures
+from ctrecon.core.fit_result import FitFailed
+from ctrecon.record.part import Feature
+from ctrecon.seams.cutouts import FaceSeamPicture, SeamPicture, make_seam_pictures
 from ctrecon.shapes import Circle, Rectangle
 from ctrecon.slices import SliceStack
-from ctrecon.slices.levels import find_levels
-from ctrecon.slices.square_up import SquaredStack, square_up
-from ctrecon.slices.survey import survey_stack
+from ctrecon.grey.levels import find_levels
+from ctrecon.grey.square_up import SquaredStack, square_up
+from ctrecon.grey.survey import survey_stack
 
 BLUR, X, Y = 0.9, 40.2, 39.7
 START, END, LAST = 5.0, 17.0, 23.0

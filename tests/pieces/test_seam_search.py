@@ -8,18 +8,18 @@ import pytest
 from scipy.special import ndtr
 
 from ctrecon.features.build import Draft
-from ctrecon.pieces.seam_false_alarm import chance_of, closed, is_ring
-from ctrecon.pieces.seam_field import SeamField, SolidMetal
-from ctrecon.pieces.seam_paths import Base, Parallel, along, squares
-from ctrecon.pieces.seam_refine import Lead, Scale, refine, sampled
-from ctrecon.pieces.seam_smooth import smooth_field
-from ctrecon.pieces.seams import find_seams
+from ctrecon.seams.false_alarm import chance_of, closed, is_ring
+from ctrecon.seams.field import SeamField, SolidMetal
+from ctrecon.seams.paths import Base, Parallel, along, squares
+from ctrecon.seams.refine import Lead, Scale, refine, sampled
+from ctrecon.seams.smooth import smooth_field
+from ctrecon.seams.find import find_seams
 from ctrecon.shapes import Circle, Rectangle
 from ctrecon.slices import SliceStack
-from ctrecon.slices.artefacts import find_artefacts
-from ctrecon.slices.levels import find_levels
-from ctrecon.slices.square_up import SquaredStack, axis_from_normals, square_up
-from ctrecon.slices.survey import survey_stack
+from ctrecon.grey.artefacts import find_artefacts
+from ctrecon.grey.levels import find_levels
+from ctrecon.grey.square_up import SquaredStack, axis_from_normals, square_up
+from ctrecon.grey.survey import survey_stack
 
 MM = 0.05
 BLUR = 0.85
@@ -178,7 +178,7 @@ def test_rectangle_becomes_a_free_seam() -> None:
     """A rectangular line about the part's axis has its outline, area and both flats."""
     grid = squared("rectangle")
     circle = _circle(grid)
-    from ctrecon.pieces.seam_search import Centre, search
+    from ctrecon.seams.search import Centre, search
 
     field, _ = _field("rectangle")
     best = max(search(field, [Centre(circle.x, circle.y, 30.0)], []), key=lambda lead: lead.raw)
@@ -238,7 +238,7 @@ def test_chance_falls_with_strength() -> None:
 
 def test_conical_seam() -> None:
     """A line whose radius grows by 0.12 px a slice is found as tapered."""
-    from ctrecon.pieces.seam_search import Centre, search
+    from ctrecon.seams.search import Centre, search
 
     field, _ = _field("cone")
     circle = _circle(squared("cone"))
@@ -263,8 +263,8 @@ def test_the_scan_s_edge_is_no_face_of_the_part() -> None:
 
 def test_a_large_square_is_found_in_coarse_cells_and_made_to_fit() -> None:
     """A seam of 150 px across the flats in plain noise is met by lines in cells of 2 px or more, refined to half a px."""
-    from ctrecon.pieces.seam_refine import refine
-    from ctrecon.pieces.seam_search import Centre, search
+    from ctrecon.seams.refine import refine
+    from ctrecon.seams.search import Centre, search
 
     rng = np.random.default_rng(5)
     y, x = np.mgrid[:260, :260].astype(float)

@@ -9,7 +9,7 @@ from scipy.special import ndtr
 from ctrecon import phantoms
 from ctrecon.core.measured import Measured
 from ctrecon.measuring import measure_stack
-from ctrecon.part import Feature, Part, is_seam
+from ctrecon.record.part import Feature, Part, is_seam
 from ctrecon.slices import SliceStack
 
 MM = 0.05

@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ctrecon.features.picture import SlicePicture
-from ctrecon.part import Part
-from ctrecon.store import read_part
+from ctrecon.record.pictures import SlicePicture
+from ctrecon.record.part import Part
+from ctrecon.record.store import read_part
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from ctrecon.part import Part
+from ctrecon.record.part import Part
 from ctrecon.plots import depth_chart, to_svg
 
 

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
 
 from ctrecon.explain import Explained, ExplainedSlice, Lump
-from ctrecon.part import Part
+from ctrecon.record.part import Part
 from ctrecon.plots import to_svg
 from ctrecon.plots.explain import explained_chart, explained_slice
 

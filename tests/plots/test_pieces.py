@@ -12,7 +12,7 @@ from matplotlib.patches import FancyArrowPatch, PathPatch
 from matplotlib.text import Text
 
 from ctrecon.core.measured import Measured
-from ctrecon.part import Axis, Feature, Joint, Part, Piece, StackInfo
+from ctrecon.record.part import Axis, Feature, Joint, Part, Piece, StackInfo
 from ctrecon.plots import to_svg
 from ctrecon.plots.pieces import exploded_section
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from ctrecon.part import Part
+from ctrecon.record.part import Part
 from ctrecon.plots import residual_plot, to_svg
 
 

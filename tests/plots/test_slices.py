@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from ctrecon.features.picture import SlicePicture
-from ctrecon.part import Part
+from ctrecon.record.pictures import SlicePicture
+from ctrecon.record.part import Part
 from ctrecon.plots import slice_with_fits, to_svg
 
 

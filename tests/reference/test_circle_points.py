@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from ctrecon.fitting.circle_points import circle_start, fit_circle_points
-from ctrecon.fitting.result import ShapeFit
+from ctrecon.core.circle_points import circle_start, fit_circle_points
+from ctrecon.core.fit_result import ShapeFit
 
 GGS = np.array([(1.0, 7.0), (2.0, 6.0), (5.0, 8.0), (7.0, 7.0), (9.0, 5.0), (3.0, 7.0)])
 EIGHT = np.array([(0.7, 4.0), (3.3, 4.7), (5.6, 4.0), (7.5, 1.3), (6.4, -1.1), (4.4, -3.0), (0.3, -2.5), (-1.1, 1.3)])

@@ -12,7 +12,7 @@ import pytest
 import shapely
 from scipy.optimize import minimize
 
-from ctrecon.fitting.result import FitFailed
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.fitting.roundness_zones import (
     Zone,
     least_squares_circle,

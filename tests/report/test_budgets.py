@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from ctrecon.core.measured import Measured
-from ctrecon.part import ImageInfo, Part
+from ctrecon.record.part import ImageInfo, Part
 from ctrecon.report.budgets import budget_rows, image_facts
 
 

@@ -7,8 +7,8 @@ import pytest
 from scipy import ndimage
 
 from ctrecon.slices import SliceStack
-from ctrecon.slices.artefacts import Artefacts, find_artefacts
-from ctrecon.slices.levels import find_levels
+from ctrecon.grey.artefacts import Artefacts, find_artefacts
+from ctrecon.grey.levels import find_levels
 
 SHAPE = (24, 96, 100)
 SNR = 25.0

@@ -6,8 +6,8 @@ from scipy import ndimage
 
 from ctrecon.measuring import measure_stack
 from ctrecon.slices import SliceStack
-from ctrecon.slices.artefacts import Artefacts, find_artefacts
-from ctrecon.slices.levels import find_levels
+from ctrecon.grey.artefacts import Artefacts, find_artefacts
+from ctrecon.grey.levels import find_levels
 
 SLICES, SIDE, FIRST, LAST = 28, 80, 5.25, 22.5  # planes of the two faces
 

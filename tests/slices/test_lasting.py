@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from ctrecon.slices.lasting import Around, Lasting, measure_around, measure_lasting
-from ctrecon.slices.noise import Correlation
+from ctrecon.grey.lasting import Around, Lasting, measure_around, measure_lasting
+from ctrecon.grey.noise import Correlation
 
 SIDE, SLICES, NOISE = 96, 24, 0.05
 WHITE = Correlation(np.empty((0, 3), dtype=np.int64), np.empty(0), NOISE)

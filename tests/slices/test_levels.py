@@ -5,7 +5,7 @@ import pytest
 
 from ctrecon.core.errors import InputError
 from ctrecon.slices import SliceStack
-from ctrecon.slices.levels import Levels, find_levels
+from ctrecon.grey.levels import Levels, find_levels
 
 SHAPE = (9, 80, 90)
 

@@ -6,8 +6,8 @@ from scipy import ndimage
 from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
-from ctrecon.slices.noise import measure_correlation
-from ctrecon.slices.shading import measure_shading
+from ctrecon.grey.noise import measure_correlation
+from ctrecon.grey.shading import measure_shading
 
 PAIRS: list[tuple[int, int | None]] = [(0, 1), (2, 3), (4, 5)]
 

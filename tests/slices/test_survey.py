@@ -5,8 +5,8 @@ import pytest
 from scipy import ndimage
 
 from ctrecon.slices import SliceStack
-from ctrecon.slices.levels import Levels
-from ctrecon.slices.survey import Survey, survey_stack
+from ctrecon.grey.levels import Levels
+from ctrecon.grey.survey import Survey, survey_stack
 
 LEVELS = Levels(air=0.0, metal=1.0, noise=0.02)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ctrecon.core.measured import Measured
-from ctrecon.part import Axis, Evidence, Feature, Part, Piece, StackInfo
+from ctrecon.record.part import Axis, Evidence, Feature, Part, Piece, StackInfo
 from ctrecon.slices import SliceStack
 from ctrecon.widgets import Review
 

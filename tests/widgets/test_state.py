@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from ctrecon.core.errors import InputError, InputFileError
-from ctrecon.part import Part
+from ctrecon.record.part import Part
 from ctrecon.slices import SliceStack
-from ctrecon.store import write_part
+from ctrecon.record.store import write_part
 from ctrecon.widgets import Review, open_review
 from ctrecon.widgets.curves import curves_on_slice, slices_of
 from ctrecon.widgets.state import read_length, read_points

@@ -3,7 +3,7 @@
 import numpy as np
 
 from ctrecon.core.measured import Measured
-from ctrecon.part import Axis, Feature, Part, Piece, StackInfo
+from ctrecon.record.part import Axis, Feature, Part, Piece, StackInfo
 
 __all__ = ["bare_part", "feature", "piece", "random_part"]
 

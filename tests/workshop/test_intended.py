@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from ctrecon.core.measured import Measured
-from ctrecon.part import Part, Relation
+from ctrecon.record.part import Part, Relation
 from ctrecon.workshop.intended import LEAST_ODDS, Scheme, schemes
 from ctrecon.workshop.lengths import Length
 from ctrecon.workshop.printed import intended_rows, stock_rows

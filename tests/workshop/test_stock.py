@@ -7,7 +7,7 @@ import pytest
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
-from ctrecon.part import Part
+from ctrecon.record.part import Part
 from ctrecon.workshop.stock import NO_LIST, ROLLED, RUBBED, RUBBED_OFF, match_stock, stock_of_pieces, stock_verdict
 from ctrecon.workshop.tables import LISTS, sheet_list, sheet_tolerance_mm
 

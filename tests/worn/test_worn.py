@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from ctrecon import Feature, Measured, Part, SliceStack, measure_stack
-from ctrecon.part import StackInfo
+from ctrecon.record.part import StackInfo
 
 
 @pytest.fixture(autouse=True)

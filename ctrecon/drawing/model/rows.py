@@ -1,0 +1,135 @@
+"""The rows of the table of features: every size with its U, in one unit or in inches over mm."""
+
+import math
+from dataclasses import dataclass, replace
+
+from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
+from ctrecon.drawing.model.dimension_text import HALF_TURN, depth_text, depth_us, figure, kind_words, places_of, turned
+from ctrecon.drawing.model.views import Drawn, Model
+from ctrecon.record.part import scale_u_along, taper_of
+
+__all__ = ["HEADINGS", "Row", "rows_of"]
+
+HEADINGS = ("Id", "Feature", "Size", "Value", "U", "Z from", "Z to", "U", "Length", "U", "X", "Y", "U", "Basis")
+NONE = "–"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the table, one text a column."""
+
+    cells: tuple[str, ...]
+    first: bool
+
+
+def _quantity(
+    model: Model, name: str, measured: Measured | None, direction: str = "across"
+) -> tuple[str, str, str] | None:
+    if measured is None:
+        return None
+    scale = None if "°" in name else scale_u_along(model.part, direction)
+    if scale is not None and "²" in name:
+        scale *= 2  # an area feels the scale twice
+    u = expanded(measured, scale)
+    places = decimals_for(u)
+    units = "mm" if "°" in name or "²" in name else model.units
+    return name, figure(units, measured.value, places), NONE if u is None else figure(units, u, places)
+
+
+def _ends(drawn: Drawn) -> list[tuple[str, Measured]]:
+    """Return the diameters at both ends of a taper."""
+    f = drawn.feature
+    taper = taper_of(f)
+    if taper is None or f.diameter_mm is None:
+        return []
+    half = (drawn.z1 - drawn.z0) / 2
+    us = (f.diameter_mm.u, taper.u)
+    u = None if us[0] is None or us[1] is None else math.hypot(us[0], half * us[1])
+    low, high = (f.diameter_mm.value + side * half * taper.value for side in (-1, 1))
+    return [("Ø at start", Measured(low, u)), ("Ø at end", Measured(high, u))]
+
+
+def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
+    """Return (name, value, U) of every size of the feature, the main one first."""
+    f = drawn.feature
+    taper = taper_of(f)
+    pair = f.flats_pair_mm if f.flats_pair_mm and not f.kind.startswith("square") else (None, None)
+    is_clock = model.clock is not None and f.id == model.clock.id
+    found = [
+        _quantity(model, "Ø at mid-depth" if taper else "Ø", f.diameter_mm),
+        _quantity(model, "tip Ø", f.tip_diameter_mm),
+        _quantity(model, "root Ø", f.root_diameter_mm),
+        _quantity(model, "□ flats" if f.kind.startswith("square") else "flats", f.flats_mm),
+        _quantity(model, "long side", pair[0]),
+        _quantity(model, "short side", pair[1]),
+        _quantity(model, "area mm²", f.area_mm2),
+        ("turn °", "0", "datum") if is_clock else _quantity(model, "turn °", turned(model, f)),
+        _quantity(model, "corner R", f.corner_radius_mm),
+        *(_quantity(model, name, value) for name, value in _ends(drawn)),
+        _quantity(model, "seam", f.seam_mm, "along" if f.kind == "face_seam" else "across"),
+    ]
+    plain: list[tuple[str, str, str]] = []
+    if taper:
+        u = expanded(taper)
+        places = min(4, decimals_for(u))
+        plain.append(
+            (
+                "taper mm/mm",
+                format_value(taper.value, places),
+                NONE if u is None else format_value(u, places),
+            )
+        )
+    if f.sides:
+        plain.append(("sides", str(f.sides), NONE))
+    if f.teeth:
+        plain.append(("teeth", str(f.teeth), NONE))
+    if f.arc_deg is not None and f.arc_deg < 360:
+        plain.append(("arc there °", format_value(f.arc_deg, 0), NONE))
+        if f.diameter_mm is not None and f.arc_deg < HALF_TURN:
+            half = Measured(f.diameter_mm.value / 2, None if f.diameter_mm.u is None else f.diameter_mm.u / 2)
+            found.insert(1, _quantity(model, "R", half))
+    return [one for one in found if one] + plain
+
+
+def _single_rows(model: Model, drawn: Drawn) -> list[Row]:
+    """Return the rows in the model's units alone."""
+    f, units = drawn.feature, model.units
+    ux, uy = places_of(model, drawn)
+    z_us = [u for u in depth_us(model, drawn) if u is not None]
+    known = f.x_mm is not None and f.y_mm is not None
+    u_place = max((u for u in (ux, uy) if u is not None), default=None)
+    places = decimals_for(u_place)
+    if model.datum is not None and f.id == model.datum.id:
+        place = ("0", "0", "datum")
+    elif known:
+        u_text = NONE if u_place is None else figure(units, u_place, places)
+        place = (figure(units, drawn.x, places), figure(units, drawn.y, places), u_text)
+    else:
+        place = (NONE, NONE, NONE)
+    u_z = max(z_us, default=None)
+    depth = (
+        depth_text(model, drawn, end=False),
+        depth_text(model, drawn, end=True),
+        NONE if u_z is None else figure(units, u_z, decimals_for(u_z)),
+    )
+    sizes = _quantities(model, drawn) or [(NONE, NONE, NONE)]
+    length = (_quantity(model, "length", f.length_mm, "along") or (NONE, NONE, NONE))[1:]
+    rows = [Row((f.id, kind_words(f.kind), *sizes[0], *depth, *length, *place, f.basis), True)]
+    return rows + [Row(("", "", *size, *[""] * 9), False) for size in sizes[1:]]
+
+
+def rows_of(model: Model, drawn: Drawn) -> list[Row]:
+    """Return the table rows of one feature; only the first names it and gives its place.
+
+    In inches each row is followed by the same in mm, in brackets.
+    """
+    rows = _single_rows(model, drawn)
+    if model.units == "mm":
+        return rows
+    both: list[Row] = []
+    for row, mm in zip(rows, _single_rows(replace(model, units="mm"), drawn), strict=True):
+        both.append(row)
+        below = tuple(f"[{b}]" if a != b else "" for a, b in zip(row.cells, mm.cells, strict=True))
+        if any(below):
+            both.append(Row(below, False))
+    return both

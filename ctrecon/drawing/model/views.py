@@ -1,0 +1,383 @@
+"""The part as it is drawn: X right, Y up, seen from the start end, cut into depth zones.
+
+The part frame is turned about its x axis (y, z and turn change sign together): never
+mirrored. X and Y count from the datum axis, depths from the start face. X runs along a side
+that can be found on the part itself (`clock`), where it has one; else as in the slices.
+"""
+
+import itertools
+import math
+from dataclasses import dataclass, replace
+
+from ctrecon.core.measured import Measured
+from ctrecon.drawing.paper.contours import (
+    Contour,
+    circle,
+    cut_by_circle,
+    polygon,
+    polyline,
+    rectangle,
+    ring_sector,
+    sector_with_chord,
+    slot,
+)
+from ctrecon.record.part import (
+    Feature,
+    Part,
+    depths_in_part_frame,
+    is_hole,
+    is_seam,
+    outline_in_part_frame,
+    place_in_part_frame,
+    taper_of,
+)
+
+__all__ = [
+    "PROJECTIONS", "UNITS", "Drawn", "Model", "Zone", "build_model", "contour_at", "is_outside", "sheet_turn",
+    "turn_period", "view_numbers",
+]  # fmt: skip
+
+PROJECTIONS = ("first", "third")
+"""How views are placed about the section: first or third angle (ISO 5456-2)."""
+
+UNITS = ("mm", "in")
+"""Units of length on a sheet; inches stand with mm beside."""
+
+
+WORST_CLOCK_DEG = 1.0
+"""A side known worse than this (u) gives no direction."""
+
+SAME_FACE_SLICES = 1.5
+"""Ends of features nearer than this are drawn as one face: ends found by slice are good to about one."""
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A feature in sheet axes: its place from the datum and its depths from the start face, mm."""
+
+    feature: Feature
+    x: float
+    y: float
+    z0: float
+    z1: float
+    contour: Contour | None
+
+    @property
+    def open_start(self) -> bool:
+        """Whether its start lies outside the stack or is unknown."""
+        return self.feature.depth_from_mm is None
+
+    @property
+    def open_end(self) -> bool:
+        """Whether its end lies outside the stack or is unknown."""
+        return self.feature.depth_to_mm is None
+
+
+@dataclass(frozen=True)
+class Zone:
+    """A range of depth in which the same features are there; rims are cut by reliefs."""
+
+    z0: float
+    z1: float
+    drawn: tuple[Drawn, ...]
+    rims: tuple[tuple[Drawn, Contour], ...]
+    holes: tuple[tuple[Drawn, Contour], ...]
+    seams: tuple[tuple[Drawn, Contour], ...]
+
+
+@dataclass(frozen=True)
+class Model:
+    """The whole part in sheet axes."""
+
+    part: Part
+    datum: Feature | None
+    datum_xy: tuple[float, float]
+    start: Feature | None
+    start_z: float
+    drawn: tuple[Drawn, ...]
+    zones: tuple[Zone, ...]
+    has_depth: bool
+    clock: Feature | None = None
+    slices_x_deg: float = 0.0
+    projection: str = "first"
+    units: str = "mm"
+
+    def of(self, ident: str) -> Drawn:
+        """Return the drawn feature with this id."""
+        return next(one for one in self.drawn if one.feature.id == ident)
+
+
+def is_outside(feature: Feature) -> bool:
+    """Tell whether the feature bounds metal from outside."""
+    return (feature.kind.endswith("_outside") and feature.kind != "arc_outside") or feature.kind == "wheel"
+
+
+def turn_period(feature: Feature) -> float:
+    """Return after how many degrees the shape looks the same."""
+    if feature.kind.startswith(("square", "wheel")):
+        return 90.0 if feature.kind.startswith("square") else 360.0 / max(feature.teeth or 1, 1)
+    return 360.0 / feature.sides if feature.sides else 180.0
+
+
+def sheet_turn(feature: Feature) -> float:
+    """Return the turn on the sheet: anticlockwise from +X, within one period."""
+    if feature.turn_deg is None:
+        return 0.0
+    period = turn_period(feature)
+    turned = -feature.turn_deg.value % period
+    return 0.0 if period - turned < 1e-9 else turned
+
+
+def _value(measured: Measured | None) -> float:
+    return 0.0 if measured is None else measured.value
+
+
+def contour_at(drawn: Drawn, z: float) -> Contour | None:
+    """Return the contour at this depth: a tapered round feature changes its size."""
+    f = drawn.feature
+    taper = taper_of(f)
+    if f.diameter_mm is None or taper is None or drawn.contour is None:
+        return drawn.contour
+    size = f.diameter_mm.value + taper.value * (z - (drawn.z0 + drawn.z1) / 2)
+    bent = replace(f, diameter_mm=Measured(max(size, 1e-6)))
+    return _contour(bent, drawn.x, drawn.y, [])
+
+
+def _contour(f: Feature, x: float, y: float, outline: list[tuple[float, float]]) -> Contour | None:
+    """Return the feature's own contour about (x, y), or None for one without area."""
+    turn = sheet_turn(f)
+    if f.kind.startswith("free") and len(outline) >= 3:
+        return polyline(outline)
+    if f.kind == "wheel":
+        return circle(x, y, _value(f.tip_diameter_mm) / 2) if f.tip_diameter_mm else None
+    if f.diameter_mm is not None:
+        radius = f.diameter_mm.value / 2
+        if f.kind == "round_outside" and f.arc_deg is not None and f.arc_deg < 360 and f.arc_from_deg is not None:
+            return sector_with_chord(x, y, radius, -(f.arc_from_deg + f.arc_deg), f.arc_deg)
+        return circle(x, y, radius)
+    if f.kind.startswith("polygon") and f.flats_mm and f.sides:
+        return polygon(x, y, f.flats_mm.value, f.sides, turn)
+    pair = f.flats_pair_mm
+    along, across = (pair[0].value, pair[1].value) if pair else (_value(f.flats_mm), _value(f.flats_mm))
+    if along <= 0 or across <= 0:
+        return None
+    if f.kind == "slot":
+        return slot(x, y, along, across, turn)
+    return rectangle(x, y, along, across, turn, corner_radius=_value(f.corner_radius_mm))
+
+
+def _pick_datum(part: Part) -> Feature | None:
+    """Return the feature whose axis is the datum: a bore on the middle of the outside, else the outside."""
+
+    def size(f: Feature) -> float:
+        contour = _contour(f, 0.0, 0.0, [(float(x), float(y)) for x, y in outline_in_part_frame(part, f)])
+        return contour.area() if contour else 0.0
+
+    placed = [f for f in part.features if f.x_mm and f.y_mm]
+    outsides = sorted((f for f in placed if is_outside(f)), key=lambda f: (-size(f), f.id))
+    bores = [f for f in placed if f.kind == "round_hole"]
+    if not outsides:
+        return next(iter(bores or placed), None)
+    centre, reach = place_in_part_frame(part, outsides[0]), math.sqrt(size(outsides[0]))
+    near = [(math.dist(place_in_part_frame(part, f), centre), f.id, f) for f in bores]
+    near = sorted(one for one in near if one[0] < 0.1 * reach)
+    return near[0][2] if near else outsides[0]
+
+
+def _pick_clock(part: Part, datum: Feature | None) -> Feature | None:
+    """Return the feature whose flat or long side gives the direction of X: one that can be found on the part.
+
+    The largest flat-sided outside; else a flat-sided hole on the datum axis; None where X stays
+    that of the slices.
+    """
+    shaped = [
+        f
+        for f in part.features
+        if f.turn_deg is not None
+        and f.x_mm
+        and f.y_mm
+        and f.kind != "wheel"
+        and not is_seam(f)
+        and (f.turn_deg.u is None or f.turn_deg.u < WORST_CLOCK_DEG)
+    ]
+
+    def area(f: Feature) -> float:
+        contour = _contour(f, 0.0, 0.0, [])
+        return contour.area() if contour else 0.0
+
+    outsides = [f for f in shaped if is_outside(f)]
+    if outsides:
+        return min(outsides, key=lambda f: (-area(f), f.id))
+    if datum is None:
+        return None
+    centre = place_in_part_frame(part, datum)
+    on_axis = [f for f in shaped if math.dist(place_in_part_frame(part, f), centre) ** 2 < 0.01 * area(f)]
+    return min(on_axis, key=lambda f: (-area(f), f.id), default=None)
+
+
+def _clock_turn(clock: Feature | None) -> float:
+    """Return by how many degrees the clock's side stands off X, seen on the sheet, nearest zero."""
+    if clock is None:
+        return 0.0
+    period = 180.0 if clock.flats_pair_mm and not clock.kind.startswith("square") else turn_period(clock)
+    turn = sheet_turn(clock) % period
+    return turn - period if turn > period / 2 else turn
+
+
+def _clocked(f: Feature, by_deg: float) -> Feature:
+    """Return the feature with its directions counted from the sheet's X; places stay as recorded."""
+    if by_deg == 0.0:
+        return f
+    turn = None if f.turn_deg is None else Measured(f.turn_deg.value + by_deg, f.turn_deg.u)
+    arc = None if f.arc_from_deg is None else (f.arc_from_deg + by_deg) % 360
+    return replace(f, turn_deg=turn, arc_from_deg=arc)
+
+
+def _is_depthless(part: Part) -> bool:
+    return part.stack.slices < 2
+
+
+def build_model(part: Part, *, projection: str = "first", units: str = "mm") -> Model:
+    """Turn the record into sheet axes and depth zones.
+
+    Parameters
+    ----------
+    part : Part
+        The record.
+    projection : {"first", "third"}
+        How views are placed about the section.
+    units : {"mm", "in"}
+        Units of length on the sheet.
+
+    Returns
+    -------
+    Model
+        Features, datum and zones; no zones where nothing is placed.
+    """
+    datum = _pick_datum(part)
+    datum_xy = place_in_part_frame(part, datum) if datum else (0.0, 0.0)
+    has_depth = not _is_depthless(part)
+    depths = {f.id: depths_in_part_frame(part, f) for f in part.features}
+    solid = [f for f in part.features if is_outside(f)] or list(part.features)
+    start = min(solid, key=lambda f: (depths[f.id][0], f.id), default=None)
+    start_z = depths[start.id][0] if start else 0.0
+    clock = _pick_clock(part, datum)
+    off_deg = _clock_turn(clock)
+    c, s = math.cos(math.radians(-off_deg)), math.sin(math.radians(-off_deg))
+
+    def on_sheet(px: float, py: float) -> tuple[float, float]:
+        x, y = px - datum_xy[0], -(py - datum_xy[1])
+        return x * c - y * s, x * s + y * c
+
+    drawn: list[Drawn] = []
+    for recorded in part.features:
+        f = _clocked(recorded, off_deg)
+        if f.x_mm is None or f.y_mm is None:
+            x = y = 0.0
+        else:
+            px, py = place_in_part_frame(part, f)
+            x, y = on_sheet(px, py)
+        outline = [on_sheet(float(u), float(v)) for u, v in outline_in_part_frame(part, f)]
+        z0, z1 = (depths[f.id][0] - start_z, depths[f.id][1] - start_z) if has_depth else (0.0, 0.0)
+        placed = (f.x_mm is not None and f.y_mm is not None) or f.kind.startswith("free")
+        drawn.append(Drawn(f, x, y, z0, z1, _contour(f, x, y, outline) if placed else None))
+    zones = _zones(drawn, part.stack.voxel_mm[0]) if has_depth else _single_zone(drawn)
+    return Model(
+        part, datum, datum_xy, start, start_z, tuple(drawn), zones, has_depth, clock, -off_deg, projection, units
+    )
+
+
+def view_numbers(model: Model) -> dict[int, int]:
+    """Return the number of the view of every zone that is drawn: the first, and each that shows a new feature."""
+    seen: set[str] = set()
+    numbers: dict[int, int] = {}
+    for n, zone in enumerate(model.zones):
+        fresh = {d.feature.id for d in zone.drawn} - seen
+        seen |= fresh
+        if fresh or n == 0:
+            numbers[n] = len(numbers) + 1
+    return numbers
+
+
+def _single_zone(drawn: list[Drawn]) -> tuple[Zone, ...]:
+    shown = [d for d in drawn if d.contour]
+    return (_zone(0.0, 0.0, shown),) if shown else ()
+
+
+def _zones(drawn: list[Drawn], slice_mm: float) -> tuple[Zone, ...]:
+    """Cut the depth at the features' ends; ends closer than a slice and a half are one face."""
+    ends = sorted((z, 0 if is_outside(d.feature) else 1) for d in drawn for z in (d.z0, d.z1))
+    faces: list[list[tuple[float, int]]] = []
+    for end in ends:
+        near = faces and end[0] - faces[-1][-1][0] <= SAME_FACE_SLICES * slice_mm
+        if near and end[0] - faces[-1][0][0] <= 2 * SAME_FACE_SLICES * slice_mm:
+            faces[-1].append(end)
+        else:
+            faces.append([end])
+    levels = []
+    for face in faces:
+        best = min(rank for _, rank in face)  # an outside's face is sharper than a seam's end
+        values = [z for z, rank in face if rank == best]
+        levels.append(sum(values) / len(values))
+    zones: list[Zone] = []
+    for z0, z1 in itertools.pairwise(levels):
+        middle = (z0 + z1) / 2
+        here = [d for d in drawn if d.contour and d.z0 < middle < d.z1]
+        if here:
+            zones.append(_zone(z0, z1, here))
+    return tuple(zones)
+
+
+def _zone(z0: float, z1: float, here: list[Drawn]) -> Zone:
+    """Sort the features of a zone and cut reliefs and broken-out holes into the rims."""
+    middle = (z0 + z1) / 2
+    at = {d.feature.id: contour_at(d, middle) for d in here}
+    holes = [(d, c) for d in here if is_hole(d.feature) and (c := at[d.feature.id])]
+    seams = [(d, c) for d in here if is_seam(d.feature) and (c := at[d.feature.id])]
+    cutters = [d for d in here if d.feature.kind == "arc_outside"]
+    cutters += [d for d, _ in holes if d.feature.kind == "round_hole" and (d.feature.arc_deg or 360) < 360]
+    rims: list[tuple[Drawn, Contour]] = []
+    used: set[str] = set()
+    for d in here:
+        own = at[d.feature.id]
+        if not is_outside(d.feature) or own is None:
+            continue
+        whole = own
+        if d.feature.kind == "round_outside" and d.feature.diameter_mm:
+            whole = circle(d.x, d.y, _radius_at(d, middle))
+        cut = whole
+        for one in cutters:
+            shorter = cut_by_circle(cut, one.x, one.y, _radius_at(one, middle))
+            if shorter is not None:
+                cut = shorter
+                used.add(one.feature.id)
+        ring = _ring(d, holes) if cut is whole else None
+        if ring is not None:
+            used.add(ring[0])
+            cut = ring[1]
+        elif cut is whole:
+            cut = own  # nothing explains the missing stretch: closed by its chord
+        rims.append((d, cut))
+    whole_holes = tuple((d, c) for d, c in holes if d.feature.id not in used)
+    return Zone(z0, z1, tuple(here), tuple(rims), whole_holes, tuple(seams))
+
+
+def _radius_at(drawn: Drawn, z: float) -> float:
+    f = drawn.feature
+    return (_value(f.diameter_mm) + _value(taper_of(f)) * (z - (drawn.z0 + drawn.z1) / 2)) / 2
+
+
+def _ring(rim: Drawn, holes: list[tuple[Drawn, Contour]]) -> tuple[str, Contour] | None:
+    """Return a ring fragment: an outside and a hole of one centre that both lost a sector."""
+    f = rim.feature
+    if f.arc_deg is None or f.arc_deg >= 360 or f.arc_from_deg is None or f.diameter_mm is None:
+        return None
+    for d, _ in holes:
+        g = d.feature
+        lost = g.kind == "round_hole" and g.arc_deg is not None and g.arc_deg < 360 and g.diameter_mm is not None
+        if lost and g.diameter_mm and math.dist((d.x, d.y), (rim.x, rim.y)) < 0.1 * f.diameter_mm.value:
+            radii = f.diameter_mm.value / 2, g.diameter_mm.value / 2
+            if radii[1] < radii[0]:
+                sweep = f.arc_deg
+                return g.id, ring_sector(rim.x, rim.y, *radii, -(f.arc_from_deg + sweep), sweep)
+    return None

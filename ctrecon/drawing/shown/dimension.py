@@ -1,0 +1,391 @@
+"""Dimensions of one view: which sizes are written where. Everything in paper mm from the datum."""
+
+import itertools
+import math
+
+from ctrecon.core.measured import Measured, decimals_for, format_value
+from ctrecon.drawing.model.dimension_text import (
+    DEPTH_SIGN,
+    HALF_TURN,
+    TAPER_SIGN,
+    length_text,
+    mark,
+    places_of,
+    size_places,
+    taper_ratio,
+    turned,
+    written,
+)
+from ctrecon.drawing.paper.items import Angular, Box, Diameter, Item, Label, Line, Linear, Ordinate, Radius
+from ctrecon.drawing.paper.lettering import text_width
+from ctrecon.drawing.paper.placing import Space
+from ctrecon.drawing.model.views import Drawn, Model, is_outside, sheet_turn, turn_period
+from ctrecon.record.part import Feature, is_hole, is_seam, taper_of
+
+__all__ = [
+    "MOST_CALLOUTS",
+    "TEXT",
+    "dimension_outsides",
+    "dimension_places",
+    "dimension_sizes",
+    "dimension_turns",
+    "spread",
+]
+
+TEXT = 2.5
+"""Height of dimension figures in mm (ISO 3098)."""
+
+MOST_CALLOUTS = 14
+"""More sizes than this in one view are left to the table; the features keep their ids."""
+
+GAP = 0.7
+"""Space between a figure and its line, mm."""
+
+LEAST_TURN_DEG = 0.5
+"""A smaller turn from X is not drawn; the table has it."""
+
+BESIDE = 2.5
+"""How far beside a slot or rectangle the line of its length runs, mm."""
+
+SAME_PLACE_MM = 0.3
+"""Coordinates nearer than this on paper share one dimension."""
+
+
+def _fold(turn: float, period: float) -> float:
+    """Return the equal turn nearest zero."""
+    turn %= period
+    return turn - period if turn > period / 2 else turn
+
+
+def _polar(x: float, y: float, angle_deg: float, reach: float) -> tuple[float, float]:
+    a = math.radians(angle_deg)
+    return x + math.cos(a) * reach, y + math.sin(a) * reach
+
+
+def _text_box(text: str, middle: tuple[float, float], angle_deg: float) -> Box:
+    """Return the upright box around a text turned by any angle."""
+    half, tall = text_width(text, TEXT) / 2 + 0.4, TEXT / 2 + 0.5
+    c, s = abs(math.cos(math.radians(angle_deg))), abs(math.sin(math.radians(angle_deg)))
+    dx, dy = half * c + tall * s, half * s + tall * c
+    return middle[0] - dx, middle[1] - dy, middle[0] + dx, middle[1] + dy
+
+
+def _across(
+    space: Space, hull: list[tuple[float, float]], at: tuple[float, float], size: float, angle: float, text: str,
+    shown: str, decimals: int, side: int,
+) -> list[Item]:  # fmt: skip
+    """Dimension a width outside the contours: the line runs along `angle`, beyond `hull` on one side."""
+    first, second = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
+    normal = angle + 90 * side
+    nx, ny = math.cos(math.radians(normal)), math.sin(math.radians(normal))
+    far = max((p[0] - at[0]) * nx + (p[1] - at[1]) * ny for p in hull)
+    lift = TEXT / 2 + 0.7
+    tx, ty = -math.sin(math.radians(angle)), math.cos(math.radians(angle))
+    narrow, level = text_width(shown, TEXT) + 2 > size, abs(angle) < 0.5
+    for tier in range(12):
+        off = far + 9.0 + 5.5 * tier
+        base = (at[0] + nx * off, at[1] + ny * off)
+        middle = (base[0] + tx * lift, base[1] + ty * lift)
+        if narrow and level:  # the figure stands on the dimension line drawn on
+            middle = (base[0] + size / 2 + 3.5 + text_width(shown, TEXT) / 2, base[1] + lift)
+        elif narrow:  # too narrow for its figure: the figure goes beside the arrow, on the line drawn on
+            c, s = abs(math.cos(math.radians(angle))), abs(math.sin(math.radians(angle)))
+            middle = _polar(*base, angle, size / 2 + c * text_width(shown, TEXT) / 2 + s * TEXT + 4)
+        box = _text_box(shown, middle, 0.0 if narrow else angle)
+        if space.is_free(box) or tier == 11:
+            break
+    space.boxes.append(box)
+    ends = [_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)]
+    space.thin += [(ends[0], ends[1]), (first, ends[0]), (second, ends[1])]
+    if narrow and level:
+        end = (ends[1][0] + 4.0 + text_width(shown, TEXT), ends[1][1])
+        space.thin.append((ends[1], end))
+        return [Linear(first, second, base, angle, text, decimals, middle, leader=False), Line(ends[1], end)]
+    return [Linear(first, second, base, angle, text, decimals, middle if narrow else None)]
+
+
+def dimension_outsides(
+    model: Model, fresh: list[Drawn], space: Space, hull: list[tuple[float, float]], scale: float
+) -> list[Item]:
+    """Dimension round, square and rectangular outsides beyond the contours."""
+    items: list[Item] = []
+    for d in fresh:
+        f = d.feature
+        if not is_outside(f):
+            continue
+        at = (d.x * scale, d.y * scale)
+        sizes: list[tuple[float, float, str, str, int, int]] = []
+        turn = sheet_turn(f)
+        diameter = f.diameter_mm or f.tip_diameter_mm
+        if diameter and f.diameter_mm and f.arc_deg is not None and f.arc_deg < HALF_TURN:
+            items.append(_round_size(model, d, f.diameter_mm, space, scale, (0.0, 0.0), 1.0))
+        elif diameter:
+            sizes = [(diameter.value, 0.0, "Ø", "", size_places(model.part, diameter), 1)]
+        elif f.kind.startswith("square") and f.flats_mm:
+            sizes = [(f.flats_mm.value, _fold(turn, 90), "□", "", size_places(model.part, f.flats_mm), 1)]
+        elif f.kind.startswith("polygon") and f.flats_mm and (f.sides or 1) % 2 == 0:
+            period = 360.0 / (f.sides or 4)
+            sizes = [(f.flats_mm.value, _fold(turn, period), "", "", size_places(model.part, f.flats_mm), 1)]
+        elif f.flats_pair_mm:
+            pair, angle = f.flats_pair_mm, _fold(turn, 180)
+            if abs(angle) > 45:
+                pair, angle = (pair[1], pair[0]), _fold(turn - 90, 180)
+            sizes = [
+                (pair[0].value, angle, "", "", size_places(model.part, pair[0]), 1),
+                (pair[1].value, angle + 90, "", "", size_places(model.part, pair[1]), -1),
+            ]
+        elif d.contour is not None:
+            left, bottom, right, top = d.contour.bounds()
+            middle = ((left + right) / 2 * scale, (bottom + top) / 2 * scale)
+            for size, angle, side in ((right - left, 0.0, 1), (top - bottom, 90.0, -1)):
+                text, shown = written(model.units, f"{f.id} (<>){mark(f)}", size, 2)
+                items += _across(space, hull, middle, size * scale, angle, text, shown, 2, side)
+        for size, angle, before, after, decimals, side in sizes:
+            text, shown = written(model.units, f"{f.id} {before}<>{after}{mark(f)}", size, decimals)
+            items += _across(space, hull, at, size * scale, angle, text, shown, decimals, side)
+    return items
+
+
+def dimension_sizes(
+    model: Model, fresh: list[Drawn], space: Space, scale: float, *, tabled: frozenset[str] = frozenset(),
+    factor: float = 1.0,
+) -> list[Item]:  # fmt: skip
+    """Write the sizes of holes, seams and reliefs at the ends of leaders, where paper is free.
+
+    Parameters
+    ----------
+    tabled : frozenset of str
+        Ids whose sizes stand in the hole table: only the id is written.
+    factor : float
+        How much larger than the sheet's scale this is drawn; `scale` has it in.
+    """
+    inner = [d for d in fresh if not is_outside(d.feature) and d.contour is not None]
+    listed = [d for d in inner if d.feature.id in tabled]
+    inner = [d for d in inner if d.feature.id not in tabled]
+    if len(inner) > MOST_CALLOUTS:
+        listed, inner = listed + inner, []
+    items: list[Item] = []
+    for d in sorted(inner, key=lambda one: (-math.hypot(one.x, one.y), one.feature.id)):
+        outward = (d.x, d.y) if math.hypot(d.x, d.y) * scale > 1 else (0.0, 0.0)
+        if d.feature.diameter_mm is not None:
+            items.append(_round_size(model, d, d.feature.diameter_mm, space, scale, outward, factor))
+        else:
+            items += _flat_sizes(model, d, space, scale, outward, factor)
+    return items + _only_ids(listed, space, scale)
+
+
+def _round_size(
+    model: Model, d: Drawn, size: Measured, space: Space, scale: float, outward: tuple[float, float], factor: float
+) -> Item:
+    """Write a diameter, or the radius of an arc that is less than a half circle."""
+    f, units = d.feature, model.units
+    at = (d.x * scale, d.y * scale)
+    tail = (" seam" if is_seam(f) else "") + _taper_text(f) + _depth_text(model, d) + mark(f)
+    decimals = size_places(model.part, size)
+    radius = size.value / 2 * scale
+    is_arc = f.arc_deg is not None and f.arc_deg < HALF_TURN
+    length = size.value / 2 if is_arc else size.value
+    text, _ = written(units, f"{f.id} <>{tail}", length, decimals)
+    shown = f"{f.id} {'R' if is_arc else 'Ø'}{length_text(units, length, decimals)}{tail}"
+    if is_arc and f.kind != "arc_outside" and f.arc_from_deg is not None and f.arc_deg is not None:
+        middle = math.radians(-(f.arc_from_deg + f.arc_deg / 2))
+        outward = (math.cos(middle), math.sin(middle))  # where there is a rim for the arrow to stand on
+    place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
+    if not is_arc:
+        return Diameter(at, radius, place, text, decimals, factor)
+    return Radius(at, radius, place, text, decimals, factor)
+
+
+def _taper_text(f: Feature) -> str:
+    """Return how a taper is written: at which depth the size holds, the rate, and the wide end."""
+    taper = taper_of(f)
+    if taper is None:
+        return ""
+    return f" mid {TAPER_SIGN}{taper_ratio(taper)}, wide at {'end' if taper.value > 0 else 'start'}"
+
+
+def _depth_text(model: Model, d: Drawn) -> str:
+    """Return how deep a hole is: through, or its depth from the face it opens in; nothing where that is unknown."""
+    f = d.feature
+    if not model.has_depth or not is_hole(f) or not f.opens_at:
+        return ""
+    if set(f.opens_at) >= {"start", "end"}:
+        return " through"
+    if f.length_mm is None or len(f.opens_at) != 1:
+        return ""
+    length = length_text(model.units, f.length_mm.value, size_places(model.part, f.length_mm, "along"))
+    return f" {DEPTH_SIGN}{length} from {f.opens_at[0]}"
+
+
+def _flat_sizes(
+    model: Model, d: Drawn, space: Space, scale: float, outward: tuple[float, float], factor: float
+) -> list[Item]:
+    """Write the width across flats, or both widths, and by how much an off-axis shape is turned."""
+    f = d.feature
+    at = (d.x * scale, d.y * scale)
+    pair = f.flats_pair_mm if f.flats_pair_mm and not f.kind.startswith("square") else None
+    turn = sheet_turn(f)
+    tail = (" seam" if is_seam(f) else "") + _depth_text(model, d) + mark(f)
+    angle_u = turned(model, f)
+    off_axis = factor != 1.0 or math.hypot(d.x, d.y) * scale > 1
+    last = tail
+    if off_axis and angle_u is not None and abs(angle_u.value) >= LEAST_TURN_DEG:
+        last = f" turned {format_value(angle_u.value, size_places(model.part, f.turn_deg))}°" + tail
+    sizes = [(pair[0], turn), (pair[1], turn + 90)] if pair else [(f.flats_mm, turn)]
+    before = "□" if f.kind.startswith("square") else ""
+    items: list[Item] = []
+    for number, (measured, angle) in enumerate(sizes):
+        if measured is None:
+            items += _only_ids([d], space, scale)
+            continue
+        decimals = size_places(model.part, measured)
+        size = measured.value * scale
+        half = (pair[1] if angle == turn else pair[0]).value / 2 * scale if pair else size / 2
+        # off the middle, where bores, centre marks and other dimension lines are; of two, one outside
+        off = 0.75 * half if not pair else half + BESIDE if number == 0 else 0.0
+        base = _polar(*at, angle + 90, off)
+        ending = last if number == 0 else tail
+        text, shown = written(model.units, f"{f.id} {before}<>{ending}", measured.value, decimals)
+        place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
+        ends = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
+        items.append(Linear(*ends, base, angle, text, decimals, place, factor))
+    return items
+
+
+def _only_ids(inner: list[Drawn], space: Space, scale: float) -> list[Item]:
+    """Write the ids alone beside their features."""
+    items: list[Item] = []
+    for d in inner:
+        if d.contour is None:
+            continue
+        left, bottom, right, top = (v * scale for v in d.contour.bounds())
+        wide = text_width(d.feature.id, TEXT)
+        centre = ((left + right) / 2, (bottom + top) / 2)
+        place = space.nearby(centre, (top - bottom) / 2 + 2.5, wide, TEXT, (1.0, 1.0), pull=4.0, rings=8, leader=False)
+        if place is None:
+            continue  # too crowded: the table has its X and Y
+        space.thin.pop()
+        items.append(Label(d.feature.id, (place[0], place[1] - TEXT / 2), TEXT, "centre"))
+    return items
+
+
+def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float, reach: float) -> list[Item]:
+    """Dimension the turn of squares, polygons and rectangles on the datum axis, from +X."""
+    items: list[Item] = []
+    seen: list[float] = []
+    for d in fresh:
+        f = d.feature
+        if f.turn_deg is None or math.hypot(d.x, d.y) * scale > 1:
+            continue
+        turn = sheet_turn(f)
+        period = turn_period(f)
+        if min(turn, period - turn) < LEAST_TURN_DEG or any(abs(turn - other) < 0.05 for other in seen):
+            continue
+        seen.append(turn)
+        radius = reach + 7.0 + 6.0 * (len(seen) - 1)
+        decimals = size_places(model.part, f.turn_deg)
+        text = f"{f.id} turn <>°"
+        shown = text.replace("<>", format_value(turn, decimals))
+        while True:
+            middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + 0.7)
+            box = _text_box(shown, middle, turn / 2 - 90)
+            crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.5, TEXT / 2 + 0.3, turn / 2 - 90)
+            if (space.is_free(box) and not crossed) or radius > reach + 80:
+                break
+            radius += 2.0
+        space.boxes.append(box)
+        arc = [_polar(0.0, 0.0, turn * k / 12, radius) for k in range(13)]
+        space.thin += itertools.pairwise(arc)
+        items.append(Line((0.0, 0.0), _polar(0.0, 0.0, turn, radius + 2), "CENTRE"))
+        items.append(Line((0.0, 0.0), (radius + 2, 0.0), "CENTRE"))
+        space.thin += [((0.0, 0.0), _polar(0.0, 0.0, turn, radius + 2)), ((0.0, 0.0), (radius + 2, 0.0))]
+        items.append(Angular((0.0, 0.0), radius, 0.0, turn, f"{f.id} turn <>", decimals))
+    return items
+
+
+def spread(values: list[float], gap: float) -> list[float]:
+    """Move sorted values apart until neighbours are `gap` away, keeping groups centred."""
+    groups = [[v] for v in values]
+    merged = True
+    while merged:
+        merged = False
+        for i in range(len(groups) - 1):
+            a, b = groups[i], groups[i + 1]
+            half_a, half_b = gap * (len(a) - 1) / 2, gap * (len(b) - 1) / 2
+            if sum(b) / len(b) - half_b - (sum(a) / len(a) + half_a) < gap - 1e-9:
+                groups[i : i + 2] = [a + b]
+                merged = True
+                break
+    out: list[float] = []
+    for group in groups:
+        middle = sum(group) / len(group)
+        out += [middle + gap * (k - (len(group) - 1) / 2) for k in range(len(group))]
+    return out
+
+
+def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int) -> list[tuple[float, float, int]]:
+    """Return (coordinate, where its leader starts across, decimals), one a place, in order."""
+    found: list[tuple[float, float, int]] = []
+    for d in fresh:
+        f = d.feature
+        if d.contour is None or is_seam(f):
+            continue
+        digits = decimals_for(places_of(model, d)[axis])
+        at, other = ((d.x, d.y), (d.y, d.x))[axis]
+        turn = sheet_turn(f) % 90
+        if is_outside(f) and f.kind.startswith(("rect", "square")) and min(turn, 90 - turn) < 0.5:
+            if math.hypot(d.x, d.y) * scale > SAME_PLACE_MM:
+                # one edge: the other follows from the size
+                found.append((d.contour.bounds()[axis], d.contour.bounds()[1 - axis], min(digits, 3)))
+        elif math.hypot(d.x, d.y) * scale > SAME_PLACE_MM and not f.kind.startswith("free"):
+            found.append((at, other, digits))
+    if not found:
+        return []
+    found = [one for one in found if abs(one[0]) * scale >= SAME_PLACE_MM] + [(0.0, 0.0, 0)]
+    found.sort(key=lambda one: (one[0], one[1]))
+    stops: list[tuple[float, float, int]] = []
+    for one in found:
+        if stops and (one[0] - stops[-1][0]) * scale < SAME_PLACE_MM:
+            continue
+        stops.append(one)
+    return stops
+
+
+def dimension_places(
+    model: Model, fresh: list[Drawn], space: Space, scale: float, box: Box, *, tabled: frozenset[str] = frozenset()
+) -> list[Item]:
+    """Dimension the places from the datum: X under the view, Y left of it; those in the hole table are left out.
+
+    Returns
+    -------
+    list of Item
+        Nothing where there are more places than the view has room for; the table has them.
+    """
+    items: list[Item] = []
+    fresh = [d for d in fresh if d.feature.id not in tabled]
+    pitch = TEXT * 1.9
+    left, bottom, right, top = box
+    for axis in (0, 1):
+        stops = _stops(model, fresh, scale, axis)
+        span = (right - left, top - bottom)[axis]
+        if not stops or len(stops) * pitch > span + 30:
+            continue
+        slots = spread([v * scale for v, _, _ in stops], pitch)
+        plain = ["-<>" if v < 0 and float(format_value(v, n)) else "<>" for v, _, n in stops]
+        pairs = [written(model.units, t, abs(v), n) for t, (v, _, n) in zip(plain, stops, strict=True)]
+        texts = [shown for _, shown in pairs]
+        longest = max(text_width(t, TEXT) for t in texts)
+        edge = (bottom, left)[axis] - 12.0
+        for (value, across, decimals), slot_at, (text, _) in zip(stops, slots, pairs, strict=True):
+            reach = across * scale
+            if axis == 0:
+                items.append(Ordinate((value * scale, reach), (slot_at, edge), (0.0, 0.0), "x", text, decimals))
+                space.thin.append(((value * scale, reach), (slot_at, edge)))
+            else:
+                items.append(Ordinate((reach, value * scale), (edge, slot_at), (0.0, 0.0), "y", text, decimals))
+                space.thin.append(((reach, value * scale), (edge, slot_at)))
+        lo, hi = min(slots) - TEXT, max(slots) + TEXT
+        space.boxes.append(
+            (lo - 2, edge - longest - 3, hi, edge) if axis == 0 else (edge - longest - 3, lo, edge, hi + 2)
+        )
+    return items

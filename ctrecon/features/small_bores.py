@@ -1,0 +1,337 @@
+"""Bores so small that blur eats their contrast: found as round dark spots that stay through depth, and measured.
+
+A pore is as long as it is wide and a crack is no round spot; neither is taken for a bore.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.optimize import least_squares
+from scipy.special import chndtr, ndtr
+
+from ctrecon.core.frames import Floats
+from ctrecon.features.candidates import SOUND, Candidate, Span, mean_window
+from ctrecon.features.size import Sized
+from ctrecon.fitting.choose import Choice
+from ctrecon.core.fit_result import ShapeFit
+from ctrecon.shapes import Circle
+from ctrecon.grey.square_up import SquaredStack
+
+__all__ = ["find_small_bores", "fit_small", "is_small"]
+
+_LEAST_DIP = 0.1
+_LEAST_PLANES = 8
+_LEAST_SLENDER = 3.0
+"""Length over diameter below which a dark spot may be a pore."""
+_CLEAR_PX = 4.5
+_BLOCK = 6
+_SMALL_AREA = 30.0
+_AIR_U = 0.03
+"""Standard uncertainty of the grey of air inside a hole too narrow to show it (a judgement)."""
+_RADIUS_FLOOR = 0.02
+_MOST = 6_000
+_ODDS = 150.0
+"""A bore is reported where noise would make such a spot, anywhere in this metal, once in 150 stacks or less."""
+_SIZES = 3.0  # widths of spot that are looked for, more or less independent
+_BRIGHTEST = 1.3  # the brightest place is one draw of the tail; a bore must clear it by more than the next draw would
+_FEW_PLACES = 150  # pixels; the scatter of fewer is ill known
+
+
+def is_small(sized: Sized) -> bool:
+    """Tell a whole round hole or pin with a radius below four blurs."""
+    fit, candidate = sized.fit, sized.candidate
+    if not isinstance(fit, ShapeFit) or candidate.kind != "round" or candidate.gaps_deg or candidate.growth_px:
+        return False
+    return fit.value("radius") < 4 * fit.value("blur") or "very_small" in candidate.flags
+
+
+def fit_small(
+    sized: Sized, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+) -> Sized:
+    """Fit a small circle by the exact area of a blurred disc.
+
+    The grey of air is not seen in it: it is taken from the stack (0) with a standard
+    uncertainty of 0.03 of the contrast, which goes into u of the diameter.
+    """
+    fit, candidate = sized.fit, sized.candidate
+    column, row, plane, grey = data
+    shape = candidate.shape
+    assert isinstance(shape, Circle)
+    ratio = squared.depth_step_mm / squared.pitch_mm
+    if len(grey) > _MOST:
+        pick = np.sort(np.random.default_rng(7).permutation(len(grey))[:_MOST])
+        column, row, plane, grey = column[pick], row[pick], plane[pick], grey[pick]
+    z = (plane - sized.middle) * ratio
+    leans = 0.05 if sized.axis_free else 1e-6
+    start = np.array([shape.x, shape.y, max(shape.radius, 0.6), 0.0, 0.0, np.log(0.9), 0.0, 1.0])
+    if isinstance(fit, ShapeFit):
+        start[:3] = fit.value("x"), fit.value("y"), max(fit.value("radius"), 0.6)
+        if sized.axis_free:
+            start[3:5] = fit.value("slope_x"), fit.value("slope_y")
+    tie = np.array([0.0, 0.0, 0.0, 1 / leans, 1 / leans, 1 / 0.35, 1 / _AIR_U, 0.0])
+    aim = np.array([0.0, 0.0, 0.0, 0.0, 0.0, np.log(0.9), 0.0, 0.0])
+
+    def disc(q: Floats) -> Floats:
+        blur = float(np.exp(q[5]))
+        rho = np.hypot(column - q[0] - q[3] * z, row - q[1] - q[4] * z)
+        inside = chndtr((max(q[2], 0.05) / blur) ** 2, 2.0, (rho / blur) ** 2)
+        return np.asarray(q[6] + (q[7] - q[6]) * ((1 - inside) if candidate.metal_outside else inside))
+
+    def residuals(q: Floats, scale: float) -> Floats:
+        return np.concatenate([(disc(q) - grey) / scale, (q - aim) * tie])
+
+    scale = noise
+    q = start
+    for _ in range(2):
+        found = least_squares(
+            residuals, q, args=(scale,), loss="soft_l1", f_scale=3.0, x_scale=[1, 1, 1, 0.01, 0.01, 0.3, 0.1, 0.1],
+            max_nfev=40,
+        )  # fmt: skip
+        q = found.x
+        left = disc(q) - grey
+        scale = max(noise, 1.4826 * float(np.median(np.abs(left))))
+    slopes = np.asarray(found.jac, dtype=float)
+    normal = slopes.T @ slopes
+    if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e18 or q[2] < 0.2:
+        return sized
+    covariance = np.linalg.inv(normal) * _crowding(column, row, z, left)
+    order = [0, 1, 2, 3, 4, None, 5, 6, 7]
+    full = np.zeros((9, 9))
+    known = [i for i, at in enumerate(order) if at is not None]
+    full[np.ix_(known, known)] = covariance[np.ix_(range(8), range(8))]
+    blur = float(np.exp(q[5]))
+    full[6] *= blur
+    full[:, 6] *= blur
+    floor = np.zeros(9)
+    floor[:3] = 0.005**2, 0.005**2, _RADIUS_FLOOR**2
+    budget = {"noise": np.diag(full).copy(), "model": floor}
+    full += np.diag(floor)
+    values = np.array([q[0], q[1], q[2], q[3], q[4], 0.0, blur, q[6], q[7] - q[6]])
+    names = ("x", "y", "radius", "slope_x", "slope_y", "growth", "blur", "air", "contrast")
+    rms = float(np.sqrt(np.mean(np.clip(left, -3 * scale, 3 * scale) ** 2))) / noise
+    flags = tuple(dict.fromkeys((*candidate.flags, "very_small")))
+    fitted = ShapeFit(names, values, full, rms, 1.0, len(grey), budget)
+    return replace(sized, fit=fitted, candidate=replace(candidate, flags=flags))
+
+
+def _crowding(column: Floats, row: Floats, z: Floats, left: Floats) -> float:
+    """Factor by which correlated residuals widen variances: patch sums against single voxels, at least 1."""
+    keys = np.column_stack([np.floor(column / 3), np.floor(row / 3), np.floor(z / 4)]).astype(np.int64)
+    _, patch = np.unique(keys, axis=0, return_inverse=True)
+    sums = np.bincount(patch.ravel(), weights=left)
+    factor = float((sums**2).sum() / max(float((left**2).sum()), 1e-12))
+    return max(1.0, factor if factor > 1 + 2 * np.sqrt(2 / len(sums)) else 1.0)
+
+
+def find_small_bores(squared: SquaredStack, known: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
+    """Find round dark spots inside solid metal that stay through depth and are no known hole."""
+    count = len(squared)
+    if count < _LEAST_PLANES:
+        return ()
+    spots: list[tuple[float, float, int, int]] = []
+    for first in range(0, count, _BLOCK):
+        last = min(first + _BLOCK, count) - 1
+        for x, y in _spots(_block(squared, first, last)):
+            spots.append((x, y, first, last))
+    found: list[Candidate] = []
+    for x, y, low, high in _chains(spots):
+        one = _bore(squared, x, y, low, high)
+        if one is not None and not _taken(one, known) and not _taken(one, tuple(found)):
+            found.append(one)
+    return tuple(found)
+
+
+def _block(squared: SquaredStack, first: int, last: int) -> Floats:
+    _, rows, columns = squared.shape
+    return mean_window(squared, first, last, (0, 0, columns, rows), most=_BLOCK)
+
+
+def _spots(mean: Floats) -> list[tuple[float, float]]:
+    """Return local minima well inside metal that are dark against the ring round them."""
+    filled = np.where(np.isfinite(mean), mean, 0.0)
+    smooth = ndimage.gaussian_filter(filled, 0.8)
+    solid = _solid(smooth)
+    deep = ndimage.distance_transform_edt(solid) > _CLEAR_PX
+    low = deep & (smooth <= ndimage.minimum_filter(smooth, 5)) & (smooth < 1 - _LEAST_DIP)
+    out = []
+    for i, j in zip(*np.nonzero(low), strict=True):
+        dip, scatter, darkest = _against_ring(smooth, int(i), int(j))
+        if dip > max(_LEAST_DIP, 5 * scatter) and darkest < 0.45 * dip + 3 * scatter:
+            out.append((float(j), float(i)))
+    return out
+
+
+def _solid(smooth: Floats) -> NDArray[np.bool_]:
+    """Return the metal, with holes so small that they may be what is sought counted as metal."""
+    labels, number = ndimage.label(smooth < 0.5)
+    area = np.bincount(labels.ravel(), minlength=number + 1)
+    area[0] = 0
+    return np.asarray(~(area > _SMALL_AREA)[labels])
+
+
+def _against_ring(smooth: Floats, i: int, j: int) -> tuple[float, float, float]:
+    """Dip of a pixel against a ring of 4 to 6 px, the ring's scatter, and the dip of its darkest places."""
+    r = 6
+    top, left = max(0, i - r), max(0, j - r)
+    window = smooth[top : i + r + 1, left : j + r + 1]
+    yy, xx = np.mgrid[: window.shape[0], : window.shape[1]]
+    off = np.hypot(yy + top - i, xx + left - j)
+    ring = window[(off > 4) & (off < 6)]
+    level = float(np.median(ring))
+    scatter = 1.4826 * float(np.median(np.abs(ring - level)))
+    return level - float(smooth[i, j]), scatter, level - float(np.percentile(ring, 3))
+
+
+def _chains(spots: list[tuple[float, float, int, int]]) -> list[tuple[float, float, int, int]]:
+    """Join spots of neighbouring blocks that lie within 1.5 px of each other: mean place and planes."""
+    open_runs: list[list[tuple[float, float, int, int]]] = []
+    for spot in spots:
+        near = [
+            run for run in open_runs
+            if run[-1][3] < spot[2] <= run[-1][3] + _BLOCK + 1
+            and np.hypot(run[-1][0] - spot[0], run[-1][1] - spot[1]) < 1.5
+        ]  # fmt: skip
+        if near:
+            min(near, key=lambda run: (run[-1][0] - spot[0]) ** 2 + (run[-1][1] - spot[1]) ** 2).append(spot)
+        else:
+            open_runs.append([spot])
+    return [
+        (float(np.mean([s[0] for s in run])), float(np.mean([s[1] for s in run])), run[0][2], run[-1][3])
+        for run in open_runs
+    ]
+
+
+def _bore(squared: SquaredStack, x: float, y: float, low: int, high: int) -> Candidate | None:
+    """Follow a spot plane by plane; a bore stays as dark, keeps its place, is round and longer than three diameters."""
+    _, rows, columns = squared.shape
+    reach = 12
+    i, j = round(y), round(x)
+    box = (max(0, j - reach), max(0, i - reach), min(columns, j + reach + 1), min(rows, i + reach + 1))
+    yy, xx = np.mgrid[box[1] : box[3], box[0] : box[2]]
+    off = np.hypot(yy - y, xx - x)
+    core, ring = off < 1.6, (off > 4.5) & (off < 7)
+    first, last = max(0, low - _BLOCK), min(len(squared) - 1, high + _BLOCK)
+    dips = []
+    for k in range(first, last + 1):
+        window = squared.plane(k)[box[1] : box[3], box[0] : box[2]]
+        around = float(np.nanmedian(window[ring])) if np.isfinite(window[ring]).any() else 0.0
+        inside = float(np.nanmean(window[core])) if np.isfinite(window[core]).any() else np.nan
+        dips.append(around - inside if around > 0.7 else np.nan)
+    dip = np.array(dips)
+    run = _dark_run(dip)
+    if run is None:
+        return None
+    first, last = first + run[0], first + run[1]
+    planes = last - first + 1
+    if planes < _LEAST_PLANES:
+        return None
+    trim = 2 if planes >= 9 else 1
+    mean = mean_window(squared, first + trim, last - trim, box, most=400)
+    level = float(np.nanmedian(mean[ring]))
+    dark = np.where((off < 4.5) & np.isfinite(mean), level - mean, 0.0) / max(level, 1e-6)
+    area = float(dark.sum())
+    if area <= 0.4:
+        return None
+    cx, cy = float((dark * xx).sum() / area), float((dark * yy).sum() / area)
+    radius = float(np.sqrt(area / np.pi))
+    inner = dip[run[0] + trim : run[1] + 1 - trim]
+    if planes < _LEAST_SLENDER * 2 * radius or np.hypot(cx - x, cy - y) > 1.2:
+        return None
+    if not _steady(inner) or not _round(dark, xx - cx, yy - cy):
+        return None
+    if not _beats_chance(squared, first + trim, last - trim, (cx, cy)):
+        return None
+    circle = Circle(cx, cy, radius)
+    points = circle.outline(64)
+    choice = Choice("round", circle, np.zeros(len(points), dtype=bool), 1.0)
+    labels = np.full(mean.shape, SOUND, dtype=np.int8)
+    span = Span(first, last, (box[0], box[1]), labels, mean, points, choice)
+    return Candidate("round", True, circle, 0.0, (span,), True, ("very_small",), (), 1.0, area)
+
+
+def _beats_chance(squared: SquaredStack, first: int, last: int, place: tuple[float, float]) -> bool:
+    """Return whether a spot is darker than noise and rings make some place of this metal, by 150 to 1.
+
+    The same figure - a core against the ring round it, mean of the same planes - is worked out for every place of
+    the metal. Its own scatter is the noise, however neighbours share it; every place, and every stretch of planes,
+    has had its chance. What dips by chance or by rings also rises: the brightest place is a second yardstick.
+    """
+    _, rows, columns = squared.shape
+    mean = mean_window(squared, first, last, (0, 0, columns, rows), most=24)
+    grey = np.where(np.isfinite(mean), mean, 0.0)
+    solid = _solid(ndimage.gaussian_filter(grey, 0.8))
+    yy, xx = np.mgrid[-7:8, -7:8]
+    off = np.hypot(yy, xx)
+    core, ring = (off < 1.6).astype(float), ((off > 4.5) & (off < 7)).astype(float)
+    share = ndimage.convolve(solid.astype(float), ring, mode="constant")
+    level = ndimage.convolve(grey * solid, ring, mode="constant") / np.maximum(share, 1.0)
+    dip = level - ndimage.convolve(grey, core, mode="nearest") / core.sum()
+    i, j = round(place[1]), round(place[0])
+    row, column = np.indices(dip.shape)
+    deep = ndimage.distance_transform_edt(solid) > _CLEAR_PX
+    others = dip[deep & (np.hypot(row - i, column - j) > 9)]
+    if len(others) < _FEW_PLACES:
+        return True  # too little other metal to judge by
+    middle = float(np.median(others))
+    scatter = 1.4826 * float(np.median(np.abs(others - middle)))
+    own = float(dip[max(i - 1, 0) : i + 2, max(j - 1, 0) : j + 2].max()) - middle
+    looks = deep.sum() / core.sum() * max(len(squared) / (last - first + 1), 1.0) * _SIZES
+    chance = looks * float(ndtr(-own / max(scatter, 1e-9)))
+    return chance < 1 / _ODDS and own > _BRIGHTEST * float(np.percentile(middle - others, 99.9))
+
+
+def _dark_run(dip: Floats) -> tuple[int, int] | None:
+    """Longest run of planes darker than half the usual dip; single breaks are forgiven."""
+    good = dip[np.isfinite(dip)]
+    if len(good) < _LEAST_PLANES:
+        return None
+    usual = float(np.percentile(good, 75))
+    if usual < 0.7 * _LEAST_DIP:
+        return None
+    even = ndimage.uniform_filter1d(np.where(np.isfinite(dip), dip, 0.0), 3)
+    dark = ndimage.binary_closing(np.pad(even > usual / 2, 2), iterations=1)[2:-2]
+    labels, number = ndimage.label(dark)
+    if not number:
+        return None
+    sizes = np.bincount(labels)[1:]
+    at = np.flatnonzero(labels == int(np.argmax(sizes)) + 1)
+    return int(at[0]), int(at[-1])
+
+
+def _steady(dip: Floats) -> bool:
+    """Tell a dip that stays even through depth, once its noise from plane to plane is allowed for."""
+    values = dip[np.isfinite(dip)]
+    if len(values) < 4:
+        return False
+    noise = float(np.std(np.diff(values))) / np.sqrt(2)
+    parts = np.array([part.mean() for part in np.array_split(values, 4)])
+    spread = float(np.ptp(parts))
+    return bool(spread < 0.25 * float(values.mean()) + 3 * noise / np.sqrt(len(values) / 4))
+
+
+def _round(dark: Floats, dx: Floats, dy: Floats) -> bool:
+    """Tell a round spot by the two main second moments of its darkness."""
+    weight = np.maximum(dark, 0.0)
+    weight = np.where(weight > 0.15 * weight.max(), weight, 0.0)
+    total = float(weight.sum())
+    xx, yy, xy = (float((weight * v).sum()) / total for v in (dx * dx, dy * dy, dx * dy))
+    root = np.hypot((xx - yy) / 2, xy)
+    return bool((xx + yy) / 2 + root < 1.7 * ((xx + yy) / 2 - root))
+
+
+def _taken(one: Candidate, known: tuple[Candidate, ...]) -> bool:
+    """Tell whether a known hole lies at the same place and depth."""
+    assert isinstance(one.shape, Circle)
+    for other in known:
+        if not other.hole or other.last < one.first + 2 or other.first > one.last - 2:
+            continue
+        for span in other.spans:
+            low, high = span.points.min(axis=0) - 2, span.points.max(axis=0) + 2
+            if low[0] < one.shape.x < high[0] and low[1] < one.shape.y < high[1]:
+                size = float(np.ptp(span.points, axis=0).max())
+                gap = float(np.hypot(*(span.points - [one.shape.x, one.shape.y]).T).min())
+                if size < 12 or gap < one.shape.radius + 3:
+                    return True
+    return False

@@ -1,0 +1,192 @@
+"""Squares the stack up to the part axis: finds the tilt and resamples square planes."""
+
+from collections import OrderedDict
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ctrecon.core.frames import Floats, Voxel, direction_from_slopes, rotation_to_part, to_mm
+from ctrecon.grey.survey import Survey
+
+__all__ = ["AxisGuess", "SquaredStack", "axis_from_normals", "square_up"]
+
+_FEWEST_SLICES = 4
+_CACHE_BYTES = 48_000_000
+
+
+@dataclass(frozen=True)
+class AxisGuess:
+    """Direction of the part axis from its surfaces, as slopes dx/dz, dy/dz with their uncertainty."""
+
+    slope_x: float
+    slope_y: float
+    u_slope: float
+
+
+def axis_from_normals(normals: Floats) -> AxisGuess | None:
+    """Find the axis to which the surface normals are square (walls) or parallel (faces).
+
+    Weighted least squares with Welsch weights whose width shrinks from 10 degrees to
+    three times the scatter of the normals, so chamfers and broken edges drop out.
+
+    Returns
+    -------
+    AxisGuess or None
+        None where fewer than 50 normals agree.
+    """
+    if len(normals) < 50:
+        return None
+    slope = np.zeros(2)
+    width = np.radians(10.0)
+    covariance = np.eye(2)
+    for _ in range(40):
+        a = direction_from_slopes(*slope)
+        cosine = normals @ a
+        wall = np.abs(cosine) < 0.5
+        face = np.abs(cosine) > 0.87
+        n_wall, n_face = normals[wall], normals[face]
+        r_wall = n_wall[:, 2] + n_wall[:, :2] @ slope
+        r_face = n_face[:, :2] - n_face[:, 2:] * slope
+        w_wall = np.exp(-((r_wall / width) ** 2))
+        w_face = np.exp(-((r_face**2).sum(axis=1) / width**2))
+        lhs = (n_wall[:, :2] * w_wall[:, None]).T @ n_wall[:, :2] + np.eye(2) * (w_face @ n_face[:, 2] ** 2)
+        rhs = -(n_wall[:, :2] * w_wall[:, None]).T @ n_wall[:, 2] + (
+            w_face[:, None] * n_face[:, 2:] * n_face[:, :2]
+        ).sum(axis=0)
+        used = w_wall.sum() + w_face.sum()
+        if used < 30 or np.linalg.cond(lhs) > 1e8:
+            return None
+        new = np.linalg.solve(lhs, rhs)
+        scatter2 = (w_wall @ r_wall**2 + (w_face[:, None] * r_face**2).sum() / 2) / used
+        covariance = np.linalg.inv(lhs) * scatter2
+        moved = float(np.abs(new - slope).max())
+        slope = np.clip(new, -0.3, 0.3)
+        width = max(0.7 * width, 3.0 * float(np.sqrt(scatter2)), np.radians(0.5))
+        if moved < 1e-6:
+            break
+    # neighbouring voxels share their noise: count one normal in eight as independent
+    return AxisGuess(float(slope[0]), float(slope[1]), float(np.sqrt(8 * np.trace(covariance) / 2)))
+
+
+@dataclass(frozen=True, eq=False)
+class SquaredStack:
+    """The part's own window of the stack, resampled square to its axis.
+
+    Plane k, row i, column j lies at part-frame mm (x0 + j·pitch, y0 + i·pitch, z0 + k·dz).
+    """
+
+    survey: Survey
+    rotation: Floats
+    origin_mm: tuple[float, float, float]
+    pitch_mm: float
+    depth_step_mm: float
+    shape: tuple[int, int, int]
+    _source: "OrderedDict[int, Floats]"
+    _cache: dict[int, Floats]
+
+    def __len__(self) -> int:
+        return self.shape[0]
+
+    def plane(self, k: int) -> Floats:
+        """Return square plane k as float32 (rows, columns); NaN outside the data."""
+        kept = self._cache.get(k)
+        if kept is not None:
+            return kept.astype(np.float32)
+        out = self._resample(k)
+        if (len(self._cache) + 1) * out.size * 2 <= _CACHE_BYTES:
+            self._cache[k] = out.astype(np.float16)
+        return out
+
+    def depth_mm(self, k: float) -> float:
+        """Return the part-frame depth Z (mm) of plane k."""
+        return self.origin_mm[2] + k * self.depth_step_mm
+
+    def to_stack_mm(self, column: float, row: float, plane: float) -> Floats:
+        """Return stack x, y, z (mm) of a place on the square grid."""
+        x0, y0, z0 = self.origin_mm
+        part = np.array([x0 + column * self.pitch_mm, y0 + row * self.pitch_mm, z0 + plane * self.depth_step_mm])
+        return np.asarray(self.rotation.T @ part)
+
+    def voxels_of(self, column: Floats, row: Floats, plane: Floats) -> NDArray[np.int64]:
+        """Return the (slice, row, column) numbers of the voxels nearest to places on the square grid, (N, 3)."""
+        x0, y0, z0 = self.origin_mm
+        part = np.column_stack(
+            [x0 + column * self.pitch_mm, y0 + row * self.pitch_mm, z0 + plane * self.depth_step_mm]
+        )
+        dz, dy, dx = self.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+        return np.rint((part @ self.rotation)[:, ::-1] / [dz, dy, dx]).astype(np.int64)
+
+    def cut_by_slice(self, points_px: Floats, z_mm: float) -> Floats:
+        """Return stack x, y (mm) where lines along the axis through (column, row) points cross the slice plane z."""
+        x0, y0, _ = self.origin_mm
+        r = self.rotation
+        square = points_px * self.pitch_mm + [x0, y0]
+        return np.asarray(np.linalg.solve(r[:2, :2], (square - r[:2, 2] * z_mm).T).T)
+
+    def _resample(self, k: int) -> Floats:
+        _, rows, columns = self.shape
+        x0, y0, z0 = self.origin_mm
+        dz, dy, dx = self.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+        back = self.rotation.T
+        x = x0 + np.arange(columns) * self.pitch_mm
+        y = (y0 + np.arange(rows) * self.pitch_mm)[:, None]
+        z = z0 + k * self.depth_step_mm
+        index = [
+            (back[axis, 0] * x + back[axis, 1] * y + back[axis, 2] * z) / edge
+            for axis, edge in ((2, dz), (1, dy), (0, dx))
+        ]
+        count, stack_rows, stack_columns = self.survey.stack.shape
+        first = min(max(int(np.floor(index[0].min())), 0), count - 1)
+        last = max(min(int(np.ceil(index[0].max())), count - 1), first)
+        top = max(int(index[1].min()) - 1, 0)
+        left = max(int(index[2].min()) - 1, 0)
+        bottom = min(int(index[1].max()) + 3, stack_rows)
+        right = min(int(index[2].max()) + 3, stack_columns)
+        if bottom <= top or right <= left:
+            return np.full((rows, columns), np.nan, dtype=np.float32)
+        block = np.stack(
+            [self._plane_of_stack(i, last - first + 4)[top:bottom, left:right] for i in range(first, last + 1)]
+        )
+        where = np.stack([index[0] - first, index[1] - top, index[2] - left]).astype(np.float32)
+        if block.shape[0] == 1:  # a single plane: no depth to interpolate in
+            where[0] = np.where(np.abs(where[0]) <= 0.5, 0.0, np.nan)
+        out = ndimage.map_coordinates(block, where, order=1, mode="constant", cval=np.nan, prefilter=False)
+        return np.asarray(out, dtype=np.float32)
+
+    def _plane_of_stack(self, index: int, window: int) -> Floats:
+        plane = self._source.get(index)
+        if plane is None:
+            plane = self.survey.bridged_plane(index)
+            self._source[index] = plane
+            while len(self._source) > window:
+                self._source.popitem(last=False)
+        else:
+            self._source.move_to_end(index)
+        return plane
+
+
+def square_up(survey: Survey, axis: AxisGuess | None) -> SquaredStack:
+    """Lay a square grid round the largest body, along the axis (or straight, without one)."""
+    voxel: Voxel = survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+    direction = direction_from_slopes(axis.slope_x, axis.slope_y) if axis else np.array([0.0, 0.0, 1.0])
+    rotation = rotation_to_part(direction)
+    pitch = min(voxel[1], voxel[2])
+    body = survey.bodies[0]
+    corners = np.array([[(body.low, body.high)[i >> a & 1][a] for a in range(3)] for i in range(8)], dtype=float)
+    square = to_mm(corners, voxel) @ rotation.T
+    margin = np.array([8 * pitch, 8 * pitch, 0.0 if len(survey.stack) == 1 else 6 * voxel[0]])
+    low, high = square.min(axis=0) - margin, square.max(axis=0) + margin
+    steps = np.array([pitch, pitch, voxel[0]])
+    low = np.floor(low / steps + 1e-9) * steps
+    shape = np.ceil((high - low) / steps - 1e-9).astype(int) + 1
+    return SquaredStack(
+        survey, rotation, (float(low[0]), float(low[1]), float(low[2])), pitch, voxel[0],
+        (int(shape[2]), int(shape[1]), int(shape[0])), OrderedDict(), {},
+    )  # fmt: skip
+
+
+def enough_depth(survey: Survey) -> bool:
+    """Tell whether the body shows in enough slices to have a direction at all."""
+    return bool(survey.bodies) and survey.body_slices >= _FEWEST_SLICES

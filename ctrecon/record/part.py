@@ -1,0 +1,498 @@
+"""The part record: everything measured on one part, as frozen dataclasses.
+
+Every output reads this and nothing else. Lengths are mm, angles degrees, in the stack
+frame unless a docstring says part frame; `ctrecon.record.store` writes and reads it as part.json.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+import numpy as np
+
+from ctrecon.core.frames import Floats, rotation_to_part
+from ctrecon.core.measured import FINITE, Measured
+from ctrecon.record.worn import Worn
+
+__all__ = [
+    "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "Joint",
+    "ImageInfo", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn", "Worn",
+    "depths_in_part_frame", "is_hole", "is_seam", "outline_in_part_frame", "place_in_part_frame",
+    "scale_u_along", "scale_u_of", "taper_of",
+]  # fmt: skip
+
+REQUIRED: dict[str, tuple[str, ...]] = {
+    "round_hole": ("diameter_mm",),
+    "round_outside": ("diameter_mm",),
+    "square_hole": ("flats_mm", "turn_deg"),
+    "square_outside": ("flats_mm", "turn_deg"),
+    "rectangular_hole": ("flats_pair_mm", "turn_deg"),
+    "rectangular_outside": ("flats_pair_mm", "turn_deg"),
+    "slot": ("flats_pair_mm", "turn_deg"),
+    "polygon_hole": ("flats_mm", "sides", "turn_deg"),
+    "polygon_outside": ("flats_mm", "sides", "turn_deg"),
+    "free_hole": ("area_mm2", "outline_mm"),
+    "free_outside": ("area_mm2", "outline_mm"),
+    "round_seam": ("diameter_mm", "seam_mm"),
+    "square_seam": ("flats_mm", "turn_deg", "seam_mm"),
+    "free_seam": ("outline_mm", "area_mm2", "seam_mm"),
+    "face_seam": ("seam_mm",),
+    "arc_outside": ("diameter_mm", "arc_deg"),
+    "wheel": ("tip_diameter_mm", "root_diameter_mm", "teeth"),
+}
+"""The main sizes each kind must carry (place and depth are required of all)."""
+
+KINDS: tuple[str, ...] = tuple(REQUIRED)
+
+RELATION_KINDS: dict[str, str] = {
+    "axis_offset": "mm", "axes_angle": "deg", "flats_square": "deg", "flats_parallel": "deg", "flats_differ": "mm",
+    "equal_turn": "deg", "faces_wedge": "deg", "centre_distance": "mm", "centre_distance_flat": "mm",
+    "circle_of_holes": "mm", "divided_circle": "mm", "in_line": "mm", "even_pitch": "mm", "symmetric": "mm",
+    "equal_size": "mm",
+}  # fmt: skip
+"""Kinds of relation and the unit of their value."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class StackInfo:
+    """Where the slices came from and how large a voxel is; (dz, dy, dx) order."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    source: str
+    slices: int
+    rows: int
+    columns: int
+    voxel_mm: tuple[float, float, float]
+    scale_basis: str
+    scale_u_rel: tuple[float | None, float | None, float | None] = (None, None, None)
+    handedness_basis: str = "assumed"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Axis:
+    """The part axis in the stack frame, z > 0."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    tilt_deg: Measured
+    direction_xyz: tuple[float, float, float]
+    direction_u_deg: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Alternative:
+    """Another kind the grey values allow: natural log of the odds of the chosen kind over it, and its sizes."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    kind: str
+    ln_odds: float
+    sizes: Mapping[str, float] = field(default_factory=dict)
+    says: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sensitivity:
+    """How a quantity answers to the two errors that all of a scan shares.
+
+    `edge` is its change (mm per mm) when the true edge lies further out of the metal than measured:
+    +2 for an outside diameter, -2 for a bore, 0 for a place across the axis. `scale` (z, y, x) is its
+    change (mm) for a relative error of 1 of each voxel edge, in the order of `voxel_mm`.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    edge: float
+    scale: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Feature:
+    """One feature followed through depth; fields that do not belong to its kind are None.
+
+    A field that belongs and is None has its reason in `unknown`. Sizes are square to the axis at mid depth.
+
+    Parameters
+    ----------
+    id, kind, basis, flags : str, str, str, tuple of str
+        Such as F1; one of `KINDS`; measured, stated, inferred or assumed; names of `ctrecon.core.flags`.
+    x_mm, y_mm, depth_from_mm, depth_to_mm, length_mm : Measured or None
+        Axis at mid depth; stack z where it crosses the end faces (None: beyond the stack); length along it.
+    opens_at : tuple of str or None
+        Ends of the part a hole reaches: start, end.
+    diameter_mm, flats_mm, flats_pair_mm, sides, turn_deg, corner_radius_mm : Measured or int or None
+        Size over a round, across flats (mean; each), number of sides, direction of a flat's outward normal.
+    taper_mm_per_mm, roundness_mm : Measured or None
+        Change of diameter along the axis (+ when it grows with depth); RONt over the sound rim.
+    arc_deg, arc_from_deg, rim_share : float or None
+        How much of a circle is there (360: whole), from where; how much of the rim the fit used.
+    area_mm2, outline_mm : Measured, tuple of (x, y), or None
+        Area and closed outline (mm) of a free shape at mid depth.
+    seam_mm : Measured or None
+        Thickness of air as deep as the seam.
+    teeth, tip_diameter_mm, root_diameter_mm : int, Measured, or None
+        Of a wheel.
+    cross_diameter_mm, cross_direction_xyz : Measured, (x, y, z), or None
+        Of a hole across the axis.
+    slices_used, fit_rms_noise, alternatives, sensitivity, budget : optional
+        First and last slice; misfit in noise; other kinds; how sizes answer to shared errors; what u is made of.
+    worn : Worn or None
+        How much of the edge is eaten, how deep and where; sizes are of what is sound.
+    form, form_says, unknown : mapping, tuple of str, mapping
+        Departures from the ideal form and their sentences; why a field is None.
+    name, accepted : str or None, bool
+        What a person called it; whether a person looked at it and found it right.
+
+    Examples
+    --------
+    >>> Feature(id="F1", kind="round_hole", diameter_mm=Measured(3.0, 0.002), x_mm=Measured(9.0, 0.001)).kind
+    'round_hole'
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    id: str
+    kind: str
+    basis: str = "measured"
+    flags: tuple[str, ...] = ()
+    x_mm: Measured | None = None
+    y_mm: Measured | None = None
+    depth_from_mm: Measured | None = None
+    depth_to_mm: Measured | None = None
+    length_mm: Measured | None = None
+    opens_at: tuple[str, ...] | None = None
+    diameter_mm: Measured | None = None
+    flats_mm: Measured | None = None
+    flats_pair_mm: tuple[Measured, Measured] | None = None
+    sides: int | None = None
+    turn_deg: Measured | None = None
+    corner_radius_mm: Measured | None = None
+    taper_mm_per_mm: Measured | None = None
+    roundness_mm: Measured | None = None
+    arc_deg: float | None = None
+    arc_from_deg: float | None = None
+    rim_share: float | None = None
+    area_mm2: Measured | None = None
+    outline_mm: tuple[tuple[float, float], ...] | None = None
+    seam_mm: Measured | None = None
+    teeth: int | None = None
+    tip_diameter_mm: Measured | None = None
+    root_diameter_mm: Measured | None = None
+    cross_diameter_mm: Measured | None = None
+    cross_direction_xyz: tuple[float, float, float] | None = None
+    slices_used: tuple[int, int] | None = None
+    fit_rms_noise: float | None = None
+    alternatives: tuple[Alternative, ...] = ()
+    worn: Worn | None = None
+    sensitivity: Mapping[str, Sensitivity] = field(default_factory=dict)
+    budget: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    form: Mapping[str, Measured] = field(default_factory=dict)
+    form_says: tuple[str, ...] = ()
+    unknown: Mapping[str, str] = field(default_factory=dict)
+    name: str | None = None
+    accepted: bool | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """One reason for a verdict, in a sentence a maker can check on named slices."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    kind: str
+    features: tuple[str, ...]
+    weight: float
+    says: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Piece:
+    """One piece of metal the part may be built from.
+
+    Parameters
+    ----------
+    id, name, features : str, str, tuple of str
+        Such as P2; such as spacer; ids of the features it is made up of.
+    depth_from_mm, depth_to_mm : Measured or None
+        Stack z of its ends; None where it runs out of the stack.
+    verdict, probability_separate : str, float or None
+        separate, one_piece or undecided; how likely it is a piece of its own.
+    evidence, unknown : tuple of Evidence, mapping
+        The reasons for the verdict; why a field is None.
+
+    Examples
+    --------
+    >>> from ctrecon import read_part
+    >>> piece = read_part("drum_hub_out/part.json").pieces[1]
+    >>> piece.name, piece.verdict
+    ('spacer', 'separate')
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    id: str
+    name: str
+    depth_from_mm: Measured | None
+    depth_to_mm: Measured | None
+    features: tuple[str, ...]
+    verdict: str
+    probability_separate: float | None
+    evidence: tuple[Evidence, ...] = ()
+    unknown: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Joint:
+    """How one piece sits on another: contact area, gap as measured, and from which ends it can have been put on."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    piece: str
+    on: str
+    features: tuple[str, ...]
+    contact_mm2: Measured | None
+    clearance_mm: Measured | None
+    put_on_from: tuple[str, ...]
+    says: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hypothesis:
+    """One way the part may have been built: its prior, and its probability once the evidence is weighed."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    name: str
+    says: str
+    prior: float
+    probability: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Warn:
+    """A flag about the whole record and what it means here."""
+
+    flag: str
+    says: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Relation:
+    """How features stand to each other: its kind (`RELATION_KINDS`), their ids, a value in its kind's unit, a sentence.
+
+    `margin` is the natural log of the odds over no such relation (patterns only), after
+    paying for free parameters and for how many patterns were tried.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    kind: str
+    features: tuple[str, ...]
+    value: Measured | None
+    says: str
+    margin: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class KnownSize:
+    """A size of the real part that a person typed in, and how the scan agrees with it (mm).
+
+    `u_mm` is one standard uncertainty, `before_mm` what the scan gave, `residual_mm` what is left
+    between the two once scale and edge are put right; `used` tells whether it took part in that.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    name: str
+    value_mm: float
+    u_mm: float
+    before_mm: float
+    residual_mm: float
+    used: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class ScaleFound:
+    """How true scale was found from known sizes.
+
+    `factor` (z, y, x) is by how much each voxel edge grew, `edge_mm` how much further out of the
+    metal the true edge lies than it was measured, `chi2` and `freedom` how the known sizes agree,
+    `says` the same in sentences.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    knowns: tuple[KnownSize, ...]
+    factor: tuple[Measured, Measured, Measured]
+    edge_mm: Measured
+    chi2: float
+    freedom: int
+    says: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ImageInfo:
+    """What the slices are like as pictures; null where it could not be told.
+
+    `snr` is contrast over noise, `psf_px` and `psf_slices` the blur (sigma) in voxels, `noise_correlation`
+    that of neighbouring voxels of a slice; the rest are shares of the contrast between metal and air
+    (rings before they were taken out), `clipped_share` that of voxels at the end of the grey range.
+    `edge_u_px` is how far, in voxels of a slice, half height may lie off the true edge where nobody knows whether
+    the grey is a straight measure of the metal: one standard uncertainty, the same for all edges of the scan.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    snr: float | None = None
+    psf_px: float | None = None
+    psf_slices: float | None = None
+    noise_correlation: float | None = None
+    ring_amplitude_rel: float | None = None
+    drift_rel: float | None = None
+    cupping_rel: float | None = None
+    clipped_share: float | None = None
+    edge_u_px: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Part:
+    """The whole record of one part.
+
+    Parameters
+    ----------
+    name, made_with, schema, boundary : str
+        The part; the program; name of the contract; where product clings: sound `metal`, or the `outer` skin.
+    stack, axis, image : StackInfo, Axis or None, ImageInfo or None
+        Where the slices came from; how the part stands in them; what they are like as pictures.
+    features, pieces, relations, joints : tuple
+        What was measured; what it is built from; how features stand to each other, and pieces.
+    hypotheses, warnings, unknown, calibration : tuple, tuple, mapping, ScaleFound or None
+        Ways it may have been built; flags of the whole record; why a field is None; how true scale was found.
+    decided : tuple of str
+        Fingerprints of the decisions of a person that are in the record already, so that none is applied twice.
+
+    Examples
+    --------
+    >>> from ctrecon import read_part
+    >>> part = read_part("drum_hub_out/part.json")
+    >>> [feature.id for feature in part.of_kind("round_outside")]
+    ['F1', 'F5']
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    name: str
+    made_with: str
+    stack: StackInfo
+    axis: Axis | None
+    features: tuple[Feature, ...] = ()
+    pieces: tuple[Piece, ...] = ()
+    hypotheses: tuple[Hypothesis, ...] = ()
+    joints: tuple[Joint, ...] = ()
+    relations: tuple[Relation, ...] = ()
+    warnings: tuple[Warn, ...] = ()
+    unknown: Mapping[str, str] = field(default_factory=dict)
+    calibration: ScaleFound | None = None
+    boundary: str = "metal"
+    image: ImageInfo | None = None
+    decided: tuple[str, ...] = ()
+    schema: str = "ctrecon-part-1"
+
+    def feature(self, ident: str) -> Feature:
+        """Return the feature with this id; KeyError where there is none."""
+        for one in self.features:
+            if one.id == ident:
+                return one
+        raise KeyError(ident)
+
+    def of_kind(self, *kinds: str) -> tuple[Feature, ...]:
+        """Return the features of these kinds, in the order of their ids."""
+        return tuple(one for one in self.features if one.kind in kinds)
+
+
+def is_hole(feature: Feature) -> bool:
+    """Tell whether the feature is a hole (metal outside it)."""
+    return feature.kind.endswith("_hole") or feature.kind == "slot"
+
+
+def taper_of(feature: Feature) -> Measured | None:
+    """Return the taper where it stands out of its uncertainty (four u), else None: the feature is parallel."""
+    taper = feature.taper_mm_per_mm
+    if taper is None or (taper.u is not None and abs(taper.value) <= 4 * taper.u):
+        return None
+    return taper
+
+
+def is_seam(feature: Feature) -> bool:
+    """Tell whether the feature is a seam inside solid metal."""
+    return feature.kind.endswith("_seam")
+
+
+def _rotation(part: Part) -> Floats:
+    return np.eye(3) if part.axis is None else rotation_to_part(part.axis.direction_xyz)
+
+
+def _stack_ends(part: Part, feature: Feature) -> tuple[float, float]:
+    """Return the feature's ends in stack z (mm); where it runs out, the stack's end."""
+    last = (part.stack.slices - 1) * part.stack.voxel_mm[0]
+    low = 0.0 if feature.depth_from_mm is None else feature.depth_from_mm.value
+    high = last if feature.depth_to_mm is None else feature.depth_to_mm.value
+    return low, high
+
+
+def place_in_part_frame(part: Part, feature: Feature) -> tuple[float, float]:
+    """Return (X, Y) mm of the feature's axis at its mid depth, in the part frame.
+
+    Raises
+    ------
+    ValueError
+        If the place of the feature is unknown.
+    """
+    if feature.x_mm is None or feature.y_mm is None:
+        raise ValueError(f"the place of feature {feature.id} is unknown")
+    low, high = _stack_ends(part, feature)
+    point = _rotation(part) @ np.array([feature.x_mm.value, feature.y_mm.value, (low + high) / 2])
+    return float(point[0]), float(point[1])
+
+
+def depths_in_part_frame(part: Part, feature: Feature) -> tuple[float, float]:
+    """Return the depths (Z from, Z to; mm) of the feature's ends along the part axis."""
+    rotation = _rotation(part)
+    low, high = _stack_ends(part, feature)
+    middle = (low + high) / 2
+    x = 0.0 if feature.x_mm is None else feature.x_mm.value
+    y = 0.0 if feature.y_mm is None else feature.y_mm.value
+    a = rotation[2]  # the axis itself: the feature runs along it
+    ends = [float(rotation[2] @ (np.array([x, y, middle]) + a * (z - middle) / a[2])) for z in (low, high)]
+    return ends[0], ends[1]
+
+
+def outline_in_part_frame(part: Part, feature: Feature) -> Floats:
+    """Return the (N, 2) closed outline (mm, part frame) of a free shape, projected along the axis."""
+    points = np.asarray(feature.outline_mm or (), dtype=float).reshape(-1, 2)
+    low, high = _stack_ends(part, feature)
+    at_mid = np.column_stack([points, np.full(len(points), (low + high) / 2)])
+    return np.asarray((at_mid @ _rotation(part).T)[:, :2])
+
+
+def scale_u_along(part: Part, direction: str) -> float | None:
+    """Return the relative scale uncertainty for sizes 'across' or 'along' the axis."""
+    dz, dy, dx = part.stack.scale_u_rel
+    if direction == "along":
+        return dz
+    return None if dx is None or dy is None else max(dx, dy)
+
+
+def scale_u_of(part: Part, quantity: str) -> float | None:
+    """Return the relative uncertainty the scale puts on a quantity, by its field name.
+
+    Parameters
+    ----------
+    part : Part
+        Says how well each direction of the scale is known.
+    quantity : str
+        Name of a field of `Feature` or `Piece`.
+
+    Returns
+    -------
+    float or None
+        0 for angles; an area feels the scale twice, a taper both directions. None for
+        everything as soon as one direction is unknown: then U is printed without scale.
+    """
+    across, along = scale_u_along(part, "across"), scale_u_along(part, "along")
+    if across is None or along is None:
+        return None
+    if quantity.endswith("_deg"):
+        return 0.0
+    if quantity.startswith(("depth", "length")):
+        return along
+    if quantity.endswith("_mm2"):
+        return 2 * across
+    return float(np.hypot(across, along)) if quantity == "taper_mm_per_mm" else across

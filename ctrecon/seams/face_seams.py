@@ -1,0 +1,276 @@
+"""Flat seams between stacked pieces: thin planes of lower grey square to the axis, inside solid metal."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ctrecon.core.measured import Measured
+from ctrecon.features.build import Draft, SeamStrength
+from ctrecon.features.candidates import Candidate, Span
+from ctrecon.features.size import Sized
+from ctrecon.fitting.choose import Choice
+from ctrecon.core.fit_result import FitFailed
+from ctrecon.outlines.trace import trace
+from ctrecon.record.part import Feature
+from ctrecon.seams.face_judge import Verdict, judge, spread_of
+from ctrecon.seams.face_profile import Dips, Tiles, dips_of, metal_of, template, tiles_of
+from ctrecon.seams.face_regions import Region, known_places, regions_of
+from ctrecon.seams.false_alarm import FILLED_BRIGHT
+from ctrecon.grey.square_up import SquaredStack
+
+__all__ = ["find_face_seams"]
+
+_MOST_SEAMS = 8
+_MOST_DEPTHS = 8
+_MOST_REGIONS = 3
+_LEAST_SCREEN = 3.5
+_MOST_CHANCE = 0.02
+_LEAST_THICKNESS = 0.01  # slices; where two alloys meet without a gap a fainter line is left of their step
+_NEAR_PLACE = 2.0
+_FEWEST_TILES = 4
+
+# Solid parts with rings, drifting and flickering slices, correlated noise and cupping: one in a hundred shows a flat
+# dip this strong, and the chance falls by e with every further `_FALL` (measured; see tests/pieces). Where nothing
+# but its shape tells the dip from slices that came out dark by themselves, it must be stronger.
+_ONE_IN_HUNDRED = {"known": 4.6, "anywhere": 5.2, "unwitnessed": 6.0}
+_FALL = {"known": 0.35, "anywhere": 0.35, "unwitnessed": 0.6}
+_UNWITNESSED, _UNWITNESSED_SPREAD = 0.01, 0.005  # never surer than that of it
+_SPREAD_CHI2 = 25.0
+_RATHER = 1.15
+
+# what one reads on the slices is a plane: its place across is that of the metal that touches
+_U_RIM_PX = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class _Lead:
+    region: Region
+    depth: float
+    screen: float
+    known: bool
+
+
+def find_face_seams(squared: SquaredStack, drafts: list[Draft], side_seams: list[Draft]) -> list[Draft]:
+    """Search the solid metal for flat seams square to the axis.
+
+    Parameters
+    ----------
+    squared : SquaredStack
+        The part's planes square to its axis.
+    drafts, side_seams : list of Draft
+        Outlines and side seams: where they end a flat seam is likelier, and they bound where it may lie. Every
+        other depth and the whole section are searched too.
+
+    Returns
+    -------
+    list of Draft
+        face_seam features without ids, each with its `SeamStrength`: `filled_share` is the share of the touching
+        area where the gap shows, `sides` its strength in each quarter. None that solid metal scanned like this
+        shows in more than 2 of 100 cases.
+    """
+    if len(squared) < 8:
+        return []
+    tiles = tiles_of(squared)
+    if tiles is None:
+        return []
+    used = (tiles.count > 0).sum(axis=0) >= 6
+    if used.sum() < _FEWEST_TILES:
+        return []
+    dips = dips_of(tiles, used)
+    sigma = min(spread_of(dips), _most_noise(squared))
+    if sigma <= 0:
+        return []
+    regions = regions_of(tiles, used, drafts, side_seams)
+    places = known_places(drafts, side_seams)
+    seen: list[tuple[_Lead, Verdict]] = []
+    for _ in range(_MOST_SEAMS):
+        rest, left = _without(tiles, used, dips, seen)
+        best: tuple[_Lead, Verdict] | None = None
+        for lead in _leads(left, regions, places, sigma):
+            verdict = judge(rest, used, left, lead.region, lead.depth, sigma)
+            if verdict is None or abs(verdict.thickness) < _LEAST_THICKNESS:
+                continue
+            if _chance(verdict, known=lead.known) > _MOST_CHANCE:
+                continue
+            if best is None or lead.screen > best[0].screen:
+                best = lead, verdict
+        if best is None:
+            break
+        seen.append(best)
+    out = []
+    for i, (lead, first) in enumerate(seen):
+        # once the others are known, each is looked at without them
+        rest, left = _without(tiles, used, dips, seen[:i] + seen[i + 1 :])
+        again = judge(rest, used, left, lead.region, first.depth, sigma) if len(seen) > 1 else first
+        verdict = again if again is not None and again.z > first.z else first
+        chance = _chance(verdict, known=lead.known)
+        draft = _draft(squared, rest, used, left, lead.region, verdict, chance, sigma)
+        out += [] if draft is None else [draft]
+    return out
+
+
+def _most_noise(squared: SquaredStack) -> float:
+    """Return the noise one pixel counts with in a mean of many, by what neighbouring voxels share; rather too much.
+
+    A seam that is shut in places scatters from tile to tile as well, and must not pass for noise.
+    """
+    survey = squared.survey
+    same_slice = survey.correlation.lags[:, 0] == 0 if len(survey.correlation.rho) else np.zeros(0, dtype=bool)
+    shared = 1.0 + 2.0 * float(survey.correlation.rho[same_slice].sum())
+    return _RATHER * survey.noise_rel * float(np.sqrt(max(shared, 1.0)))
+
+
+def _leads(dips: Dips, regions: list[Region], places: list[float], sigma: float) -> list[_Lead]:
+    """List the strongest dips of the regions, strongest first: a few depths, a few regions each."""
+    found: list[_Lead] = []
+    for region in regions:
+        info = dips.info @ region.share**2
+        strength = (dips.info * dips.size) @ region.share / np.sqrt(np.maximum(info, 1e-12)) / sigma
+        size = np.where(info > 0.08 * info.max(), np.abs(strength), 0.0)
+        peaks = (size == ndimage.maximum_filter1d(size, 5)) & (size > _LEAST_SCREEN)
+        for i in np.flatnonzero(peaks):
+            depth = float(dips.depth[i])
+            found.append(_Lead(region, depth, float(size[i]), any(abs(depth - p) < _NEAR_PLACE for p in places)))
+    found.sort(key=lambda lead: -lead.screen)
+    out: list[_Lead] = []
+    for lead in found:
+        near = [one for one in out if abs(one.depth - lead.depth) < 1.2]
+        same = any(_alike(dips, lead, one) for one in near)
+        depths = {round(one.depth) for one in (*out, lead)}
+        if not same and len(near) < _MOST_REGIONS and len(depths) <= _MOST_DEPTHS:
+            out.append(lead)
+    return out
+
+
+def _alike(dips: Dips, one: _Lead, other: _Lead) -> bool:
+    """Tell whether two regions hold the same metal at a depth."""
+    info = dips.info[int(np.argmin(np.abs(dips.depth - one.depth)))]
+    a, b = info[one.region.tiles].sum(), info[other.region.tiles].sum()
+    return bool(info[one.region.tiles & other.region.tiles].sum() > 0.97 * max(a, b))
+
+
+def _chance(verdict: Verdict, *, known: bool) -> float:
+    """Return the chance that solid metal shows a flat dip this strong somewhere."""
+    case = ("known" if known else "anywhere") if verdict.witnessed else "unwitnessed"
+    expected = 0.01005 * np.exp(-np.clip((verdict.z - _ONE_IN_HUNDRED[case]) / _FALL[case], -8, 60))
+    rare = FILLED_BRIGHT if verdict.thickness < 0 else 1.0
+    chance = min(rare * float(-np.expm1(-expected)), 1.0)
+    if verdict.witnessed:
+        return chance
+    return max(chance, rare * (_UNWITNESSED_SPREAD if verdict.spread > _SPREAD_CHI2 else _UNWITNESSED))
+
+
+def _without(
+    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, seen: list[tuple[_Lead, Verdict]]
+) -> tuple[Tiles, Dips]:
+    """Take known seams out of the grey, and the depths that they reach out of what is left to search."""
+    if not seen:
+        return tiles, dips
+    grey = tiles.grey.copy()
+    gone = np.zeros(dips.info.shape, dtype=bool)
+    for lead, verdict in seen:
+        depth = verdict.depth + verdict.lean.by(tiles.x[used], tiles.y[used])
+        dip = verdict.thickness * template(np.arange(len(grey))[:, None] - depth[None], tiles.blur) * lead.region.share
+        grey[:, used] += np.where(tiles.count[:, used] > 0, dip, 0.0)
+        gone |= np.abs(dips.depth[:, None] - depth[None]) < 3 * tiles.blur + 1
+    tiles = replace(tiles, grey=grey)
+    dips = dips_of(tiles, used)
+    return tiles, replace(dips, info=np.where(gone, 0.0, dips.info))
+
+
+def _shares(
+    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, verdict: Verdict, sigma: float
+) -> tuple[float, tuple[float, ...]]:
+    """Return the share of the area where the gap shows, and its strength in each quarter of the area."""
+    x, y = tiles.x[used], tiles.y[used]
+    at = np.clip(np.round(2 * (verdict.depth + verdict.lean.by(x, y))).astype(int), 0, len(dips.depth) - 1)
+    tile = np.arange(len(x))
+    info = np.where(region.tiles, dips.info[at, tile], 0.0)
+    size = np.sign(verdict.thickness) * dips.size[at, tile]
+    if info.sum() <= 0:
+        return 1.0, ()
+    cx, cy = (info * x).sum() / info.sum(), (info * y).sum() / info.sum()
+    angle = np.degrees(np.arctan2(y - cy, x - cx))
+    quarter = ((angle + 45) % 360 // 90).astype(int)
+    sides = tuple(
+        float((info * size)[quarter == q].sum() / np.sqrt(max(info[quarter == q].sum(), 1e-12)) / sigma)
+        for q in range(4)
+    )
+    # patches large enough that a full gap shows in each with about four deviations
+    whole = float((info * size).sum() / np.sqrt(info.sum()) / sigma)
+    patches = int(np.clip((whole / 4) ** 2, 1, 24))
+    if patches < 4:
+        return 1.0, sides
+    off = np.hypot(x - cx, y - cy)
+    order = np.lexsort((angle, off > np.median(off[info > 0])))
+    patch = np.empty(len(x), dtype=int)
+    patch[order] = np.minimum((np.cumsum(info[order]) / info.sum() * patches).astype(int), patches - 1)
+    weight = np.bincount(patch, info, patches)
+    mean = np.bincount(patch, info * size, patches) / np.maximum(weight, 1e-12)
+    noise = sigma / np.sqrt(np.median(weight))
+    full = float(np.mean(np.sort(mean)[patches // 2 :])) - 0.8 * noise
+    return float(np.clip(mean.mean() / full, 0.0, 1.0)) if full > 0 else 1.0, sides
+
+
+def _touching(squared: SquaredStack, tiles: Tiles, region: Region, depth: float) -> NDArray[np.bool_]:
+    """Return the pixels with metal on both sides of the seam, in its region."""
+    off = int(np.ceil(2.5 * tiles.blur))
+    near = [k for k in (round(depth) - off, round(depth) + off) if 0 <= k < len(squared)]
+    metal = np.logical_and.reduce([metal_of(squared.plane(k)) for k in near])
+    y, x = np.nonzero(metal)
+    out = np.zeros_like(metal)
+    out[y, x] = region.covers(x.astype(float), y.astype(float))
+    labels, count = ndimage.label(out)
+    if count > 1:
+        out = np.asarray(labels == 1 + int(np.argmax(np.bincount(labels.ravel())[1:])))
+    return np.asarray(out, dtype=bool)
+
+
+def _draft(
+    squared: SquaredStack, tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, verdict: Verdict,
+    chance: float, sigma: float,
+) -> Draft | None:  # fmt: skip
+    touching = _touching(squared, tiles, region, verdict.depth)
+    outlines = [o for o in trace(touching.astype(np.float32), smooth_px=0.7) if not o.hole]
+    if not outlines:
+        return None
+    pitch, step = squared.pitch_mm, squared.depth_step_mm
+    rows, columns = np.nonzero(touching)
+    x, y = float(columns.mean()), float(rows.mean())
+    area = len(rows) * pitch**2
+    points = outlines[0].points
+    rim = float(shapely.Polygon(points).length) * pitch
+    u_rim = (_U_RIM_PX if region.known else 3 * (tiles.x[0, 1] - tiles.x[0, 0]) / 2) * pitch
+    depth = verdict.depth + float(verdict.lean.by(np.array(x), np.array(y)))
+    at = squared.to_stack_mm(x, y, depth)
+    place = Measured(float(at[2]), verdict.u_depth * step)
+    drawn = shapely.get_coordinates(shapely.Polygon(points).simplify(0.2))
+    cut = squared.cut_by_slice(drawn, float(at[2]))
+    slices = sorted((float(at[2]) / step - tiles.blur, float(at[2]) / step + tiles.blur))
+    last = len(squared.survey.stack) - 1
+    flags: tuple[str, ...] = ("seam_bright",) if verdict.thickness < 0 else ()
+    if not verdict.witnessed:
+        flags = (*flags, "seam_or_dark_slice")
+    feature = Feature(
+        id="", kind="face_seam", flags=flags,
+        x_mm=Measured(float(at[0]), u_rim), y_mm=Measured(float(at[1]), u_rim), depth_from_mm=place, depth_to_mm=place,
+        seam_mm=Measured(verdict.thickness * step, verdict.u_thickness * step),
+        area_mm2=Measured(area, rim * u_rim),
+        outline_mm=tuple((round(float(px), 5), round(float(py), 5)) for px, py in cut),
+        slices_used=(min(max(int(np.floor(slices[0])), 0), last), min(max(int(np.ceil(slices[1])), 0), last)),
+    )  # fmt: skip
+    empty = np.zeros((1, 1))
+    span = Span(
+        round(depth), round(depth), (0, 0), empty.astype(np.int8), empty, points,
+        Choice("free", None, np.ones(len(points), dtype=bool), 1.0),
+    )  # fmt: skip
+    candidate = Candidate("seam", False, None, 0.0, (span,), True, share=verdict.z, area_px2=float(len(rows)))
+    sized = Sized(candidate, FitFailed("a flat seam is fitted by its own dip"), depth, False)
+    filled, sides = _shares(tiles, used, dips, region, verdict, sigma)
+    strength = SeamStrength(
+        round(verdict.z, 2), float(f"{chance:.3g}"), round(filled, 2), tuple(round(s, 1) for s in sides)
+    )
+    return Draft(feature, sized, (depth, depth), strength)

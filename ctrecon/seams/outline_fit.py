@@ -1,0 +1,271 @@
+"""Measures a found seam: its outline, taken at the middle of the gap, and its air-equivalent thickness."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+from scipy.special import ndtr
+
+from ctrecon.core.frames import Floats
+from ctrecon.seams.field import SeamField
+from ctrecon.seams.paths import SeamShape
+from ctrecon.seams.refine import Lead, freedom, grown
+from ctrecon.shapes import Circle, Rectangle
+
+__all__ = ["OutlineFit", "band_of", "fit_outline"]
+
+_BAND_PX = 6.0
+_MOST_PIXELS = 9000
+_FEWEST = 60
+_SECTORS = 12
+_PATCHES = 24
+_SIGNIFICANT = 3.0
+_BLUR_REACH = 0.35  # in the logarithm
+
+
+@dataclass(frozen=True, eq=False)
+class OutlineFit:
+    """A measured outline; px of the square grid. The thickness is negative where the seam is bright.
+
+    `u` holds one standard uncertainty for each of the shape's parameters, in the order of `freedom`; `growth` is
+    the change of half the size per plane. `step` is the grey inside the line over that outside it, as a share of
+    the contrast. `misfit` is the sum of squared residuals, `scatter` that of one
+    residual, both in units of the noise of the mean.
+    """
+
+    shape: SeamShape
+    u: tuple[float, ...]
+    thickness: float
+    u_thickness: float
+    blur: float
+    growth: float
+    u_growth: float
+    step: float
+    u_step: float
+    rms: float
+    misfit: float
+    scatter: float
+
+    def worse_than(self, other: "OutlineFit") -> float:
+        """Return by how much chi squared this fits the same pixels worse than another."""
+        return (self.misfit - other.misfit) / min(self.scatter, other.scatter) ** 2
+
+
+@dataclass(frozen=True, eq=False)
+class _Data:
+    points: Floats
+    depth: Floats
+    grey: Floats
+    weight: Floats
+    sector: NDArray[np.int64]
+    patch: NDArray[np.int64]
+
+
+def fit_outline(
+    field: SeamField, lead: Lead, *, blur: float, blur_known: float, noise: float, about: Lead | None = None
+) -> OutlineFit | None:
+    """Fit the dip on the mean planes.
+
+    The dip of a thin seam of thickness t is a Gaussian of area t (contrast 1), whatever the blur: the area is the
+    air-equivalent thickness, the line its middle. Two pieces of unlike metal add a step of grey across the seam;
+    shading adds, sector by sector, a level and, side by side, slopes. All of these are linear and are solved anew
+    for every outline that is tried. Uncertainties come from the scatter of patches round the outline (what one
+    patch has in common - streaks, rings, coarse noise - counts in full), and the thickness is never surer than its
+    detection against other lines.
+
+    Parameters
+    ----------
+    field : SeamField
+    lead : Lead
+    blur : float
+        Expected blur of the square planes (sigma, px).
+    blur_known : float
+        How well it is known, as a share of itself.
+    noise : float
+        Noise of one voxel, share of the contrast.
+    about : Lead or None
+        Fit to the pixels near this line instead of the lead's own: so two shapes are fitted to the same pixels.
+    """
+    start, step, back = freedom(lead.shape)
+    data = _gather(field, about or lead)
+    if data is None:
+        return None
+    conical = lead.growth != 0.0
+    p0 = np.array([*start, 0.0, *((lead.growth,) if conical else ())])
+    size = len(start)
+    sd = noise / max(field.starts[lead.last + 1] - field.starts[lead.first], 1) ** 0.5
+    good = np.ones(len(data.grey), dtype=bool)
+
+    def distance(p: Floats) -> Floats:
+        d = back(p[:size]).signed_distance(data.points)
+        return d + p[size + 1] * data.depth if conical else d
+
+    def design(p: Floats) -> Floats:
+        d, width = distance(p), float(blur * np.exp(p[size]))
+        by = p[size + 1] * data.depth if conical else np.zeros(len(d))
+        columns = [-dip_of(back(p[:size]), data.points, width, by, d), ndtr(d / width) - 0.5, d**2 / 36]
+        columns += [np.where(data.sector == s, 1.0, 0.0) for s in range(_SECTORS)]
+        columns += [np.where(data.sector // 3 == q, d / 6, 0.0) for q in range(4)]
+        return np.column_stack(columns)
+
+    def solve(p: Floats) -> tuple[Floats, Floats]:
+        a = design(p)
+        w = np.sqrt(data.weight) * good
+        left = a.T @ (a * (w**2)[:, None])
+        left[np.diag_indices_from(left)] += 1e-9 * np.trace(left)
+        return np.linalg.solve(left, a.T @ (w**2 * data.grey)), a
+
+    def residuals(p: Floats) -> Floats:
+        linear, a = solve(p)
+        out = (a @ linear - data.grey) * np.sqrt(data.weight) * good / max(sd, 1e-5)
+        return np.append(out, p[size] / blur_known * scale)
+
+    reach = np.array([*(3 * step), _BLUR_REACH, *((0.15,) if conical else ())])
+    scale = 1.0
+    steps = np.array([*step, 0.1, *((0.02,) if conical else ())])
+    for _ in range(2):
+        fit = least_squares(residuals, p0, bounds=(p0 - reach, p0 + reach), x_scale=steps, max_nfev=40)
+        left = residuals(fit.x)[:-1]
+        spread = 1.4826 * float(np.median(np.abs(left[good]))) if good.any() else 1.0
+        scale = max(spread, 1e-6)  # the prior on the blur speaks in the units of the data
+        good &= np.abs(left) <= 5 * scale
+        p0 = np.asarray(fit.x)
+        if good.sum() < _FEWEST:
+            return None
+    linear, a = solve(p0)
+    left = (a @ linear - data.grey) * np.sqrt(data.weight) / max(sd, 1e-5)
+    bend = np.column_stack([
+        (design(p0 + h) @ linear - design(p0 - h) @ linear) / (2 * h.sum()) for h in 1e-4 * np.eye(len(p0))
+    ])  # fmt: skip
+    covariance = _sandwich(data, good, np.column_stack([bend, a]), left * good, sd, scale / blur_known, size)
+    u = np.sqrt(np.maximum(np.diag(covariance), 1e-12))
+    count = len(p0)
+    thickness, u_thickness = float(linear[0]), float(u[count])
+    if (thickness < 0) != lead.bright:
+        return None
+    u_thickness = max(u_thickness, abs(thickness) / max(lead.z, 1.0))
+    if abs(thickness) < _SIGNIFICANT * u_thickness:
+        return None
+    shape = back(p0[:size])
+    return OutlineFit(
+        shape=shape,
+        u=tuple(float(max(v, 1e-3)) for v in u[:size]),
+        thickness=thickness,
+        u_thickness=u_thickness,
+        blur=blur * float(np.exp(p0[size])),
+        growth=float(p0[size + 1]) if conical else 0.0,
+        u_growth=float(u[size + 1]) if conical else 0.0,
+        step=float(linear[1]),
+        u_step=float(u[count + 1]),
+        rms=float(np.sqrt(np.mean(left[good] ** 2))),
+        misfit=float(np.minimum(left**2, 25.0 * scale**2).sum()),
+        scatter=scale,
+    )
+
+
+def dip_of(shape: SeamShape, points: Floats, blur: float, by: Floats, distance: Floats) -> Floats:
+    """Return the grey lost at points (N, 2) to a gap of unit thickness along a shape, blurred.
+
+    Across a straight line it is a Gaussian. About a circle it is that times the root of R over r (the circle's
+    inner side gets more of it than the outer: its darkest line lies sigma² / 2R inside), and at the corners of a
+    rectangle the two flats add up.
+
+    Parameters
+    ----------
+    by : (N,) array
+        What half the size is larger by at each point (conical seams).
+    distance : (N,) array
+        Signed distance to the line.
+    """
+    top = 1 / (blur * (2 * np.pi) ** 0.5)
+    if isinstance(shape, Circle):
+        radius = np.maximum(shape.radius + by, 0.5)
+        r = np.maximum(radius - distance, 0.25 * radius)
+        return np.asarray(top * np.exp(-0.5 * (distance / blur) ** 2) * np.sqrt(radius / r))
+    if isinstance(shape, Rectangle) and not shape.corner_radius:
+        u, v = shape.own_axes(points)
+        a, b = shape.a / 2 + by, shape.b / 2 + by
+        out = np.zeros(len(u))
+        for across, along, half, long in ((u, v, a, b), (v, u, b, a)):
+            spread = ndtr((along + long) / blur) - ndtr((along - long) / blur)
+            near = np.exp(-0.5 * ((across - half) / blur) ** 2) + np.exp(-0.5 * ((across + half) / blur) ** 2)
+            out += top * near * spread
+        return out
+    return np.asarray(top * np.exp(-0.5 * (distance / blur) ** 2))
+
+
+def _gather(field: SeamField, lead: Lead) -> _Data | None:
+    """Collect mean grey near the line: joined over depth, or block by block where the line is conical."""
+    middle = (field.starts[lead.first] + field.starts[lead.last + 1] - 1) / 2
+    groups: list[tuple[Floats, Floats, float]] = []
+    if lead.growth:
+        for block in range(lead.first, lead.last + 1):
+            at = (field.starts[block] + field.starts[block + 1] - 1) / 2 - middle
+            groups.append((field.mean[block], field.weight[block], at))
+    else:
+        blocks = slice(lead.first, lead.last + 1)
+        planes = np.diff(field.starts)[blocks][:, None, None]
+        weight = (field.weight[blocks] * planes).sum(axis=0)
+        mean = (field.mean[blocks] * field.weight[blocks] * planes).sum(axis=0) / np.maximum(weight, 1e-6)
+        groups.append((mean, weight / planes.sum(), 0.0))
+    parts: list[tuple[Floats, ...]] = []
+    for mean, weight, at in groups:
+        ring = grown(lead.shape, lead.growth * at)
+        x0, y0, x1, y1 = _box(ring, mean.shape)
+        yy, xx = np.mgrid[y0:y1, x0:x1]
+        points = np.column_stack([xx.ravel(), yy.ravel()]).astype(float)
+        w = weight[y0:y1, x0:x1].ravel()
+        near = (w > 0.3) & (np.abs(ring.signed_distance(points)) < _BAND_PX)
+        parts.append((points[near], np.full(int(near.sum()), at), mean[y0:y1, x0:x1].ravel()[near], w[near]))
+    points, depth, grey, weight = (np.concatenate([p[i] for p in parts]) for i in range(4))
+    if len(grey) < _FEWEST:
+        return None
+    stride = max(1, len(grey) // _MOST_PIXELS)
+    points, depth, grey, weight = points[::stride], depth[::stride], grey[::stride], weight[::stride]
+    x, y = lead.shape.centre
+    share = np.arctan2(points[:, 1] - y, points[:, 0] - x) / (2 * np.pi) % 1
+    sector, patch = (np.minimum((share * n).astype(np.int64), n - 1) for n in (_SECTORS, _PATCHES))
+    return _Data(points, depth, grey.astype(float), weight.astype(float), sector, patch)
+
+
+def _box(shape: SeamShape, size: tuple[int, ...]) -> tuple[int, int, int, int]:
+    points = shape.outline(90)
+    low, high = points.min(axis=0) - _BAND_PX - 1, points.max(axis=0) + _BAND_PX + 2
+    return (
+        max(int(low[0]), 0), max(int(low[1]), 0), min(int(high[0]) + 1, size[1]), min(int(high[1]) + 1, size[0]),
+    )  # fmt: skip
+
+
+def _sandwich(
+    data: _Data, good: NDArray[np.bool_], slopes: Floats, left: Floats, sd: float, prior: float, blur: int
+) -> Floats:
+    """Covariance of all parameters, errors shared within a patch counted in full."""
+    whole = slopes * (np.sqrt(data.weight) * good / max(sd, 1e-5))[:, None]
+    normal = whole.T @ whole
+    normal[blur, blur] += prior**2
+    normal[np.diag_indices_from(normal)] += 1e-9 * np.diag(normal).max()
+    inverse = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
+    scores = np.zeros((_PATCHES, whole.shape[1]))
+    np.add.at(scores, data.patch, whole * left[:, None])
+    used = max(len(np.unique(data.patch[good])), 2)
+    meat = scores.T @ scores * used / max(used - 1, 1)
+    patches = inverse @ meat @ inverse
+    # few patches may agree by chance: never less than what independent pixels give
+    plain = inverse * max(float(np.mean(left[good] ** 2)), 1e-12)
+    pick = np.diag(patches) < np.diag(plain)
+    out = patches.copy()
+    out[np.diag_indices_from(out)] = np.where(pick, np.diag(plain), np.diag(patches))
+    return np.asarray(out)
+
+
+def band_of(
+    shape: SeamShape, size: tuple[int, int], reach: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+    """Return rows, columns and signed distance of the pixels within `reach` px of a line."""
+    x0, y0, x1, y1 = _box(shape, size)
+    yy, xx = np.mgrid[y0:y1, x0:x1]
+    d = shape.signed_distance(np.column_stack([xx.ravel(), yy.ravel()]).astype(float))
+    near = np.abs(d) < reach
+    return yy.ravel()[near], xx.ravel()[near], d[near]
+

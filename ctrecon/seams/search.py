@@ -1,0 +1,395 @@
+"""Search for closed lines of lower or higher grey, judged by the scatter of all other lines of the same planes."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ctrecon.core.frames import Floats
+from ctrecon.seams.anywhere import scale_anywhere, search_anywhere
+from ctrecon.seams.field import SeamField
+from ctrecon.seams.paths import Base, Line, SeamShape, circles, parallels, rectangles, squares
+from ctrecon.seams.refine import Lead, Scale, grown, sampled, scaled
+
+__all__ = ["Centre", "judged_without_itself", "search"]
+
+_FILLED = 0.55
+_FEWEST = 20
+_FOOTPRINT = 8  # sizes either side of a line that still see it
+_GROWTHS = 8  # px by which half the size of a conical line may change over a run, either way
+_STEEPEST = 0.3
+_REACH_PX = {1: 48.0, 2: 120.0, 4: 600.0}
+"""How far from its centre squares and rectangles are sought, by the width of the cells."""
+_OVERLAP = 0.8
+
+_SIBLINGS = 0.7  # few siblings know their scatter badly
+
+Lines = Callable[[], Iterable[Line]]
+Key = tuple[int, int, float, bool]
+"""First and last block, growth, and whether judged against other depths."""
+
+
+@dataclass(frozen=True)
+class Centre:
+    """A known axis, and how far the metal reaches from it; px of the square grid."""
+
+    x: float
+    y: float
+    reach: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Family:
+    """Sums of fine grey along every line of one family, block by block (blocks, lines); dips count positive."""
+
+    name: str
+    lines: Lines
+    own: tuple[Line, ...]
+    sums: Floats
+    norms: Floats
+    fill: Floats
+    size_of: NDArray[np.int64]
+    turn_of: Floats
+
+    def shape(self, index: int) -> SeamShape:
+        """Return one of the lines."""
+        line = self.own[int(self.size_of[index])]
+        return line.shape(round(float(self.turn_of[index]) * len(line.turns)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Scores:
+    """Scores of all lines over one stretch of blocks, and which of them lie in metal well enough."""
+
+    raw: Floats
+    good: NDArray[np.bool_]
+    first: int
+    last: int
+    growth: float = 0.0
+    against: bool = False
+
+
+def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]) -> list[Lead]:
+    """Return the best leads of every family of lines, the strongest first.
+
+    Circles, squares, rectangles and slots are tried about every known axis, parallels inside every known outline,
+    circles and squares about every point of the metal; all of them over many stretches of depth, for both signs
+    of grey, round and square ones also with a size that changes evenly through depth. Squares and rectangles are
+    sought in the finer cells where they are small and in coarser ones where they are large: so a large part costs
+    little more than a small one, and a longer line makes up for what a coarser cell loses.
+    """
+    leads: list[Lead] = []
+    about: Lines | None = None
+    least: dict[Key, float] = {}
+    for centre in centres:
+        about = partial(squares, centre.x, centre.y, min(centre.reach, _REACH_PX[1]))
+        square = _score(field, "square", about)
+        least = {} if square is None else _spreads(field, square)
+        if square is not None:
+            leads += _best(square, (*_straight(field, square), *_conical(field, square)), field, {})
+        round_ = _score(field, "circle", partial(circles, centre.x, centre.y, centre.reach))
+        if round_ is not None:
+            leads += _best(round_, _straight(field, round_), field, least, about)
+            leads += _best(round_, _conical(field, round_), field, least, about)
+        wide = [lead for cell, reach in _REACH_PX.items() for lead in _wide(field.coarser(cell), centre, reach)]
+        leads += _foremost(_in_px(field, lead) for lead in wide)
+    for outline in outlines:
+        family = _score(field, "parallel", partial(parallels, outline))
+        if family is not None and about is not None:
+            leads += _best(family, _straight(field, family), field, least, about)
+    leads += _foremost(_in_px(field, lead) for lead in search_anywhere(field))
+    return sorted(leads, key=lambda lead: (-lead.z, lead.name))
+
+
+def _wide(field: SeamField, centre: Centre, reach: float) -> list[Lead]:
+    """Search rectangles, and beyond the finest cells squares, of the sizes that suit the cells of this field."""
+    cell = field.cell
+    x, y, most = (centre.x + 0.5) / cell - 0.5, (centre.y + 0.5) / cell - 0.5, min(centre.reach, reach) / cell
+    least = _OVERLAP * _REACH_PX[cell // 2] / cell if cell > 1 else 0.0
+    if most <= least:
+        return []
+    leads: list[Lead] = []
+    if cell > 1:
+        square = _score(field, "square", partial(squares, x, y, most, least=least / 2**0.5))
+        if square is not None:
+            leads += _best(square, (*_straight(field, square), *_conical(field, square)), field, {})
+    joined, runs = _joined(field)
+    family = _score(joined, "rectangle", partial(rectangles, x, y, most, least=least))
+    if family is not None:
+        leads += _best(family, _by_run(family, runs), field, {})
+    return leads
+
+
+def _foremost(leads: Iterable[Lead]) -> list[Lead]:
+    """Keep the surest and the greatest of each kind, whatever the cells they were found in."""
+    kinds: dict[tuple[str, bool, bool, bool], list[Lead]] = {}
+    for lead in leads:
+        kinds.setdefault((lead.name, lead.bright, lead.against, lead.growth != 0.0), []).append(lead)
+    out = []
+    for same in kinds.values():
+        surest, greatest = max(same, key=lambda lead: lead.z), max(same, key=lambda lead: abs(lead.raw))
+        out += [surest] if greatest is surest else [surest, greatest]
+    return out
+
+
+def _in_px(field: SeamField, lead: Lead) -> Lead:
+    """Turn what was found in coarser cells into pixels, its scores into those of the finest cells; z stays."""
+    if lead.cell == 1:
+        return lead
+    by = field.scores_per_cell(lead.cell)
+    scale = lead.scale.times(by)
+    shape = scaled(lead.shape, float(lead.cell))
+    return replace(lead, shape=shape, growth=lead.growth * lead.cell, scale=scale, raw=lead.raw * by)
+
+
+def judged_without_itself(field: SeamField, near: NDArray[np.bool_], lead: Lead) -> Lead:
+    """Judge a lead anew by the lines of the field without the pixels `near` it.
+
+    Lines that cross or touch a seam, or lie beside it, see it too: they would widen the scatter it is judged by,
+    the more the plainer it is. Its own siblings - the same line, larger and smaller - have a say as well: where
+    rings lie about its centre they scatter more than all other lines do.
+    """
+    blocks = range(len(field.starts) - 1)
+    own = [b for b in blocks if lead.first <= b <= lead.last]
+    if lead.growth:
+        whole = field.cleaned(near)
+    else:
+        rest = [b for b in blocks if b not in own]
+        whole = field.over([own, rest] if lead.against else [own], near)
+    left = whole.coarser(lead.cell)
+    scale: Scale | None = None
+    if not lead.lines:
+        scale = scale_anywhere(left, lead)
+    else:
+        every = []
+        for lines in lead.lines:
+            family = _score(left, lead.name, lines)
+            if family is not None:
+                found = _scale_of(left, family, lead)
+                every += [] if found is None else [found]
+        if every:
+            scale = Scale(every[0].middle, max(one.spread for one in every))
+    if scale is None:
+        return lead
+    scale = scale.times(field.scores_per_cell(lead.cell))
+    # means of many blocks have fewer loud pixels cut off: the floor is that of the field itself
+    spread = max(scale.spread, field.least_spread, _SIBLINGS * _sibling_spread(whole, lead))
+    sign = -1.0 if lead.bright else 1.0
+    return replace(lead, scale=Scale(scale.middle, spread), z=sign * (lead.raw - scale.middle) / spread)
+
+
+def _scale_of(field: SeamField, family: _Family, lead: Lead) -> Scale | None:
+    """Median and scatter of a family over the very stretch of a lead, in a field made for it."""
+    if lead.growth:
+        (scores,) = _conical(field, family, only=(lead.first, lead.last, lead.growth / lead.cell))
+    elif lead.against:
+        scores = _against(family.sums, family.norms, family.fill)
+    else:
+        scores = _scores(family.sums[0], family.norms[0], family.fill[0], 0, 0)
+    return _scale(scores.raw[scores.good])
+
+
+def _sibling_spread(field: SeamField, lead: Lead) -> float:
+    """Scatter of the scores of the same line at other sizes, from 3 px off; 0 where there are too few.
+
+    The field holds the stretch of a straight lead in its first block, all blocks for a conical one.
+    """
+    raw = []
+    low = -_half_size(lead.shape) + 3.0
+    first, last = (lead.first, lead.last) if lead.growth else (0, 0)
+    root = 1.0 if lead.growth else float(field.joined[0]) ** 0.5
+    for by in (*np.arange(-20.0, -2.5, 0.5), *np.arange(3.0, 20.5, 0.5)):
+        if by < low:
+            continue
+        fine, weight = sampled(field, grown(lead.shape, float(by)), first, last, lead.growth)
+        total = float(weight.sum())
+        if weight.size and total > 0 and weight.mean() > _FILLED:
+            raw.append(-root * float((fine * weight).sum()) / total**0.5)
+    found = _scale(np.array(raw)) if len(raw) >= _FEWEST // 2 else None
+    return 0.0 if found is None else found.spread
+
+
+def _joined(field: SeamField) -> tuple[SeamField, list[tuple[int, int]]]:
+    """Join the blocks over the whole depth, its halves and its quarters: few enough for many lines."""
+    count = len(field.starts) - 1
+    runs = {(0, count - 1)}
+    for parts in (2, 4):
+        edges = np.linspace(0, count, parts + 1).round().astype(int)
+        runs |= {(int(a), int(b) - 1) for a, b in pairwise(edges) if b - a >= 1}
+    ordered = sorted(runs)
+    pairs = [field.run(a, b) for a, b in ordered]
+    fine, weight = np.array([f for f, _ in pairs]), np.array([w for _, w in pairs])
+    joined = tuple(b + 1 - a for a, b in ordered)
+    starts = tuple(range(len(pairs) + 1))
+    return replace(field, fine=fine, weight=weight, mean=field.mean[:0], starts=starts, joined=joined), ordered
+
+
+def _score(field: SeamField, name: str, lines: Lines) -> _Family | None:
+    blocks, rows, columns = field.fine.shape
+    counts = np.array(field.joined or [1] * blocks, dtype=np.float32)
+    # pixel by pixel, all blocks side by side: one look-up serves them all
+    weight = field.weight * counts[:, None, None]
+    both = np.concatenate([field.fine * weight, weight]).reshape(2 * blocks, -1).T
+    both = np.ascontiguousarray(np.vstack([both, np.zeros((1, 2 * blocks), both.dtype)]))
+    own: list[Line] = []
+    parts: list[Floats] = []
+    count: list[NDArray[np.int64]] = []
+    for line in lines():
+        column, row = np.rint(line.points[..., 0]).astype(np.int32), np.rint(line.points[..., 1]).astype(np.int32)
+        inside = (column >= 0) & (column < columns) & (row >= 0) & (row < rows)
+        at = np.where(inside, row * columns + column, rows * columns)
+        parts.append(both[at].sum(axis=1))
+        count.append(np.full(len(line.turns), line.points.shape[1]))
+        own.append(replace(line, points=np.empty(0)))
+    if not parts:
+        return None
+    table = np.concatenate(parts).T
+    turns = [len(line.turns) for line in own]
+    size_of = np.repeat(np.arange(len(own)), turns)
+    turn_of = np.concatenate([np.arange(n) / n for n in turns])
+    # the noise of a mean of w planes goes with one over the root of w: so does that of the sum
+    sums, norms = -table[:blocks], table[blocks:]
+    fill = norms / np.concatenate(count) / counts[:, None]
+    return _Family(name, lines, tuple(own), sums, norms, fill, size_of, turn_of)
+
+
+def _straight(field: SeamField, family: _Family) -> Iterable[_Scores]:
+    """Scores over every stretch of depth: of the line itself, and against the same line at all other depths.
+
+    Rings of the scanner go through all depths: against other depths they cancel.
+    """
+    sums, norms, fill = (
+        np.concatenate([np.zeros((1, v.shape[1])), np.cumsum(v, axis=0)])
+        for v in (family.sums, family.norms, family.fill)
+    )
+    count = len(family.sums)
+    for a, b in field.runs():
+        s, n, f = sums[b + 1] - sums[a], norms[b + 1] - norms[a], (fill[b + 1] - fill[a]) / (b + 1 - a)
+        yield _scores(s, n, f, a, b)
+        rest = count - (b + 1 - a)
+        if rest:
+            f_out = (fill[-1] - fill[b + 1] + fill[a]) / rest
+            yield _against(np.array([s, sums[-1] - s]), np.array([n, norms[-1] - n]), np.array([f, f_out]), a, b)
+
+
+def _against(sums: Floats, norms: Floats, fill: Floats, a: int = 0, b: int = 0) -> _Scores:
+    """Scores of lines against the same lines at all other depths; both given as (2, lines)."""
+    both = (norms > 1e-6).all(axis=0)
+    n_in, n_rest = np.where(both, norms, 1.0)
+    norm = 1 / (1 / n_in + 1 / n_rest)
+    seen = np.where(both, np.minimum(fill[0], fill[1] + 0.15), 0.0)
+    return _scores((sums[0] / n_in - sums[1] / n_rest) * norm, norm, seen, a, b, against=True)
+
+
+def _conical(field: SeamField, family: _Family, only: tuple[int, int, float] | None = None) -> Iterable[_Scores]:
+    """Scores of lines whose size changes evenly through depth, over all of the depth and over its halves.
+
+    `only` asks for one of them: first and last block, and growth.
+    """
+    count = len(family.sums)
+    if count < 4:
+        return
+    sizes = int(family.size_of[-1]) + 1
+    first_of = np.searchsorted(family.size_of, np.arange(sizes + 1))
+    turns = np.diff(first_of)
+    if sizes < 2:
+        return
+    half = _half_size(family.own[1].first) - _half_size(family.own[0].first)
+    for a, b in sorted({(0, count - 1), (0, count // 2 - 1), (count // 2, count - 1)}):
+        middle = (field.starts[a] + field.starts[b + 1] - 1) / 2
+        planes = field.starts[b + 1] - field.starts[a]
+        for change in (c for c in range(-_GROWTHS, _GROWTHS + 1) if c and abs(c) * field.cell <= _STEEPEST * planes):
+            if only is not None and only != (a, b, change / planes):
+                continue
+            s, n, f = (np.zeros(len(family.size_of)) for _ in range(3))
+            outside = np.zeros(len(family.size_of), dtype=bool)
+            for block in range(a, b + 1):
+                at = (field.starts[block] + field.starts[block + 1] - 1) / 2 - middle
+                size = family.size_of + round(change / half * at / planes)
+                outside |= (size < 0) | (size >= sizes)
+                size = np.clip(size, 0, sizes - 1)
+                index = first_of[size] + np.round(family.turn_of * turns[size]).astype(np.int64) % turns[size]
+                s += family.sums[block, index]
+                n += family.norms[block, index]
+                f += family.fill[block, index] / (b + 1 - a)
+            yield _scores(s, n, np.where(outside, 0.0, f), a, b, growth=change / planes)
+
+
+def _by_run(family: _Family, runs: Sequence[tuple[int, int]]) -> Iterable[_Scores]:
+    for i, (a, b) in enumerate(runs):
+        yield _scores(family.sums[i], family.norms[i], family.fill[i], a, b)
+
+
+def _half_size(shape: SeamShape) -> float:
+    return float(abs(shape.signed_distance(np.array([shape.centre]))[0]))
+
+
+def _scores(
+    sums: Floats, norms: Floats, fill: Floats, a: int, b: int, *, growth: float = 0.0, against: bool = False
+) -> _Scores:
+    good = (fill > _FILLED) & (norms > 1e-6)
+    return _Scores(np.where(good, sums / np.sqrt(np.where(good, norms, 1.0)), 0.0), good, a, b, growth, against)
+
+
+def _scale(raw: Floats) -> Scale | None:
+    if len(raw) < _FEWEST // 2:
+        return None
+    middle = float(np.median(raw))
+    return Scale(middle, max(1.4826 * float(np.median(np.abs(raw - middle))), 1e-9))
+
+
+def _scales(every: Iterable[_Scores]) -> dict[Key, Scale]:
+    """Median and scatter of every stretch."""
+    found = {(s.first, s.last, s.growth, s.against): _scale(s.raw[s.good]) for s in every}
+    return {key: scale for key, scale in found.items() if scale is not None}
+
+
+def _spreads(field: SeamField, family: _Family) -> dict[Key, float]:
+    every = (*_straight(field, family), *_conical(field, family))
+    return {key: scale.spread for key, scale in _scales(every).items()}
+
+
+def _best(
+    family: _Family, every: Iterable[_Scores], field: SeamField, least: dict[Key, float],
+    reference: Lines | None = None,
+) -> list[Lead]:  # fmt: skip
+    """Set the scores of every stretch against their own median and scatter; return the best line of each sign.
+
+    Straight and conical lines, and those judged against other depths, each have a best: the surest, and that with
+    the greatest score, which a plain seam's own traces in the scatter may hide.
+
+    Of a family of few lines the scatter is ill known: it is never taken for less than that of the lines of
+    `reference`, given in `least`, nor for less than the noise of single pixels makes.
+    """
+    lines = (family.lines,) if reference is None else (family.lines, reference)
+    alone = len(family.own) == len(family.size_of)
+    surest: dict[tuple[bool, bool, bool], Lead] = {}
+    greatest: dict[tuple[bool, bool, bool], Lead] = {}
+    for s in every:
+        if s.good.sum() < _FEWEST:
+            continue
+        for sign in (1.0, -1.0):
+            peak = int(np.argmax(np.where(s.good, sign * s.raw, -np.inf)))
+            calm = s.good
+            if alone:  # few lines: the line's own response would widen the scatter it is judged by
+                calm = calm & (np.abs(family.size_of - family.size_of[peak]) > _FOOTPRINT)
+            scale = _scale(s.raw[calm]) or _scale(s.raw[s.good])
+            assert scale is not None
+            known = least.get((s.first, s.last, s.growth, s.against), 0.0)
+            scale = Scale(scale.middle, max(scale.spread, field.least_spread, known))
+            raw = float(s.raw[peak])
+            z = sign * (raw - scale.middle) / scale.spread
+            shape = family.shape(peak)
+            lead = Lead(
+                family.name, shape, s.first, s.last, z, sign < 0, s.growth, scale, raw, s.against, lines, field.cell
+            )
+            group = (lead.bright, lead.against, lead.growth != 0.0)
+            if group not in surest or z > surest[group].z:
+                surest[group] = lead
+            if group not in greatest or sign * raw > abs(greatest[group].raw):
+                greatest[group] = lead
+    out = [*surest.values()]
+    return [*out, *(lead for lead in greatest.values() if lead not in out)]

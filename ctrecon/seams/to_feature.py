@@ -1,0 +1,115 @@
+"""The record of a seam."""
+
+from dataclasses import replace
+
+import numpy as np
+import shapely
+
+from ctrecon.core.frames import Floats
+from ctrecon.core.measured import Measured
+from ctrecon.features.build import Draft, SeamStrength
+from ctrecon.features.candidates import Candidate, Span
+from ctrecon.features.size import Sized
+from ctrecon.fitting.choose import Choice
+from ctrecon.core.fit_result import FitFailed
+from ctrecon.record.part import Feature
+from ctrecon.seams.depth import Depths
+from ctrecon.seams.outline_fit import OutlineFit
+from ctrecon.shapes import Circle, Rectangle
+from ctrecon.grey.square_up import SquaredStack
+
+__all__ = ["seam_draft"]
+
+_TAPERED = 4.0
+
+
+def seam_draft(
+    squared: SquaredStack, fit: OutlineFit, depths: Depths, strength: SeamStrength, fitted_at: float
+) -> Draft:
+    """Turn a measured seam into a record with the candidate behind it; sizes are given at the seam's middle.
+
+    Parameters
+    ----------
+    fitted_at : float
+        Plane at which the outline was fitted.
+    """
+    pitch, step = squared.pitch_mm, squared.depth_step_mm
+    single = len(squared.survey.stack) == 1
+    first, last = depths.first, depths.last
+    middle = (first + last) / 2
+    # sizes are given at the seam's middle, as those of every other feature
+    by = fit.growth * (middle - fitted_at)
+    centre = fit.shape.centre
+
+    def to_stack(plane: float) -> Floats:
+        return squared.to_stack_mm(*centre, plane)
+
+    at = to_stack(middle)
+    tapered = abs(fit.growth) > _TAPERED * max(fit.u_growth, 1e-9) and fit.growth != 0.0
+    flags = (("seam_bright",) if fit.thickness < 0 else ()) + (("tapered",) if tapered else ())
+    u_length = float(np.hypot(depths.u_first, depths.u_last))
+    whole = ("depth_from_mm", "depth_to_mm", "length_mm")
+    feature = Feature(
+        id="",
+        kind="",
+        x_mm=Measured(float(at[0]), fit.u[0] * pitch),
+        y_mm=Measured(float(at[1]), fit.u[1] * pitch),
+        depth_from_mm=None if single else Measured(float(to_stack(first)[2]), depths.u_first * step),
+        depth_to_mm=None if single else Measured(float(to_stack(last)[2]), depths.u_last * step),
+        length_mm=None if single else Measured((last - first) * step, u_length * step),
+        seam_mm=Measured(fit.thickness * pitch, fit.u_thickness * pitch),
+        flags=flags,
+        unknown=dict.fromkeys(whole, "a single slice has no depth") if single else {},
+    )
+    if tapered:
+        grow = 2 * pitch / step
+        feature = replace(feature, taper_mm_per_mm=Measured(fit.growth * grow, fit.u_growth * grow))
+    if isinstance(fit.shape, Circle):
+        size = Measured(2 * (fit.shape.radius + by) * pitch, 2 * fit.u[2] * pitch)
+        feature = replace(feature, kind="round_seam", diameter_mm=size, arc_deg=360.0)
+    elif isinstance(fit.shape, Rectangle) and fit.shape.a == fit.shape.b:
+        size = Measured((fit.shape.a + 2 * by) * pitch, 2 * fit.u[2] * pitch)
+        turn = Measured(fit.shape.turn_deg % 90, fit.u[3])
+        feature = replace(feature, kind="square_seam", flats_mm=size, turn_deg=turn)
+    else:
+        feature = _free(squared, feature, fit, float(at[2]))
+    used = sorted(round(float(to_stack(p)[2]) / step) for p in (first + 0.5, last - 0.5))
+    feature = replace(
+        feature,
+        slices_used=(max(used[0], 0), min(used[1], len(squared.survey.stack) - 1)),
+        fit_rms_noise=round(fit.rms, 3),
+    )
+    points = fit.shape.outline()
+    empty = np.zeros((1, 1))
+    span = Span(
+        round(first), round(last), (0, 0), empty.astype(np.int8), empty, points,
+        Choice("seam", fit.shape, np.ones(len(points), bool), 1.0),
+    )  # fmt: skip
+    candidate = Candidate("seam", False, fit.shape, fit.growth, (span,), True, share=strength.z)
+    sized = Sized(candidate, FitFailed("a seam is fitted by its own dip"), middle, False)
+    return Draft(feature, sized, (first, last), strength)
+
+
+def _free(squared: SquaredStack, feature: Feature, fit: OutlineFit, z_mm: float) -> Feature:
+    """Give the outline of a seam that is neither round nor square, its area and, of a rectangle, its flats."""
+    points = fit.shape.outline(120)
+    pitch = squared.pitch_mm
+    ring = shapely.Polygon(points)
+    u_side = fit.u[2] if not isinstance(fit.shape, Rectangle) else float(np.hypot(fit.u[2], fit.u[3])) / 2**0.5
+    cut = squared.cut_by_slice(points, z_mm)
+    feature = replace(
+        feature,
+        kind="free_seam",
+        area_mm2=Measured(ring.area * pitch**2, ring.length * u_side * pitch**2),
+        outline_mm=tuple((round(float(x), 5), round(float(y), 5)) for x, y in cut),
+    )
+    if isinstance(fit.shape, Rectangle):
+        pair = [(fit.shape.a, fit.u[2]), (fit.shape.b, fit.u[3])]
+        turn = fit.shape.turn_deg + (90 if fit.shape.b > fit.shape.a else 0)
+        long, short = (Measured(flats * pitch, 2 * u * pitch) for flats, u in sorted(pair, reverse=True))
+        feature = replace(
+            feature,
+            flats_pair_mm=(long, short),
+            turn_deg=Measured(turn % 180, fit.u[4]),
+        )
+    return feature
