@@ -39,7 +39,7 @@ _HOMES = {
     "Edge": "ctrecon.features.follow",
     "Feature": "ctrecon.record.part",
     "Measured": "ctrecon.core.measured",
-    "Measurement": "ctrecon.measuring",
+    "Measurement": "ctrecon.record.measurement",
     "Part": "ctrecon.record.part",
     "Piece": "ctrecon.record.part",
     "Settings": "ctrecon.settings",
@@ -54,7 +54,7 @@ _HOMES = {
     "write_outlines": "ctrecon.drawing",
     "write_part": "ctrecon.record.store",
     "write_report": "ctrecon.report",
-    "write_solid": "ctrecon.drawing",
+    "write_solid": "ctrecon.solid",
     "write_template": "ctrecon.drawing",
 }
 """Where each public name lives."""
@@ -62,15 +62,17 @@ _HOMES = {
 if TYPE_CHECKING:
     from ctrecon.core.errors import CtreconError
     from ctrecon.core.measured import Measured
-    from ctrecon.drawing import draw_sheet, write_outlines, write_solid, write_template
+    from ctrecon.drawing import draw_sheet, write_outlines, write_template
     from ctrecon.features.follow import Edge, follow_features
-    from ctrecon.measuring import Measurement, measure_stack
-    from ctrecon.record.part import Feature, Part, Piece
+    from ctrecon.measuring import measure_stack
     from ctrecon.pipeline import measure_to_folder
+    from ctrecon.record.measurement import Measurement
+    from ctrecon.record.part import Feature, Part, Piece
+    from ctrecon.record.store import read_part, write_features_csv, write_part
     from ctrecon.report import write_report
     from ctrecon.settings import Settings
     from ctrecon.slices import SliceStack, open_stack
-    from ctrecon.record.store import read_part, write_features_csv, write_part
+    from ctrecon.solid import write_solid
 
 
 def __getattr__(name: str) -> Any:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ctrecon.core.errors import CtreconError, InputFileError, OutputExistsError
-from ctrecon.record.part import Part
 from ctrecon.pipeline import Progress, measure_to_folder
+from ctrecon.record.part import Part
+from ctrecon.record.store import write_atomically
 from ctrecon.settings import Settings
 from ctrecon.slices import stack_paths
-from ctrecon.record.store import write_atomically
 
 __all__ = ["SUMMARY", "Entry", "measure_all", "out_names", "write_summary"]
 

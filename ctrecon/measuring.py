@@ -1,75 +1,49 @@
 """The main job: from a stack of slices to the part record."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from ctrecon.core.errors import NoScaleError
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.flags import explain
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.budget import edge_u_px
 from ctrecon.features.build import build_features, order_features
 from ctrecon.features.candidates import find_candidates
-from ctrecon.features.shape_selection import fit_best, want_best
+from ctrecon.features.collect_voxels import chosen, gather
 from ctrecon.features.cross_holes import find_cross_holes
 from ctrecon.features.cut_through import join_over_cuts
 from ctrecon.features.ends import End, EndPlan, end_want, fit_end, plan_end
-from ctrecon.features.collect_voxels import chosen, gather
-from ctrecon.features.slope_breaks import mark_broken_edges, meet_at_knees
-from ctrecon.record.pictures import SlicePicture
-from ctrecon.features.pictures import make_pictures
 from ctrecon.features.form_and_relations import with_form_and_relations
-from ctrecon.features.stack_border import with_reach
-from ctrecon.record.sensitivity import with_sensitivity
+from ctrecon.features.pictures import make_pictures
+from ctrecon.features.shape_selection import fit_best, want_best
 from ctrecon.features.size import Sized
+from ctrecon.features.slope_breaks import mark_broken_edges, meet_at_knees
 from ctrecon.features.small_bores import find_small_bores
+from ctrecon.features.stack_border import with_reach
 from ctrecon.features.wear import settle_wear, worn_want
-from ctrecon.core.fit_result import FitFailed, ShapeFit
-from ctrecon.outlines.stretches import find_stretches
-from ctrecon.record.part import Axis, ImageInfo, Part, StackInfo, Warn
-from ctrecon.seams.face_seams import find_face_seams
-from ctrecon.pieces.infer import infer_pieces
-from ctrecon.pieces.joints import find_joints
-from ctrecon.seams.cutouts import FaceSeamPicture, SeamPicture, make_seam_pictures
-from ctrecon.seams.find import find_seams
 from ctrecon.grey.artefacts import Artefacts, find_artefacts
 from ctrecon.grey.levels import Levels, find_levels
 from ctrecon.grey.square_up import AxisGuess, SquaredStack, axis_from_normals, enough_depth, square_up
-from ctrecon.slices.stack import SliceStack
 from ctrecon.grey.survey import Survey, survey_stack
+from ctrecon.outlines.stretches import find_stretches
+from ctrecon.pieces.infer import infer_pieces
+from ctrecon.pieces.joints import find_joints
+from ctrecon.record.measurement import Measurement
+from ctrecon.record.part import Axis, ImageInfo, Part, StackInfo, Warn
+from ctrecon.record.sensitivity import with_sensitivity
+from ctrecon.seams.cutouts import make_seam_pictures
+from ctrecon.seams.face_seams import find_face_seams
+from ctrecon.seams.find import find_seams
+from ctrecon.slices.stack import SliceStack
 
-__all__ = ["Measurement", "measure_stack"]
+__all__ = ["measure_stack"]
 
 Progress = Callable[[str, int, int], None]
 _SQUARE_AGAIN = 0.002  # slope; beyond this the first guess is not square enough for sharp steps
-
-
-@dataclass(frozen=True, eq=False)
-class Measurement:
-    """A part record with the pictures its report shows.
-
-    Parameters
-    ----------
-    part : Part
-        The record.
-    pictures : tuple of SlicePicture
-        Slices with the fitted outlines drawn on them.
-    seam_pictures : tuple of SeamPicture or FaceSeamPicture
-        What shows each seam.
-
-    Examples
-    --------
-    >>> from ctrecon import Measurement, read_part
-    >>> measurement = Measurement(read_part("drum_hub_out/part.json"))
-    >>> measurement.part.pieces[1].name, measurement.pictures
-    ('spacer', ())
-    """
-
-    part: Part
-    pictures: tuple[SlicePicture, ...] = ()
-    seam_pictures: tuple[SeamPicture | FaceSeamPicture, ...] = ()
 
 
 @in_one_thread
@@ -94,7 +68,7 @@ def measure_stack(
         skin. The same thing where nothing clings to it.
     priors : mapping, optional
         How likely each way of building a part is before the slices are looked at, by the names in
-        `ctrecon.pieces.infer.PRIORS`, from which those left out are taken.
+        `ctrecon.record.priors.PRIORS`, from which those left out are taken.
     progress : callable, optional
         Called with (what, done, of) as the work goes on.
 

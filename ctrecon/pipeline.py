@@ -14,13 +14,14 @@ from ctrecon.core.threads import in_one_thread
 from ctrecon.decisions import FILE_NAME, apply_decisions, read_decisions
 from ctrecon.drawing import draw_sheet, write_outlines, write_template
 from ctrecon.explain import Explained, explain_scan, with_warning
-from ctrecon.measuring import Measurement, measure_stack
+from ctrecon.measuring import measure_stack
+from ctrecon.record.measurement import Measurement
 from ctrecon.record.part import Part
-from ctrecon.pieces.infer import PRIORS
+from ctrecon.record.priors import PRIORS
+from ctrecon.record.store import write_features_csv, write_part
 from ctrecon.report import write_report
 from ctrecon.settings import Settings
 from ctrecon.slices import SliceStack, open_stack
-from ctrecon.record.store import write_features_csv, write_part
 
 __all__ = ["OUTPUTS", "Progress", "check_target", "measure_to_folder", "name_of", "staged_folder", "write_outputs"]
 

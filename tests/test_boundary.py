@@ -5,11 +5,11 @@ import pytest
 from scipy.special import ndtr
 
 from ctrecon.core.errors import InputError
+from ctrecon.grey.levels import find_levels
+from ctrecon.grey.product import find_product_levels
 from ctrecon.measuring import measure_stack
 from ctrecon.settings import Settings
 from ctrecon.slices import SliceStack
-from ctrecon.grey.levels import find_levels
-from ctrecon.grey.product import find_product_levels
 
 CRUST = 0.45
 SOUND, OUTER = 47.3, 60.8

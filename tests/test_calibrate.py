@@ -15,12 +15,12 @@ from ctrecon.calibrate.known import UNSAID_U_MM
 from ctrecon.calibrate.rescale import rescaled
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured, expanded
-from ctrecon.record.sensitivity import quantities, with_sensitivity
 from ctrecon.measuring import measure_stack
 from ctrecon.record.part import Axis, Evidence, Feature, Part, Piece, StackInfo, place_in_part_frame, scale_u_of
+from ctrecon.record.sensitivity import quantities, with_sensitivity
+from ctrecon.record.store import part_to_json, read_part, write_features_csv, write_part
 from ctrecon.settings import Settings
 from ctrecon.slices import SliceStack
-from ctrecon.record.store import part_to_json, read_part, write_features_csv, write_part
 
 PX = 0.05
 OUTSIDE, BORE, DRUM, EDGE_1, EDGE_2 = 12.0, 3.0, 8.2, 1.6, 2.1

@@ -10,8 +10,8 @@ from scipy.special import ndtr
 from ctrecon.core.errors import InputError, NoScaleError
 from ctrecon.measuring import measure_stack
 from ctrecon.record.part import REQUIRED, Part
-from ctrecon.slices import SliceStack
 from ctrecon.record.store import read_part, write_part
+from ctrecon.slices import SliceStack
 
 VOXEL = (0.12, 0.1, 0.1)
 SHAPE = (22, 56, 60)

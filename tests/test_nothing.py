@@ -10,10 +10,10 @@ from scipy import ndimage
 
 from ctrecon import Settings, SliceStack, measure_stack, measure_to_folder
 from ctrecon.core.errors import CtreconError
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.size import Sized
 from ctrecon.features.sound_edge import resettled
-from ctrecon.core.fit_result import ShapeFit
 from ctrecon.shapes import Circle
 
 CORRELATED_PX = (0.0, 0.7, 0.9, 1.1, 1.2)

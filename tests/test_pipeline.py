@@ -10,10 +10,10 @@ import pytest
 
 import ctrecon.pipeline
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
-from ctrecon.pieces.infer import PRIORS
 from ctrecon.pipeline import OUTPUTS, measure_to_folder, name_of, staged_folder
-from ctrecon.settings import Settings
+from ctrecon.record.priors import PRIORS
 from ctrecon.record.store import read_part
+from ctrecon.settings import Settings
 
 SCALE = Settings(voxel_mm=(0.5, 0.5, 0.5))
 MakeSlices = Callable[..., Path]

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from ctrecon.measuring import measure_stack
-from ctrecon.record.part import Feature, Part
 from ctrecon.phantoms import Phantom, Scanner
 from ctrecon.phantoms.phantom import Pose, assemble
 from ctrecon.phantoms.plate import Plate, RoundHole, SquareHole, plate_design
+from ctrecon.record.part import Feature, Part
 from ctrecon.slices import SliceStack
 
 VOXEL = (0.056, 0.066, 0.07)

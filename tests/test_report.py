@@ -16,11 +16,10 @@ from ctrecon.core.errors import CtreconError
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured
 from ctrecon.explain import Explained, ExplainedSlice, Lump
-from ctrecon.record.pictures import SlicePicture
 from ctrecon.record.part import Feature, Part, Warn
-from ctrecon.seams.cutouts import FaceSeamPicture, SeamPicture
-from ctrecon.report import report_html, write_report
+from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
 from ctrecon.record.store import read_part
+from ctrecon.report import report_html, write_report
 
 HUB = Path(__file__).parent / "plots" / "hub.json"
 HOSTILE = "<script>alert(1)</script>\"'><img src=http://x.invalid/a.png onerror=alert(2)>{{ 7*7 }}"

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ctrecon.record import store
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.measured import Measured
+from ctrecon.record import store
 from ctrecon.record.part import Part
 from ctrecon.record.store import part_to_json, read_part, write_atomically, write_features_csv, write_part
 

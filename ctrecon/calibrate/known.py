@@ -9,8 +9,8 @@ import numpy as np
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured, decimals_for, expanded, format_value
-from ctrecon.record.sensitivity import normal_at, quantities
 from ctrecon.record.part import Feature, Part, depths_in_part_frame, place_in_part_frame
+from ctrecon.record.sensitivity import normal_at, quantities
 
 __all__ = ["UNSAID_U_MM", "Known", "Reading", "parse_known", "read_known"]
 

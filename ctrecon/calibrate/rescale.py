@@ -6,8 +6,8 @@ import numpy as np
 
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import Measured
-from ctrecon.record.sensitivity import normal_at, with_sensitivity
 from ctrecon.record.part import RELATION_KINDS, Axis, Feature, Part, Piece, Worn
+from ctrecon.record.sensitivity import normal_at, with_sensitivity
 
 __all__ = ["rescaled"]
 

@@ -13,8 +13,8 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.core.threads import in_one_thread
-from ctrecon.record.sensitivity import quantities, with_sensitivity
 from ctrecon.record.part import Evidence, Feature, KnownSize, Part, Piece, ScaleFound
+from ctrecon.record.sensitivity import quantities, with_sensitivity
 
 __all__ = ["EDGE_U_PX", "Calibration", "calibrate"]
 

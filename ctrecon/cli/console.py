@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from ctrecon.record.part import Feature, Part
     from ctrecon.pipeline import Progress
+    from ctrecon.record.part import Feature, Part
 
 __all__ = ["feature_table", "print_files", "print_part", "progress_bar"]
 

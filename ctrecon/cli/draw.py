@@ -29,10 +29,10 @@ def add_parser(commands: Commands) -> None:
 def run(args: argparse.Namespace) -> int:
     """Draw, and print the files."""
     from ctrecon.drawing import draw_sheet, write_outlines, write_template
-    from ctrecon.solid.write import write_solids
-    from ctrecon.solid.kernel import need_kernel
     from ctrecon.pipeline import check_target, staged_folder
     from ctrecon.record.store import read_part
+    from ctrecon.solid.kernel import need_kernel
+    from ctrecon.solid.write import write_solids
 
     check_target(args.out, force=args.force, ours=(*DRAWN, *SOLID))
     part = read_part(args.part)

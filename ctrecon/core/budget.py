@@ -1,48 +1,16 @@
-"""Uncertainty components put together: combined standard uncertainty and effective degrees of freedom."""
+"""Where the uncertainty of a quantity comes from: the names of its origins."""
 
-import math
-from collections.abc import Iterable
+__all__ = ["ORIGINS"]
 
-from ctrecon.core.errors import InputError
-
-__all__ = ["combine"]
-
-
-def combine(components: Iterable[tuple[float, float]]) -> tuple[float, float]:
-    """Combine independent components.
-
-    Parameters
-    ----------
-    components : iterable of (u, dof)
-        Standard uncertainty of each in the unit of the result (sensitivity already
-        multiplied in), and its degrees of freedom; `math.inf` where it is known outright.
-
-    Returns
-    -------
-    u : float
-        Root of the sum of squares (GUM 5.1.2).
-    dof : float
-        Effective degrees of freedom by Welch and Satterthwaite (GUM G.4.1), not truncated;
-        infinite where no component with finite degrees of freedom counts.
-
-    Raises
-    ------
-    InputError
-        If a component is negative or not finite, or its degrees of freedom are not positive.
-
-    Examples
-    --------
-    >>> combine([(3.0, 4.0), (4.0, math.inf)])[0]
-    5.0
-    """
-    parts = list(components)
-    for u, dof in parts:
-        if not (math.isfinite(u) and u >= 0 and dof > 0):
-            msg = f"an uncertainty of {u} with {dof} degrees of freedom cannot be combined; give u >= 0 and dof > 0"
-            raise InputError(msg)
-    total = math.hypot(*(u for u, _ in parts))
-    if total == 0:
-        return 0.0, math.inf
-    # as shares of the total, so that tiny components do not underflow in the fourth power
-    loss = sum((u / total) ** 4 / dof for u, dof in parts)
-    return total, 1 / loss if loss > 0 else math.inf
+ORIGINS: dict[str, str] = {
+    "noise": "noise of the single voxels",
+    "edge_level": "grey levels of air and metal beside the edge, and how they shade",
+    "blur": "the blur of the scan, which is fitted too",
+    "correlation": "noise that neighbouring voxels share",
+    "artefacts": "errors that whole stretches of the edge share, such as rings and stains",
+    "model": "what the model of the edge leaves out",
+    "carried": "carried to the middle of the feature's depth",
+    "edge_offset": "what the known sizes leave open of where the edge of the whole scan lies",
+    "known_sizes": "the sizes known from the part itself, and scan and edge as they hang on them",
+}
+"""What each origin means, in a maker's words."""

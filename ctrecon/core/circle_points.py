@@ -3,8 +3,8 @@
 import numpy as np
 from scipy.optimize import least_squares
 
-from ctrecon.core.frames import Floats
 from ctrecon.core.fit_result import FitFailed, ShapeFit
+from ctrecon.core.frames import Floats
 
 __all__ = ["circle_start", "fit_circle_points"]
 

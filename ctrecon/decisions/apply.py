@@ -16,8 +16,8 @@ from ctrecon.decisions.kinds import with_kind
 from ctrecon.decisions.match import match
 from ctrecon.decisions.points import HAND_U_VOXELS, circle_by_points, square_by_points
 from ctrecon.decisions.record import Decision, FeatureName, LengthBetween, fingerprint
-from ctrecon.record.sensitivity import with_sensitivity
 from ctrecon.record.part import Feature, Part, Piece, Warn
+from ctrecon.record.sensitivity import with_sensitivity
 
 __all__ = ["Unmatched", "apply_decisions", "describe"]
 

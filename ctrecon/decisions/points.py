@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import least_squares
 
-from ctrecon.core.errors import InputError
-from ctrecon.core.frames import Floats
 from ctrecon.core.circle_points import fit_circle_points
+from ctrecon.core.errors import InputError
 from ctrecon.core.fit_result import FitFailed
+from ctrecon.core.frames import Floats
 
 __all__ = ["HAND_U_VOXELS", "ByPoints", "circle_by_points", "square_by_points"]
 

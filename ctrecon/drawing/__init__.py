@@ -1,11 +1,10 @@
-"""Dimensioned sheets, cutting outlines, paper templates and solids from a part record.
+"""Dimensioned sheets, cutting outlines and paper templates from a part record.
 
 Drawing libraries load on the first call, so importing this costs next to nothing.
 """
 
 from ctrecon.drawing.outlines import write_outlines
 from ctrecon.drawing.sheet import draw_sheet
-from ctrecon.solid.write import write_solid
 from ctrecon.drawing.template import write_template
 
-__all__ = ["draw_sheet", "write_outlines", "write_solid", "write_template"]
+__all__ = ["draw_sheet", "write_outlines", "write_template"]

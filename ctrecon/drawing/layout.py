@@ -6,19 +6,19 @@ from dataclasses import dataclass
 from functools import partial
 
 from ctrecon.core.errors import InputError
+from ctrecon.drawing.model.views import Model, view_numbers
+from ctrecon.drawing.paper.contours import Contour
+from ctrecon.drawing.paper.items import Block, Item, Label, Line, Page, Sheet
+from ctrecon.drawing.paper.row_packing import Room, arrange, fill_shelves, joined
 from ctrecon.drawing.shown.assembly import assembly_lines, exploded_block, has_assembly, parts_list, pulled_apart
 from ctrecon.drawing.shown.blocks import view_block
-from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.shown.detail import detail_block, plan_details
 from ctrecon.drawing.shown.facing import end_block, is_plain, visible_edges
 from ctrecon.drawing.shown.hole_table import hole_table_blocks, tabled_holes
-from ctrecon.drawing.paper.items import Block, Item, Label, Line, Page, Sheet
 from ctrecon.drawing.shown.notes import Table, note_lines, notes_items, short_notes, table_rows
 from ctrecon.drawing.shown.section import Cut, cut_zones, section_block
 from ctrecon.drawing.shown.section_detail import plan_short, short_block
-from ctrecon.drawing.paper.row_packing import Room, arrange, fill_shelves, joined
 from ctrecon.drawing.shown.title import TITLE_HEIGHT, scale_bar, title_block
-from ctrecon.drawing.model.views import Model, view_numbers
 from ctrecon.record.part import scale_u_along
 
 __all__ = ["PAPERS", "SCALES", "lay_out"]

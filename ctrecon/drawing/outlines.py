@@ -3,10 +3,10 @@
 from pathlib import Path
 
 from ctrecon.core.measured import format_value
-from ctrecon.drawing.paper.contours import Contour
-from ctrecon.drawing.written.dxf import add_contour, document_bytes, new_document
-from ctrecon.drawing.sheet import write_whole
 from ctrecon.drawing.model.views import Model, Zone, build_model
+from ctrecon.drawing.paper.contours import Contour
+from ctrecon.drawing.sheet import write_whole
+from ctrecon.drawing.written.dxf import add_contour, document_bytes, new_document
 from ctrecon.record.part import Part
 
 __all__ = ["layer_contours", "write_outlines"]

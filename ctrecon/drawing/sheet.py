@@ -5,14 +5,14 @@ from pathlib import Path
 
 from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.core.threads import in_one_thread
-from ctrecon.drawing.written.dxf import document_bytes
-from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.layout import lay_out
+from ctrecon.drawing.model.views import PROJECTIONS, UNITS, build_model
+from ctrecon.drawing.paper.items import Sheet
+from ctrecon.drawing.written.dxf import document_bytes
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.png import png_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.drawing.written.svg import svg_bytes
-from ctrecon.drawing.model.views import PROJECTIONS, UNITS, build_model
 from ctrecon.record.part import Part
 
 __all__ = ["draw_sheet", "make_sheet", "write_whole"]

@@ -10,21 +10,21 @@ from typing import Any
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import format_value
+from ctrecon.drawing.layout import PAPERS
+from ctrecon.drawing.model.dimension_text import length_text, size_places
+from ctrecon.drawing.model.views import Drawn, Model, build_model
 from ctrecon.drawing.paper.clip import clipped
 from ctrecon.drawing.paper.contours import Contour, mirrored_x
-from ctrecon.drawing.shown.facing import visible_edges
-from ctrecon.drawing.model.dimension_text import length_text, size_places
 from ctrecon.drawing.paper.items import Box, Item, Label, Line, Page, Shape, Sheet, moved
-from ctrecon.drawing.layout import PAPERS
 from ctrecon.drawing.paper.lettering import text_width
-from ctrecon.drawing.shown.notes import SAFETY, notes_items
-from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.paper.placing import Space, union
-from ctrecon.drawing.shown.section import cut_zones
-from ctrecon.drawing.sheet import write_whole
-from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
-from ctrecon.drawing.model.views import Drawn, Model, build_model
+from ctrecon.drawing.sheet import write_whole
+from ctrecon.drawing.shown.facing import visible_edges
+from ctrecon.drawing.shown.notes import SAFETY, notes_items
+from ctrecon.drawing.shown.section import cut_zones
+from ctrecon.drawing.written.pdf import pdf_bytes
+from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.record.part import Part
 
 __all__ = ["CHECK_MM", "CHECK_SLACK_MM", "Tile", "template_sheet", "tiles", "write_template"]

@@ -11,8 +11,8 @@ from scipy.optimize import minimize_scalar
 from ctrecon.core.frames import Floats
 from ctrecon.explain.local_grey import Noise, fit_grey_levels
 from ctrecon.explain.predict import Predictor, Psf, depth_weights
-from ctrecon.record.solid import Solid
 from ctrecon.grey.levels import Levels
+from ctrecon.record.solid import Solid
 from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Seen", "find_psf", "look_ahead"]

@@ -8,8 +8,8 @@ from scipy import ndimage
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
-from ctrecon.record.solid import Box, Solid, solid_of
 from ctrecon.record.part import Part
+from ctrecon.record.solid import Box, Solid, solid_of
 
 __all__ = ["Predictor", "Psf", "depth_weights", "predict_slice"]
 

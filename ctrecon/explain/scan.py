@@ -12,12 +12,12 @@ from ctrecon.core.frames import Floats
 from ctrecon.core.threads import in_one_thread
 from ctrecon.explain.blur import Seen, find_psf, look_ahead
 from ctrecon.explain.local_grey import Noise, SlowRest, fit_grey_levels
-from ctrecon.explain.residual_regions import Lump, LumpFinder, Rest
 from ctrecon.explain.predict import Predictor, Psf
-from ctrecon.record.solid import Box, Solid, solid_of
+from ctrecon.explain.residual_regions import Lump, LumpFinder, Rest
 from ctrecon.explain.words import describe
-from ctrecon.record.part import Part, Warn
 from ctrecon.grey.levels import Levels, find_levels
+from ctrecon.record.part import Part, Warn
+from ctrecon.record.solid import Box, Solid, solid_of
 from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Explained", "ExplainedSlice", "explain_scan", "with_warning"]

@@ -3,8 +3,8 @@
 import numpy as np
 
 from ctrecon.explain.residual_regions import Lump, Tally
-from ctrecon.record.solid import Solid
 from ctrecon.record.part import Part
+from ctrecon.record.solid import Solid
 
 __all__ = ["describe"]
 

@@ -4,13 +4,13 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats, direction_from_slopes
 from ctrecon.core.measured import Measured
 from ctrecon.features.ends import End
 from ctrecon.features.size import Sized
-from ctrecon.core.fit_result import ShapeFit
-from ctrecon.record.part import Axis
 from ctrecon.grey.square_up import AxisGuess, SquaredStack
+from ctrecon.record.part import Axis
 
 __all__ = ["part_axis", "refine_slopes"]
 

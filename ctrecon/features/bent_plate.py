@@ -8,9 +8,9 @@ import numpy as np
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import Measured
 from ctrecon.features.faces import Face
-from ctrecon.features.relations import AxisLine, holes_of, place_and_covariance, said
-from ctrecon.record.part import Part, Relation
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.part import Part, Relation
+from ctrecon.record.relations import AxisLine, holes_of, place_and_covariance, said
 
 __all__ = ["faces_wedge", "flat_distances", "length_along"]
 

@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.special import logsumexp
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.relief_edge import ReliefEdge
 from ctrecon.features.size import Sized
 from ctrecon.features.sound_edge import SoundEdge
-from ctrecon.core.fit_result import ShapeFit
 from ctrecon.shapes import Circle
 
 __all__ = ["Verdict", "bite_or_relief"]

@@ -2,29 +2,16 @@
 
 from collections.abc import Mapping
 
+from ctrecon.core.budget import ORIGINS
 from ctrecon.core.fit_result import ShapeFit
 
-__all__ = ["ORIGINS", "budget_of", "edge_u_px"]
+__all__ = ["budget_of", "edge_u_px"]
 
 _CURVED = 0.03
 """Standard deviation of the power by which grey may bend over the share of metal (a judgement: beam hardening
 and scatter bend it by a few percent even where they are corrected)."""
 _PER_POWER = 0.87
 """Blurs by which a fitted edge moves for a change of that power by 1 (worked out on the model of the edge)."""
-
-ORIGINS: dict[str, str] = {
-    "noise": "noise of the single voxels",
-    "edge_level": "grey levels of air and metal beside the edge, and how they shade",
-    "blur": "the blur of the scan, which is fitted too",
-    "correlation": "noise that neighbouring voxels share",
-    "artefacts": "errors that whole stretches of the edge share, such as rings and stains",
-    "model": "what the model of the edge leaves out",
-    "carried": "carried to the middle of the feature's depth",
-    "edge_offset": "what the known sizes leave open of where the edge of the whole scan lies",
-    "known_sizes": "the sizes known from the part itself, and scan and edge as they hang on them",
-}
-"""What each origin means, in a maker's words."""
-
 
 def edge_u_px(psf_px: float) -> float:
     """Return how far half height may lie off the true edge for all one knows of the grey scale, voxels.

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.measured import Measured
 from ctrecon.features.budget import budget_of
 from ctrecon.features.candidates import Candidate, Other
@@ -14,10 +15,9 @@ from ctrecon.features.ends import End
 from ctrecon.features.free_area import free_area
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
-from ctrecon.core.fit_result import ShapeFit
+from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.part import Alternative, Feature, Worn
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
-from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["Draft", "SeamStrength", "build_features", "order_features"]
 

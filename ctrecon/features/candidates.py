@@ -9,11 +9,11 @@ from scipy import ndimage
 
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.choose import Choice, choose_shape, gaps_of, reliefs_of
+from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.same_section import Run
 from ctrecon.outlines.stretches import Stretch
 from ctrecon.outlines.trace import Outline, even_points, trace
 from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
-from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["Candidate", "Other", "Span", "find_candidates"]
 

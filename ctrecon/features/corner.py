@@ -3,8 +3,8 @@
 import numpy as np
 from scipy.special import ndtr
 
-from ctrecon.features.size import Sized
 from ctrecon.core.fit_result import ShapeFit
+from ctrecon.features.size import Sized
 from ctrecon.shapes import Rectangle
 
 __all__ = ["corner_radius"]

@@ -6,18 +6,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft
 from ctrecon.features.candidates import SOUND, Candidate, Span
-from ctrecon.features.cut_through import gaps_in
 from ctrecon.features.collect_voxels import Want, gather
+from ctrecon.features.cut_through import gaps_in
 from ctrecon.features.size import Sized
 from ctrecon.fitting.choose import Choice
-from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
-from ctrecon.record.part import Feature
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.part import Feature
 
 __all__ = ["CrossModel", "find_cross_holes"]
 

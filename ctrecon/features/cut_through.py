@@ -6,8 +6,8 @@ import numpy as np
 from scipy import ndimage
 
 from ctrecon.features.candidates import Candidate, Span
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 
 __all__ = ["gaps_in", "join_over_cuts"]
 

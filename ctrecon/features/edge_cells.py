@@ -8,14 +8,14 @@ from scipy.ndimage import distance_transform_edt, median_filter
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import OTHER, Candidate, Span
 from ctrecon.features.collect_voxels import Want
-from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.features.size import Sized
-from ctrecon.core.fit_result import ShapeFit
-from ctrecon.shapes import Circle
+from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.shapes import Circle
 
 __all__ = ["CELL_PX", "EdgeCells", "Voxels", "cells_of", "with_whole_edge"]
 

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.size import Sized
-from ctrecon.core.fit_result import ShapeFit
 
 __all__ = ["Departures", "Edge", "edge_of_flats", "edge_of_round", "solve_departures", "some_of"]
 

@@ -6,16 +6,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
+from ctrecon.features.collect_voxels import Want
 from ctrecon.features.face_place import place_by_sum
 from ctrecon.features.flat_part import depth_map, flat_part, leans
-from ctrecon.features.collect_voxels import Want
 from ctrecon.fitting.models import FaceModel
-from ctrecon.core.fit_result import FitFailed
 from ctrecon.fitting.solve import Samples, fit_grey
-from ctrecon.shapes import Circle
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.shapes import Circle
 
 __all__ = ["End", "EndPlan", "end_want", "fit_end", "plan_end"]
 

@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.special import ndtr
 
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.form import Extreme, extreme_of
 from ctrecon.features.collect_voxels import Want
-from ctrecon.core.fit_result import FitFailed, ShapeFit
+from ctrecon.features.form import Extreme, extreme_of
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
 

@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctrecon.core.errors import InputError, NoScaleError
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats, axis_slopes, direction_from_slopes, rotation_to_part
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.follow_start import Around, Begun, Edge, begin, edge_of
-from ctrecon.core.fit_result import FitFailed
 from ctrecon.fitting.tracked import EdgeFit
 from ctrecon.record.part import Feature, Part
 from ctrecon.slices.stack import SliceStack

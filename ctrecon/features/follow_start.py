@@ -6,16 +6,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrecon.core.errors import InputError
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats, axis_slopes
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel
-from ctrecon.core.fit_result import FitFailed
 from ctrecon.fitting.track_band import Grid, TrackModel, lever
 from ctrecon.fitting.tracked import EdgeFit, EdgeTracker
 from ctrecon.fitting.uncertainty import sandwich
-from ctrecon.record.part import Feature, Part, is_hole
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 from ctrecon.grey.noise import Correlation, measure_correlation
 from ctrecon.grey.shading import measure_shading
+from ctrecon.record.part import Feature, Part, is_hole
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Around", "Begun", "Edge", "begin", "edge_of"]

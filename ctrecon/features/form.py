@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.edge_deviation import Edge, solve_departures, some_of
-from ctrecon.core.fit_result import FitFailed
 from ctrecon.fitting.roundness_zones import (
     Zone,
     least_squares_circle,

@@ -6,29 +6,29 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
+from ctrecon.features.axis_lines import axis_lines
+from ctrecon.features.bent_plate import faces_wedge, flat_distances
 from ctrecon.features.build import Draft
+from ctrecon.features.collect_voxels import Want, gather
 from ctrecon.features.edge_deviation import Edge, edge_of_flats, edge_of_round, some_of
 from ctrecon.features.faces import Face, face_want, fit_face, plan_face
 from ctrecon.features.form import Extreme, FlatAngles, flat_angles, round_form, straightness
-from ctrecon.features.collect_voxels import Want, gather
+from ctrecon.features.size import clear_of_others, want_of
+from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.hole_patterns import hole_patterns
-from ctrecon.features.relations import (
+from ctrecon.record.part import Feature, Part, Relation
+from ctrecon.record.relations import (
     AxisLine,
     axes_angles,
-    axis_lines,
     axis_offsets,
     centre_distances,
     equal_turns,
     said,
 )
-from ctrecon.features.size import clear_of_others, want_of
-from ctrecon.features.bent_plate import faces_wedge, flat_distances
-from ctrecon.core.fit_result import FitFailed, ShapeFit
-from ctrecon.record.part import Feature, Part, Relation
 from ctrecon.shapes import Circle, Rectangle
-from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["with_form_and_relations"]
 

@@ -12,8 +12,8 @@ from scipy.special import ndtri, stdtrit
 
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate, mean_window, trimmed
-from ctrecon.outlines.trace import even_points, trace
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.outlines.trace import even_points, trace
 
 __all__ = ["FreeArea", "area_of_grey", "free_area"]
 

@@ -4,12 +4,12 @@ from itertools import pairwise
 
 import numpy as np
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft
-from ctrecon.record.pictures import SlicePicture
-from ctrecon.core.fit_result import ShapeFit
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.pictures import SlicePicture
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 
 __all__ = ["fitted_outline", "make_pictures"]
 

@@ -5,8 +5,8 @@ The first figure of a feature; where its voxels carry more, `features/form.py` p
 
 import numpy as np
 
-from ctrecon.features.candidates import Candidate
 from ctrecon.core.circle_points import fit_circle_points
+from ctrecon.features.candidates import Candidate
 
 __all__ = ["CUT_OFF_UPR", "roundness"]
 

@@ -5,16 +5,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.size import Sized
+from ctrecon.fitting.blurred_models import BlurredCircle, BlurredPolygon, BlurredRectangle, OvalModel
 from ctrecon.fitting.misfit import Misfit, compare
 from ctrecon.fitting.models import SlotModel
-from ctrecon.fitting.blurred_models import BlurredCircle, BlurredPolygon, BlurredRectangle, OvalModel
-from ctrecon.core.fit_result import ShapeFit
 from ctrecon.fitting.solve import GreyModel, Samples, fit_grey, misfit_of_sharp
-from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Contestant", "binned", "blur_ratio", "contestants", "model_of", "prior_of", "sizes_px"]
 

@@ -5,17 +5,17 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import AWAY, OTHER, SOUND, Candidate, Other, Span
-from ctrecon.features.special_cases import MARGIN, special_case, undecided
-from ctrecon.features.shape_candidates import Contestant, blur_ratio, contestants, model_of, prior_of, sizes_px
 from ctrecon.features.collect_voxels import Want
-from ctrecon.features.stack_border import stretched, used_planes
+from ctrecon.features.shape_candidates import Contestant, blur_ratio, contestants, model_of, prior_of, sizes_px
 from ctrecon.features.size import Sized, fit_size, want_of
-from ctrecon.core.fit_result import FitFailed, ShapeFit
+from ctrecon.features.special_cases import MARGIN, special_case, undecided
+from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.fitting.solve import Samples, fit_grey
-from ctrecon.shapes import RegularPolygon
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.shapes import RegularPolygon
 
 __all__ = ["MARGIN", "fit_best", "want_best"]
 

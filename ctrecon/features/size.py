@@ -4,16 +4,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span
 from ctrecon.features.collect_voxels import Want
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
-from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.fitting.ring_share import with_rings
 from ctrecon.fitting.solve import GreyModel, Samples, fit_grey
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Sized", "Wear", "fit_size", "want_of"]
 

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.features.ends import End
 from ctrecon.features.size import Sized
-from ctrecon.core.fit_result import ShapeFit
 
 __all__ = ["mark_broken_edges", "meet_at_knees"]
 

@@ -11,13 +11,13 @@ from scipy import ndimage
 from scipy.optimize import least_squares
 from scipy.special import chndtr, ndtr
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span, mean_window
 from ctrecon.features.size import Sized
 from ctrecon.fitting.choose import Choice
-from ctrecon.core.fit_result import ShapeFit
-from ctrecon.shapes import Circle
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.shapes import Circle
 
 __all__ = ["find_small_bores", "fit_small", "is_small"]
 

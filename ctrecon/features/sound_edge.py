@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import AWAY, OTHER, SOUND, Candidate, Span
 from ctrecon.features.edge_cells import EdgeCells
 from ctrecon.features.size import Sized
-from ctrecon.core.fit_result import ShapeFit
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 __all__ = ["SoundEdge", "eaten_cells", "fitted_shape", "lost_depths", "resettled", "with_sound_spans"]

@@ -5,13 +5,13 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import log_ndtr, ndtr
 
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate, Other
 from ctrecon.features.shape_candidates import contestants
 from ctrecon.features.size import Sized
-from ctrecon.features.two_arcs import one_arc_or_two
 from ctrecon.features.small_bores import fit_small, is_small
-from ctrecon.core.fit_result import FitFailed, ShapeFit
+from ctrecon.features.two_arcs import one_arc_or_two
 from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["MARGIN", "special_case", "undecided"]

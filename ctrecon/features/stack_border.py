@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 
 from ctrecon.features.candidates import Candidate, Span, trimmed
-from ctrecon.shapes import Circle
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.shapes import Circle
 
 __all__ = ["stretched", "used_planes", "with_reach"]
 

@@ -4,16 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Other
 from ctrecon.features.shape_candidates import binned
 from ctrecon.features.size import Sized
-from ctrecon.fitting.misfit import Misfit, compare
 from ctrecon.fitting.blurred_models import BlurredCircle
-from ctrecon.core.fit_result import ShapeFit
+from ctrecon.fitting.misfit import Misfit, compare
 from ctrecon.fitting.solve import Samples, fit_grey
-from ctrecon.shapes import Circle
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.shapes import Circle
 
 __all__ = ["one_arc_or_two", "stretches_of"]
 

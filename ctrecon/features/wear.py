@@ -6,17 +6,17 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.features.bite_or_relief import Verdict, bite_or_relief
 from ctrecon.features.candidates import Candidate, Other
-from ctrecon.features.special_cases import MARGIN, special_case, undecided
-from ctrecon.features.edge_cells import Voxels, cells_of, with_whole_edge
 from ctrecon.features.collect_voxels import Want, chosen
+from ctrecon.features.edge_cells import Voxels, cells_of, with_whole_edge
 from ctrecon.features.size import Sized, fit_size, want_of
 from ctrecon.features.sound_edge import SoundEdge, fitted_shape, resettled, with_sound_spans
+from ctrecon.features.special_cases import MARGIN, special_case, undecided
 from ctrecon.features.wear_words import wear_of
-from ctrecon.core.fit_result import ShapeFit
-from ctrecon.shapes import Circle
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.shapes import Circle
 
 __all__ = ["settle_wear", "wants_whole_edge", "worn_want"]
 

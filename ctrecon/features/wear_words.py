@@ -7,13 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.edge_cells import CELL_PX, EdgeCells
 from ctrecon.features.size import Sized, Wear
 from ctrecon.features.sound_edge import SoundEdge
-from ctrecon.core.fit_result import ShapeFit
-from ctrecon.shapes import Circle, Rectangle, Shape
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.shapes import Circle, Rectangle, Shape
 
 __all__ = ["wear_of"]
 

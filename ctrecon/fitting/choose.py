@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.measure import EllipseModel
 
-from ctrecon.core.frames import Floats
 from ctrecon.core.circle_points import circle_start
+from ctrecon.core.frames import Floats
 from ctrecon.fitting.outline_candidates import (
     BLURS,
     SIDES,

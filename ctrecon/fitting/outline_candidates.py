@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from ctrecon.core.frames import Floats
 from ctrecon.core.circle_points import fit_circle_points
+from ctrecon.core.frames import Floats
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 __all__ = [

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from ctrecon.core.frames import Floats
 from ctrecon.core.fit_result import ShapeFit
+from ctrecon.core.frames import Floats
 from ctrecon.fitting.solve import GreyModel, Samples
 from ctrecon.fitting.uncertainty import WELSCH
 from ctrecon.grey.noise import Correlation

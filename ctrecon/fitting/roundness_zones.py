@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from scipy.optimize import linprog
 from scipy.spatial import QhullError, Voronoi
 
-from ctrecon.core.frames import Floats
 from ctrecon.core.circle_points import fit_circle_points
 from ctrecon.core.fit_result import FitFailed
+from ctrecon.core.frames import Floats
 
 __all__ = ["Zone", "least_squares_circle", "maximum_inscribed", "minimum_circumscribed", "minimum_zone"]
 

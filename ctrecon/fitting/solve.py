@@ -5,10 +5,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.descend import Ties, descend
 from ctrecon.fitting.grey_step import REACH_PX, SLOPES, GreyModel, GreyStep, Samples
-from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.fitting.uncertainty import WELSCH, sandwich
 from ctrecon.grey.lasting import Around, Lasting
 from ctrecon.grey.noise import Correlation

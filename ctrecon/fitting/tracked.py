@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from ctrecon.core.frames import Floats
 from ctrecon.core.fit_result import FitFailed
+from ctrecon.core.frames import Floats
 from ctrecon.fitting.track_band import Band, Grid, TrackModel, edge_distance, lay_band, lever
 from ctrecon.fitting.uncertainty import WELSCH
 

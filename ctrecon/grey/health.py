@@ -9,8 +9,8 @@ from ctrecon.core.threads import in_one_thread
 from ctrecon.grey.artefacts import Artefacts, find_artefacts
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import axis_from_normals
-from ctrecon.slices.stack import SliceStack
 from ctrecon.grey.survey import sampled_normals
+from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Finding", "Health", "check_health", "least_diameter_px", "thinnest_seam_px"]
 

@@ -11,9 +11,9 @@ import numpy as np
 
 from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft
+from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.part import Evidence, Feature
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
-from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["MOST_FROM_A_SEAM", "against", "reach_of", "reasons_for"]
 

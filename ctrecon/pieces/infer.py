@@ -7,16 +7,14 @@ import numpy as np
 
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft
-from ctrecon.record.part import Evidence, Feature, Hypothesis, Piece
-from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, against, reach_of, reasons_for, seam_reason
-from ctrecon.shapes import Shape
 from ctrecon.grey.health import thinnest_seam_px
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, against, reach_of, reasons_for, seam_reason
+from ctrecon.record.part import Evidence, Feature, Hypothesis, Piece
+from ctrecon.record.priors import PRIORS
+from ctrecon.shapes import Shape
 
-__all__ = ["PRIORS", "infer_pieces"]
-
-PRIORS: Mapping[str, float] = {"one_piece": 0.70, "pressed_in": 0.18, "sandwich": 0.08, "riveted": 0.04}
-"""How likely each way of building a part is before the scan is looked at (common practice, no source)."""
+__all__ = ["infer_pieces"]
 
 _SURE, _UNLIKELY = 0.8, 0.3
 _SAYS = {

@@ -8,8 +8,8 @@ import shapely
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured
 from ctrecon.features.build import Draft
-from ctrecon.record.part import Joint, Piece
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.part import Joint, Piece
 
 __all__ = ["find_joints"]
 

@@ -11,8 +11,8 @@ from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
-from ctrecon.record.part import Feature, Part, Piece, is_hole, is_seam, scale_u_of
 from ctrecon.plots.style import ACCENT, FONT, INK, PALE, SOFT, kind_words, plain
+from ctrecon.record.part import Feature, Part, Piece, is_hole, is_seam, scale_u_of
 
 __all__ = ["depth_chart"]
 

@@ -11,9 +11,9 @@ from matplotlib.path import Path
 from skimage.measure import find_contours
 
 from ctrecon.core.frames import Floats
-from ctrecon.record.solid import Prism, Solid, solid_of
-from ctrecon.record.part import Feature, Joint, Part, Piece, depths_in_part_frame, is_seam
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, plain
+from ctrecon.record.part import Feature, Joint, Part, Piece, depths_in_part_frame, is_seam
+from ctrecon.record.solid import Prism, Solid, solid_of
 
 __all__ = ["exploded_section"]
 

@@ -2,8 +2,8 @@
 
 from matplotlib.figure import Figure
 
-from ctrecon.record.part import Part
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, kind_words, plain
+from ctrecon.record.part import Part
 
 __all__ = ["NOISE_LIMIT", "residual_plot"]
 

@@ -10,9 +10,9 @@ from matplotlib.lines import Line2D
 from matplotlib.patheffects import Normal, Stroke
 from numpy.typing import NDArray
 
-from ctrecon.record.pictures import SlicePicture
-from ctrecon.record.part import Part
 from ctrecon.plots.style import FONT, INK, SOFT, LineLook, kind_words, line_look, plain
+from ctrecon.record.part import Part
+from ctrecon.record.pictures import SlicePicture
 
 __all__ = ["cutout", "scale_bar", "slice_with_fits"]
 

@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
-from ctrecon.record.part import Part
-from ctrecon.seams.cutouts import FaceSeamPicture, SeamPicture
 from ctrecon.plots.slices import scale_bar
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, grey_bar, kind_words, plain
+from ctrecon.record.part import Part
+from ctrecon.record.pictures import FaceSeamPicture, SeamPicture
 
 __all__ = ["face_seam_map", "seam_section", "unrolled_seam"]
 

@@ -6,9 +6,9 @@ import numpy as np
 import shapely
 
 from ctrecon.core.measured import Measured
-from ctrecon.record.patterns import Pattern, equal_sizes, find_patterns
-from ctrecon.features.relations import AxisLine, across_mm, holes_of, place_and_covariance, said
 from ctrecon.record.part import Feature, Part, Relation, outline_in_part_frame
+from ctrecon.record.patterns import Pattern, equal_sizes, find_patterns
+from ctrecon.record.relations import AxisLine, across_mm, holes_of, place_and_covariance, said
 
 __all__ = ["hole_patterns"]
 

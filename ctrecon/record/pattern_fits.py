@@ -8,8 +8,8 @@ from math import lgamma, log, pi
 import numpy as np
 from numpy.typing import NDArray
 
-from ctrecon.core.frames import Floats
 from ctrecon.core.circle_points import circle_start
+from ctrecon.core.frames import Floats
 
 __all__ = ["Figure", "circle", "divided", "even_pitch", "line", "symmetric"]
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrecon.core.frames import Floats, rotation_to_part
-from ctrecon.record.sections import Section, section_of
 from ctrecon.record.part import Feature, Part, depths_in_part_frame, is_hole, is_seam, place_in_part_frame, taper_of
+from ctrecon.record.sections import Section, section_of
 
 __all__ = ["Box", "Prism", "Solid", "solid_of"]
 

@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from ctrecon.core.budget import ORIGINS
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured
-from ctrecon.features.budget import ORIGINS
 from ctrecon.record.part import Feature, ImageInfo, Part, scale_u_of
 
 __all__ = ["ORIGIN_WORDS", "BudgetRow", "budget_rows", "image_facts"]

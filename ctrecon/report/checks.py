@@ -4,10 +4,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from ctrecon.core.flags import explain
-from ctrecon.record.pictures import SlicePicture
-from ctrecon.record.part import Feature, Part, Piece
 from ctrecon.plots.slices import cutout
 from ctrecon.plots.style import kind_words
+from ctrecon.record.part import Feature, Part, Piece
+from ctrecon.record.pictures import SlicePicture
 from ctrecon.report.embedded_images import figure_uri
 
 __all__ = ["BASES", "Check", "checks_of", "percent"]

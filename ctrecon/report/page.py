@@ -17,17 +17,16 @@ from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
 from ctrecon.core.threads import in_one_thread
 from ctrecon.explain import Explained
-from ctrecon.record.pictures import SlicePicture
-from ctrecon.record.part import REQUIRED, Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
-from ctrecon.seams.cutouts import FaceSeamPicture, SeamPicture
 from ctrecon.plots import depth_chart, residual_plot, slice_with_fits
 from ctrecon.plots.style import kind_words
+from ctrecon.record.part import REQUIRED, Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
+from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
+from ctrecon.record.store import write_atomically
 from ctrecon.report.budgets import budget_rows, image_facts
 from ctrecon.report.checks import BASES, checks_of, percent
-from ctrecon.report.explained import explained_view
 from ctrecon.report.embedded_images import Picture, figure_uri
+from ctrecon.report.explained import explained_view
 from ctrecon.report.seams import exploded_picture, seam_cards
-from ctrecon.record.store import write_atomically
 from ctrecon.workshop.printed import intended_rows, stock_rows
 
 __all__ = ["HasPartAndPictures", "NamedSlices", "report_html", "write_report"]

@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ctrecon.record.part import Part
-from ctrecon.seams.cutouts import FaceSeamPicture, SeamPicture
 from ctrecon.plots.pieces import exploded_section
 from ctrecon.plots.style import kind_words
 from ctrecon.plots.unrolled import face_seam_map, seam_section, unrolled_seam
+from ctrecon.record.part import Part
+from ctrecon.record.pictures import FaceSeamPicture, SeamPicture
 from ctrecon.report.embedded_images import figure_uri
 
 __all__ = ["SeamCard", "exploded_picture", "seam_cards"]

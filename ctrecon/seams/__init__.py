@@ -1,1 +1,1 @@
-"""TODO"""
+"""Lines of air inside solid metal: searched, fitted and judged against chance."""

@@ -10,12 +10,13 @@ from scipy import ndimage
 
 from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft
+from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.pictures import FaceSeamPicture, SeamPicture
 from ctrecon.seams.paths import SeamShape
 from ctrecon.seams.refine import grown
 from ctrecon.shapes import Circle, Rectangle
-from ctrecon.grey.square_up import SquaredStack
 
-__all__ = ["FaceSeamPicture", "SeamPicture", "make_seam_pictures"]
+__all__ = ["make_seam_pictures"]
 
 _ON_PX = np.array([-0.7, -0.35, 0.0, 0.35, 0.7])
 _BESIDE_PX = np.array([-5.0, -4.375, -3.75, -3.125, -2.5, 2.5, 3.125, 3.75, 4.375, 5.0])
@@ -36,60 +37,6 @@ _CALM_PX = 0.8
 _HALF = 0.5
 _MOST_AIR = 0.1  # of the planes; more and the place counts as outside the metal
 _FULL = 0.95  # of the grey of metal
-
-
-@dataclass(frozen=True, eq=False)
-class SeamPicture:
-    """A side seam unrolled along its outline, and the mean of the planes it runs through; lengths in voxels.
-
-    Parameters
-    ----------
-    feature : str
-        Id of the seam.
-    along_px : (N,) array
-        Length along the outline from its first point, px of the square grid (the smaller of dx and dy).
-    angle_deg : (N,) array
-        Direction of each of these places from the seam's middle, from +x towards +y of the slices.
-    corners_px : tuple of float
-        Where along the outline its corners lie; empty for a round seam.
-    depth_slices : (M,) array
-        Depth of each row on the seam's own axis, in slices of the stack.
-    contrast : (M, N) float32 array
-        Grey on the line less that beside it on both sides, as a share of the contrast between metal and air;
-        NaN where there is no solid metal on both sides.
-    section : (rows, columns) float32 array
-        Mean of the planes within the seam, its local mean removed, as a share of the contrast; NaN outside the metal.
-    outline_px : (K, 2) array
-        The seam's outline on that window, closed (column, row).
-    planes : int
-        How many planes were averaged in the section.
-    """
-
-    feature: str
-    along_px: Floats
-    angle_deg: Floats
-    corners_px: tuple[float, ...]
-    depth_slices: Floats
-    contrast: NDArray[np.float32]
-    section: NDArray[np.float32]
-    outline_px: Floats
-    planes: int
-
-
-@dataclass(frozen=True, eq=False)
-class FaceSeamPicture:
-    """A flat seam seen along the axis, and the mean grey over its area through depth.
-
-    `contrast` (rows, columns) is the grey in the seam less that of the planes above and below, NaN outside
-    the metal; `profile` the mean over the seam's area at each of `depth_slices`. Both as shares of the contrast
-    between metal and air.
-    """
-
-    feature: str
-    contrast: NDArray[np.float32]
-    outline_px: Floats
-    depth_slices: Floats
-    profile: Floats
 
 
 @dataclass(frozen=True, eq=False)

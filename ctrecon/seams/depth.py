@@ -7,10 +7,10 @@ import numpy as np
 from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
+from ctrecon.grey.square_up import SquaredStack
 from ctrecon.seams.field import SolidMetal
 from ctrecon.seams.outline_fit import OutlineFit, band_of
 from ctrecon.seams.refine import grown
-from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["Depths", "find_depths"]
 

@@ -6,9 +6,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft
-from ctrecon.core.fit_result import ShapeFit
 from ctrecon.seams.face_profile import Tiles
 from ctrecon.shapes import Circle
 

@@ -7,19 +7,19 @@ import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.features.candidates import Candidate, Span
 from ctrecon.features.size import Sized
 from ctrecon.fitting.choose import Choice
-from ctrecon.core.fit_result import FitFailed
+from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.trace import trace
 from ctrecon.record.part import Feature
 from ctrecon.seams.face_judge import Verdict, judge, spread_of
 from ctrecon.seams.face_profile import Dips, Tiles, dips_of, metal_of, template, tiles_of
 from ctrecon.seams.face_regions import Region, known_places, regions_of
 from ctrecon.seams.false_alarm import FILLED_BRIGHT
-from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["find_face_seams"]
 

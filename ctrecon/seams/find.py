@@ -6,18 +6,18 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.core.fit_result import ShapeFit
+from ctrecon.features.build import Draft, SeamStrength
+from ctrecon.grey.square_up import SquaredStack
 from ctrecon.seams.depth import Depths, find_depths
 from ctrecon.seams.false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring
 from ctrecon.seams.field import SeamField, SolidMetal
 from ctrecon.seams.outline_fit import OutlineFit, band_of, fit_outline
 from ctrecon.seams.paths import Base
-from ctrecon.seams.to_feature import seam_draft
 from ctrecon.seams.refine import Lead, grown, refine, sampled
 from ctrecon.seams.search import Centre, judged_without_itself, search
+from ctrecon.seams.to_feature import seam_draft
 from ctrecon.shapes import Circle, Rectangle
-from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["find_seams"]
 

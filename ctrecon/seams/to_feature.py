@@ -5,18 +5,18 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.features.candidates import Candidate, Span
 from ctrecon.features.size import Sized
 from ctrecon.fitting.choose import Choice
-from ctrecon.core.fit_result import FitFailed
+from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.part import Feature
 from ctrecon.seams.depth import Depths
 from ctrecon.seams.outline_fit import OutlineFit
 from ctrecon.shapes import Circle, Rectangle
-from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["seam_draft"]
 

@@ -14,12 +14,12 @@ import numpy as np
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
+from ctrecon.drawing.model.views import Drawn, Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour, cut_by_circle
 from ctrecon.drawing.shown.section import piece_of
-from ctrecon.solid.profile import grown_profile, round_cutters
-from ctrecon.drawing.model.views import Drawn, Model, Zone, build_model
-from ctrecon.record.solid import Prism, solid_of
 from ctrecon.record.part import Part, is_hole, is_seam, taper_of
+from ctrecon.record.solid import Prism, solid_of
+from ctrecon.solid.profile import grown_profile, round_cutters
 
 __all__ = ["Bar", "Block", "Body", "Run", "SolidRecord", "solid_record"]
 

@@ -3,8 +3,8 @@
 import math
 from typing import Any
 
-from ctrecon.drawing.paper.contours import Contour, circle, polygon, polyline, rectangle, slot
 from ctrecon.drawing.model.views import Drawn
+from ctrecon.drawing.paper.contours import Contour, circle, polygon, polyline, rectangle, slot
 from ctrecon.record.part import Feature
 
 __all__ = ["grown_profile", "round_cutters"]

@@ -8,10 +8,10 @@ import numpy as np
 from ctrecon.core.errors import CtreconError, InputError
 from ctrecon.core.frames import Floats
 from ctrecon.drawing.sheet import write_whole
+from ctrecon.record.part import Part
 from ctrecon.solid.kernel import need_kernel, shape_of, step_bytes, triangles_of, volume_of
 from ctrecon.solid.plan import solid_record
 from ctrecon.solid.volume import record_volume
-from ctrecon.record.part import Part
 
 __all__ = ["stl_bytes", "write_solid", "write_solids"]
 

@@ -3,8 +3,8 @@
 import numpy as np
 
 from ctrecon.core.frames import Floats, rotation_to_part, to_voxels
-from ctrecon.record.sections import section_of
 from ctrecon.record.part import Feature, Part, depths_in_part_frame, place_in_part_frame, taper_of
+from ctrecon.record.sections import section_of
 
 __all__ = ["curves_on_slice", "lives_on_slice", "nearest_curve", "slices_of"]
 

@@ -5,8 +5,8 @@ from functools import partial
 import ipywidgets as ipw
 
 from ctrecon.explain import Explained, explain_scan
-from ctrecon.record.part import Evidence, Piece
 from ctrecon.plots.explain import explained_chart, explained_slice
+from ctrecon.record.part import Evidence, Piece
 from ctrecon.widgets.panel import button, figure_bytes, panel, paragraph
 from ctrecon.widgets.state import Review
 from ctrecon.widgets.viewer import SliceView

@@ -23,8 +23,8 @@ from ctrecon.decisions import (
 from ctrecon.decisions.kinds import possible_kinds, with_kind
 from ctrecon.decisions.match import main_size
 from ctrecon.record.part import Feature, Part
-from ctrecon.slices import SliceStack, open_stack
 from ctrecon.record.store import read_part
+from ctrecon.slices import SliceStack, open_stack
 from ctrecon.widgets.curves import Curve, curves_on_slice, nearest_curve, slices_of
 from ctrecon.widgets.words import evidence_slices
 

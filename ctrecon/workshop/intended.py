@@ -16,10 +16,10 @@ from math import comb, e, exp, log
 
 import numpy as np
 
-from ctrecon.core.measured import Measured
-from ctrecon.record.patterns import equal_sizes
 from ctrecon.core.fit_result import FitFailed
+from ctrecon.core.measured import Measured
 from ctrecon.record.part import Part, Relation
+from ctrecon.record.patterns import equal_sizes
 from ctrecon.workshop.lengths import Length, divider_lengths, pattern_relations, piece_thicknesses, sizes_of
 from ctrecon.workshop.quantum import find_quantum
 from ctrecon.workshop.round_numbers import OnGrid, round_numbers

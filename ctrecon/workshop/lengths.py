@@ -9,7 +9,6 @@ import numpy as np
 
 from ctrecon.core.measured import Measured
 from ctrecon.record.hole_patterns import hole_patterns
-from ctrecon.features.relations import AxisLine, across_mm
 from ctrecon.record.part import (
     Feature,
     Part,
@@ -20,6 +19,7 @@ from ctrecon.record.part import (
     place_in_part_frame,
     taper_of,
 )
+from ctrecon.record.relations import AxisLine, across_mm
 from ctrecon.workshop.stock import thickness_of
 
 __all__ = ["PATTERNS", "Length", "divider_lengths", "pattern_relations", "piece_thicknesses", "sizes_of"]

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ctrecon.core.errors import InputError
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
-from ctrecon.core.fit_result import FitFailed
 
 __all__ = ["QuantumResult", "distinct_groups", "find_quantum", "quantogram"]
 

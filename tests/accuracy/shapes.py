@@ -14,17 +14,17 @@ from collections.abc import Callable
 import numpy as np
 from scipy import ndimage
 
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.features.candidates import find_candidates
-from ctrecon.features.shape_selection import fit_best, want_best
 from ctrecon.features.collect_voxels import gather
+from ctrecon.features.shape_selection import fit_best, want_best
 from ctrecon.features.size import Sized
 from ctrecon.features.small_bores import find_small_bores
-from ctrecon.core.fit_result import FitFailed
-from ctrecon.outlines.stretches import find_stretches
-from ctrecon.slices import SliceStack
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import axis_from_normals, enough_depth, square_up
 from ctrecon.grey.survey import survey_stack
+from ctrecon.outlines.stretches import find_stretches
+from ctrecon.slices import SliceStack
 
 FINE = 5  # samples a pixel in each direction
 

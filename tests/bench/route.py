@@ -8,8 +8,8 @@ from render import Floats, Pose, grey16
 from row import Sample, Trial
 
 from ctrecon import Feature, Measured, Part, SliceStack, measure_stack, measuring
-from ctrecon.record.sensitivity import edge_u_of
 from ctrecon.record.part import Axis
+from ctrecon.record.sensitivity import edge_u_of
 
 MM = 0.05
 """mm of one px in every trial."""

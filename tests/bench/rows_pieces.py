@@ -15,7 +15,7 @@ from row import Figure, Row, Trial, found_figure
 from rows_seams import CONTROLS, REACH, SECTION, disturbed, gap, pose_of
 
 from ctrecon import SliceStack, measure_stack, measuring
-from ctrecon.pieces.infer import PRIORS
+from ctrecon.record.priors import PRIORS
 
 _BINS = (0.0, 0.15, 0.4, 0.8, 0.96, 1.0)
 _LOW, _HIGH = -11.0, 11.0

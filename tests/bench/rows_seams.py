@@ -27,8 +27,8 @@ from scipy.special import log_ndtr
 
 from ctrecon import SliceStack, measure_stack, measuring
 from ctrecon.features.build import Draft
-from ctrecon.seams.find import find_seams
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.seams.find import find_seams
 
 SECTION = "Seams"
 NOISE = 0.05

@@ -4,9 +4,9 @@ import itertools
 import math
 from typing import Any
 
-from ctrecon.drawing.written.dxf import page_bottom
 from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.paper.lettering import text_width
+from ctrecon.drawing.written.dxf import page_bottom
 from ctrecon.drawing.written.strokes import texts_of
 
 Corners = list[tuple[float, float]]

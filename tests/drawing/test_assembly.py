@@ -6,11 +6,11 @@ import drawing_checks as checks
 import drawing_records as records
 import pytest
 
-from ctrecon.drawing.shown.assembly import pulled_apart
-from ctrecon.drawing.written.dxf import build_document
-from ctrecon.drawing.shown.section import cut_zones
-from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.model.views import build_model
+from ctrecon.drawing.sheet import make_sheet
+from ctrecon.drawing.shown.assembly import pulled_apart
+from ctrecon.drawing.shown.section import cut_zones
+from ctrecon.drawing.written.dxf import build_document
 from ctrecon.record.part import Joint
 
 

@@ -16,9 +16,9 @@ from PIL import Image
 
 from ctrecon.drawing import draw_sheet
 from ctrecon.drawing.paper.items import Hatch, Label, Line, Page, Sheet
+from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.png import png_bytes
-from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.written.strokes import drawn_pages, texts_of
 from ctrecon.drawing.written.svg import svg_bytes
 

@@ -7,14 +7,14 @@ import drawing_checks as checks
 import drawing_records as records
 import pytest
 
-from ctrecon.drawing.written.dxf import build_document
-from ctrecon.drawing.shown.facing import visible_edges
-from ctrecon.drawing.paper.items import Label, Shape, Sheet
 from ctrecon.drawing.layout import lay_out
-from ctrecon.drawing.shown.section import cut_zones
-from ctrecon.drawing.sheet import make_sheet
-from ctrecon.drawing.paper.symbols import projection_symbol
 from ctrecon.drawing.model.views import build_model
+from ctrecon.drawing.paper.items import Label, Shape, Sheet
+from ctrecon.drawing.paper.symbols import projection_symbol
+from ctrecon.drawing.sheet import make_sheet
+from ctrecon.drawing.shown.facing import visible_edges
+from ctrecon.drawing.shown.section import cut_zones
+from ctrecon.drawing.written.dxf import build_document
 
 
 @cache

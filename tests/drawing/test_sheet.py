@@ -16,14 +16,14 @@ import pytest
 
 from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.core.measured import Measured
-from ctrecon.record.worn import Worn
 from ctrecon.drawing import draw_sheet
-from ctrecon.drawing.written.dxf import build_document
-from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.layout import PAPERS
-from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.model.views import build_model
+from ctrecon.drawing.paper.items import Sheet
+from ctrecon.drawing.sheet import make_sheet
+from ctrecon.drawing.written.dxf import build_document
 from ctrecon.record.part import Part
+from ctrecon.record.worn import Worn
 
 PARTS = (
     "hub", "plate", "nothing", "tiny", "huge", "sixty", "twelve", "single_slice", "open_ended", "medley", "fragment",

@@ -17,14 +17,14 @@ from solid_records import chamfered, drilled_across, shapes, stacked, uneven_squ
 
 from ctrecon.cli.main import main
 from ctrecon.core.errors import CtreconError, InputError
-from ctrecon.drawing import write_solid
 from ctrecon.drawing.outlines import layer_contours
+from ctrecon.record.part import Part
+from ctrecon.record.solid import solid_of
+from ctrecon.record.store import write_part
+from ctrecon.solid import write_solid
 from ctrecon.solid.kernel import need_kernel
 from ctrecon.solid.plan import solid_record
 from ctrecon.solid.volume import record_volume
-from ctrecon.record.solid import solid_of
-from ctrecon.record.part import Part
-from ctrecon.record.store import write_part
 
 needs_kernel = pytest.mark.skipif(find_spec("OCP") is None, reason="the extra named solid is not installed")
 

@@ -10,13 +10,13 @@ import drawing_records as records
 import pytest
 
 from ctrecon.core.measured import Measured
-from ctrecon.drawing.written.dxf import build_document
 from ctrecon.drawing.model.dimension_text import taper_ratio
-from ctrecon.drawing.shown.hole_table import hole_rows, tabled_holes
-from ctrecon.drawing.paper.items import Hatch, Shape, Sheet
 from ctrecon.drawing.model.rows import rows_of
-from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.model.views import build_model
+from ctrecon.drawing.paper.items import Hatch, Shape, Sheet
+from ctrecon.drawing.sheet import make_sheet
+from ctrecon.drawing.shown.hole_table import hole_rows, tabled_holes
+from ctrecon.drawing.written.dxf import build_document
 
 
 @cache

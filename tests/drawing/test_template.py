@@ -11,9 +11,9 @@ import pytest
 
 from ctrecon.core.errors import InputError
 from ctrecon.drawing import write_template
-from ctrecon.drawing.written.dxf import build_document
 from ctrecon.drawing.paper.items import Label, Line, Page, Shape
 from ctrecon.drawing.template import template_sheet, tiles
+from ctrecon.drawing.written.dxf import build_document
 
 
 def words(page: Page) -> str:

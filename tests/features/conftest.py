@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from ctrecon.measuring import Measurement, measure_stack
+from ctrecon.measuring import measure_stack
+from ctrecon.record.measurement import Measurement
 from ctrecon.slices import SliceStack
 
 EDGE_MM = 0.1

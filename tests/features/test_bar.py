@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ctrecon.measuring import Measurement
+from ctrecon.record.measurement import Measurement
 from ctrecon.record.part import Feature
 
 MM = 0.1

@@ -8,9 +8,10 @@ from scipy import ndimage
 
 from ctrecon.core.measured import Measured
 from ctrecon.features.budget import ORIGINS, edge_u_px
-from ctrecon.record.sensitivity import edge_u_of
-from ctrecon.measuring import Measurement, measure_stack
+from ctrecon.measuring import measure_stack
+from ctrecon.record.measurement import Measurement
 from ctrecon.record.part import ImageInfo, ScaleFound
+from ctrecon.record.sensitivity import edge_u_of
 from ctrecon.slices import SliceStack
 
 

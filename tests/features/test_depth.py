@@ -12,12 +12,12 @@ from ctrecon.features.cross_holes import CrossModel
 from ctrecon.features.ends import End
 from ctrecon.features.face_place import place_by_sum
 from ctrecon.fitting.solve import Samples
-from ctrecon.measuring import measure_stack
-from ctrecon.record.part import Feature, Part
-from ctrecon.slices import SliceStack
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import AxisGuess
 from ctrecon.grey.survey import survey_stack
+from ctrecon.measuring import measure_stack
+from ctrecon.record.part import Feature, Part
+from ctrecon.slices import SliceStack
 
 VOXEL = (0.1, 0.1, 0.1)
 SHAPE = (34, 64, 64)

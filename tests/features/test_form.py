@@ -8,11 +8,11 @@ import pytest
 from scipy import ndimage
 from scipy.special import ndtr
 
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.edge_deviation import Edge, edge_of_flats, edge_of_round
 from ctrecon.features.form import extreme_of, flat_angles, round_form, straightness
 from ctrecon.features.size import Sized
-from ctrecon.core.fit_result import FitFailed, ShapeFit
 
 BLUR = 0.8
 

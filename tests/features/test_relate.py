@@ -8,16 +8,16 @@ import pytest
 
 from ctrecon.core.measured import Measured
 from ctrecon.measuring import measure_stack
-from ctrecon.record.part import Part, Relation
 from ctrecon.phantoms import Scanner
 from ctrecon.phantoms.phantom import Pose, assemble
 from ctrecon.phantoms.plate import Plate, RoundHole, plate_design
 from ctrecon.phantoms.render import Body, Placement, render
 from ctrecon.phantoms.scanner import scan
 from ctrecon.phantoms.solids import Cylinder, Difference, Rectangle, Solid
+from ctrecon.record.part import Part, Relation
+from ctrecon.record.store import part_to_json, read_part, write_part
 from ctrecon.report import report_html
 from ctrecon.slices import SliceStack
-from ctrecon.record.store import part_to_json, read_part, write_part
 
 VOXEL = 0.06
 CIRCLE, FIRST_DEG, DRILL = 1.7, 20.0, 0.7

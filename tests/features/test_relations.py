@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from ctrecon.core.measured import Measured
+from ctrecon.features.bent_plate import faces_wedge, length_along
 from ctrecon.features.faces import Face
 from ctrecon.features.form import Extreme
-from ctrecon.features.relations import AxisLine, axes_angles, axis_offsets, centre_distances, equal_turns
-from ctrecon.features.bent_plate import faces_wedge, length_along
 from ctrecon.record.part import Axis, Feature, Part, Relation, StackInfo
+from ctrecon.record.relations import AxisLine, axes_angles, axis_offsets, centre_distances, equal_turns
 
 STACK = StackInfo(
     source="made up", slices=60, rows=200, columns=200, voxel_mm=(0.1, 0.1, 0.1), scale_basis="stated",

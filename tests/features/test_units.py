@@ -7,22 +7,22 @@ from typing import Any, cast
 import numpy as np
 import pytest
 
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.measured import Measured
 from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.build import Draft, order_features
 from ctrecon.features.candidates import Candidate, Span, mean_window, trimmed
-from ctrecon.features.ends import End
 from ctrecon.features.collect_voxels import Want, gather
+from ctrecon.features.ends import End
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
 from ctrecon.fitting.choose import Choice
-from ctrecon.core.fit_result import FitFailed, ShapeFit
-from ctrecon.record.part import Feature
-from ctrecon.shapes import Circle
-from ctrecon.slices import SliceStack
 from ctrecon.grey.levels import Levels
 from ctrecon.grey.square_up import AxisGuess, SquaredStack, square_up
 from ctrecon.grey.survey import survey_stack
+from ctrecon.record.part import Feature
+from ctrecon.shapes import Circle
+from ctrecon.slices import SliceStack
 
 
 def leaning(slope_x: float, slope_y: float, u: float, *, axis_free: bool = True) -> Sized:

@@ -5,12 +5,12 @@ import pytest
 from scipy import ndimage
 
 from ctrecon.features.small_bores import find_small_bores
-from ctrecon.measuring import measure_stack
-from ctrecon.outlines.stretches import find_stretches
-from ctrecon.slices import SliceStack
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import axis_from_normals, square_up
 from ctrecon.grey.survey import survey_stack
+from ctrecon.measuring import measure_stack
+from ctrecon.outlines.stretches import find_stretches
+from ctrecon.slices import SliceStack
 
 FINE = 4
 COUNT = 53

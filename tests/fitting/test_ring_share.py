@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from ctrecon.fitting.models import RoundModel
 from ctrecon.core.fit_result import ShapeFit
+from ctrecon.fitting.models import RoundModel
 from ctrecon.fitting.ring_share import with_rings
 from ctrecon.fitting.solve import Samples, fit_grey
-from ctrecon.slices import SliceStack
 from ctrecon.grey.artefacts import find_artefacts
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.noise import Correlation
+from ctrecon.slices import SliceStack
 
 SHAPE = (10, 84, 88)
 X, Y, R = 43.4, 41.7, 30.25

@@ -5,8 +5,8 @@ import pytest
 from scipy.special import ndtr
 
 from ctrecon import SliceStack, measure_stack
-from ctrecon.fitting.models import RectangleModel
 from ctrecon.core.fit_result import ShapeFit
+from ctrecon.fitting.models import RectangleModel
 from ctrecon.fitting.solve import Samples, fit_grey
 
 MM = 0.05

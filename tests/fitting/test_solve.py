@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.models import FaceModel, RectangleModel, RoundModel
-from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
 
 BLUR = 0.9

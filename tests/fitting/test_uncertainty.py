@@ -7,9 +7,9 @@ import pytest
 from scipy import ndimage
 from scipy.special import ndtr
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.models import RoundModel
-from ctrecon.core.fit_result import ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.fitting.uncertainty import sandwich
 from ctrecon.grey.lasting import Lasting

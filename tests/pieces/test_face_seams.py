@@ -14,16 +14,16 @@ from scipy.special import ndtr
 
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft
+from ctrecon.grey.artefacts import find_artefacts
+from ctrecon.grey.levels import find_levels
+from ctrecon.grey.square_up import SquaredStack, axis_from_normals, square_up
+from ctrecon.grey.survey import survey_stack
 from ctrecon.measuring import measure_stack
 from ctrecon.record.part import Feature, Part
 from ctrecon.seams.face_judge import spread_of
 from ctrecon.seams.face_profile import dips_of, template, tiles_of
 from ctrecon.seams.face_seams import find_face_seams
 from ctrecon.slices import SliceStack
-from ctrecon.grey.artefacts import find_artefacts
-from ctrecon.grey.levels import find_levels
-from ctrecon.grey.square_up import SquaredStack, axis_from_normals, square_up
-from ctrecon.grey.survey import survey_stack
 
 MM = 0.05
 BLUR = 0.8

@@ -7,15 +7,15 @@ from typing import Any
 import numpy as np
 import pytest
 
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.size import Sized
-from ctrecon.core.fit_result import FitFailed, ShapeFit
-from ctrecon.record.part import Feature
 from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, reach_of
 from ctrecon.pieces.infer import PRIORS, infer_pieces
 from ctrecon.pieces.joints import find_joints
+from ctrecon.record.part import Feature
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 MM = 0.05

@@ -6,19 +6,20 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.features.candidates import Candidate, Span
 from ctrecon.features.size import Sized
 from ctrecon.fitting.choose import Choice
-from ctrecon.core.fit_result import FitFailed
-from ctrecon.record.part import Feature
-from ctrecon.seams.cutouts import FaceSeamPicture, SeamPicture, make_seam_pictures
-from ctrecon.shapes import Circle, Rectangle
-from ctrecon.slices import SliceStack
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import SquaredStack, square_up
 from ctrecon.grey.survey import survey_stack
+from ctrecon.record.part import Feature
+from ctrecon.record.pictures import FaceSeamPicture, SeamPicture
+from ctrecon.seams.cutouts import make_seam_pictures
+from ctrecon.shapes import Circle, Rectangle
+from ctrecon.slices import SliceStack
 
 BLUR, X, Y = 0.9, 40.2, 39.7
 START, END, LAST = 5.0, 17.0, 23.0

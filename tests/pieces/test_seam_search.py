@@ -8,18 +8,18 @@ import pytest
 from scipy.special import ndtr
 
 from ctrecon.features.build import Draft
-from ctrecon.seams.false_alarm import chance_of, closed, is_ring
-from ctrecon.seams.field import SeamField, SolidMetal
-from ctrecon.seams.paths import Base, Parallel, along, squares
-from ctrecon.seams.refine import Lead, Scale, refine, sampled
-from ctrecon.seams.smooth import smooth_field
-from ctrecon.seams.find import find_seams
-from ctrecon.shapes import Circle, Rectangle
-from ctrecon.slices import SliceStack
 from ctrecon.grey.artefacts import find_artefacts
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import SquaredStack, axis_from_normals, square_up
 from ctrecon.grey.survey import survey_stack
+from ctrecon.seams.false_alarm import chance_of, closed, is_ring
+from ctrecon.seams.field import SeamField, SolidMetal
+from ctrecon.seams.find import find_seams
+from ctrecon.seams.paths import Base, Parallel, along, squares
+from ctrecon.seams.refine import Lead, Scale, refine, sampled
+from ctrecon.seams.smooth import smooth_field
+from ctrecon.shapes import Circle, Rectangle
+from ctrecon.slices import SliceStack
 
 MM = 0.05
 BLUR = 0.85

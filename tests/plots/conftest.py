@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ctrecon.record.pictures import SlicePicture
 from ctrecon.record.part import Part
+from ctrecon.record.pictures import SlicePicture
 from ctrecon.record.store import read_part
 
 

@@ -7,8 +7,8 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from ctrecon.record.part import Part
 from ctrecon.plots import depth_chart, to_svg
+from ctrecon.record.part import Part
 
 
 def bar_of(figure: Figure, row: int) -> tuple[float, float]:

@@ -8,9 +8,9 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
 
 from ctrecon.explain import Explained, ExplainedSlice, Lump
-from ctrecon.record.part import Part
 from ctrecon.plots import to_svg
 from ctrecon.plots.explain import explained_chart, explained_slice
+from ctrecon.record.part import Part
 
 
 @pytest.fixture

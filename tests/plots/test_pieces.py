@@ -12,9 +12,9 @@ from matplotlib.patches import FancyArrowPatch, PathPatch
 from matplotlib.text import Text
 
 from ctrecon.core.measured import Measured
-from ctrecon.record.part import Axis, Feature, Joint, Part, Piece, StackInfo
 from ctrecon.plots import to_svg
 from ctrecon.plots.pieces import exploded_section
+from ctrecon.record.part import Axis, Feature, Joint, Part, Piece, StackInfo
 
 STACK = StackInfo(source="drawn", slices=101, rows=200, columns=200, voxel_mm=(0.1, 0.1, 0.1), scale_basis="stated")
 AXIS = Axis(tilt_deg=Measured(0.0, 0.01), direction_xyz=(0.0, 0.0, 1.0))

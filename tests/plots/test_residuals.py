@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from ctrecon.record.part import Part
 from ctrecon.plots import residual_plot, to_svg
+from ctrecon.record.part import Part
 
 
 def test_bars_are_the_values(hub: Part) -> None:

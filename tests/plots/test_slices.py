@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from ctrecon.record.pictures import SlicePicture
-from ctrecon.record.part import Part
 from ctrecon.plots import slice_with_fits, to_svg
+from ctrecon.record.part import Part
+from ctrecon.record.pictures import SlicePicture
 
 
 def texts(figure: Figure) -> list[str]:

@@ -11,10 +11,10 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from ctrecon.core.measured import Measured
-from ctrecon.record.part import Part
-from ctrecon.seams.cutouts import FaceSeamPicture, SeamPicture
 from ctrecon.plots import to_svg
 from ctrecon.plots.unrolled import face_seam_map, seam_section, unrolled_seam
+from ctrecon.record.part import Part
+from ctrecon.record.pictures import FaceSeamPicture, SeamPicture
 from ctrecon.shapes import Rectangle
 
 

@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 
 import ctrecon
+from ctrecon.grey.levels import find_levels
+from ctrecon.grey.survey import survey_stack
 from ctrecon.measuring import measure_stack
 from ctrecon.outlines.trace import trace
 from ctrecon.record.part import Feature, Part, is_hole
 from ctrecon.slices import open_stack
-from ctrecon.grey.levels import find_levels
-from ctrecon.grey.survey import survey_stack
 
 DATA = Path(ctrecon.__file__).parents[2] / "shared" / "data"
 DISCS, STEPS = DATA / "discs", DATA / "steps"

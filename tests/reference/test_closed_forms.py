@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.choose import choose_shape
 from ctrecon.fitting.models import FaceModel, RectangleModel
-from ctrecon.core.fit_result import ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.outlines.trace import even_points, trace
 from ctrecon.shapes import Circle, Rectangle

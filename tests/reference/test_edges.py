@@ -10,10 +10,10 @@ from scipy import ndimage
 from scipy.special import erf, ndtr
 from scipy.stats import ncx2
 
-from ctrecon.core.frames import Floats
 from ctrecon.core.circle_points import fit_circle_points
-from ctrecon.fitting.models import FaceModel, RoundModel
 from ctrecon.core.fit_result import ShapeFit
+from ctrecon.core.frames import Floats
+from ctrecon.fitting.models import FaceModel, RoundModel
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.outlines.trace import trace
 from ctrecon.shapes import Circle

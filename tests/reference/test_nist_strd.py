@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from ctrecon.core.frames import Floats
 from ctrecon.core import circle_points
+from ctrecon.core.frames import Floats
 from ctrecon.fitting.descend import Ties, descend
 
 MISRA_X = np.array([77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0])

@@ -10,14 +10,14 @@ from scipy import ndimage
 from skimage import data
 from skimage.measure import EllipseModel
 
+from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.choose import choose_shape
 from ctrecon.fitting.models import FaceModel, RectangleModel
-from ctrecon.core.fit_result import ShapeFit
 from ctrecon.fitting.solve import Samples, fit_grey
+from ctrecon.grey.levels import find_levels
 from ctrecon.outlines.trace import Outline, even_points, trace
 from ctrecon.slices import SliceStack
-from ctrecon.grey.levels import find_levels
 
 
 def even_light(image: Floats, width: int, sigma: float) -> Floats:

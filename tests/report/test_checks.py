@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from ctrecon.core.measured import Measured
-from ctrecon.record.worn import Worn
-from ctrecon.record.pictures import SlicePicture
-from ctrecon.record.part import Alternative, Evidence, Part, Relation
 from ctrecon.plots.slices import cutout
+from ctrecon.record.part import Alternative, Evidence, Part, Relation
+from ctrecon.record.pictures import SlicePicture
+from ctrecon.record.store import read_part
+from ctrecon.record.worn import Worn
 from ctrecon.report import report_html
 from ctrecon.report.checks import MOST_SHOWN, checks_of
-from ctrecon.record.store import read_part
 
 HUB = Path(__file__).parents[1] / "plots" / "hub.json"
 

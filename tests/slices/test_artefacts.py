@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from ctrecon.slices import SliceStack
 from ctrecon.grey.artefacts import Artefacts, find_artefacts
 from ctrecon.grey.levels import find_levels
+from ctrecon.slices import SliceStack
 
 SHAPE = (24, 96, 100)
 SNR = 25.0

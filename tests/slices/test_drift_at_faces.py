@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from ctrecon.measuring import measure_stack
-from ctrecon.slices import SliceStack
 from ctrecon.grey.artefacts import Artefacts, find_artefacts
 from ctrecon.grey.levels import find_levels
+from ctrecon.measuring import measure_stack
+from ctrecon.slices import SliceStack
 
 SLICES, SIDE, FIRST, LAST = 28, 80, 5.25, 22.5  # planes of the two faces
 

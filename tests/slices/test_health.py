@@ -5,8 +5,8 @@ import pytest
 from scipy import ndimage
 
 from ctrecon.core.errors import InputError
-from ctrecon.slices import SliceStack
 from ctrecon.grey.health import Health, check_health, least_diameter_px, thinnest_seam_px
+from ctrecon.slices import SliceStack
 
 
 def bush(*, slices: int = 16, ends: bool = True, snr: float = 20.0, blur: float = 0.8, lean: float = 0.0, seed: int = 0) -> np.ndarray:

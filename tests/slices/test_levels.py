@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from ctrecon.core.errors import InputError
-from ctrecon.slices import SliceStack
 from ctrecon.grey.levels import Levels, find_levels
+from ctrecon.slices import SliceStack
 
 SHAPE = (9, 80, 90)
 

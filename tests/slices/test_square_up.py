@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from ctrecon.core.frames import direction_from_slopes
-from ctrecon.slices import SliceStack
 from ctrecon.grey.levels import Levels
 from ctrecon.grey.square_up import AxisGuess, axis_from_normals, enough_depth, square_up
 from ctrecon.grey.survey import Survey, survey_stack
+from ctrecon.slices import SliceStack
 
 LEVELS = Levels(air=0.0, metal=1.0, noise=0.02)
 VOXEL = (0.12, 0.1, 0.08)

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from ctrecon.slices import SliceStack
 from ctrecon.grey.levels import Levels
 from ctrecon.grey.survey import Survey, survey_stack
+from ctrecon.slices import SliceStack
 
 LEVELS = Levels(air=0.0, metal=1.0, noise=0.02)
 

@@ -9,8 +9,8 @@ import pytest
 
 from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.record.part import Part
-from ctrecon.slices import SliceStack
 from ctrecon.record.store import write_part
+from ctrecon.slices import SliceStack
 from ctrecon.widgets import Review, open_review
 from ctrecon.widgets.curves import curves_on_slice, slices_of
 from ctrecon.widgets.state import read_length, read_points

@@ -1,1 +1,1 @@
-"""TODO"""
+"""The parts of a sheet: views, sections, details, tables, notes and title."""

@@ -3,13 +3,13 @@
 from dataclasses import dataclass
 from typing import Any
 
+from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.contours import polyline
 from ctrecon.drawing.paper.items import Block, Hatch, Item, Label, Line, Shape
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import union
-from ctrecon.drawing.shown.section import HATCH_ANGLES, Cut, metal_strips
 from ctrecon.drawing.paper.symbols import balloon
-from ctrecon.drawing.model.views import Model
+from ctrecon.drawing.shown.section import HATCH_ANGLES, Cut, metal_strips
 from ctrecon.record.part import Joint
 
 __all__ = ["assembly_lines", "exploded_block", "has_assembly", "parts_list", "pulled_apart"]

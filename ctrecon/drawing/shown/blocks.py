@@ -4,14 +4,14 @@ import math
 from collections.abc import Sequence
 from typing import Protocol
 
-from ctrecon.drawing.paper.contours import Contour, circle
-from ctrecon.drawing.shown.dimension import TEXT, dimension_outsides, dimension_places, dimension_sizes, dimension_turns
 from ctrecon.drawing.model.dimension_text import depth_stops, length_text
+from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, Zone, is_outside, view_numbers
+from ctrecon.drawing.paper.contours import Contour, circle
 from ctrecon.drawing.paper.items import Block, Box, Hatch, Item, Label, Line, Shape
 from ctrecon.drawing.paper.lettering import box_of, wrap
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, axis_letters, datum_box, datum_triangle, detail_circle
-from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, Zone, is_outside, view_numbers
+from ctrecon.drawing.shown.dimension import TEXT, dimension_outsides, dimension_places, dimension_sizes, dimension_turns
 from ctrecon.record.part import taper_of
 
 __all__ = ["Circled", "scale_text", "title_labels", "view_block", "zone_depths"]

@@ -3,15 +3,15 @@
 import math
 from dataclasses import dataclass, replace
 
-from ctrecon.drawing.shown.blocks import scale_text, title_labels
+from ctrecon.drawing.model.views import Drawn, Model, is_outside, view_numbers
 from ctrecon.drawing.paper.clip import clipped
 from ctrecon.drawing.paper.contours import circle
-from ctrecon.drawing.shown.dimension import dimension_sizes
 from ctrecon.drawing.paper.items import Block, Item, Line, Shape
 from ctrecon.drawing.paper.lettering import box_of
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import detail_circle
-from ctrecon.drawing.model.views import Drawn, Model, is_outside, view_numbers
+from ctrecon.drawing.shown.blocks import scale_text, title_labels
+from ctrecon.drawing.shown.dimension import dimension_sizes
 
 __all__ = ["LEAST_ON_PAPER_MM", "LETTERS", "WANTED_MM", "Detail", "detail_block", "plan_details"]
 

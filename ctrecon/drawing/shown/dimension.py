@@ -16,10 +16,10 @@ from ctrecon.drawing.model.dimension_text import (
     turned,
     written,
 )
+from ctrecon.drawing.model.views import Drawn, Model, is_outside, sheet_turn, turn_period
 from ctrecon.drawing.paper.items import Angular, Box, Diameter, Item, Label, Line, Linear, Ordinate, Radius
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space
-from ctrecon.drawing.model.views import Drawn, Model, is_outside, sheet_turn, turn_period
 from ctrecon.record.part import Feature, is_hole, is_seam, taper_of
 
 __all__ = [

@@ -2,14 +2,14 @@
 
 from typing import Any
 
-from ctrecon.drawing.shown.blocks import title_labels
+from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.contours import Contour, mirrored_x
 from ctrecon.drawing.paper.items import Block, Item, Label, Line, Shape
 from ctrecon.drawing.paper.lettering import box_of
 from ctrecon.drawing.paper.placing import union
-from ctrecon.drawing.shown.section import Cut
 from ctrecon.drawing.paper.symbols import axis_letters
-from ctrecon.drawing.model.views import Model
+from ctrecon.drawing.shown.blocks import title_labels
+from ctrecon.drawing.shown.section import Cut
 
 __all__ = ["end_block", "is_plain", "visible_edges"]
 

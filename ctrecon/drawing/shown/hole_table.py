@@ -15,10 +15,10 @@ from ctrecon.drawing.model.dimension_text import (
     taper_ratio,
     turned,
 )
+from ctrecon.drawing.model.views import Drawn, Model
 from ctrecon.drawing.paper.items import Block, Item, Label, Line
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.symbols import AXIS_DATUM
-from ctrecon.drawing.model.views import Drawn, Model
 from ctrecon.record.part import is_hole, scale_u_along, taper_of
 
 __all__ = ["LEAST_HOLES", "hole_rows", "hole_table_blocks", "tabled_holes"]

@@ -4,14 +4,14 @@ import math
 
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_value
-from ctrecon.drawing.shown.blocks import scale_text
 from ctrecon.drawing.model.dimension_text import DEPTH_SIGN, TAPER_SIGN, places_of
+from ctrecon.drawing.model.rows import HEADINGS, Row, rows_of
+from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.items import Item, Label, Line
 from ctrecon.drawing.paper.lettering import text_width, wrap
-from ctrecon.drawing.model.rows import HEADINGS, Row, rows_of
-from ctrecon.drawing.shown.section import HATCH_ANGLES
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
-from ctrecon.drawing.model.views import Model
+from ctrecon.drawing.shown.blocks import scale_text
+from ctrecon.drawing.shown.section import HATCH_ANGLES
 from ctrecon.record.part import Part, is_hole, scale_u_along, taper_of
 
 __all__ = ["SAFETY", "U_NOTE", "Table", "note_lines", "notes_items", "short_notes", "table_rows"]

@@ -6,15 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from ctrecon.drawing.shown.blocks import title_labels
-from ctrecon.drawing.paper.contours import Contour
-from ctrecon.drawing.shown.dimension import TEXT, spread
 from ctrecon.drawing.model.dimension_text import depth_stops, written
+from ctrecon.drawing.model.views import Drawn, Model, Zone, contour_at, is_outside, view_numbers
+from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Block, Box, Hatch, Item, Label, Line, Ordinate
 from ctrecon.drawing.paper.lettering import box_of, text_width
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import FACE_DATUM, datum_box, datum_triangle, detail_circle
-from ctrecon.drawing.model.views import Drawn, Model, Zone, contour_at, is_outside, view_numbers
+from ctrecon.drawing.shown.blocks import title_labels
+from ctrecon.drawing.shown.dimension import TEXT, spread
 from ctrecon.record.part import Piece
 
 __all__ = ["HATCH_ANGLES", "Cut", "cut_zones", "metal_strips", "piece_of", "section_block", "section_shapes"]

@@ -1,11 +1,11 @@
 """The title block and the scale bar of a page."""
 
-from ctrecon.drawing.shown.blocks import scale_text
 from ctrecon.drawing.model.dimension_text import MM_PER_INCH
+from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.items import Hatch, Item, Label, Line
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.symbols import projection_symbol
-from ctrecon.drawing.model.views import Model
+from ctrecon.drawing.shown.blocks import scale_text
 
 __all__ = ["TITLE_HEIGHT", "scale_bar", "title_block"]
 

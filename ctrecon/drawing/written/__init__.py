@@ -1,1 +1,1 @@
-"""TODO"""
+"""A finished sheet as a file: SVG, PDF, PNG, DXF."""

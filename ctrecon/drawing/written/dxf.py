@@ -8,9 +8,8 @@ from contextlib import contextmanager
 from itertools import pairwise
 from typing import Any
 
-from ctrecon.drawing.paper.contours import Contour
-from ctrecon.drawing.written.dim_widths import true_width_renderer
 from ctrecon.drawing.model.dimension_text import MM_PER_INCH, digits, length_text
+from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import (
     Angular,
     Diameter,
@@ -26,6 +25,7 @@ from ctrecon.drawing.paper.items import (
     moved,
 )
 from ctrecon.drawing.paper.lettering import FONT, load_fonts, text_width
+from ctrecon.drawing.written.dim_widths import true_width_renderer
 
 __all__ = [
     "PAGE_GAP_MM",

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ctrecon.drawing.written.dxf import PAGE_GAP_MM
 from ctrecon.drawing.paper.items import Sheet
+from ctrecon.drawing.written.dxf import PAGE_GAP_MM
 from ctrecon.drawing.written.strokes import Drawn, Outline, joined, lettered
 
 __all__ = ["png_bytes"]

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ctrecon.drawing.written.dxf import build_pages, page_bottom, steady_chance
 from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.paper.lettering import advance, glyph_path, text_width
+from ctrecon.drawing.written.dxf import build_pages, page_bottom, steady_chance
 
 __all__ = [
     "CUBIC", "CURVE", "LINE", "MOVE", "Drawn", "Outline", "Text", "drawn_pages", "joined", "lettered", "start_of",

@@ -8,9 +8,9 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
-from ctrecon.drawing.written.dxf import page_bottom
 from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.paper.lettering import advance
+from ctrecon.drawing.written.dxf import page_bottom
 from ctrecon.drawing.written.strokes import CUBIC, CURVE, LINE, MOVE, Drawn, Text, lettered, start_of
 
 __all__ = ["svg_bytes"]
