@@ -13,8 +13,9 @@ from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
 from ctrecon.core.threads import in_one_thread
 from ctrecon.decisions import FILE_NAME, apply_decisions, read_decisions
 from ctrecon.drawing import draw_sheet, write_outlines, write_template
-from ctrecon.explain import Explained, explain_scan, with_warning
+from ctrecon.explain import explain_scan, with_warning
 from ctrecon.measuring import measure_stack
+from ctrecon.record.explained import Explained
 from ctrecon.record.measurement import Measurement
 from ctrecon.record.part import Part
 from ctrecon.record.priors import PRIORS

@@ -15,7 +15,7 @@ import tifffile
 
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.measured import Measured
-from ctrecon.explain import Explained
+from ctrecon.record.explained import Explained
 from ctrecon.record.measurement import Measurement
 from ctrecon.record.part import Axis, Evidence, Feature, Part, Piece, StackInfo, Warn
 from ctrecon.record.pictures import SlicePicture

@@ -15,7 +15,7 @@ import pytest
 from ctrecon.core.errors import CtreconError
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured
-from ctrecon.explain import Explained, ExplainedSlice, Lump
+from ctrecon.record.explained import Explained, ExplainedSlice, Lump
 from ctrecon.record.part import Feature, Part, Warn
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
 from ctrecon.record.store import read_part

@@ -9,9 +9,10 @@ from scipy import ndimage
 from scipy.optimize import minimize_scalar
 
 from ctrecon.core.frames import Floats
-from ctrecon.explain.local_grey import Noise, fit_grey_levels
-from ctrecon.explain.predict import Predictor, Psf, depth_weights
+from ctrecon.explain.local_grey import fit_grey_levels
+from ctrecon.explain.predict import Predictor, depth_weights
 from ctrecon.grey.levels import Levels
+from ctrecon.record.explained import Noise, Psf
 from ctrecon.record.solid import Solid
 from ctrecon.slices.stack import SliceStack
 

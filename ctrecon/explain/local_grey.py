@@ -8,7 +8,7 @@ from scipy import ndimage
 
 from ctrecon.core.frames import Floats
 
-__all__ = ["Grey", "Noise", "SlowRest", "fit_grey_levels"]
+__all__ = ["Grey", "SlowRest", "fit_grey_levels"]
 
 _SAMPLES = 12_000
 _CUTS = (0.5, 0.4, 0.3)  # of the contrast: shrinking limits beyond which a voxel has no say
@@ -27,19 +27,6 @@ _PRODUCTS = np.array(
 """Which of the fifteen powers is the product of each two terms."""
 
 _START = np.array([0.0, 0, 0, 0, 0, 0, 1.0, 0, 0, 0, 0, 0])
-
-
-@dataclass(frozen=True)
-class Noise:
-    """Noise of one voxel as a share of the contrast, in air and in metal."""
-
-    air: float
-    metal: float
-
-    def at(self, share: Floats) -> Floats:
-        """Return the noise of voxels by their share of metal."""
-        variance = self.air**2 + (self.metal**2 - self.air**2) * np.clip(share, 0, 1)
-        return np.asarray(np.sqrt(variance), dtype=np.float32)
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,27 +1,19 @@
 """Predicts slices from a record alone: the solid it describes, blurred as the scanner blurs."""
 
 from collections import OrderedDict
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
+from ctrecon.record.explained import Psf
 from ctrecon.record.part import Part
 from ctrecon.record.solid import Box, Solid, solid_of
 
-__all__ = ["Predictor", "Psf", "depth_weights", "predict_slice"]
+__all__ = ["Predictor", "depth_weights", "predict_slice"]
 
 _REACH = 3.5  # standard deviations of the blur that are taken along
-
-
-@dataclass(frozen=True)
-class Psf:
-    """Blur of the scanner as standard deviations of a Gaussian (mm): in the slice plane, and along depth."""
-
-    across_mm: float
-    along_mm: float
 
 
 def depth_weights(sigma: float) -> Floats:

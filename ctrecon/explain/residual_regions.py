@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from ctrecon.core.frames import Floats
 
-__all__ = ["Lump", "LumpFinder", "Rest", "Tally"]
+__all__ = ["LumpFinder", "Rest", "Tally"]
 
 _FINE_PX, _COARSE_PX = 1.0, 1.5
 _BLOCK = 3  # slices; the coarse look sums two blocks
@@ -28,45 +28,6 @@ _ALL_ROUND = np.ones((3, 3), dtype=bool)
 _OWN_SHARE = 0.4  # of the local peak: what counts as belonging to a lump
 
 Mask = NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class Lump:
-    """Something the record does not explain: where it lies, how large it is, and what it may be.
-
-    Parameters
-    ----------
-    says : str
-        One sentence for the reader.
-    sign : int
-        +1: brighter than predicted, metal is missing from the record; -1: darker, the record has metal too much.
-    x_mm, y_mm : float
-        Its middle, in the stack's frame.
-    depth_from_mm, depth_to_mm : float
-        First and last slice it shows in, as depths.
-    slices : (int, int)
-        The same as slices.
-    size_mm : (float, float, float)
-        Longest and shortest extent in the slice plane, and along depth.
-    strength : float
-        Largest excess over the scatter of the smoothed residual.
-    voxels : int
-        How many voxels stand out.
-    near : str
-        Id of the feature whose surface is nearest; empty where none is.
-    """
-
-    says: str
-    sign: int
-    x_mm: float
-    y_mm: float
-    depth_from_mm: float
-    depth_to_mm: float
-    slices: tuple[int, int]
-    size_mm: tuple[float, float, float]
-    strength: float
-    voxels: int
-    near: str = ""
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,16 +11,17 @@ from ctrecon.core.flags import explain
 from ctrecon.core.frames import Floats
 from ctrecon.core.threads import in_one_thread
 from ctrecon.explain.blur import Seen, find_psf, look_ahead
-from ctrecon.explain.local_grey import Noise, SlowRest, fit_grey_levels
-from ctrecon.explain.predict import Predictor, Psf
-from ctrecon.explain.residual_regions import Lump, LumpFinder, Rest
+from ctrecon.explain.local_grey import SlowRest, fit_grey_levels
+from ctrecon.explain.predict import Predictor
+from ctrecon.explain.residual_regions import LumpFinder, Rest
 from ctrecon.explain.words import describe
 from ctrecon.grey.levels import Levels, find_levels
+from ctrecon.record.explained import Explained, ExplainedSlice, Psf
 from ctrecon.record.part import Part, Warn
 from ctrecon.record.solid import Box, Solid, solid_of
 from ctrecon.slices.stack import SliceStack
 
-__all__ = ["Explained", "ExplainedSlice", "explain_scan", "with_warning"]
+__all__ = ["explain_scan", "with_warning"]
 
 Progress = Callable[[str, int, int], None]
 
@@ -30,69 +31,6 @@ _EDGE_PX = 0.2  # a record's edge may be off by this before what it leaves count
 _EDGE_SLICES = 0.25
 _ROOM, _CLEAR = 64, 32  # voxels about the part that are looked at; voxels that slow changes are felt over
 _RUNS_ON = 6  # slices: what runs out of the stack runs on
-
-
-@dataclass(frozen=True, eq=False)
-class ExplainedSlice:
-    """A window of one slice: as scanned, as predicted (both air 0, metal 1), and the residual in noise units."""
-
-    index: int
-    scan: Floats
-    predicted: Floats
-    residual: Floats
-    origin_rc: tuple[int, int]
-
-
-@dataclass(frozen=True, eq=False)
-class Explained:
-    """How far a record explains its scan.
-
-    Parameters
-    ----------
-    per_slice_rms : tuple of float or None
-        Root mean square of the residual near metal, in units of the noise of one voxel; None where a slice
-        is missing or shows no metal.
-    metal_explained : float or None
-        Share of the voxels seen as metal that the record predicts as metal (edge voxels left out).
-    metal_wrong : float or None
-        Share of the voxels predicted as metal that are not seen as metal.
-    lumps : tuple of Lump
-        What is left, the largest first.
-    pictures : tuple of ExplainedSlice
-        The slices least explained.
-    psf : Psf or None
-        Blur estimated from the scan.
-    noise : Noise or None
-        Noise of one voxel.
-    """
-
-    per_slice_rms: tuple[float | None, ...]
-    metal_explained: float | None
-    metal_wrong: float | None
-    lumps: tuple[Lump, ...] = ()
-    pictures: tuple[ExplainedSlice, ...] = ()
-    psf: Psf | None = None
-    noise: Noise | None = None
-
-    @property
-    def says(self) -> str:
-        """One line: the share explained, and how much is left."""
-        if self.metal_explained is None:
-            return "the record holds nothing to explain the scan with"
-        known = [one for one in self.per_slice_rms if one is not None]
-        left = "nothing is left that stands out of the noise"
-        if self.lumps:
-            count = len(self.lumps)
-            left = f"{count} unexplained {'place' if count == 1 else 'places'}, see the report"
-        return (
-            f"the record explains {percent(self.metal_explained)} of the metal in the scan "
-            f"(residual {float(np.median(known)):.2f} times the noise); {left}"
-        )
-
-
-def percent(share: float) -> str:
-    """Return a share in per cent, never rounded up to the whole."""
-    return "100 %" if share >= 1 else f"{min(100 * share, 99.99):.2f} %"
 
 
 @in_one_thread

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from ctrecon.explain.residual_regions import Lump, Tally
+from ctrecon.explain.residual_regions import Tally
+from ctrecon.record.explained import Lump
 from ctrecon.record.part import Part
 from ctrecon.record.solid import Solid
 

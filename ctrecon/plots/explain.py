@@ -10,8 +10,8 @@ from matplotlib.patheffects import Normal, Stroke
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from ctrecon.explain import Explained, ExplainedSlice
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, grey_bar, plain
+from ctrecon.record.explained import Explained, ExplainedSlice
 from ctrecon.record.part import Part
 
 __all__ = ["explained_chart", "explained_slice"]

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ctrecon.explain import Explained
 from ctrecon.plots.explain import explained_chart, explained_slice
+from ctrecon.record.explained import Explained
 from ctrecon.record.part import Part
 from ctrecon.report.embedded_images import Picture, figure_uri
 

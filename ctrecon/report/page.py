@@ -16,9 +16,9 @@ from jinja2 import Environment, StrictUndefined, Template
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
 from ctrecon.core.threads import in_one_thread
-from ctrecon.explain import Explained
 from ctrecon.plots import depth_chart, residual_plot, slice_with_fits
 from ctrecon.plots.style import kind_words
+from ctrecon.record.explained import Explained
 from ctrecon.record.part import REQUIRED, Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
 from ctrecon.record.store import write_atomically

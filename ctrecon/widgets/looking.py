@@ -4,8 +4,9 @@ from functools import partial
 
 import ipywidgets as ipw
 
-from ctrecon.explain import Explained, explain_scan
+from ctrecon.explain import explain_scan
 from ctrecon.plots.explain import explained_chart, explained_slice
+from ctrecon.record.explained import Explained
 from ctrecon.record.part import Evidence, Piece
 from ctrecon.widgets.panel import button, figure_bytes, panel, paragraph
 from ctrecon.widgets.state import Review

@@ -9,7 +9,9 @@ import pytest
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
-from ctrecon.explain import Explained, Lump, Psf, explain_scan, predict_slice, with_warning
+from ctrecon.explain import explain_scan, with_warning
+from ctrecon.explain.predict import predict_slice
+from ctrecon.record.explained import Explained, Lump, Psf
 from ctrecon.record.part import Part
 from ctrecon.slices import SliceStack
 

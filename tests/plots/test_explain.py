@@ -7,9 +7,9 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
 
-from ctrecon.explain import Explained, ExplainedSlice, Lump
 from ctrecon.plots import to_svg
 from ctrecon.plots.explain import explained_chart, explained_slice
+from ctrecon.record.explained import Explained, ExplainedSlice, Lump
 from ctrecon.record.part import Part
 
 
