@@ -55,7 +55,7 @@ def test_record_keeps_the_contract(hub: Part) -> None:
 
 
 @given(value=st.floats(-1e5, 1e5), u=st.floats(1e-9, 1e3), name=st.text(max_size=30))
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_numbers_and_names_survive(hub: Part, tmp_path: Path, value: float, u: float, name: str) -> None:
     """Any finite value, any u above zero and any name come back to nine digits."""
     bore = replace(hub.features[1], diameter_mm=Measured(value, u))
