@@ -13,7 +13,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.slices.product import find_product_levels
 from ctrecon.slices.stack import SliceStack
-from ctrecon.slices.standing import stands_out
+from ctrecon.slices.standing import only_rings, stands_out
 
 __all__ = ["Levels", "find_levels"]
 
@@ -110,15 +110,17 @@ def find_levels(stack: SliceStack) -> Levels | None:
     noise = float(np.median([_noise(p, v) for p, v in zip(planes, valid, strict=True)]))
     stepless = stack.plane(picks[0]).dtype.kind == "f" or _two_greys(values)
     _, dy, dx = stack.voxel_mm or (1.0, 1.0, 1.0)
+    kept = dict(zip(picks, planes, strict=True))
     for inside in _ways_to_part(planes, valid, values):
         two = _two_levels(planes, valid, inside, noise, field)
         if two is None:
             continue
-        kept = dict(zip(picks, planes, strict=True))
-        quantum = 0.0 if stepless else 1 / abs(two.metal - two.air)
-        if stands_out(_Slices(two, stack, kept), picks, squash=dy / dx, quantum=quantum):
+        plane = _Slices(two, stack, kept)
+        if stands_out(plane, picks, quantum=0.0 if stepless else 1 / abs(two.metal - two.air)):
             break
     else:
+        return None
+    if only_rings(plane, picks, squash=dy / dx):
         return None
     three = find_product_levels(_Normal(two, planes), two.noise_rel)
     if three is None:

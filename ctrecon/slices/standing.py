@@ -23,15 +23,16 @@ _SCALES = ((1.0, 4.0), (1.5, 5.0), (2.5, 7.0))  # smoothing and distance to eith
 _LEAST_PATCH = 0.05  # of the largest patch of metal in its slice; smaller ones are specks
 # the line half way is met the more often the steeper it is: in noise its mean square slope is 1.5 times that of
 # all places (Rayleigh slopes: E s^3 / (E s E s^2) = 1.5), as rendered noise showed
-_LEAST_STEEP, _FEW, _FEWEST_PLACES = 2.0, 2.5, 4.0
+_LEAST_STEEP, _FEW, _FEWEST_PLACES = 2.0, 3.0, 4.0
 _MOST_BESIDE = 1.0  # slope on both sides together, of that on the line: 2 in a gradient, 0 at an edge
 _STAIR = 0.8  # two steps of grey, smoothed by a Gaussian: 2 / sqrt(2 pi) over its width
 _SHALLOWEST = 0.045  # contrasts per px: a blur of 9 px and more is shading
-# rendered rings explained 0.95 and more; round parts have no more than two peaks and lows about the scanner's axis
-_RING_SHARE, _RING_SHARE_OF_MANY = 0.92, 0.75
+# rendered rings explain 0.95 and more, less where noise is left; round parts have no more than two peaks and lows about
+# the scanner's axis, and on even stretches lie off the two levels of a part by 0.05 of the contrast and less; real
+# discs with holes about that axis explain 0.70 to 0.87
+_RING_SHARE = 0.92
 _RING_STEP_PX, _RING_INNER_PX, _RING_LEAST, _RING_NARROW_PX = 0.5, 2.0, 5, 5.0
-_RING_PEAKS, _RING_MANY, _RING_PROMINENCE = 3, 6, 0.1
-_RING_OFF = 0.12  # how far grey in rings lies off the two levels of a part, of the contrast, on average
+_RING_PEAKS, _RING_PROMINENCE, _RING_OFF = 3, 0.1, 0.35
 _RING_EVEN = 0.1  # contrasts per px
 _FEWEST = 60
 _MOST_POINTS = 4000
@@ -45,7 +46,7 @@ class Standing:
 
     `steep` is the mean square slope on the line over that elsewhere, `beside` the slope `distance` px to both sides
     together over that on the line, `slope` the mean slope on the line in contrasts per px, `places` how many
-    independent places the line has.
+    independent places the line has, half a place where one side is out of the frame.
     """
 
     steep: float
@@ -57,11 +58,12 @@ class Standing:
     def sure(self) -> bool:
         """Tell whether the line is the edge of metal."""
         least = _LEAST_STEEP * (1 + _FEW / max(self.places, _FEWEST_PLACES) ** 0.5)
-        return self.places > _FEWEST_PLACES and self.steep > least and self.beside < _MOST_BESIDE and self.slope > _SHALLOWEST
+        own = self.steep * (1 - max(self.beside, 0.0) / 2)
+        return self.places > _FEWEST_PLACES and own > least and self.beside < _MOST_BESIDE and self.slope > _SHALLOWEST
 
 
-def stands_out(plane: Plane, picks: Sequence[int], *, squash: float = 1.0, quantum: float = 0.0) -> bool:
-    """Tell whether a stack shows metal with edges, and not noise, gradients, drift or rings alone.
+def stands_out(plane: Plane, picks: Sequence[int], *, quantum: float = 0.0) -> bool:
+    """Tell whether the grey changes in steps, and not as noise, gradients and drift do; rings pass.
 
     Parameters
     ----------
@@ -70,15 +72,13 @@ def stands_out(plane: Plane, picks: Sequence[int], *, squash: float = 1.0, quant
         drift suppose metal, and would make steps of what is none.
     picks : sequence of int
         Slices to look at.
-    squash : float
-        Row spacing over column spacing.
     quantum : float
         Step between neighbouring grey values in units of the contrast: a gradient without noise is stored as stairs.
     """
     for smooth, distance in _SCALES:
         one = standing_of(plane, picks, smooth_px=smooth, distance_px=distance)
         if one is not None and one.sure and one.slope > _STAIR * quantum / smooth:
-            return not only_rings(plane, picks, squash=squash)
+            return True
     return False
 
 
@@ -108,17 +108,17 @@ def standing_of(plane: Plane, picks: Sequence[int], *, smooth_px: float, distanc
             found = [ndimage.map_coordinates(slope, to, order=1, mode="nearest") for slope in slopes]
             both += np.where(inside, (np.array(found) * there).sum(axis=0) / size, 0.0)
             sides += inside
-        on.append(np.array([size, sides * size, both]))
+        on.append(np.array([size, sides * size, both, sides]))
         elsewhere.append((slopes[0] ** 2 + slopes[1] ** 2)[inner])
     if not on:
         return None
-    size, two_sided, both = np.concatenate(on, axis=1)
+    size, two_sided, both, sides = np.concatenate(on, axis=1)
     usual = float(np.percentile(np.concatenate(elsewhere), 25)) / np.log(4 / 3)  # a mean square, of Rayleigh slopes
     return Standing(
         steep=float(np.mean(size**2)) / max(usual, 1e-12),
         beside=2 * float(both.sum() / max(two_sided.sum(), 1e-12)),
         slope=float(size.mean()),
-        places=len(size) / (3 * smooth_px),
+        places=float(sides.sum()) / (6 * smooth_px),
     )
 
 
@@ -144,6 +144,13 @@ def only_rings(plane: Plane, picks: Sequence[int], *, squash: float = 1.0) -> bo
 
     Rings are the same in all slices and in all directions, and their grey takes any level, where a round part
     about the scanner's axis shows two.
+
+    Parameters
+    ----------
+    plane, picks
+        As in `stands_out`.
+    squash : float
+        Row spacing over column spacing.
     """
     if not all((plane(k) > 0.5).any() for k in (picks[0], picks[-1])):
         return False
@@ -167,9 +174,7 @@ def only_rings(plane: Plane, picks: Sequence[int], *, squash: float = 1.0) -> bo
     peaks = sum(len(find_peaks(sign * profile, prominence=_RING_PROMINENCE)[0]) for sign in (1, -1))
     level = np.abs(np.gradient(profile, _RING_STEP_PX)) < _RING_EVEN
     off = float(np.abs(profile - (profile > 0.5))[level].mean()) if level.any() else 0.0
-    if peaks >= _RING_MANY:
-        return off > _RING_OFF / 2 and explained > (_RING_SHARE if off < _RING_OFF else _RING_SHARE_OF_MANY)
-    return peaks >= _RING_PEAKS and off > _RING_OFF and explained > _RING_SHARE
+    return explained > _RING_SHARE and peaks >= _RING_PEAKS and peaks * off > _RING_OFF
 
 
 def _without_rings(at: Floats, values: Floats, centre: tuple[float, float] | None) -> tuple[Floats, Floats, Floats]:
