@@ -91,7 +91,7 @@ def standing_of(plane: Plane, picks: Sequence[int], *, smooth_px: float, distanc
         if min(grey.shape) < 2:
             continue
         smooth = _smoothed(grey, smooth_px)
-        slopes = np.gradient(smooth)
+        slopes = [np.asarray(np.gradient(smooth, axis=axis)) for axis in (0, 1)]
         # at the frame itself nothing is smoothed away
         inner = ndimage.binary_erosion(np.isfinite(grey), iterations=round(smooth_px))
         metal = _patches(smooth)
@@ -104,8 +104,8 @@ def standing_of(plane: Plane, picks: Sequence[int], *, smooth_px: float, distanc
         both, sides = np.zeros(len(size)), np.zeros(len(size))
         for step in (-distance_px, distance_px):
             to = at + step * there / size
-            inside = np.logical_and.reduce([(0 <= t) & (t <= n - 1) for t, n in zip(to, grey.shape, strict=True)])
-            found = [ndimage.map_coordinates(slope, to, order=1, mode="nearest") for slope in slopes]
+            inside = np.logical_and.reduce([(t >= 0) & (t <= n - 1) for t, n in zip(to, grey.shape, strict=True)])
+            found = [_at(slope, to) for slope in slopes]
             both += np.where(inside, (np.array(found) * there).sum(axis=0) / size, 0.0)
             sides += inside
         on.append(np.array([size, sides * size, both, sides]))
@@ -120,6 +120,10 @@ def standing_of(plane: Plane, picks: Sequence[int], *, smooth_px: float, distanc
         slope=float(size.mean()),
         places=float(sides.sum()) / (6 * smooth_px),
     )
+
+
+def _at(values: Floats, places: Floats) -> Floats:
+    return np.asarray(ndimage.map_coordinates(values, list(places), order=1, mode="nearest"), dtype=float)
 
 
 def _smoothed(plane: Floats, smooth_px: float) -> Floats:
@@ -177,7 +181,9 @@ def only_rings(plane: Plane, picks: Sequence[int], *, squash: float = 1.0) -> bo
     return explained > _RING_SHARE and peaks >= _RING_PEAKS and peaks * off > _RING_OFF
 
 
-def _without_rings(at: Floats, values: Floats, centre: tuple[float, float] | None) -> tuple[Floats, Floats, Floats]:
+def _without_rings(
+    at: Floats, values: Floats, centre: tuple[float, float] | None
+) -> tuple[Floats, Floats, NDArray[np.int64]]:
     """Return what rings and a gradient (bent at most as a saddle) leave of the grey, the rings' profile, and counts.
 
     Noise is not shared by the two rows of values, taken from different slices, so their rests multiply to what is
