@@ -93,14 +93,18 @@ def find_levels(stack: SliceStack) -> Levels | None:
     """
     count = len(stack)
     picks = sorted({round(i) for i in np.linspace(0, count - 1, min(count, _SAMPLED))} - set(stack.missing))
-    planes = [_held(stack.plane(i)) for i in picks]
-    planes = [p for p in planes if np.isfinite(p).any()]
+    raw = [stack.plane(i) for i in picks]
+    planes = [_held(p) for p in raw if np.isfinite(p).any()]
     if not planes:
         raise InputError(f"{stack.source}: holds no data at all (every voxel is NaN); export the slices again")
     if all(np.nanmin(p) == np.nanmax(p) for p in planes) and len({float(np.nanmax(p)) for p in planes}) == 1:
         raise InputError(
             f"{stack.source}: every voxel has the same grey value, so there is nothing to see; export the slices again"
         )
+    stepless = raw[0].dtype.kind == "f"
+    unit = _unit(planes)
+    if unit != 1:
+        planes = [np.asarray(p / np.float32(unit)) for p in planes]
     field = _field(planes)
     step = max(1, int(np.ceil(np.sqrt(sum(p.size for p in planes) / _MOST))))
     valid = [np.isfinite(p) & (field if field is not None else True) for p in planes]
@@ -108,26 +112,29 @@ def find_levels(stack: SliceStack) -> Levels | None:
     if not float(values.max()) > float(values.min()):
         raise InputError(f"{stack.source}: every voxel in the field has the same grey value; export the slices again")
     noise = float(np.median([_noise(p, v) for p, v in zip(planes, valid, strict=True)]))
-    stepless = stack.plane(picks[0]).dtype.kind == "f" or _two_greys(values)
+    stepless |= _two_greys(values)
     _, dy, dx = stack.voxel_mm or (1.0, 1.0, 1.0)
-    kept = dict(zip(picks, planes, strict=True))
     for inside in _ways_to_part(planes, valid, values):
         two = _two_levels(planes, valid, inside, noise, field)
         if two is None:
             continue
-        plane = _Slices(two, stack, kept)
-        if stands_out(plane, picks, quantum=0.0 if stepless else 1 / abs(two.metal - two.air)):
+        seen = _Normal(two, planes)
+        if stands_out(seen, quantum=0.0 if stepless else 1 / (unit * abs(two.metal - two.air))):
             break
     else:
         return None
-    if only_rings(plane, picks, squash=dy / dx):
+    if only_rings(seen, squash=dy / dx):
         return None
-    three = find_product_levels(_Normal(two, planes), two.noise_rel)
-    if three is None:
-        return two
-    air, metal = two.air, two.metal
-    low, middle, high = (air + g * (metal - air) for g in three)
-    return Levels(air=low, metal=high, noise=noise, field=field, product=middle)
+    air, middle, metal = find_product_levels(seen, two.noise_rel) or (0.0, None, 1.0)
+    low, high = (unit * (two.air + g * (two.metal - two.air)) for g in (air, metal))
+    product = None if middle is None else unit * (two.air + middle * (two.metal - two.air))
+    return Levels(air=low, metal=high, noise=unit * noise, field=field, product=product)
+
+
+def _unit(planes: list[NDArray[Any]]) -> float:
+    """Return a power of two by which grey is divided where its square would leave single precision; 1 elsewhere."""
+    most = max(float(np.nanmax(np.abs(p))) for p in planes)
+    return 1.0 if most == 0 or 1e-9 < most < 1e9 else 2.0 ** round(float(np.log2(most)))
 
 
 def _two_greys(values: Floats) -> bool:
@@ -194,17 +201,6 @@ def _two_levels(
     if abs(metal - air) <= 3 * noise or not (metal_all.size and metal != air):
         return None
     return Levels(air=air, metal=metal, noise=noise, field=field)
-
-
-class _Slices:
-    """Slices with air 0 and metal 1 by their number; those that were looked at before come from what was kept."""
-
-    def __init__(self, levels: Levels, stack: SliceStack, kept: dict[int, NDArray[Any]]) -> None:
-        self._levels, self._stack, self._kept = levels, stack, kept
-
-    def __call__(self, index: int) -> Floats:
-        plane = self._kept.get(index)
-        return self._levels.normal(self._stack.plane(index) if plane is None else plane)
 
 
 def _held(plane: NDArray[np.generic]) -> NDArray[Any]:

@@ -7,7 +7,7 @@ Adler, The Geometry of Random Fields, 1981), so that line is no steeper than any
 the line as on it. Only slopes within a slice are looked at: grey that drifts from slice to slice shows none.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +19,8 @@ from ctrecon.core.frames import Floats
 
 __all__ = ["Standing", "only_rings", "standing_of", "stands_out"]
 
-_SCALES = ((1.0, 4.0), (1.5, 5.0), (2.5, 7.0))  # smoothing and distance to either side, px; coarser for noise that is shared
+# smoothing and distance to either side, px; coarser for noise that is shared
+_SCALES = ((1.0, 4.0), (1.5, 5.0), (2.5, 7.0))
 _LEAST_PATCH = 0.05  # of the largest patch of metal in its slice; smaller ones are specks
 # the line half way is met the more often the steeper it is: in noise its mean square slope is 1.5 times that of
 # all places (Rayleigh slopes: E s^3 / (E s E s^2) = 1.5), as rendered noise showed
@@ -36,8 +37,6 @@ _RING_PEAKS, _RING_PROMINENCE, _RING_OFF = 3, 0.1, 0.35
 _RING_EVEN = 0.1  # contrasts per px
 _FEWEST = 60
 _MOST_POINTS = 4000
-
-Plane = Callable[[int], Floats]
 
 
 @dataclass(frozen=True)
@@ -62,32 +61,29 @@ class Standing:
         return self.places > _FEWEST_PLACES and own > least and self.beside < _MOST_BESIDE and self.slope > _SHALLOWEST
 
 
-def stands_out(plane: Plane, picks: Sequence[int], *, quantum: float = 0.0) -> bool:
+def stands_out(planes: Sequence[Floats], *, quantum: float = 0.0) -> bool:
     """Tell whether the grey changes in steps, and not as noise, gradients and drift do; rings pass.
 
     Parameters
     ----------
-    plane : callable
-        Returns slice `k` with air 0, metal 1 and NaN where there is no data, uncorrected: corrections of rings and
-        drift suppose metal, and would make steps of what is none.
-    picks : sequence of int
-        Slices to look at.
+    planes : sequence of (rows, columns) arrays
+        Slices with air 0, metal 1 and NaN where there is no data, uncorrected: corrections of rings and drift
+        suppose metal, and would make steps of what is none.
     quantum : float
         Step between neighbouring grey values in units of the contrast: a gradient without noise is stored as stairs.
     """
     for smooth, distance in _SCALES:
-        one = standing_of(plane, picks, smooth_px=smooth, distance_px=distance)
+        one = standing_of(planes, smooth_px=smooth, distance_px=distance)
         if one is not None and one.sure and one.slope > _STAIR * quantum / smooth:
             return True
     return False
 
 
-def standing_of(plane: Plane, picks: Sequence[int], *, smooth_px: float, distance_px: float) -> Standing | None:
+def standing_of(planes: Sequence[Floats], *, smooth_px: float, distance_px: float) -> Standing | None:
     """Measure the slope of the grey on the line half way, beside it and elsewhere; None where there is no such line."""
     on: list[Floats] = []
     elsewhere: list[Floats] = []
-    for k in picks:
-        grey = plane(k)
+    for grey in planes:
         if min(grey.shape) < 2:
             continue
         smooth = _smoothed(grey, smooth_px)
@@ -143,7 +139,7 @@ def _patches(smooth: Floats) -> NDArray[np.bool_]:
     return np.asarray((area > _LEAST_PATCH * area.max())[labels])
 
 
-def only_rings(plane: Plane, picks: Sequence[int], *, squash: float = 1.0) -> bool:
+def only_rings(planes: Sequence[Floats], *, squash: float = 1.0) -> bool:
     """Tell whether the grey is rings about one centre, over a gradient at most.
 
     Rings are the same in all slices and in all directions, and their grey takes any level, where a round part
@@ -151,15 +147,15 @@ def only_rings(plane: Plane, picks: Sequence[int], *, squash: float = 1.0) -> bo
 
     Parameters
     ----------
-    plane, picks
+    planes
         As in `stands_out`.
     squash : float
         Row spacing over column spacing.
     """
-    if not all((plane(k) > 0.5).any() for k in (picks[0], picks[-1])):
+    if not all((planes[k] > 0.5).any() for k in (0, -1)):
         return False
-    first, known = _mean(plane, picks[::2])
-    second, also = _mean(plane, picks[1::2] or picks)
+    first, known = _mean(planes[::2])
+    second, also = _mean(planes[1::2] or planes)
     known &= also
     if known.sum() < _FEWEST:
         return False
@@ -203,9 +199,8 @@ def _without_rings(
     return np.asarray(bare[4:] - share.T @ bare[:4]), profile, count
 
 
-def _mean(plane: Plane, picks: Sequence[int]) -> tuple[Floats, NDArray[np.bool_]]:
+def _mean(planes: Sequence[Floats]) -> tuple[Floats, NDArray[np.bool_]]:
     """Return the mean of slices, smoothed lest noise pass for what rings leave, and where all are known."""
-    planes = [plane(k) for k in picks]
     known = np.logical_and.reduce([np.isfinite(grey) for grey in planes])
     total = np.sum([np.where(known, grey, 0.0) for grey in planes], axis=0) / len(planes)
     weight = ndimage.gaussian_filter(known.astype(float), 1.0)
