@@ -59,6 +59,8 @@ FLAGS: dict[str, str] = {
     "axis_assumed": "too short to show a direction of its own; taken parallel to the part axis",
     # about a piece
     "seam_bright": "the seam is brighter than the metal: filled with something heavier",
+    "other_material": "the grey inside differs from that of the metal around by more than noise and shading explain: "
+    "another material; its line is a step of grey, not a gap",
     "seam_or_dark_slice": "no other metal of the same slices, and no tilt, tells the flat seam from a slice that came "
     "out dark by itself",
 }

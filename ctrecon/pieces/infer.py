@@ -260,6 +260,8 @@ def _what_would_settle(seam: Draft) -> Evidence:
 
 
 def _name(seam: Draft) -> str:
+    if "other_material" in seam.feature.flags:
+        return "insert"
     return {"square_seam": "spacer", "round_seam": "bush"}.get(seam.feature.kind, "piece")
 
 

@@ -8,11 +8,12 @@ from numpy.typing import NDArray
 
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.fitting.result import ShapeFit
+from ctrecon.pieces.other_material import grey_inside
 from ctrecon.pieces.seam_depth import Depths, find_depths
 from ctrecon.pieces.seam_false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring
 from ctrecon.pieces.seam_field import SeamField, SolidMetal
 from ctrecon.pieces.seam_fit import OutlineFit, band_of, fit_outline
-from ctrecon.pieces.seam_paths import Base
+from ctrecon.pieces.seam_paths import Base, SeamShape
 from ctrecon.pieces.seam_record import seam_draft
 from ctrecon.pieces.seam_refine import Lead, grown, refine, sampled
 from ctrecon.pieces.seam_search import Centre, judged_without_itself, search
@@ -100,8 +101,12 @@ def _next_seam(
         sides = tuple(round(s, 1) for s in form.sides)
         strength = SeamStrength(round(lead.z, 2), float(f"{chance:.3g}"), round(form.filled_share, 2), sides)
         planes = _planes(field, lead)
-        found = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2)
-        return found, field.cleaned(_near(squared, field, replace(lead, shape=fit.shape, growth=fit.growth)))
+        inside = grey_inside(squared, fit.shape, depths.first, depths.last)
+        found = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2, inside)
+        covered = _near(squared, field, replace(lead, shape=fit.shape, growth=fit.growth))
+        if inside is not None and inside.other_material:  # nothing more is looked for in it
+            covered |= _within(squared, fit.shape)
+        return found, field.cleaned(covered)
     return None, field
 
 
@@ -223,6 +228,14 @@ def _near(squared: SquaredStack, field: SeamField, lead: Lead) -> NDArray[np.boo
     near = np.zeros(size, dtype=bool)
     near[rows, columns] = True
     return near
+
+
+def _within(squared: SquaredStack, shape: SeamShape) -> NDArray[np.bool_]:
+    """Return the pixels inside a line."""
+    rows, columns = squared.shape[1:]
+    y, x = np.mgrid[:rows, :columns]
+    inside = shape.signed_distance(np.column_stack([x.ravel(), y.ravel()]).astype(float)) > 0
+    return np.asarray(inside.reshape(rows, columns))
 
 
 def _simplest_first(field: SeamField, leads: list[Lead]) -> list[Lead]:
