@@ -22,6 +22,7 @@ from ctrecon.slices.square_up import SquaredStack
 __all__ = ["find_seams"]
 
 _MOST_CENTRES = 4
+_ONE_AXIS_PX = 1.0
 _MOST_OUTLINES = 3
 _MOST_SEAMS = 6
 _ENDS_IN_METAL = 100.0  # one seam in a hundred ends within solid metal: a plug in a blind hole
@@ -265,7 +266,11 @@ def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead
 
 
 def _centres(drafts: list[Draft]) -> list[Centre]:
-    """List the distinct axes of the part, the longest first, each with the reach of the metal round it."""
+    """List the distinct axes of the part, the longest first, each with the reach of the metal round it.
+
+    What shares an axis shares its reach: a thin pin end says where the middle lies, a wheel below it how far the metal
+    goes that may hold a seam.
+    """
     found: list[Centre] = []
     outside = [d for d in drafts if d.feature.kind.endswith("_outside") and isinstance(d.sized.fit, ShapeFit)]
     for draft in sorted(drafts, key=lambda d: d.depths[0] - d.depths[1]):
@@ -273,8 +278,6 @@ def _centres(drafts: list[Draft]) -> list[Centre]:
         if not isinstance(fit, ShapeFit) or draft.feature.kind == "arc_outside":
             continue
         x, y = fit.value("x"), fit.value("y")
-        if any(np.hypot(x - c.x, y - c.y) < 1.0 for c in found):
-            continue
         points = [
             d.sized.candidate.spans[0].points
             for d in outside
@@ -282,10 +285,16 @@ def _centres(drafts: list[Draft]) -> list[Centre]:
         ]
         if not points:
             continue
-        reach = max(float(np.hypot(p[:, 0] - x, p[:, 1] - y).max()) for p in points)
-        found.append(Centre(x, y, reach))
-        if len(found) == _MOST_CENTRES:
-            break
+        same = next((i for i, c in enumerate(found) if np.hypot(x - c.x, y - c.y) < _ONE_AXIS_PX), None)
+        if same is None and len(found) == _MOST_CENTRES:
+            continue
+        own = Centre(x, y, 0.0) if same is None else found[same]
+        far = max(float(np.hypot(p[:, 0] - own.x, p[:, 1] - own.y).max()) for p in points)
+        own = replace(own, reach=max(own.reach, far))
+        if same is None:
+            found.append(own)
+        else:
+            found[same] = own
     return found
 
 
