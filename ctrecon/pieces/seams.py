@@ -16,6 +16,7 @@ from ctrecon.pieces.seam_paths import Base
 from ctrecon.pieces.seam_record import seam_draft
 from ctrecon.pieces.seam_refine import Lead, grown, refine, sampled
 from ctrecon.pieces.seam_search import Centre, judged_without_itself, search
+from ctrecon.pieces.seam_sets import SetLead, mates_of, search_sets
 from ctrecon.shapes import Circle, Rectangle
 from ctrecon.slices.square_up import SquaredStack
 
@@ -25,6 +26,8 @@ _MOST_CENTRES = 4
 _ONE_AXIS_PX = 1.0
 _MOST_OUTLINES = 3
 _MOST_SEAMS = 6
+_MOST_SETS = 3
+_FEW_PLACES = 2.0  # deviations by which the best of a hundred places falls short of the best of some ten thousand
 _ENDS_IN_METAL = 100.0  # one seam in a hundred ends within solid metal: a plug in a blind hole
 _AT_A_FACE = 1.5  # planes
 # what is left of rings runs through all slices, too, and bends to many an outline: such a seam must be far surer
@@ -63,6 +66,11 @@ def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
         if draft is None:
             break
         out.append(draft)
+    for _ in range(_MOST_SETS):
+        members, field = _next_set(squared, solid, field, centres, drafts, out)
+        if not members:
+            break
+        out += members
     return out
 
 
@@ -106,6 +114,73 @@ def _next_seam(
     return None, field
 
 
+def _next_set(
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, centres: list[Centre], drafts: list[Draft],
+    found: list[Draft],
+) -> tuple[list[Draft], SeamField]:  # fmt: skip
+    """Return the surest set of equal circles round an axis that are seams, and the field without them.
+
+    A rivet alone may be too faint to tell from the rings and streaks that cross it; its mates, at the same distance
+    and evenly spaced, tell it. What belongs to a seam that was found needs less, for its mates have few places to be.
+    """
+    sets: list[tuple[float, SetLead]] = []
+    for centre in centres:
+        about = (centre.x, centre.y, centre.reach)
+        for one in search_sets(field, *about):
+            if one.z > _WORTH_A_LOOK:
+                near = np.logical_or.reduce([_near(squared, field, lead) for lead in one.members])
+                again = search_sets(field, *about, scale_from=field.cleaned(near), known=one)
+                sets += [(chance_of(a.z, anywhere=True), a) for a in again]
+        for seam in found:
+            shape = seam.sized.candidate.shape
+            if isinstance(shape, Circle) and float(np.hypot(shape.x - centre.x, shape.y - centre.y)) > shape.radius:
+                bright = "seam_bright" in seam.feature.flags
+                mates = mates_of(field, *about, shape, _blocks_of(field, seam.depths), bright=bright)
+                sets += [] if mates is None else [(chance_of(mates.z + _FEW_PLACES, anywhere=False), mates)]
+    for chance, one in sorted(sets, key=lambda pair: pair[0]):
+        if chance > _MOST_CHANCE:
+            break
+        members: list[Draft] = []
+        left = field
+        for lead in one.members:
+            draft, left = _member(squared, solid, left, replace(lead, z=one.z / len(one.members) ** 0.5), chance, drafts)
+            members += [] if draft is None else [draft]
+        if len(members) == len(one.members):
+            return members, left
+    return [], field
+
+
+def _member(
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead, chance: float, drafts: list[Draft]
+) -> tuple[Draft | None, SeamField]:
+    """Measure one circle of a set, and take it out of the field; `chance` is that of the whole set."""
+    lead = refine(field, lead)
+    if closed(field, lead).reason or _ring(squared, solid, field, lead):
+        return None, field
+    measured = _measure(squared, solid, field, lead, [d.depths for d in drafts])
+    if measured is None:
+        return None, field
+    fit, depths, lead = measured
+    form = closed(field, replace(lead, shape=fit.shape))
+    chance = min(chance * _rarer(lead, depths, drafts, len(squared)), 1.0)
+    if form.reason or chance > _MOST_CHANCE:
+        return None, field
+    sides = tuple(round(s, 1) for s in form.sides)
+    strength = SeamStrength(round(lead.z, 2), float(f"{chance:.3g}"), round(form.filled_share, 2), sides)
+    planes = _planes(field, lead)
+    draft = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2)
+    return draft, field.cleaned(_near(squared, field, replace(lead, shape=fit.shape)))
+
+
+def _blocks_of(field: SeamField, depths: tuple[float, float]) -> tuple[int, int]:
+    """Return the first and last block that lie within some depths; the nearest one where none does."""
+    blocks = list(enumerate(pairwise(field.starts)))
+    inner = [b for b, (p, q) in blocks if depths[0] <= (p + q - 1) / 2 <= depths[1]]
+    middle = (depths[0] + depths[1]) / 2
+    near = min(blocks, key=lambda block: abs(sum(block[1]) / 2 - middle))[0]
+    return (inner[0], inner[-1]) if inner else (near, near)
+
+
 def _over_all(field: SeamField, near: NDArray[np.bool_], lead: Lead, fit: OutlineFit) -> Lead:
     """Judge a straight line over all the depth it was followed through: there it must be as strong as at its best."""
     if lead.growth:
@@ -118,10 +193,14 @@ def _over_all(field: SeamField, near: NDArray[np.bool_], lead: Lead, fit: Outlin
 
 def _doubt(squared: SquaredStack, lead: Lead, depths: Depths, drafts: list[Draft]) -> float:
     """Return by how much likelier a false alarm is where such a seam would be rare, or where rings look like it."""
-    doubt = _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, len(squared))
     plain = lead.name in ("square", "circle")
-    doubt *= FILLED_BRIGHT if lead.bright else 1.0
-    return doubt * (_AMONG_RINGS if _ringed(squared) and (not plain or _through_all(depths, drafts)) else 1.0)
+    among_rings = _ringed(squared) and (not plain or _through_all(depths, drafts))
+    return _rarer(lead, depths, drafts, len(squared)) * (_AMONG_RINGS if among_rings else 1.0)
+
+
+def _rarer(lead: Lead, depths: Depths, drafts: list[Draft], planes: int) -> float:
+    """Return by how much rarer than others a seam is that ends within metal, or is filled with something heavier."""
+    return _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, planes) * (FILLED_BRIGHT if lead.bright else 1.0)
 
 
 def _ends_in_metal(depths: Depths, drafts: list[Draft], planes: int) -> int:
