@@ -1,7 +1,7 @@
 """Equal circles at one distance from a known axis, sought together: rivets and pins of one set."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from ctrecon.core.frames import Floats
 from ctrecon.pieces.seam_field import SeamField
 from ctrecon.pieces.seam_paths import LEAST_RADIUS_PX
-from ctrecon.pieces.seam_refine import Lead, Scale
+from ctrecon.pieces.seam_refine import SET, Lead, Scale, sampled
 from ctrecon.shapes import Circle
 
-__all__ = ["SetLead", "mates_of", "search_sets"]
+__all__ = ["SetLead", "mates_of", "refine_set", "search_sets"]
 
 _MOST_MEMBERS = 6
 _TURNS = 60  # every number of members up to six divides it
@@ -76,7 +76,7 @@ def search_sets(
         if known is not None and (known.members[0].first, known.members[0].last) != (a, b):
             continue
         quiet = list(_rings((scale_from or field).coarser(cell), x, y, reach, a, b))
-        spreads = {n: _spread(quiet, n, here, b - a + 1) for n in range(1, _MOST_MEMBERS + 1)}
+        spreads = {n: _spread(quiet, n, here) for n in range(1, _MOST_MEMBERS + 1)}
         if known is not None:
             count, scale = len(known.members), spreads[len(known.members)]
             if scale is None:
@@ -98,7 +98,7 @@ def mates_of(
     here = field.coarser(cell)
     far, turn = float(np.hypot(seam.x - x, seam.y - y)), float(np.arctan2(seam.y - y, seam.x - x))
     rings = list(_rings(here, x, y, reach, *blocks))
-    single = _spread(rings, 1, here, blocks[1] - blocks[0] + 1)
+    single = _spread(rings, 1, here)
     if single is None:
         return None
     sign, best = (-1.0 if bright else 1.0), None
@@ -155,7 +155,7 @@ def _rings(field: SeamField, x: float, y: float, reach: float, a: int, b: int) -
             yield _Ring(float(radius), float(far), score - np.nanmedian(score))
 
 
-def _spread(rings: Sequence[_Ring], count: int, field: SeamField, blocks: int) -> float | None:
+def _spread(rings: Sequence[_Ring], count: int, field: SeamField) -> float | None:
     """Return the scatter of sets of some members, by those fainter than most; None where there are too few."""
     pools = [ring.sets(count).sum(axis=0) / count**0.5 for ring in rings]
     values = np.concatenate(pools) if pools else np.empty(0)
@@ -204,10 +204,47 @@ def _lead(
     members = []
     for turn in turns:
         at = 2 * np.pi * int(turn) / len(ring.score)
-        x, y = axis[0] + ring.far * cell * np.cos(at), axis[1] + ring.far * cell * np.sin(at)
+        shape = _at(axis, ring.far * cell, at, ring.radius * cell)
         raw = float(sign * ring.score[int(turn) % len(ring.score)]) * by
         scale = Scale(0.0, abs(raw) / max(z, 1e-6))
-        members.append(
-            Lead("set", Circle(float(x), float(y), ring.radius * cell), *blocks, z, sign < 0, 0.0, scale, raw, cell=cell)
-        )
+        members.append(Lead(SET, shape, *blocks, z, sign < 0, 0.0, scale, raw, cell=cell))
     return SetLead(tuple(members), tuple(float(v) for v in own), z)
+
+
+def _at(axis: tuple[float, float], far: float, turn: float, radius: float) -> Circle:
+    return Circle(float(axis[0] + far * np.cos(turn)), float(axis[1] + far * np.sin(turn)), float(radius))
+
+
+def refine_set(field: SeamField, x: float, y: float, one: SetLead) -> SetLead:
+    """Move a set until its members dip most together: one radius, one distance, one turn for all of them.
+
+    Alone a faint member would climb after the noise beside it.
+    """
+    first = one.members[0]
+    sign = -1.0 if first.bright else 1.0
+    turns = np.array([np.arctan2(m.shape.centre[1] - y, m.shape.centre[0] - x) for m in one.members])
+    far = float(np.hypot(first.shape.centre[0] - x, first.shape.centre[1] - y))
+    radius = first.shape.radius if isinstance(first.shape, Circle) else LEAST_RADIUS_PX
+    place, step = np.array([radius, far, 0.0]), np.array([0.4, 0.6, 0.6 / far])
+
+    def shapes(p: Floats) -> list[Circle]:
+        return [_at((x, y), p[1], t + p[2], max(p[0], LEAST_RADIUS_PX - 0.7)) for t in turns]
+
+    def worth(p: Floats) -> float:
+        total = 0.0
+        for shape in shapes(p):
+            fine, weight = sampled(field, shape, first.first, first.last)
+            total -= sign * float((fine * weight).sum()) / max(float(weight.sum()), 1e-6) ** 0.5
+        return total
+
+    best = worth(place)
+    for shrunk in (1.0, 0.5, 0.25):
+        for i in (0, 1, 2, 0, 1, 2):
+            for way in (-shrunk, shrunk):
+                other = place.copy()
+                other[i] += way * step[i]
+                value = worth(other)
+                if value > best:
+                    best, place = value, other
+    members = [replace(lead, shape=shape) for lead, shape in zip(one.members, shapes(place), strict=True)]
+    return replace(one, members=tuple(members))

@@ -14,9 +14,9 @@ from ctrecon.pieces.seam_field import SeamField, SolidMetal
 from ctrecon.pieces.seam_fit import OutlineFit, band_of, fit_outline
 from ctrecon.pieces.seam_paths import Base
 from ctrecon.pieces.seam_record import seam_draft
-from ctrecon.pieces.seam_refine import Lead, grown, refine, sampled
+from ctrecon.pieces.seam_refine import SET, Lead, grown, refine, sampled
 from ctrecon.pieces.seam_search import Centre, judged_without_itself, search
-from ctrecon.pieces.seam_sets import SetLead, mates_of, search_sets
+from ctrecon.pieces.seam_sets import SetLead, mates_of, refine_set, search_sets
 from ctrecon.shapes import Circle, Rectangle
 from ctrecon.slices.square_up import SquaredStack
 
@@ -27,6 +27,7 @@ _ONE_AXIS_PX = 1.0
 _MOST_OUTLINES = 3
 _MOST_SEAMS = 6
 _MOST_SETS = 3
+_UNEVEN = 0.34  # of a set: one in three may be too faint to tell whether it goes round
 _FEW_PLACES = 2.0  # deviations by which the best of a hundred places falls short of the best of some ten thousand
 _ENDS_IN_METAL = 100.0  # one seam in a hundred ends within solid metal: a plug in a blind hole
 _AT_A_FACE = 1.5  # planes
@@ -123,53 +124,58 @@ def _next_set(
     A rivet alone may be too faint to tell from the rings and streaks that cross it; its mates, at the same distance
     and evenly spaced, tell it. What belongs to a seam that was found needs less, for its mates have few places to be.
     """
-    sets: list[tuple[float, SetLead]] = []
+    sets: list[tuple[float, SetLead, Centre]] = []
     for centre in centres:
         about = (centre.x, centre.y, centre.reach)
         for one in search_sets(field, *about):
             if one.z > _WORTH_A_LOOK:
                 near = np.logical_or.reduce([_near(squared, field, lead) for lead in one.members])
                 again = search_sets(field, *about, scale_from=field.cleaned(near), known=one)
-                sets += [(chance_of(a.z, anywhere=True), a) for a in again]
+                sets += [(chance_of(a.z, anywhere=True), a, centre) for a in again]
         for seam in found:
             shape = seam.sized.candidate.shape
             if isinstance(shape, Circle) and float(np.hypot(shape.x - centre.x, shape.y - centre.y)) > shape.radius:
                 bright = "seam_bright" in seam.feature.flags
                 mates = mates_of(field, *about, shape, _blocks_of(field, seam.depths), bright=bright)
-                sets += [] if mates is None else [(chance_of(mates.z + _FEW_PLACES, anywhere=False), mates)]
-    for chance, one in sorted(sets, key=lambda pair: pair[0]):
+                if mates is not None:
+                    sets.append((chance_of(mates.z + _FEW_PLACES, anywhere=False), mates, centre))
+    for chance, one, centre in sorted(sets, key=lambda three: (three[0], -three[1].z)):
         if chance > _MOST_CHANCE:
             break
         members: list[Draft] = []
-        left = field
-        for lead in one.members:
-            draft, left = _member(squared, solid, left, replace(lead, z=one.z / len(one.members) ** 0.5), chance, drafts)
+        left, uneven = field, 0
+        for lead in refine_set(field, centre.x, centre.y, one).members:
+            own = replace(lead, z=one.z / len(one.members) ** 0.5)
+            draft, even, left = _member(squared, solid, left, own, chance, drafts)
             members += [] if draft is None else [draft]
-        if len(members) == len(one.members):
+            uneven += not even
+        if len(members) == len(one.members) and uneven <= _UNEVEN * len(members):
             return members, left
     return [], field
 
 
 def _member(
     squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead, chance: float, drafts: list[Draft]
-) -> tuple[Draft | None, SeamField]:
-    """Measure one circle of a set, and take it out of the field; `chance` is that of the whole set."""
-    lead = refine(field, lead)
-    if closed(field, lead).reason or _ring(squared, solid, field, lead):
-        return None, field
+) -> tuple[Draft | None, bool, SeamField]:
+    """Measure one circle of a set and tell whether it is even all round; return the field without it, too.
+
+    `chance` is that of the whole set.
+    """
+    if _ring(squared, solid, field, lead):
+        return None, False, field
     measured = _measure(squared, solid, field, lead, [d.depths for d in drafts])
     if measured is None:
-        return None, field
+        return None, False, field
     fit, depths, lead = measured
     form = closed(field, replace(lead, shape=fit.shape))
     chance = min(chance * _rarer(lead, depths, drafts, len(squared)), 1.0)
-    if form.reason or chance > _MOST_CHANCE:
-        return None, field
+    if not form.sides or chance > _MOST_CHANCE:
+        return None, False, field
     sides = tuple(round(s, 1) for s in form.sides)
     strength = SeamStrength(round(lead.z, 2), float(f"{chance:.3g}"), round(form.filled_share, 2), sides)
     planes = _planes(field, lead)
     draft = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2)
-    return draft, field.cleaned(_near(squared, field, replace(lead, shape=fit.shape)))
+    return draft, not form.reason, field.cleaned(_near(squared, field, replace(lead, shape=fit.shape)))
 
 
 def _blocks_of(field: SeamField, depths: tuple[float, float]) -> tuple[int, int]:
@@ -242,7 +248,7 @@ def _measure(
     for _ in range(2):
         blur, known = _blur(squared, lead.shape.centre, _planes(field, lead))
         fit = fit_outline(field, lead, blur=blur, blur_known=known, noise=noise)
-        for other in _others(lead) if measured is None else ():
+        for other in _others(lead) if measured is None and lead.name != SET else ():  # pins are round
             rival = fit_outline(field, other, blur=blur, blur_known=known, noise=noise, about=lead)
             if rival is not None and (fit is None or fit.worse_than(rival) > _OTHER_FITS):
                 lead, fit = replace(other, shape=rival.shape), rival
