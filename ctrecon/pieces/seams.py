@@ -1,5 +1,6 @@
 """Seams: thin closed lines of lower grey inside solid metal that keep their shape through depth."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -27,6 +28,8 @@ _ONE_AXIS_PX = 1.0
 _MOST_OUTLINES = 3
 _MOST_SEAMS = 6
 _MOST_SETS = 3
+_STRONG_FACE = 6.0  # deviations, all of its area taken together: fainter ones leave no trace at a line
+_FACE_PLANES = 1  # either side: the blur along depth
 _UNEVEN = 0.34  # of a set: one in three may be too faint to tell whether it goes round
 _FEW_PLACES = 2.0  # deviations by which the best of a hundred places falls short of the best of some ten thousand
 _ENDS_IN_METAL = 100.0  # one seam in a hundred ends within solid metal: a plug in a blind hole
@@ -47,8 +50,18 @@ _BLUR_KNOWN = 0.1
 _FREE_DEPTH = 2.0
 
 
-def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
+def find_seams(squared: SquaredStack, drafts: list[Draft], faces: Sequence[Draft] = ()) -> list[Draft]:
     """Search the solid metal for seams: about every axis of the part, inside its outlines, and anywhere else.
+
+    Parameters
+    ----------
+    squared : SquaredStack
+        The part's planes square to its axis.
+    drafts : list of Draft
+        All features but seams.
+    faces : sequence of Draft
+        Flat seams that are known already. The planes of strong ones are left out: all metal about an arbor is darker
+        there, and the arbor's rim would pass for a line in them.
 
     Returns
     -------
@@ -57,7 +70,7 @@ def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
         metal scanned like this shows in more than 3 of 100 cases.
     """
     solid = SolidMetal(squared.plane, len(squared))
-    field = SeamField.of(squared.plane, solid)
+    field = SeamField.of(squared.plane, solid, _darkened(faces))
     if field is None:
         return []
     centres, outlines = _centres(drafts), _outlines(drafts)
@@ -73,6 +86,12 @@ def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
             break
         out += members
     return out
+
+
+def _darkened(faces: Sequence[Draft]) -> set[int]:
+    """Return the planes that strong flat seams darken."""
+    strong = [f.depths[0] for f in faces if f.seam is not None and f.seam.z > _STRONG_FACE]
+    return {k for at in strong for k in range(round(at) - _FACE_PLANES, round(at) + _FACE_PLANES + 1)}
 
 
 def _next_seam(
