@@ -10,7 +10,7 @@ from ctrecon.core.flags import explain
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.budget import edge_u_px
-from ctrecon.features.build import build_features, order_features
+from ctrecon.features.build import Draft, build_features, order_features
 from ctrecon.features.candidates import find_candidates
 from ctrecon.features.contest import fit_best, want_best
 from ctrecon.features.cross import find_cross_holes
@@ -159,8 +159,7 @@ def measure_stack(
         slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair], grain=grain)
         axis = part_axis(squared, slopes, u_slope)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
-    seams = find_seams(squared, drafts) if axis is not None or len(stack) == 1 else []
-    seams += find_face_seams(squared, drafts, seams) if axis is not None else []
+    seams = _find_seams(squared, drafts) if axis is not None or len(stack) == 1 else []
     across = find_cross_holes(squared, [one.candidate for one in sized], survey.noise_rel) if axis is not None else []
     ordered = order_features([*drafts, *seams, *across])
     features = tuple(d.feature for d in ordered)
@@ -185,6 +184,15 @@ def measure_stack(
     part = with_sensitivity(part, {d.feature.id: sides[id(d.sized)] for d in ordered if id(d.sized) in sides})
     part = with_form_and_relations(part, squared, ordered, survey.noise_rel, progress=progress)
     return Measurement(part, make_pictures(squared, ordered), make_seam_pictures(squared, ordered))
+
+
+def _find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
+    """Find flat seams, side seams without their planes, and flat seams anew where side seams bound them."""
+    if len(squared) == 1:
+        return find_seams(squared, drafts)
+    faces = find_face_seams(squared, drafts, [])
+    sides = find_seams(squared, drafts, faces)
+    return [*sides, *(find_face_seams(squared, drafts, sides) if sides else faces)]
 
 
 def _find(

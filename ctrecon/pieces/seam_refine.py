@@ -16,7 +16,10 @@ _LEAST_STEP = 0.03  # of the first step, some 0.02 px: a tenth of what the place
 _NO_GAIN = 1e-6
 _IN_METAL = 0.3  # of a line: less is a line along a wall
 
-__all__ = ["Lead", "Scale", "freedom", "grown", "refine", "sampled", "scaled"]
+__all__ = ["SET", "Lead", "Scale", "freedom", "grown", "refine", "sampled", "scaled"]
+
+SET = "set"
+"""Name of leads that stand out together with others of their size; see `seam_sets`."""
 
 
 @dataclass(frozen=True)
