@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.size import Sized
+from ctrecon.fitting.choose import as_good_as_round
 from ctrecon.fitting.misfit import Misfit, compare
 from ctrecon.fitting.models import SlotModel
 from ctrecon.fitting.models_more import BlurredCircle, BlurredPolygon, BlurredRectangle, OvalModel
@@ -57,13 +58,16 @@ def contestants(
         across = blur_ratio(squared, shape, samples)
         fit = fit_grey(model, start, samples, noise=level, active=active, prior_sd=prior, blur_ratio=across)
         if isinstance(fit, ShapeFit):
+            if any(k == "round" for k, _ in pairs) and as_good_as_round(kind, _as_fitted(kind, shape, fit)):
+                continue
             d, _ = model.distance(fit.values[: len(start)], samples, fit.value("blur"))
             runs.append((kind, shape, fit, Misfit(samples, d / fit.value("blur"))))
     if not runs:
         return []
     # where the slices are not blurred, all shapes miss alike in every slice, and no number of slices helps
     sharp = misfit_of_sharp(min(fit.value("blur") for *_, fit, _ in runs))
-    logs = compare([m for *_, m in runs], max(level, sharp))
+    edges = [_edge_px(shape) for _, shape, *_ in runs]
+    logs = compare([m for *_, m in runs], max(level, sharp), edges_px=edges)
     return [
         Contestant(kind, _as_fitted(kind, shape, fit), fit, log - _cost(shape, fit) + prior_of(shape))
         if shape is not candidate.shape else Contestant(kind, shape, fit, log - _cost(shape, fit) + prior_of(shape))
@@ -149,6 +153,13 @@ def model_of(
         return SlotModel(hole), np.array(values), np.array([True] * 5 + [free_axis] * 2)
     values = [x, y, shape.a, shape.b, turn, max(shape.corner_radius, 0.3), *lean, growth]
     return BlurredRectangle(hole), np.array(values), np.array([True] * 6 + [free_axis] * 2 + [tapers])
+
+
+def _edge_px(shape: Shape) -> float | None:
+    """Return the length of an edge that a tool made and time may have eaten; regular polygons are too rare to be both."""
+    if not isinstance(shape, (Circle, Rectangle)):
+        return None
+    return float(np.hypot(*np.diff(shape.outline(), axis=0).T).sum())
 
 
 def _as_fitted(kind: str, shape: Shape, fit: ShapeFit) -> Shape:
