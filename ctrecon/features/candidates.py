@@ -22,6 +22,7 @@ _JOIN_GAP = 3
 _FREE_LEAST_PLANES = 4
 _NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
 _SOUND_RUN = 0.8  # share of the outline that must be sound for a run's planes to show the section
+_PARTLY = 0.6  # share of an outline on its circle below which it shows an arc, as of a ring fragment
 SOUND, AWAY, OTHER = 1, 2, 3
 
 
@@ -352,6 +353,8 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
         return False
     if not 0 <= b.first - a.last - 1 <= _JOIN_GAP:
         return False
+    if isinstance(a.shape, Circle) and min(a.share, b.share) < _PARTLY and _lie_together(a, b) and _lie_together(b, a):
+        return True  # an arc alone settles its centre and radius badly
     if np.hypot(a.shape.centre[0] - b.shape.centre[0], a.shape.centre[1] - b.shape.centre[1]) > 0.6:
         return False
     sizes_a, sizes_b = _sizes(a.shape), _sizes(b.shape)
@@ -360,6 +363,15 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
     reach = (b.first + b.last - a.first - a.last) / 2
     grown = 0.5 * (a.growth_px + b.growth_px) * reach
     return all(abs(y - x - grown) < 0.35 + 0.004 * x for x, y in zip(sizes_a, sizes_b, strict=True))
+
+
+def _lie_together(a: Candidate, b: Candidate) -> bool:
+    """Tell whether the arc of one candidate lies on the other's circle."""
+    assert b.shape is not None
+    on = np.concatenate([s.points[s.choice.near] for s in a.spans])
+    reach = (a.first + a.last - b.first - b.last) / 2
+    off = b.shape.signed_distance(on) + b.growth_px * reach
+    return bool(len(on) and np.mean(np.abs(off) <= _NEAR_PX) > _SOUND_RUN)
 
 
 def _sizes(shape: Shape) -> tuple[float, ...]:
