@@ -22,6 +22,7 @@ _JOIN_GAP = 3
 _FREE_LEAST_PLANES = 4
 _NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
 _SOUND_RUN = 0.8  # share of the outline that must be sound for a run's planes to show the section
+_HALF = 0.5  # of an arc, from which a shorter one over some of its depth is no other
 _PARTLY = 0.6  # share of an outline on its circle below which it shows an arc, as of a ring fragment
 SOUND, AWAY, OTHER = 1, 2, 3
 
@@ -141,9 +142,7 @@ class _Look:
     points: Floats
 
 
-def _look(
-    stretch: Stretch, run: Run, mean: Floats, corner: tuple[int, int], smooth_px: float
-) -> _Look | None:
+def _look(stretch: Stretch, run: Run, mean: Floats, corner: tuple[int, int], smooth_px: float) -> _Look | None:
     outlines = trace(mean, smooth_px=smooth_px)
     own = _same(outlines, stretch, corner)
     return None if own is None else _Look(run.first, run.last, mean, outlines, own, even_points(own.points))
@@ -345,7 +344,20 @@ def _join(candidates: list[Candidate]) -> list[Candidate]:
                 break
         else:
             joined.append(candidate)
-    return joined
+    return [c for c in joined if not any(_piece_of(c, other) for other in joined if other is not c)]
+
+
+def _piece_of(c: Candidate, whole: Candidate) -> bool:
+    """Tell an arc that noise or a spot of crust has told apart from the longer one over whose depth it lies."""
+    if (c.kind, c.hole) != (whole.kind, whole.hole):
+        return False
+    if not (isinstance(c.shape, Circle) and isinstance(whole.shape, Circle)):
+        return False
+    if not (whole.first <= c.first and c.last <= whole.last and c.last - c.first < whole.last - whole.first):
+        return False
+    return float(np.hypot(c.shape.x - whole.shape.x, c.shape.y - whole.shape.y)) < whole.shape.radius and _lie_together(
+        whole, c, _HALF
+    )
 
 
 def _goes_on(a: Candidate, b: Candidate) -> bool:
@@ -365,13 +377,13 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
     return all(abs(y - x - grown) < 0.35 + 0.004 * x for x, y in zip(sizes_a, sizes_b, strict=True))
 
 
-def _lie_together(a: Candidate, b: Candidate) -> bool:
+def _lie_together(a: Candidate, b: Candidate, least: float = _SOUND_RUN) -> bool:
     """Tell whether the arc of one candidate lies on the other's circle."""
     assert b.shape is not None
     on = np.concatenate([s.points[s.choice.near] for s in a.spans])
     reach = (a.first + a.last - b.first - b.last) / 2
     off = b.shape.signed_distance(on) + b.growth_px * reach
-    return bool(len(on) and np.mean(np.abs(off) <= _NEAR_PX) > _SOUND_RUN)
+    return bool(len(on) and np.mean(np.abs(off) <= _NEAR_PX) > least)
 
 
 def _sizes(shape: Shape) -> tuple[float, ...]:

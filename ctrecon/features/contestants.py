@@ -156,7 +156,7 @@ def model_of(
 
 
 def _edge_px(shape: Shape) -> float | None:
-    """Return the length of an edge that a tool made and time may have eaten; regular polygons are too rare to be both."""
+    """Return the length of an edge that a tool made and time may have eaten; a polygon is too rare to be both."""
     if not isinstance(shape, (Circle, Rectangle)):
         return None
     return float(np.hypot(*np.diff(shape.outline(), axis=0).T).sum())

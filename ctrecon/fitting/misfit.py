@@ -59,8 +59,8 @@ def compare(runs: Sequence[Misfit], noise: float, *, edges_px: Sequence[float | 
     noise : float
         Standard deviation of one voxel.
     edges_px : sequence of float or None, optional
-        Length of each run's edge, where it is made by a tool and may be eaten: in a bite it loses no more than the best
-        run there does, at a price for each bite and its length. Clusters are then sectors in their order round the edge.
+        Length of each run's edge, where it is made by a tool and may be eaten: in a bite it loses no more than the
+        best run there does, at a price for each bite and its length. Clusters are then sectors in order round it.
     """
     left = [run.residuals() for run in runs]
     spread = [1.4826 * float(np.median(np.abs(r))) for r in left]

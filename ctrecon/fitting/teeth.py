@@ -64,7 +64,7 @@ def _stands_out(wave: Floats, n: int) -> bool:
 
 
 def _of_corners(wave: Floats, n: int) -> bool:
-    """Tell one wave of a comb: a cross or a plate has all multiples of its few corners, teeth no more than their own."""
+    """Tell one wave of a comb: a cross or a plate has all multiples of its few corners, teeth only their own."""
     for few in range(2, _LEAST_TEETH):
         if n % few == 0:
             comb = [k for k in range(few, min(2 * n, len(wave)), few) if 2 * k > n and k % n]
