@@ -22,6 +22,7 @@ _JOIN_GAP = 3
 _FREE_LEAST_PLANES = 4
 _NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
 _SOUND_RUN = 0.8  # share of the outline that must be sound for a run's planes to show the section
+_SPOILT = 0.6  # of the soundest run's share
 _HALF = 0.5  # of an arc, from which a shorter one over some of its depth is no other
 _PARTLY = 0.6  # share of an outline on its circle below which it shows an arc, as of a ring fragment
 SOUND, AWAY, OTHER = 1, 2, 3
@@ -82,6 +83,12 @@ class Candidate:
     def metal_outside(self) -> bool:
         """True for holes and for reliefs: the metal lies outside the shape."""
         return self.hole or self.kind == "relief"
+
+    @property
+    def spoilt(self) -> tuple[tuple[int, int], ...]:
+        """Planes (first, last) on which so little of the outline is sound that it would not be called by this shape."""
+        best = max(s.choice.share for s in self.spans)
+        return tuple((s.first, s.last) for s in self.spans if s.choice.share < _SPOILT * best)
 
     @property
     def first(self) -> int:
@@ -382,8 +389,10 @@ def _lie_together(a: Candidate, b: Candidate, least: float = _SOUND_RUN) -> bool
     assert b.shape is not None
     on = np.concatenate([s.points[s.choice.near] for s in a.spans])
     reach = (a.first + a.last - b.first - b.last) / 2
-    off = b.shape.signed_distance(on) + b.growth_px * reach
-    return bool(len(on) and np.mean(np.abs(off) <= _NEAR_PX) > least)
+    off = b.shape.signed_distance(on)
+    # a few planes of an arc show no growth worth carrying on
+    grown = (b.growth_px * reach, 0.0)
+    return len(on) > 0 and max(float(np.mean(np.abs(off + g) <= _NEAR_PX)) for g in grown) > least
 
 
 def _sizes(shape: Shape) -> tuple[float, ...]:
