@@ -194,9 +194,10 @@ def _stations(
     a, b = max(runs, key=lambda r: (r[1] - r[0], -r[0]))
     a, b = int(a) + first, int(b) - 1 + first
     low, high = a, b
-    while high - low < count - 1 and gone[(low - 1) % count]:
+    beside = max(_MARGIN_CELLS, (b - a + 1) // 2)  # what is eaten farther off is another hollow's
+    while high - low < count - 1 and a - low < beside and gone[(low - 1) % count]:
         low -= 1
-    while high - low < count - 1 and gone[(high + 1) % count]:
+    while high - low < count - 1 and high - b < beside and gone[(high + 1) % count]:
         high += 1
     start, stop = low, high
     for _ in range(_MARGIN_CELLS):

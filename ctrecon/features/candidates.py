@@ -22,6 +22,8 @@ _JOIN_GAP = 3
 _FREE_LEAST_PLANES = 4
 _NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
 _SOUND_RUN = 0.8  # share of the outline that must be sound for a run's planes to show the section
+_RELIEF_PLANES = 3  # a run of fewer only goes on from another
+_PIT_PX = 4.0  # radius; blur leaves no form of a hole so small and so short
 _SPOILT = 0.6  # of the soundest run's share
 _HALF = 0.5  # of an arc, from which a shorter one over some of its depth is no other
 _PARTLY = 0.6  # share of an outline on its circle below which it shows an arc, as of a ring fragment
@@ -106,9 +108,21 @@ def find_candidates(
 ) -> tuple[Candidate, ...]:
     """Choose a shape for every stretch on its mean plane and join what goes on."""
     out: list[Candidate] = []
+    outsides = [s for s in stretches if not s.hole]
     for stretch in stretches:
-        out += _from_stretch(squared, stretch, smooth_px)
+        if not _is_pit(stretch, outsides, squared.depth_step_mm / squared.pitch_mm):
+            out += _from_stretch(squared, stretch, smooth_px)
     return tuple(_join(sorted(out, key=lambda c: (c.first, c.hole, c.kind, c.last))))
+
+
+def _is_pit(stretch: Stretch, outsides: list[Stretch], ratio: float) -> bool:
+    """Tell a small hole no deeper than wide that does not go through: a pit or a pore, not a bore."""
+    radius = float(np.sqrt(stretch.middle.area_px2 / np.pi))
+    if not stretch.hole or radius > _PIT_PX or (stretch.last - stretch.first + 1) * ratio > 2 * radius:
+        return False
+    x, y = stretch.middle.x_px, stretch.middle.y_px
+    around = [s for s in outsides if s.box[0] < x < s.box[2] and s.box[1] < y < s.box[3]]
+    return not any(stretch.first <= s.first + 2 and stretch.last >= s.last - 2 for s in around)
 
 
 def trimmed(first: int, last: int) -> tuple[int, int]:
@@ -191,7 +205,11 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
         tuple(gaps_of(moved, look.points + corner)) if choice.kind == "round" else (), _share_of(spans),
         look.own.area_px2, rivals=tuple((k, one) for k, s in choice.rivals if (one := _moved(s, corner)) is not None),
     )  # fmt: skip
-    reliefs = [c for one, span in zip(looks, spans, strict=True) for c in _reliefs(one, span, stretch)]
+    longest = max(len(r) for r in stretch.runs) if stretch.runs else 0
+    reliefs = [
+        c for one, span in zip(looks, spans, strict=True)
+        if one.last - one.first + 1 >= min(_RELIEF_PLANES, longest) for c in _reliefs(one, span, stretch)
+    ]  # fmt: skip
     return [replace(main, relieved=bool(reliefs)), *reliefs]
 
 
