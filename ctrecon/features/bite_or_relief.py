@@ -103,18 +103,25 @@ def bite_or_relief(relief: Sized, parent: Sized, worn: SoundEdge) -> Verdict | N
     if isinstance(relief.fit, ShapeFit):
         start = np.array([relief.fit.value(n) for n in ("x", "y", "radius")])
     edge = ReliefEdge(h.place, worn.shape, parent.fit.value("blur"))
-    base = np.diag(h.sd**2) + _MODEL_PX**2 * _kernel(h.place, h.place, _MODEL_REACH)
-    depth = _kernel(h.depth[:, None], h.depth[:, None], _DEPTH_REACH)
-    tool, circle, arc = _tool(edge, h, start, base, depth)
-    eaten = np.logaddexp(_eaten(h, base, depth), _broken(edge, h, circle, base, depth)) - np.log(2)
-    eaten = np.logaddexp(eaten, tool + _scalloped(h, parent.candidate.area_px2))
+    odds, circle, arc = _weighed(edge, h, start, float(np.sqrt(parent.candidate.area_px2 / np.pi)))
     marks: dict[int, NDArray[np.bool_]] = {}
     for k in np.unique(h.stretch):
         mark = np.zeros(worn.lost[k].shape, dtype=bool)
         at = arc & (h.stretch == k)
         mark[h.block[at], h.station[at]] = True
         marks[int(k)] = mark
-    return Verdict(float(tool - eaten), circle, marks)
+    return Verdict(odds, circle, marks)
+
+
+def _weighed(
+    edge: ReliefEdge, h: _Hollow, start: Floats, size_px: float
+) -> tuple[float, Floats, NDArray[np.bool_]]:
+    """Return the ln odds of a relief in a part of this radius, its circle, and the cells on its sound arc."""
+    base = np.diag(h.sd**2) + _MODEL_PX**2 * _kernel(h.place, h.place, _MODEL_REACH)
+    depth = _kernel(h.depth[:, None], h.depth[:, None], _DEPTH_REACH)
+    tool, circle, arc = _tool(edge, h, start, base, depth)
+    eaten = np.logaddexp(_eaten(h, base, depth), _broken(edge, h, circle, base, depth)) - np.log(2)
+    return float(tool - np.logaddexp(eaten, tool + _scalloped(h, size_px))), circle, arc
 
 
 def _kernel(a: Floats, b: Floats, reach: float) -> Floats:
@@ -279,10 +286,9 @@ def _patches(h: _Hollow, marks: NDArray[np.bool_]) -> int:
     return int(connected_components(near & (np.abs(depth[:, None] - depth[None]) <= _SPOT_DEPTH))[0])
 
 
-def _scalloped(h: _Hollow, area_px2: float) -> float:
+def _scalloped(h: _Hollow, size_px: float) -> float:
     """Return ln odds, before its form is looked at, of an arc-like scallop over a relief as deep as this hollow."""
-    deep = float(np.percentile(h.lost[h.inside], 90)) / max(float(np.sqrt(area_px2 / np.pi)), 1.0)
-    deep = max(deep, 1e-3)
+    deep = max(float(np.percentile(h.lost[h.inside], 90)) / max(size_px, 1.0), 1e-3)
     return float(np.log(_SCALLOP) - deep / _WORN - np.log(_WORN) + np.log(deep * _CUT))
 
 
