@@ -46,6 +46,7 @@ FLAGS: dict[str, str] = {
     "undecided": "the grey values allow more than one shape; the others stand beside it",
     "very_small": "so small against the blur that the size may be biased",
     "crowded": "other material lies close beside the edge, so the size is less sure",
+    "spoilt_stretch": "noise or damage spoils it over part of its depth; it was measured on the rest",
     "short": "few slices show it",
     "not_along_depth": "it does not run along the part axis",
     "toothed_rim": "the rim is toothed",

@@ -148,6 +148,9 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         fields.update(_free(squared, candidate, middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
         flags.append("short")
+    if candidate.shape is not None and candidate.spoilt:
+        flags.append("spoilt_stretch")
+        fields["form_says"] = (_spoilt_words(squared, candidate, x, y),)
     if candidate.others:
         fields["alternatives"] = tuple(_alternative(one, candidate.hole, pitch) for one in candidate.others)
     if one.wear is not None:
@@ -160,6 +163,18 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         id="", kind=kind, flags=tuple(dict.fromkeys(flags)), unknown=dict(sorted(unknown.items())), **fields
     )
     return Draft(feature, one, (z_low, z_high))
+
+
+def _spoilt_words(squared: SquaredStack, candidate: Candidate, x: float, y: float) -> str:
+    """Say in which slices noise or damage spoils a feature, where its axis crosses them."""
+    step, count = squared.depth_step_mm, len(squared.survey.stack)
+    slices = [
+        sorted(min(max(round(float(squared.to_stack_mm(x, y, p)[2]) / step), 0), count - 1) for p in run)
+        for run in candidate.spoilt
+    ]
+    named = [f"{a}" if a == b else f"{a} to {b}" for a, b in sorted(slices)]
+    where = named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
+    return f"Noise or damage spoils it in slices {where}; it was measured on the rest of its depth."
 
 
 def _alternative(other: Other, hole: bool, pitch: float) -> Alternative:
