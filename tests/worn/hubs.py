@@ -24,11 +24,11 @@ def _relief(rng: np.random.Generator, rim: float, inside: float) -> tuple[float,
 def _centre_hole(rng: np.random.Generator, room: Room, low: float, high: float, wall: float) -> tuple[Distance, True_]:
     """A bore (now and then tapered) or a square hole through everything; `wall` is the radius it must stay within."""
     if rng.random() < 0.65:
-        radius = float(rng.uniform(3.5, min(wall, 11 * room.fine)))
+        radius = float(rng.uniform(3.5, max(4.0, min(wall, 11 * room.fine))))
         taper = float(rng.choice([-1, 1])) / 48 if rng.random() < 0.25 else 0.0
         if radius - abs(taper) * (high - low) / 4 < 2.5:
             taper = 0.0
-        loss = eaten_rim(rng, low, high, 0.25 * room.worn, min(3.0, wall - radius + 2.1))
+        loss = eaten_rim(rng, low, high, 0.25 * room.worn, max(2.0, min(3.0, wall - radius + 2.1)))
         mid = (low + high) / 2
         one = True_(kind="round_hole", low=low, high=high, diameter=2 * radius, taper=taper, worn=loss is not None)
         return hole(0, 0, radius, growth=taper / 2, mid=mid, loss=loss), one
