@@ -248,13 +248,13 @@ def fit_size(
         model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=blur_ratio,
         correlation=squared.survey.correlation, slope_sd=slope_sd,
         cupping_px=cupping_px, lasting=squared.survey.lasting,
-        damaged=candidate.share < _WHOLE_SHARE or bool(candidate.gaps_deg),
+        damaged=candidate.share < _WHOLE_SHARE or bool(candidate.gaps_deg), through_depth=axis_free,
     )  # fmt: skip
     found = squared.survey.artefacts
     if fit and found is not None and found.rings is not None:
         fit = with_rings(
             fit, model, samples, found.rings, noise=noise, active=active, blur_ratio=blur_ratio, slope_sd=slope_sd,
-            cupping_px=cupping_px, correlation=squared.survey.correlation,
+            cupping_px=cupping_px, correlation=squared.survey.correlation, through_depth=axis_free,
         )  # fmt: skip
     if not fit and candidate.kind != "relief":
         # the outline is there all the same: report it as it runs
