@@ -20,6 +20,7 @@ from ctrecon.slices.square_up import SquaredStack
 
 __all__ = ["Draft", "SeamStrength", "build_features", "order_features"]
 
+_LEAVES_WITHIN = 8.0  # planes; an end unknown for another reason lies farther from the border
 _DEEP_GAP = 0.08  # of the radius: shallower bites are damage, deeper ones a missing sector
 _NAMES = {"square": "square", "rectangular": "rectangular", "round": "round", "polygon": "polygon", "free": "free"}
 
@@ -97,6 +98,7 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         z_low = z_high = 0.0
     middle = (z_low + z_high) / 2
     if isinstance(one.fit, ShapeFit):
+        middle = _midway(squared, one, pair, (z_low, z_high))
         x, y = one.centre_at(middle, ratio)
         off = abs(middle - one.middle) * ratio
         ux = float(np.hypot(one.fit.u("x"), off * one.fit.u("slope_x")))
@@ -161,6 +163,24 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         id="", kind=kind, flags=tuple(dict.fromkeys(flags)), unknown=dict(sorted(unknown.items())), **fields
     )
     return Draft(feature, one, (z_low, z_high))
+
+
+def _midway(squared: SquaredStack, one: Sized, pair: tuple[End, End], depths: tuple[float, float]) -> float:
+    """Return the plane midway between both ends; where a feature runs out, the axis' way through the border counts.
+
+    A lean feature leaves the stack plane by plane, so the last plane that shows it whole lies short of the border.
+    """
+    shown = list(depths)
+    step, count = squared.depth_step_mm, len(squared.survey.stack)
+    ratio = step / squared.pitch_mm
+    for i, (end, border) in enumerate(zip(pair, (0.0, (count - 1) * step), strict=True)):
+        if end.plane is not None or count == 1:
+            continue
+        depth = [float(squared.to_stack_mm(*one.centre_at(p, ratio), p)[2]) for p in (shown[i], shown[i] + 1)]
+        out = shown[i] + (border - depth[0]) / (depth[1] - depth[0])
+        if abs(out - shown[i]) < _LEAVES_WITHIN:
+            shown[i] = out
+    return (shown[0] + shown[1]) / 2
 
 
 def _alternative(other: Other, hole: bool, pitch: float) -> Alternative:
