@@ -101,10 +101,13 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         middle = _midway(squared, one, pair, (z_low, z_high))
         x, y = one.centre_at(middle, ratio)
         off = abs(middle - one.middle) * ratio
-        ux = float(np.hypot(one.fit.u("x"), off * one.fit.u("slope_x")))
-        uy = float(np.hypot(one.fit.u("y"), off * one.fit.u("slope_y")))
+        # the middle is as sure as the ends it lies between, and a lean axis passes it at another place
+        lean = np.diff([squared.to_stack_mm(*one.centre_at(p, ratio), p)[:2] for p in (middle, middle + 1)], axis=0)[0]
+        unsure = np.abs(lean) / pitch * float(np.hypot(low.u or 0, high.u or 0)) / 2
+        carried = [float(np.hypot(off * one.fit.u(f"slope_{n}"), v)) for n, v in zip("xy", unsure, strict=True)]
+        ux, uy = (float(np.hypot(one.fit.u(n), v)) for n, v in zip("xy", carried, strict=True))
         budget = {
-            f"{n}_mm": budget_of(one.fit, {n: 1.0}, unit=pitch, carried=off * one.fit.u(f"slope_{n}")) for n in "xy"
+            f"{n}_mm": budget_of(one.fit, {n: 1.0}, unit=pitch, carried=v) for n, v in zip("xy", carried, strict=True)
         }
     else:
         own = candidate.spans[len(candidate.spans) // 2].points

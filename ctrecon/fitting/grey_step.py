@@ -87,7 +87,7 @@ class GreyStep:
     @property
     def slopes(self) -> int:
         """Number of slopes."""
-        return 2 * self.places.shape[1] + 2
+        return int(2 * self.places.shape[1] + 2)
 
     def __len__(self) -> int:
         return len(self.grey)
