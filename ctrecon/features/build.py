@@ -332,7 +332,7 @@ def _free(squared: SquaredStack, candidate: Candidate, middle: float) -> dict[st
     ring = shapely.Polygon(span.points).simplify(0.1)
     points = shapely.get_coordinates(ring)
     pitch = squared.pitch_mm
-    area = shapely.Polygon(span.points).area
+    area = shapely.Polygon(span.points).area + np.pi * _traced_blur_px2(squared)
     u_area = float(shapely.Polygon(span.points).length) * 0.02
     x, y = float(np.mean(points[:-1, 0])), float(np.mean(points[:-1, 1]))
     z_mid = float(squared.to_stack_mm(x, y, middle)[2])
@@ -341,6 +341,16 @@ def _free(squared: SquaredStack, candidate: Candidate, middle: float) -> dict[st
         "area_mm2": Measured(area * pitch**2, u_area * pitch**2),
         "outline_mm": tuple((round(float(px), 5), round(float(py), 5)) for px, py in outline),
     }
+
+
+def _traced_blur_px2(squared: SquaredStack) -> float:
+    """Return the square of the blur of traced planes: scan, voxel and smoothing together.
+
+    Half height of a blurred edge lies s² / 2R inwards where it bends; once round any outline, that is pi s² of area.
+    """
+    artefacts = squared.survey.artefacts
+    psf = 0.0 if artefacts is None or artefacts.psf_px is None else artefacts.psf_px
+    return psf**2 + 1 / 12 + squared.survey.levels.trace_smooth_px**2
 
 
 def _with_openings(drafts: list[Draft]) -> list[Draft]:
