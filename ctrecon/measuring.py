@@ -196,7 +196,7 @@ def _find(
     """Square up, trace, choose shapes and fit their sizes; plan where each ends."""
     squared = square_up(survey, guess)
     clean = survey.levels.snr > 12
-    smooth = survey.levels.trace_smooth_px
+    smooth = 0.7 if clean else 1.2
     stretches = find_stretches(
         squared.plane,
         len(squared),

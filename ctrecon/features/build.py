@@ -11,6 +11,7 @@ from ctrecon.features.budget import budget_of
 from ctrecon.features.candidates import Candidate, Other
 from ctrecon.features.corner import corner_radius
 from ctrecon.features.ends import End
+from ctrecon.features.free_area import free_area
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
 from ctrecon.fitting.result import ShapeFit
@@ -110,10 +111,8 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
             f"{n}_mm": budget_of(one.fit, {n: 1.0}, unit=pitch, carried=v) for n, v in zip("xy", carried, strict=True)
         }
     else:
-        own = candidate.spans[len(candidate.spans) // 2].points
-        polygon = shapely.Polygon(own)
-        x, y = polygon.centroid.x, polygon.centroid.y
-        ux = uy = max(noise, 0.02)
+        inside = free_area(squared, candidate)
+        x, y, ux, uy = inside.x, inside.y, inside.u_x, inside.u_y
     stack_point = squared.to_stack_mm(x, y, middle)
     fields["x_mm"], fields["y_mm"] = (
         Measured(float(stack_point[0]), ux * pitch),
@@ -332,25 +331,14 @@ def _free(squared: SquaredStack, candidate: Candidate, middle: float) -> dict[st
     ring = shapely.Polygon(span.points).simplify(0.1)
     points = shapely.get_coordinates(ring)
     pitch = squared.pitch_mm
-    area = shapely.Polygon(span.points).area + np.pi * _traced_blur_px2(squared)
-    u_area = float(shapely.Polygon(span.points).length) * 0.02
+    inside = free_area(squared, candidate)
     x, y = float(np.mean(points[:-1, 0])), float(np.mean(points[:-1, 1]))
     z_mid = float(squared.to_stack_mm(x, y, middle)[2])
     outline = squared.cut_by_slice(points, z_mid)
     return {
-        "area_mm2": Measured(area * pitch**2, u_area * pitch**2),
+        "area_mm2": Measured(inside.area * pitch**2, inside.u_area * pitch**2),
         "outline_mm": tuple((round(float(px), 5), round(float(py), 5)) for px, py in outline),
     }
-
-
-def _traced_blur_px2(squared: SquaredStack) -> float:
-    """Return the square of the blur of traced planes: scan, voxel and smoothing together.
-
-    Half height of a blurred edge lies s² / 2R inwards where it bends; once round any outline, that is pi s² of area.
-    """
-    artefacts = squared.survey.artefacts
-    psf = 0.0 if artefacts is None or artefacts.psf_px is None else artefacts.psf_px
-    return psf**2 + 1 / 12 + squared.survey.levels.trace_smooth_px**2
 
 
 def _with_openings(drafts: list[Draft]) -> list[Draft]:

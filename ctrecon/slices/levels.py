@@ -63,11 +63,6 @@ class Levels:
         return abs(self.metal - self.air) / self.noise if self.noise > 0 else float("inf")
 
     @property
-    def trace_smooth_px(self) -> float:
-        """Sigma by which planes are smoothed before outlines are traced, px: noise would fray them."""
-        return 0.7 if self.snr > 12 else 1.2
-
-    @property
     def noise_rel(self) -> float:
         """Noise as a share of the contrast, never below 1e-4."""
         return max(self.noise / abs(self.metal - self.air), 1e-4)
