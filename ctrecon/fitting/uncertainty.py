@@ -143,8 +143,7 @@ def _left_out(
     if groups < _FEWEST_GROUPS:
         return None
     order = np.argsort(at, kind="stable")
-    bounds = np.searchsorted(at[order], np.arange(groups + 1))
-    parts = [order[a:b] for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
+    parts = np.split(order, np.searchsorted(at[order], np.arange(1, groups)))
     normals = [(jac[k] * weight[k, None]).T @ jac[k] for k in parts]
     whole = np.sum(normals, axis=0) + penalty
     moves = []
