@@ -21,6 +21,7 @@ from ctrecon.slices.square_up import SquaredStack
 
 __all__ = ["Draft", "SeamStrength", "build_features", "order_features"]
 
+_LEAVES_WITHIN = 8.0  # planes; an end unknown for another reason lies farther from the border
 _DEEP_GAP = 0.08  # of the radius: shallower bites are damage, deeper ones a missing sector
 _NAMES = {"square": "square", "rectangular": "rectangular", "round": "round", "polygon": "polygon", "free": "free"}
 
@@ -98,12 +99,16 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         z_low = z_high = 0.0
     middle = (z_low + z_high) / 2
     if isinstance(one.fit, ShapeFit):
+        middle = _midway(squared, one, pair, (z_low, z_high))
         x, y = one.centre_at(middle, ratio)
         off = abs(middle - one.middle) * ratio
-        ux = float(np.hypot(one.fit.u("x"), off * one.fit.u("slope_x")))
-        uy = float(np.hypot(one.fit.u("y"), off * one.fit.u("slope_y")))
+        # the middle is as sure as the ends it lies between, and a lean axis passes it at another place
+        lean = np.diff([squared.to_stack_mm(*one.centre_at(p, ratio), p)[:2] for p in (middle, middle + 1)], axis=0)[0]
+        unsure = np.abs(lean) / pitch * float(np.hypot(low.u or 0, high.u or 0)) / 2
+        carried = [float(np.hypot(off * one.fit.u(f"slope_{n}"), v)) for n, v in zip("xy", unsure, strict=True)]
+        ux, uy = (float(np.hypot(one.fit.u(n), v)) for n, v in zip("xy", carried, strict=True))
         budget = {
-            f"{n}_mm": budget_of(one.fit, {n: 1.0}, unit=pitch, carried=off * one.fit.u(f"slope_{n}")) for n in "xy"
+            f"{n}_mm": budget_of(one.fit, {n: 1.0}, unit=pitch, carried=v) for n, v in zip("xy", carried, strict=True)
         }
     else:
         inside = free_area(squared, candidate)
@@ -175,6 +180,24 @@ def _spoilt_words(squared: SquaredStack, candidate: Candidate, x: float, y: floa
     named = [f"{a}" if a == b else f"{a} to {b}" for a, b in sorted(slices)]
     where = named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
     return f"Noise or damage spoils it in slices {where}; it was measured on the rest of its depth."
+
+
+def _midway(squared: SquaredStack, one: Sized, pair: tuple[End, End], depths: tuple[float, float]) -> float:
+    """Return the plane midway between both ends; where a feature runs out, the axis' way through the border counts.
+
+    A lean feature leaves the stack plane by plane, so the last plane that shows it whole lies short of the border.
+    """
+    shown = list(depths)
+    step, count = squared.depth_step_mm, len(squared.survey.stack)
+    ratio = step / squared.pitch_mm
+    for i, (end, border) in enumerate(zip(pair, (0.0, (count - 1) * step), strict=True)):
+        if end.plane is not None or count == 1:
+            continue
+        depth = [float(squared.to_stack_mm(*one.centre_at(p, ratio), p)[2]) for p in (shown[i], shown[i] + 1)]
+        out = shown[i] + (border - depth[0]) / (depth[1] - depth[0])
+        if abs(out - shown[i]) < _LEAVES_WITHIN:
+            shown[i] = out
+    return (shown[0] + shown[1]) / 2
 
 
 def _alternative(other: Other, hole: bool, pitch: float) -> Alternative:

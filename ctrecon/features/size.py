@@ -29,6 +29,8 @@ _SHADES = (0.003, 0.025)  # contrasts per px that shading may do, where it was f
 _WHOLE_SHARE = 0.97
 _THIRD = 0.25  # contrasts; more than that is another material
 _PLACES, _WIDTHS = ("x", "y"), ("radius", "a", "b", "inradius")
+_TRUST_PX = 0.002  # below this the image model itself is not trusted; beside other material far less
+_ALONG = ("slope_x", "slope_y", "growth")
 
 
 @dataclass(frozen=True)
@@ -248,24 +250,26 @@ def fit_size(
         model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=blur_ratio,
         correlation=squared.survey.correlation, slope_sd=slope_sd,
         cupping_px=cupping_px, lasting=squared.survey.lasting,
-        damaged=candidate.share < _WHOLE_SHARE or bool(candidate.gaps_deg),
+        damaged=candidate.share < _WHOLE_SHARE or bool(candidate.gaps_deg), through_depth=axis_free,
     )  # fmt: skip
     found = squared.survey.artefacts
     if fit and found is not None and found.rings is not None:
         fit = with_rings(
             fit, model, samples, found.rings, noise=noise, active=active, blur_ratio=blur_ratio, slope_sd=slope_sd,
-            cupping_px=cupping_px, correlation=squared.survey.correlation,
+            cupping_px=cupping_px, correlation=squared.survey.correlation, through_depth=axis_free,
         )  # fmt: skip
     if not fit and candidate.kind != "relief":
         # the outline is there all the same: report it as it runs
         return Sized(replace(candidate, kind="free", shape=None, growth_px=0.0), fit, middle, False)
     if fit:
-        # px: below this the image model itself is not trusted; beside other material far less
-        trust = 0.08**2 if crowded else 0.002**2
+        trust = 0.08**2 if crowded else _TRUST_PX**2
         if high - low < 3 and len(squared.survey.stack) > 1:  # the faces at both ends blur into all of its slices
             trust += (0.15 / (high - low + 1)) ** 2
         # shading is taken as straight over 12 px; cupping bends by its slope over the radius
         bent = (_BENT_PX2 * fit.shading / max(_half_width(shape), _WIDE_PX)) ** 2
         floor = np.array([trust * (n in _PLACES) + (trust + bent) * (n in _WIDTHS) for n in fit.names])
+        # what is not trusted at either end of its depth is not trusted as a lean or taper
+        arm = max(float(np.abs(samples.z).max()), 1.0)
+        floor += np.array([(_TRUST_PX / arm) ** 2 * (n in _ALONG and fit.u(n) > 0) for n in fit.names])
         fit = replace(fit, covariance=fit.covariance + np.diag(floor), budget={**fit.budget, "model": floor})
     return Sized(candidate, fit, middle, axis_free, crowded)

@@ -13,7 +13,8 @@ from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Drift", "Shift", "find_drift", "find_shifts"]
 
-_FEWEST_PLACES = 150
+_FEWEST_PLACES = 40  # of the coarse grid; fewer could all lie in one stain or seam
+_CLEAR_SLICES = 3  # metal a face away: 2 slices off, blur of a slice still takes 4 % of it
 _LEAST_DRIFT = 0.015
 _LEAST_SCATTER = 0.002  # share of the contrast; drawn slices have no noise at all
 _LEAST_PX = 8  # rows and columns; a strip narrower than the smoothing shows no shift across it
@@ -112,7 +113,7 @@ def _smoothed(offset: Floats, u: Floats, width: float) -> Floats:
     """Smooth along depth by lines through each slice's neighbours, weighted by certainty; outliers lose theirs.
 
     A mean would lag behind a ramp where it starts and ends, and just there the faces lie. Beyond the slices that
-    are known the last lines run on, at most half as far as slices are known.
+    are known the last lines run on, no farther than the values reach back that they were drawn through.
     """
     index = np.arange(len(offset))
     at = index[np.isfinite(offset)]
@@ -124,8 +125,9 @@ def _smoothed(offset: Floats, u: Floats, width: float) -> Floats:
         usual = 1.4826 * float(np.median(miss))  # a bent curve misses its own lines a little everywhere
         weight = np.where(miss < 4 * np.maximum(u[at], usual) + 1e-6, sure, 0.0)
         smooth, _ = _lines(at, at, value, weight, width)
-    beyond = np.clip(index[:, None] - at[[0, -1]], -len(at) / 2, len(at) / 2)
     way, _ = _way_on(value, weight)
+    most = min(len(at) / 2, 2 * way[1])
+    beyond = np.clip(index[:, None] - at[[0, -1]], -most, most)
     before = _run_on(value[::-1], weight[::-1], -beyond[:, 0], way)
     after = _run_on(value, weight, beyond[:, 1], way)
     inside = np.interp(index, at, smooth)
@@ -188,7 +190,7 @@ def _offsets(scan: Scan, *, metal: bool) -> tuple[Floats, Floats]:
     noise and loses its say, where single voxels would let it pass for a darker slice.
     """
     count = scan.columns.shape[0]
-    inside = steady(scan, metal=metal)
+    inside = steady(scan, metal=metal, reach=_CLEAR_SLICES)
     joined = ndimage.uniform_filter(inside.astype(np.float32), (0, 3, 3), mode="constant")
     grey3 = ndimage.uniform_filter(np.where(inside, scan.columns, np.float32(0)), (0, 3, 3), mode="constant")
     good = inside.reshape(count, -1)

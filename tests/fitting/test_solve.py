@@ -140,3 +140,19 @@ def test_failures_say_why(grey: object, count: int, reason: str) -> None:
     assert isinstance(fit, FitFailed)
     assert not fit
     assert reason in fit.reason
+
+
+def test_grey_that_sinks_through_depth_is_no_taper() -> None:
+    """Metal 4 % darker from one end to the other feigns a taper beyond four u; where it may slope, there is none."""
+    true = [0.31, -0.22, 11.4, 0.0, 0.0, 0.0]
+    samples = ring(true, 0.005, np.random.default_rng(2), depth=20)
+    off = np.hypot(samples.x - true[0], samples.y - true[1])
+    metal = ndtr((true[2] - BLUR**2 / (2 * true[2]) - off) / BLUR)
+    sunk = Samples(samples.x, samples.y, samples.z, samples.grey - 0.002 * samples.z * metal, samples.cluster)
+    level, sloped = (
+        fit_grey(RoundModel(False), START, sunk, noise=0.005, through_depth=through) for through in (False, True)
+    )
+    assert isinstance(level, ShapeFit)
+    assert isinstance(sloped, ShapeFit)
+    assert abs(level.value("growth")) > 4 * level.u("growth")
+    assert abs(sloped.value("growth")) < 2.5 * sloped.u("growth")
