@@ -11,7 +11,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.pieces.seam_base import Base
 from ctrecon.pieces.seam_field import SeamField
 from ctrecon.pieces.seam_paths import Line, SeamShape, circles, parallels, squares
-from ctrecon.pieces.seam_wide import rectangle_sums
+from ctrecon.pieces.seam_wide import rectangle_sums, summed
 
 __all__ = ["Family", "Maker", "circle_maker", "parallel_maker", "rectangle_maker", "square_maker"]
 
@@ -111,8 +111,7 @@ def _walked(
         column -= table.left
         row -= table.top
         inside = (column >= 0) & (column < columns) & (row >= 0) & (row < rows)
-        at = np.where(inside, row * columns + column, rows * columns)
-        parts.append(table.values[at].sum(axis=1))
+        parts.append(summed(table.values, np.where(inside, row * columns + column, rows * columns)))
         count.append(np.full(len(line.turns), float(line.points.shape[1])))
         own.append(replace(line, points=np.empty(0)))
     if not parts:

@@ -72,6 +72,7 @@ def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]
     leads: list[Lead] = []
     about: Maker | None = None
     least: dict[Key, float] = {}
+    by_cell = {cell: (field.coarser(cell), _quarters(field.coarser(cell))) for cell in _REACH_PX} if centres else {}
     for centre in centres:
         about = square_maker(centre.x, centre.y, min(centre.reach, _REACH_PX[1]))
         square = about(field)
@@ -82,7 +83,7 @@ def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]
         if round_ is not None:
             leads += _best(round_, _straight(field, round_), field, least, about)
             leads += _best(round_, _conical(field, round_), field, least, about)
-        wide = [lead for cell, reach in _REACH_PX.items() for lead in _wide(field.coarser(cell), centre, reach)]
+        wide = [lead for cell, both in by_cell.items() for lead in _wide(*both, centre, _REACH_PX[cell])]
         leads += _foremost(_in_px(field, lead) for lead in wide)
     for outline in outlines:
         family = parallel_maker(outline)(field)
@@ -92,7 +93,7 @@ def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]
     return sorted(leads, key=lambda lead: (-lead.z, lead.name))
 
 
-def _wide(field: SeamField, centre: Centre, reach: float) -> list[Lead]:
+def _wide(field: SeamField, quarters: SeamField, centre: Centre, reach: float) -> list[Lead]:
     """Search rectangles, and beyond the finest cells squares, of the sizes that suit the cells of this field."""
     cell = field.cell
     x, y, most = (centre.x + 0.5) / cell - 0.5, (centre.y + 0.5) / cell - 0.5, min(centre.reach, reach) / cell
@@ -104,10 +105,9 @@ def _wide(field: SeamField, centre: Centre, reach: float) -> list[Lead]:
         square = square_maker(x, y, most, least / 2**0.5)(field)
         if square is not None:
             leads += _best(square, (*_straight(field, square), *_conical(field, square)), field, {})
-    joined, runs = _joined(field)
-    family = rectangle_maker(x, y, most, least)(joined)
+    family = rectangle_maker(x, y, most, least)(quarters)
     if family is not None:
-        leads += _best(family, _by_run(family, runs), field, {})
+        leads += _best(family, _by_quarters(family, quarters.joined), field, {})
     return leads
 
 
@@ -200,19 +200,13 @@ def _sibling_spread(field: SeamField, lead: Lead) -> float:
     return 0.0 if found is None else found.spread
 
 
-def _joined(field: SeamField) -> tuple[SeamField, list[tuple[int, int]]]:
-    """Join the blocks over the whole depth, its halves and its quarters: few enough for many lines."""
-    count = len(field.starts) - 1
-    runs = {(0, count - 1)}
-    for parts in (2, 4):
-        edges = np.linspace(0, count, parts + 1).round().astype(int)
-        runs |= {(int(a), int(b) - 1) for a, b in pairwise(edges) if b - a >= 1}
-    ordered = sorted(runs)
-    pairs = [field.run(a, b) for a, b in ordered]
+def _quarters(field: SeamField) -> SeamField:
+    """Join the blocks by quarters of the depth: few enough for many lines."""
+    edges = np.unique(np.linspace(0, len(field.starts) - 1, 5).round().astype(int))
+    pairs = [field.run(int(a), int(b) - 1) for a, b in pairwise(edges)]
     fine, weight = np.array([f for f, _ in pairs]), np.array([w for _, w in pairs])
-    joined = tuple(b + 1 - a for a, b in ordered)
-    starts = tuple(range(len(pairs) + 1))
-    return replace(field, fine=fine, weight=weight, mean=field.mean[:0], starts=starts, joined=joined), ordered
+    starts, joined = tuple(range(len(pairs) + 1)), tuple(int(n) for n in np.diff(edges))
+    return replace(field, fine=fine, weight=weight, mean=field.mean[:0], starts=starts, joined=joined)
 
 
 def _straight(field: SeamField, family: Family) -> Iterable[_Scores]:
@@ -277,9 +271,16 @@ def _conical(field: SeamField, family: Family, only: tuple[int, int, float] | No
             yield _scores(s, n, np.where(outside, 0.0, f), a, b, growth=change / planes)
 
 
-def _by_run(family: Family, runs: Sequence[tuple[int, int]]) -> Iterable[_Scores]:
-    for i, (a, b) in enumerate(runs):
-        yield _scores(family.sums[i], family.norms[i], family.fill[i], a, b)
+def _by_quarters(family: Family, joined: Sequence[int]) -> Iterable[_Scores]:
+    """Scores over the quarters of the depth, its halves and the whole of it."""
+    counts, edges = np.array(joined), np.concatenate([[0], np.cumsum(joined)])
+    half = round(edges[-1] / 2)
+    runs = [(0, half), (half, edges[-1])] if half in edges else []
+    for a, b in sorted({(0, edges[-1]), *runs, *pairwise(edges)}):
+        own = slice(*np.searchsorted(edges, (a, b)))
+        sums, norms = family.sums[own].sum(axis=0), family.norms[own].sum(axis=0)
+        fill = (family.fill[own] * counts[own, None]).sum(axis=0) / (b - a)
+        yield _scores(sums, norms, fill, int(a), int(b) - 1)
 
 
 def _half_size(shape: SeamShape) -> float:

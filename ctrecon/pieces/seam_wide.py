@@ -5,12 +5,13 @@ from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from ctrecon.core.frames import Floats
 from ctrecon.pieces.seam_paths import LEAST_RADIUS_PX, Line
 from ctrecon.shapes import Rectangle
 
-__all__ = ["rectangle_sums"]
+__all__ = ["rectangle_sums", "summed"]
 
 _SIDEWAYS_PX = 0.9  # the end of a flat is off by this much at most between two turns tried
 _STEP_PX = 2
@@ -56,6 +57,17 @@ def rectangle_sums(
     if not lines:
         return [], np.empty((0, table.shape[1]), np.float32), np.empty(0)
     return lines, np.concatenate(sums), np.concatenate(points)
+
+
+def summed(table: NDArray[np.float32], pixels: NDArray[np.int32]) -> NDArray[np.float32]:
+    """Sum a table (pixels, channels) over the pixels of each line (lines, points): (lines, channels).
+
+    A sparse product adds them up as it goes, so that no copy of all the points' values is made.
+    """
+    count, points = pixels.shape
+    ones, ends = np.ones(pixels.size, np.float32), np.arange(count + 1, dtype=np.int32) * np.int32(points)
+    which = sparse.csr_array((ones, pixels.ravel(), ends), shape=(count, len(table)))
+    return np.asarray(which @ table)
 
 
 def _groups(reach: float, least: float) -> Iterator[tuple[int, list[tuple[int, int]], Floats]]:
@@ -112,7 +124,7 @@ def _sides(
     along = np.arange(most) + 0.5
     u = np.concatenate([offsets, -offsets]).astype(float)[:, None]
     v = np.concatenate([along, -along])[None, :]
-    values = table[_pixels(u, v, x, y, turn, size)]
+    values = table.take(_pixels(u, v, x, y, turn, size), axis=0)
     n = len(offsets)
     both = values[:n, :most] + values[:n, most:] + values[n:, :most] + values[n:, most:]
     out = np.zeros((n, most + 1, table.shape[1]), np.float32)
@@ -124,24 +136,39 @@ def _round_ends(
     table: NDArray[np.float32], size: tuple[int, int], x: float, y: float, half: int, far: NDArray[np.int64],
     turns: Floats,
 ) -> NDArray[np.float32]:  # fmt: skip
-    """Return sums along both round ends of slots of one width, their centres `far` off: (slots, turns, channels)."""
+    """Return sums along both round ends of slots of one width, their centres `far` off: (slots, turns, channels).
+
+    The other end, and both ends a quarter of a turn on, are the same places with their signs changed.
+    """
     count = _end(half)
     angle = (np.arange(count) + 0.5) * np.pi / count - np.pi / 2
-    u, v = half * np.cos(angle), half * np.sin(angle)
-    u = np.concatenate([u[None] + far[:, None], -u[None] - far[:, None]], axis=1)
-    v = np.broadcast_to(np.concatenate([v, v]), u.shape)
+    u = (half * np.cos(angle) + far[:, None]).astype(np.float32)
+    v = np.broadcast_to((half * np.sin(angle)).astype(np.float32), u.shape)
+    quarter = len(turns) // 2
     out = np.empty((len(far), len(turns), table.shape[1]), np.float32)
-    chunk = max(1, _CHUNK // u.size)
-    for start in range(0, len(turns), chunk):
-        some = turns[start : start + chunk, None, None]
-        out[:, start : start + chunk] = table[_pixels(u, v, x, y, some, size)].sum(axis=2).transpose(1, 0, 2)
+    chunk = max(1, _CHUNK // (2 * u.size))
+    for start in range(0, quarter, chunk):
+        some = np.radians(turns[start : min(start + chunk, quarter), None, None])
+        c, s = np.cos(some).astype(np.float32), np.sin(some).astype(np.float32)
+        across, down = u * c - v * s, u * s + v * c
+        for first, p, q in ((start, across, down), (start + quarter, -down, across)):
+            at = np.concatenate([_numbers(x + p, y + q, size), _numbers(x - p, y - q, size)], axis=2)
+            found = summed(table, at.reshape(-1, at.shape[2])).reshape(*at.shape[:2], -1)
+            out[:, first : first + len(some)] = found.transpose(1, 0, 2)
     return out
 
 
-def _pixels(u: Floats, v: Floats, x: float, y: float, turn: Floats | float, size: tuple[int, int]) -> NDArray[np.int32]:
+def _pixels(u: Floats, v: Floats, x: float, y: float, turn: float, size: tuple[int, int]) -> NDArray[np.int32]:
     """Return the numbers of the pixels nearest to places given in turned axes about (x, y)."""
-    rows, columns = size
     c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
-    column, row = np.rint(x + u * c - v * s).astype(np.int32), np.rint(y + u * s + v * c).astype(np.int32)
-    inside = (column >= 0) & (column < columns) & (row >= 0) & (row < rows)
-    return np.where(inside, row * np.int32(columns) + column, np.int32(rows * columns))
+    return _numbers(x + u * c - v * s, y + u * s + v * c, size)
+
+
+def _numbers(column: Floats, row: Floats, size: tuple[int, int]) -> NDArray[np.int32]:
+    """Return the numbers of the pixels nearest to some places; one beyond the last where a place lies outside."""
+    rows, columns = size
+    i, j = np.rint(row).astype(np.int32), np.rint(column).astype(np.int32)
+    at = i * np.int32(columns) + j
+    if i.size and (i.min() < 0 or j.min() < 0 or i.max() >= rows or j.max() >= columns):
+        at[(i < 0) | (i >= rows) | (j < 0) | (j >= columns)] = rows * columns
+    return at
