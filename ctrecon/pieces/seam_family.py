@@ -1,7 +1,7 @@
 """Families of lines - circles, squares, rectangles, parallels - and the grey summed along each line, block by block."""
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -12,6 +12,8 @@ from ctrecon.pieces.seam_base import Base
 from ctrecon.pieces.seam_field import SeamField
 from ctrecon.pieces.seam_paths import Line, SeamShape, circles, parallels, squares
 from ctrecon.pieces.seam_wide import rectangle_sums, summed
+
+_TOGETHER = 400_000  # coordinates of points summed over at a time, to bound the memory they take
 
 __all__ = ["Family", "Maker", "circle_maker", "parallel_maker", "rectangle_maker", "square_maker"]
 
@@ -72,6 +74,13 @@ class _Table:
             values[:-1, blocks + k] = weight
         return cls(values, counts, size, left, top)
 
+    def numbers(self, points: Floats) -> NDArray[np.int32]:
+        """Return the rows of the table that hold the pixels nearest to points (..., 2), one after the other."""
+        rows, columns = self.size
+        i, j = (np.rint(points[..., k]).astype(np.int32) - low for k, low in ((1, self.top), (0, self.left)))
+        inside = (i >= 0) & (i < rows) & (j >= 0) & (j < columns)
+        return np.where(inside, i * np.int32(columns) + j, np.int32(rows * columns)).ravel()
+
 
 def circle_maker(x: float, y: float, reach: float) -> Maker:
     """Make circles about a point."""
@@ -102,31 +111,41 @@ def _walked(
 ) -> Family | None:
     """Sum along the points of every line."""
     table = _Table.of(field, box)
-    rows, columns = table.size
     own: list[Line] = []
-    parts: list[Floats] = []
-    count: list[Floats] = []
-    for line in lines():
-        column, row = np.rint(line.points[..., 0]).astype(np.int32), np.rint(line.points[..., 1]).astype(np.int32)
-        column -= table.left
-        row -= table.top
-        inside = (column >= 0) & (column < columns) & (row >= 0) & (row < rows)
-        parts.append(summed(table.values, np.where(inside, row * columns + column, rows * columns)))
-        count.append(np.full(len(line.turns), float(line.points.shape[1])))
-        own.append(replace(line, points=np.empty(0)))
+    parts: list[NDArray[np.float32]] = []
+    count: list[NDArray[np.int64]] = []
+    for some in _together(lines()):
+        pixels = np.concatenate([table.numbers(line.points) for line in some])
+        count.append(np.concatenate([np.full(len(line.turns), line.points.shape[1]) for line in some]))
+        parts.append(summed(table.values, pixels, count[-1]))
+        own += [Line(np.empty(0), line.first, line.turns) for line in some]
     if not parts:
         return None
     maker = partial(_walked, name=name, lines=lines, box=box)
-    return _family(name, maker, own, np.concatenate(parts), np.concatenate(count), table.counts)
+    return _family(name, maker, own, np.concatenate(parts), np.concatenate(count).astype(float), table.counts)
+
+
+def _together(lines: Iterable[Line]) -> Iterator[list[Line]]:
+    """Yield lines by groups: many points at a time, but not all the points there are."""
+    group: list[Line] = []
+    size = 0
+    for line in lines:
+        group.append(line)
+        size += line.points.size
+        if size > _TOGETHER:
+            yield group
+            group, size = [], 0
+    if group:
+        yield group
 
 
 def _wide(field: SeamField, *, x: float, y: float, reach: float, least: float) -> Family | None:
     """Sum along rectangles and slots."""
     table = _Table.of(field, _about(x, y, reach))
-    own, sums, points = rectangle_sums(table.values, table.size, x - table.left, y - table.top, reach, least)
+    corner = table.left, table.top
+    own, sums, points = rectangle_sums(table.values, table.size, x, y, reach, least, corner=corner)
     if not own:
         return None
-    own = [replace(line, first=replace(line.first, x=x, y=y)) for line in own]
     return _family("rectangle", rectangle_maker(x, y, reach, least), own, sums, points, table.counts)
 
 

@@ -76,9 +76,10 @@ def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]
     for centre in centres:
         about = square_maker(centre.x, centre.y, min(centre.reach, _REACH_PX[1]))
         square = about(field)
-        least = {} if square is None else _spreads(field, square)
+        every = () if square is None else (*_straight(field, square), *_conical(field, square))
+        least = {key: scale.spread for key, scale in _scales(every).items()}
         if square is not None:
-            leads += _best(square, (*_straight(field, square), *_conical(field, square)), field, {})
+            leads += _best(square, every, field, {})
         round_ = circle_maker(centre.x, centre.y, centre.reach)(field)
         if round_ is not None:
             leads += _best(round_, _straight(field, round_), field, least, about)
@@ -251,13 +252,14 @@ def _conical(field: SeamField, family: Family, only: tuple[int, int, float] | No
     if sizes < 2:
         return
     half = _half_size(family.own[1].first) - _half_size(family.own[0].first)
+    every = np.stack([family.sums, family.norms, family.fill], axis=2)
     for a, b in sorted({(0, count - 1), (0, count // 2 - 1), (count // 2, count - 1)}):
         middle = (field.starts[a] + field.starts[b + 1] - 1) / 2
         planes = field.starts[b + 1] - field.starts[a]
         for change in (c for c in range(-_GROWTHS, _GROWTHS + 1) if c and abs(c) * field.cell <= _STEEPEST * planes):
             if only is not None and only != (a, b, change / planes):
                 continue
-            s, n, f = (np.zeros(len(family.size_of)) for _ in range(3))
+            total = np.zeros((len(family.size_of), 3))
             outside = np.zeros(len(family.size_of), dtype=bool)
             for block in range(a, b + 1):
                 at = (field.starts[block] + field.starts[block + 1] - 1) / 2 - middle
@@ -265,9 +267,8 @@ def _conical(field: SeamField, family: Family, only: tuple[int, int, float] | No
                 outside |= (size < 0) | (size >= sizes)
                 size = np.clip(size, 0, sizes - 1)
                 index = first_of[size] + np.round(family.turn_of * turns[size]).astype(np.int64) % turns[size]
-                s += family.sums[block, index]
-                n += family.norms[block, index]
-                f += family.fill[block, index] / (b + 1 - a)
+                total += every[block].take(index, axis=0)
+            s, n, f = total[:, 0], total[:, 1], total[:, 2] / (b + 1 - a)
             yield _scores(s, n, np.where(outside, 0.0, f), a, b, growth=change / planes)
 
 
@@ -305,11 +306,6 @@ def _scales(every: Iterable[_Scores]) -> dict[Key, Scale]:
     """Median and scatter of every stretch."""
     found = {(s.first, s.last, s.growth, s.against): _scale(s.raw[s.good]) for s in every}
     return {key: scale for key, scale in found.items() if scale is not None}
-
-
-def _spreads(field: SeamField, family: Family) -> dict[Key, float]:
-    every = (*_straight(field, family), *_conical(field, family))
-    return {key: scale.spread for key, scale in _scales(every).items()}
 
 
 def _best(

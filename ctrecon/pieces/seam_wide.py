@@ -22,7 +22,8 @@ _CHUNK = 400_000  # points looked up at a time, to bound the memory they take
 
 
 def rectangle_sums(
-    table: NDArray[np.float32], size: tuple[int, int], x: float, y: float, reach: float, least: float
+    table: NDArray[np.float32], size: tuple[int, int], x: float, y: float, reach: float, least: float,
+    *, corner: tuple[int, int] = (0, 0),
 ) -> tuple[list[Line], NDArray[np.float32], Floats]:
     """Sum a table of pixels along rectangles, and slots with round ends, about a point.
 
@@ -35,6 +36,8 @@ def rectangle_sums(
     table : (rows x columns + 1, channels) array
         What is to be summed; the last row stands for all that lies outside.
     size : (rows, columns)
+    corner : (column, row)
+        Where the first pixel of the table lies; the point and the lines are given in the whole picture.
 
     Returns
     -------
@@ -48,10 +51,10 @@ def rectangle_sums(
     sums: list[NDArray[np.float32]] = []
     points: list[Floats] = []
     for most, pairs, turns in _groups(reach, least):
-        flats, ends = _rectangles(table, size, x, y, most, pairs, turns)
+        flats, ends = _rectangles(table, size, x - corner[0], y - corner[1], most, pairs, turns)
         for k, (a, b) in enumerate(pairs):
-            for corner, found, count in ((0.0, flats[k], 4 * (a + b)), (b, ends[k], 4 * (a - b) + 2 * _end(b))):
-                lines.append(Line(np.empty(0), Rectangle(x, y, 2.0 * a, 2.0 * b, 0.0, float(corner)), turns))
+            for rounded, found, count in ((0.0, flats[k], 4 * (a + b)), (b, ends[k], 4 * (a - b) + 2 * _end(b))):
+                lines.append(Line(np.empty(0), Rectangle(x, y, 2.0 * a, 2.0 * b, 0.0, float(rounded)), turns))
                 sums.append(found)
                 points.append(np.full(len(turns), float(count)))
     if not lines:
@@ -59,14 +62,20 @@ def rectangle_sums(
     return lines, np.concatenate(sums), np.concatenate(points)
 
 
-def summed(table: NDArray[np.float32], pixels: NDArray[np.int32]) -> NDArray[np.float32]:
-    """Sum a table (pixels, channels) over the pixels of each line (lines, points): (lines, channels).
+def summed(
+    table: NDArray[np.float32], pixels: NDArray[np.int32], points: int | NDArray[np.int64]
+) -> NDArray[np.float32]:
+    """Sum a table (pixels, channels) over lines given one after the other: (lines, channels).
 
-    A sparse product adds them up as it goes, so that no copy of all the points' values is made.
+    `points` is how many pixels each line has, or all of them. A sparse product adds them up as it goes, so that no
+    copy of all the points' values is made.
     """
-    count, points = pixels.shape
-    ones, ends = np.ones(pixels.size, np.float32), np.arange(count + 1, dtype=np.int32) * np.int32(points)
-    which = sparse.csr_array((ones, pixels.ravel(), ends), shape=(count, len(table)))
+    if isinstance(points, int):
+        ends = np.arange(0, pixels.size + 1, points, dtype=np.int32)
+    else:
+        ends = np.concatenate([[0], np.cumsum(points)]).astype(np.int32)
+    ones = np.ones(pixels.size, np.float32)
+    which = sparse.csr_array((ones, pixels.ravel(), ends), shape=(len(ends) - 1, len(table)))
     return np.asarray(which @ table)
 
 
@@ -146,15 +155,16 @@ def _round_ends(
     v = np.broadcast_to((half * np.sin(angle)).astype(np.float32), u.shape)
     quarter = len(turns) // 2
     out = np.empty((len(far), len(turns), table.shape[1]), np.float32)
-    chunk = max(1, _CHUNK // (2 * u.size))
+    chunk = max(1, _CHUNK // (4 * u.size))
     for start in range(0, quarter, chunk):
         some = np.radians(turns[start : min(start + chunk, quarter), None, None])
         c, s = np.cos(some).astype(np.float32), np.sin(some).astype(np.float32)
         across, down = u * c - v * s, u * s + v * c
-        for first, p, q in ((start, across, down), (start + quarter, -down, across)):
-            at = np.concatenate([_numbers(x + p, y + q, size), _numbers(x - p, y - q, size)], axis=2)
-            found = summed(table, at.reshape(-1, at.shape[2])).reshape(*at.shape[:2], -1)
-            out[:, first : first + len(some)] = found.transpose(1, 0, 2)
+        ways = ((across, down), (-across, -down), (-down, across), (down, -across))
+        at = np.stack([_numbers(x + p, y + q, size) for p, q in ways])
+        found = summed(table, at, count).reshape(2, 2, *across.shape[:2], -1).sum(axis=1)
+        for k in (0, 1):
+            out[:, start + k * quarter : start + k * quarter + len(some)] = found[k].transpose(1, 0, 2)
     return out
 
 
