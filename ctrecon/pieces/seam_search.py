@@ -276,7 +276,7 @@ def _by_quarters(family: Family, joined: Sequence[int]) -> Iterable[_Scores]:
     """Scores over the quarters of the depth, its halves and the whole of it."""
     counts, edges = np.array(joined), np.concatenate([[0], np.cumsum(joined)])
     half = round(edges[-1] / 2)
-    runs = [(0, half), (half, edges[-1])] if half in edges else []
+    runs = [(0, half), (half, edges[-1])] if 0 < half < edges[-1] else []
     for a, b in sorted({(0, edges[-1]), *runs, *pairwise(edges)}):
         own = slice(*np.searchsorted(edges, (a, b)))
         sums, norms = family.sums[own].sum(axis=0), family.norms[own].sum(axis=0)
