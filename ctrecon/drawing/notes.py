@@ -12,7 +12,7 @@ from ctrecon.drawing.rows import HEADINGS, Row, rows_of
 from ctrecon.drawing.section import HATCH_ANGLES
 from ctrecon.drawing.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.views import Model
-from ctrecon.part import is_hole, scale_u_along, taper_of
+from ctrecon.part import Part, is_hole, scale_u_along, taper_of
 
 __all__ = ["SAFETY", "U_NOTE", "Table", "note_lines", "notes_items", "short_notes", "table_rows"]
 
@@ -43,7 +43,7 @@ def note_lines(model: Model, scale: float) -> list[str]:
     lines.append(
         f"Projection: {model.projection} angle. Views and cuts are seen from the start end unless one says otherwise."
     )
-    lines.append(TOLERANCES)
+    lines.append(f"{TOLERANCES} {_as_found_line(part)}")
     if model.datum is not None:
         d = model.datum
         place = (
@@ -99,10 +99,22 @@ def note_lines(model: Model, scale: float) -> list[str]:
 
 
 TOLERANCES = (
-        "Tolerances, material, edges and surface finish are not in the scan: agree on them before cutting and fill "
-        "them in. Sizes are as found; wear and corrosion are not added back."
+    "Tolerances, material, edges and surface finish are not in the scan: agree on them before cutting and fill them in."
 )
 """Answers what the shop asks first: tolerances, material, edges, finish."""
+
+
+def _as_found_line(part: Part) -> str:
+    """Say which sizes are of the metal that is left, and which of the edge where nothing is eaten."""
+    worn = [f.id for f in part.features if f.worn is not None]
+    if not worn:
+        return "Sizes are as found; wear and corrosion are not added back."
+    sizes = "The size" if len(worn) == 1 else "Sizes"
+    which = "is that" if len(worn) == 1 else "are those"
+    return (
+        f"{sizes} of {', '.join(worn)} {which} of the sound edge: what is eaten away there is not copied. All other "
+        "sizes are as found; corrosion of a whole surface is not added back."
+    )
 
 
 def _direction_lines(model: Model) -> list[str]:

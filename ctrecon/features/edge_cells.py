@@ -17,12 +17,14 @@ from ctrecon.fitting.result import ShapeFit
 from ctrecon.shapes import Circle
 from ctrecon.slices.square_up import SquaredStack
 
-__all__ = ["EdgeCells", "Voxels", "cells_of", "with_whole_edge"]
+__all__ = ["CELL_PX", "EdgeCells", "Voxels", "cells_of", "with_whole_edge"]
 
 Voxels = tuple[Floats, Floats, Floats, Floats]
 _BAND_PX = 4.5
 _FINE_PX = 0.7  # steps of the outlines that candidates carry
 _GROUP = 3  # fine steps to a cell: about two pixels, two to three times the blur
+CELL_PX = _FINE_PX * _GROUP
+"""Length of a cell along its outline, px."""
 _LEAST_PLANES, _MOST_BLOCKS = 4, 5
 _MOST_VOXELS = 60_000
 _STEPS = 5

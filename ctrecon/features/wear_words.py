@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
+from ctrecon.features.edge_cells import CELL_PX, EdgeCells
 from ctrecon.features.size import Sized, Wear
 from ctrecon.features.sound_edge import SoundEdge
 from ctrecon.fitting.result import ShapeFit
@@ -36,9 +37,7 @@ class _Cells:
     high: Floats
 
 
-def wear_of(
-    one: Sized, edge: SoundEdge, cut: Sequence[NDArray[np.bool_]], squared: SquaredStack
-) -> Wear | None:
+def wear_of(one: Sized, edge: SoundEdge, cut: Sequence[NDArray[np.bool_]], squared: SquaredStack) -> Wear | None:
     """Tell how much of an edge is eaten, how deep and where.
 
     Parameters
@@ -63,7 +62,7 @@ def wear_of(
     gone = _GONE * _half_width(edge.shape)
     for cells, lost, u, eaten, tool in zip(edge.cells, edge.lost, edge.u, edge.eaten, cut, strict=True):
         depth = (cells.planes[:, 1] - cells.planes[:, 0] + 1).astype(float)[:, None]
-        weight = np.broadcast_to(depth, lost.shape)
+        weight = depth * _along(edge.shape, cells)
         with np.errstate(invalid="ignore"):
             mine = eaten & ~tool & (lost > np.maximum(_SURE * u, 0.05)) & (lost < gone)
         total += float(weight[~tool & ~(lost >= gone)].sum())
@@ -88,6 +87,23 @@ def wear_of(
     return Wear(round(share, 3), float(lost[deepest]), float(np.hypot(u[deepest], size / 2)), says)
 
 
+def _along(shape: Shape, cells: EdgeCells) -> Floats:
+    """Return the share (B, S) of each cell's length that runs along the sound shape: the walls of a bite do not."""
+    along = np.abs((_slope(shape, cells.points) * cells.normal).sum(axis=1))
+    if not isinstance(shape, Circle):
+        return np.broadcast_to(along, cells.offset.shape)
+    away = np.hypot(*(np.where(np.isfinite(cells.places), cells.places, cells.points) - np.array(shape.centre)).T).T
+    return np.asarray(along * _half_width(shape) / np.maximum(away, 1.0))
+
+
+def _slope(shape: Shape, places: Floats) -> Floats:
+    """Return the direction (N, 2) in which the signed distance of a shape grows at places: inwards."""
+    h = 0.05
+    sides = [shape.signed_distance(places + np.array(step)) for step in ((h, 0.0), (-h, 0.0), (0.0, h), (0.0, -h))]
+    grad = np.column_stack([sides[0] - sides[1], sides[2] - sides[3]])
+    return np.asarray(grad / np.maximum(np.hypot(*grad.T), 1e-9)[:, None])
+
+
 def _half_width(shape: Shape) -> float:
     return float(np.abs(shape.signed_distance(np.array([shape.centre])))[0])
 
@@ -106,15 +122,14 @@ def _runs(found: _Cells, shape: Shape) -> list[NDArray[np.int64]]:
     return [np.flatnonzero(label == k) for k in range(1, count + 1) if (label == k).any()]
 
 
-def _where(
-    found: _Cells, run: NDArray[np.int64], shape: Shape, planes: tuple[int, int], squared: SquaredStack
-) -> str:
+def _where(found: _Cells, run: NDArray[np.int64], shape: Shape, planes: tuple[int, int], squared: SquaredStack) -> str:
     top = run[int(np.argmax(found.lost[run]))]
     pitch = squared.pitch_mm
     deep = f"up to {found.lost[top] * pitch:.2g} mm deep"
     turned = (found.angle[run] - found.angle[top] + 180) % 360 - 180
-    low, high = (float(found.angle[top] + v) % 360 for v in (turned.min(), turned.max()))
     if isinstance(shape, Circle):
+        half = np.degrees(CELL_PX / 2 / _half_width(shape))  # a cell has a width of its own
+        low, high = (float(found.angle[top] + v) % 360 for v in (turned.min() - half, turned.max() + half))
         at = f"from {low:.0f}° to {high:.0f}° (from X towards Y)"
     else:
         corner = _corner_near(shape, found.place[top])
@@ -134,10 +149,8 @@ def _where(
 
 def _facing(shape: Shape, place: Floats) -> float:
     """Return the direction (degrees) that the flat nearest to a place faces."""
-    h = 0.05
-    ends = np.array([[h, 0.0], [-h, 0.0], [0.0, h], [0.0, -h]]) + place
-    d = shape.signed_distance(ends)
-    return float(np.degrees(np.arctan2(d[3] - d[2], d[1] - d[0]))) % 360
+    x, y = -_slope(shape, place[None])[0]
+    return float(np.degrees(np.arctan2(y, x))) % 360
 
 
 def _corner_near(shape: Shape, place: Floats) -> float | None:

@@ -15,6 +15,8 @@ import drawing_records as records
 import pytest
 
 from ctrecon.core.errors import InputError, InputFileError
+from ctrecon.core.measured import Measured
+from ctrecon.core.worn import Worn
 from ctrecon.drawing import draw_sheet
 from ctrecon.drawing.dxf import build_document
 from ctrecon.drawing.items import Sheet
@@ -107,6 +109,17 @@ def test_notes_say_what_a_maker_must_know() -> None:
     basis = words(made("medley")[2])
     assert "5.000 × 3.000 (inferred)" in basis and "Ø4.000 (assumed)" in basis and "F9 8.000 (stated)" in basis
     assert "Legend, basis of a figure: (assumed) = taken for granted" in basis
+
+
+def test_the_sheet_says_which_sizes_are_of_a_sound_edge() -> None:
+    """A worn edge's size is that of its sound part, and the notes say so of that feature alone (part-record.md)."""
+    part = made("hub")[0]
+    assert "wear and corrosion are not added back" in words(made("hub")[2])
+    first = part.features[0]
+    worn = Worn(share=0.12, deepest_mm=Measured(0.2, 0.01), says="Eaten over 12% of its edge.")
+    said = words(build_document(make_sheet(replace(part, features=(replace(first, worn=worn), *part.features[1:])))))
+    assert f"The size of {first.id} is that of the sound edge" in said
+    assert "wear and corrosion are not added back" not in said
 
 
 def test_every_page_of_a_long_sheet_carries_title_and_safety() -> None:

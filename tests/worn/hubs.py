@@ -24,7 +24,8 @@ def _relief(rng: np.random.Generator, rim: float, inside: float) -> tuple[float,
 def _centre_hole(rng: np.random.Generator, room: Room, low: float, high: float, wall: float) -> tuple[Distance, True_]:
     """A bore (now and then tapered) or a square hole through everything; `wall` is the radius it must stay within."""
     if rng.random() < 0.65:
-        radius = float(rng.uniform(3.5, min(wall, 11 * room.fine)))
+        widest = max(2.6, min(wall, 11 * room.fine))
+        radius = float(rng.uniform(min(3.5, widest), widest))
         taper = float(rng.choice([-1, 1])) / 48 if rng.random() < 0.25 else 0.0
         if radius - abs(taper) * (high - low) / 4 < 2.5:
             taper = 0.0

@@ -69,7 +69,10 @@ def one_part(job: Job) -> dict[str, Any]:
     kind, seed, size, faults, worn, limit = job
     warnings.simplefilter("ignore")
     out: dict[str, Any] = {"kind": kind, "seed": seed}
-    told, pose, _ = parts.make(kind, seed, size=size, faults=faults, worn=worn)
+    try:
+        told, pose, _ = parts.make(kind, seed, size=size, faults=faults, worn=worn)
+    except ValueError as trouble:  # a part that cannot be drawn must not cost the others their results
+        return out | {"fault": f"the renderer: {trouble}"}
     out["scan"] = told.scan
     _forget_peak()
     signal.signal(signal.SIGPROF, _stop)

@@ -13,13 +13,13 @@ def bites(
     rng: np.random.Generator, turn: float, length: float, z: float, share: float, deepest: float = 4.0
 ) -> list[Bite]:
     """Bites over `share` of an edge that is `turn` long (degrees or px) and `length` deep about `z`."""
-    left, out = share * turn, []
+    left, out, deepest = share * turn, [], max(deepest, 0.5)
     while left > 0.03 * turn:
         wide = min(left, float(rng.uniform(0.05, 0.13)) * turn)
         left -= wide
         through = rng.random() < 0.6
         out.append(Bite(
-            at=float(rng.uniform(-0.5, 0.5)) * turn, half=wide / 2, deep=float(rng.uniform(2.0, deepest)),
+            at=float(rng.uniform(-0.5, 0.5)) * turn, half=wide / 2, deep=float(rng.uniform(min(2.0, deepest), deepest)),
             z=z + (0.0 if through else float(rng.uniform(-0.4, 0.4)) * length),
             half_z=np.inf if through else float(rng.uniform(0.3, 0.7)) * length,
             form=str(rng.choice(["smooth", "round", "round", "notch"])),
