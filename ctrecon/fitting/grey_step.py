@@ -10,11 +10,14 @@ from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
 
-__all__ = ["REACH_PX", "GreyModel", "GreyStep", "Samples", "Unknowns"]
+__all__ = ["LN_BLUR", "REACH_PX", "GreyModel", "GreyStep", "Samples", "Unknowns"]
 
 REACH_PX = 4.5
 """Slopes away from the edge are grey per so many px: the half width of the band that sizes come from."""
 
+
+LN_BLUR = (-2.5, 2.0)
+"""Least and most ln blur (px) that a scan can have."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +108,7 @@ class GreyStep:
         n = len(self.free)
         p = self.start.copy()
         p[self.free] = q[:n]
-        blur = float(np.exp(np.clip(q[n], -2.5, 2.0)))
+        blur = float(np.exp(np.clip(q[n], *LN_BLUR)))
         return Unknowns(p, blur, float(q[n + 1]), float(q[n + 2]), q[n + 3 :])
 
     def at(self, q: Floats) -> tuple[Floats, Floats]:

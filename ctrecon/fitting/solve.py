@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.descend import Ties, descend
-from ctrecon.fitting.grey_step import REACH_PX, GreyModel, GreyStep, Samples
+from ctrecon.fitting.grey_step import LN_BLUR, REACH_PX, GreyModel, GreyStep, Samples
 from ctrecon.fitting.result import FitFailed, ShapeFit
 from ctrecon.fitting.uncertainty import WELSCH, sandwich
 from ctrecon.slices.lasting import Around, Lasting
@@ -172,13 +172,14 @@ class _Search:
         rough = self.noise < _ROUGH
         self.scale = _ROUGH if rough else self.noise
         thin = len(self.step) // _FEW_VOXELS
+        within = len(self.step.free), *LN_BLUR
         if rough or thin > 1:
             few = self.step.every(max(thin, 1))
-            self.q, _ = descend(few.at, self.q, self.scale, self.ties, tolerance=1e-4, most=20)
+            self.q, _ = descend(few.at, self.q, self.scale, self.ties, tolerance=1e-4, most=20, within=within)
             self.scale = self.noise
         for _ in range(3):
             self.q, (self.raw, self.jac) = descend(
-                self.step.at, self.q, self.scale, self.ties, tolerance=1e-7, most=60
+                self.step.at, self.q, self.scale, self.ties, tolerance=1e-7, most=60, within=within
             )
             if not self._changed(start):
                 break

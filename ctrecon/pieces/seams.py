@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.fitting.result import ShapeFit
 from ctrecon.pieces.other_material import grey_inside
+from ctrecon.pieces.seam_base import Base
 from ctrecon.pieces.seam_depth import Depths, find_depths
 from ctrecon.pieces.seam_false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring
 from ctrecon.pieces.seam_field import SeamField, SolidMetal
 from ctrecon.pieces.seam_fit import OutlineFit, band_of, fit_outline
-from ctrecon.pieces.seam_paths import Base, SeamShape
+from ctrecon.pieces.seam_paths import SeamShape
 from ctrecon.pieces.seam_record import seam_draft
 from ctrecon.pieces.seam_refine import SET, Lead, grown, refine, sampled
 from ctrecon.pieces.seam_search import Centre, judged_without_itself, search
@@ -41,6 +42,7 @@ _MOST_CHANCE = 0.03
 _OVER_ALL = 1.1
 _PART_OF_IT = 0.01  # however strong: a crack that bends may follow two or three sides of an outline
 _WORTH_A_LOOK = 3.9
+_SLACK = 1.0  # the middle of the scores may move by as much once a line is judged without itself
 _OWN_PX = 4.0
 _PSF_PX = 0.8
 _END_BLUR = 1.0
@@ -100,7 +102,7 @@ def _next_seam(
     drafts: list[Draft],
 ) -> tuple[Draft | None, SeamField]:  # fmt: skip
     """Return the strongest line that is a seam, and the field without it."""
-    leads = [refine(field, lead) for lead in search(field, centres, outlines) if lead.z > _WORTH_A_LOOK]
+    leads = [refine(field, lead) for lead in search(field, centres, outlines) if _may_be(field, lead)]
     for lead in _simplest_first(field, leads):
         form = closed(field, lead)
         if form.reason:
@@ -109,9 +111,12 @@ def _next_seam(
         # the same line may have been met in several searches: the surest of them counts
         surest = min((one for one in leads if _same(one, lead)), key=_chance)
         every = [lead] if surest is lead else [lead, surest]
-        judged = min((judged_without_itself(field, near, one) for one in every), key=_chance)
         # what its four sides show against the lines beside it can't be much less than what it shows against all lines
-        judged = replace(judged, z=min(judged.z, _BESIDE * sum(form.sides) / len(form.sides) ** 0.5))
+        most = _BESIDE * sum(form.sides) / len(form.sides) ** 0.5
+        if all(_chance(replace(one, z=most)) > _MOST_CHANCE for one in every):
+            continue
+        judged = min((judged_without_itself(field, near, one) for one in every), key=_chance)
+        judged = replace(judged, z=min(judged.z, most))
         lead = replace(lead, z=judged.z, scale=judged.scale)
         if _chance(judged) > _MOST_CHANCE or _ring(squared, solid, field, lead):
             continue
@@ -251,8 +256,14 @@ def _ringed(squared: SquaredStack) -> bool:
     return artefacts is not None and artefacts.rings is not None
 
 
+def _may_be(field: SeamField, lead: Lead) -> bool:
+    """Tell whether a lead is worth a look: judged without itself its scatter can't be less than noise allows."""
+    most = max(abs(lead.raw), abs(lead.raw - lead.scale.middle)) / max(field.least_spread, 1e-12) + _SLACK
+    return lead.z > _WORTH_A_LOOK and _chance(replace(lead, z=most)) <= _MOST_CHANCE
+
+
 def _chance(lead: Lead) -> float:
-    many = not lead.lines or lead.growth != 0.0 or lead.name == "rectangle"
+    many = not lead.makers or lead.growth != 0.0 or lead.name == "rectangle"
     return chance_of(lead.z, anywhere=many)
 
 
