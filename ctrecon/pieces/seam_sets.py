@@ -5,6 +5,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.signal import fftconvolve
 
 from ctrecon.core.frames import Floats
 from ctrecon.pieces.seam_field import SeamField
@@ -21,6 +23,7 @@ _RADIUS_STEP, _FAR_STEP = 0.5, 1.0  # cells: a line that lies off by so little k
 _REACH_PX = {1: 100.0, 2: 200.0, 4: 600.0}  # of the metal, by the width of the cells it is sought in
 _FILLED = 0.6
 _FEWEST_TURNS = 0.3
+_FINE = 4  # points of a circle to a cell of its length
 _FEWEST = 200
 _MEMBER, _MEMBER_SHARE = 2.0, 0.35  # each must show, and none be much fainter than the others
 _LOWER = 0.1587  # share of a normal distribution below minus one deviation
@@ -130,29 +133,37 @@ def _runs(field: SeamField) -> list[tuple[int, int]]:
 
 
 def _rings(field: SeamField, x: float, y: float, reach: float, a: int, b: int) -> Iterator[_Ring]:
-    """Yield the scores of every radius and distance; lengths in cells of this field."""
+    """Yield the scores of every radius and distance; lengths in cells of this field.
+
+    A circle of one radius is summed about every cell at once (a convolution); its scores about the axis are then
+    read from that plane.
+    """
     fine, weight = field.run(a, b)
-    rows, columns = weight.shape
-    both = np.stack([(fine * weight).ravel(), weight.ravel()], axis=1)
-    both = np.vstack([both, np.zeros((1, 2))]).astype(np.float32)
     x, y, reach = (x + 0.5) / field.cell - 0.5, (y + 0.5) / field.cell - 0.5, reach / field.cell
     for radius in np.arange(LEAST_RADIUS_PX, min(_MOST_RADIUS_PX, reach / 2 - 2), _RADIUS_STEP):
         count = max(12, round(2 * np.pi * radius))
-        angle = np.arange(count) * 2 * np.pi / count
-        own = radius * np.column_stack([np.cos(angle), np.sin(angle)])
+        line = _circle_kernel(float(radius), count)
+        total, full = (fftconvolve(one, line, mode="same") for one in (fine * weight, weight))
         for far in np.arange(radius + 1, reach - radius - 2, _FAR_STEP):
             turns = _TURNS * int(np.ceil(2 * np.pi * far / _TURNS))
             at = np.arange(turns) * 2 * np.pi / turns
-            column = np.rint(x + far * np.cos(at)[:, None] + own[:, 0]).astype(np.int32)
-            row = np.rint(y + far * np.sin(at)[:, None] + own[:, 1]).astype(np.int32)
-            inside = (column >= 0) & (column < columns) & (row >= 0) & (row < rows)
-            sums = both[np.where(inside, row * columns + column, rows * columns)].sum(axis=1)
-            good = sums[:, 1] > _FILLED * count
+            place = np.stack([y + far * np.sin(at), x + far * np.cos(at)])
+            sums, filled = (ndimage.map_coordinates(one, place, order=1) for one in (total, full))
+            good = filled > _FILLED * count
             if good.sum() < _FEWEST_TURNS * turns:
                 continue
-            score = np.where(good, -sums[:, 0] / np.sqrt(np.maximum(sums[:, 1], 1e-6)), np.nan)
+            score = np.where(good, -sums / np.sqrt(np.maximum(filled, 1e-6)), np.nan)
             score *= (b - a + 1) ** 0.5  # as the sum over blocks, like all other scores
             yield _Ring(float(radius), float(far), score - np.nanmedian(score))
+
+
+def _circle_kernel(radius: float, count: int) -> Floats:
+    """Return how much of a circle of `count` points falls into each cell about its centre."""
+    half = int(np.ceil(radius)) + 1
+    angle = np.arange(_FINE * count) * 2 * np.pi / (_FINE * count)
+    row, column = (np.rint(radius * v).astype(int) + half for v in (np.sin(angle), np.cos(angle)))
+    size = 2 * half + 1
+    return np.bincount(row * size + column, minlength=size * size).reshape(size, size) / _FINE
 
 
 def _spread(rings: Sequence[_Ring], count: int, field: SeamField) -> float | None:

@@ -83,8 +83,9 @@ def find_seams(squared: SquaredStack, drafts: list[Draft], faces: Sequence[Draft
         if draft is None:
             break
         out.append(draft)
+    turned = _turned_about(centres, drafts)
     for _ in range(_MOST_SETS):
-        members, field = _next_set(squared, solid, field, centres, drafts, out)
+        members, field = _next_set(squared, solid, field, turned, drafts, out)
         if not members:
             break
         out += members
@@ -424,6 +425,14 @@ def _centres(drafts: list[Draft]) -> list[Centre]:
         else:
             found[same] = own
     return found
+
+
+def _turned_about(centres: list[Centre], drafts: list[Draft]) -> list[Centre]:
+    """Return the axes that an outside runs round: a set of rivets holds layers together about the axis of these."""
+    kinds = ("round_outside", "square_outside", "free_outside")
+    fits = [d.sized.fit for d in drafts if d.feature.kind in kinds and isinstance(d.sized.fit, ShapeFit)]
+    places = [(fit.value("x"), fit.value("y")) for fit in fits]
+    return [c for c in centres if any(np.hypot(x - c.x, y - c.y) < _ONE_AXIS_PX for x, y in places)]
 
 
 def _outlines(drafts: list[Draft]) -> list[Base]:
