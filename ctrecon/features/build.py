@@ -11,6 +11,7 @@ from ctrecon.features.budget import budget_of
 from ctrecon.features.candidates import Candidate, Other
 from ctrecon.features.corner import corner_radius
 from ctrecon.features.ends import End
+from ctrecon.features.free_area import free_area
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
 from ctrecon.fitting.result import ShapeFit
@@ -105,10 +106,8 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
             f"{n}_mm": budget_of(one.fit, {n: 1.0}, unit=pitch, carried=off * one.fit.u(f"slope_{n}")) for n in "xy"
         }
     else:
-        own = candidate.spans[len(candidate.spans) // 2].points
-        polygon = shapely.Polygon(own)
-        x, y = polygon.centroid.x, polygon.centroid.y
-        ux = uy = max(noise, 0.02)
+        inside = free_area(squared, candidate)
+        x, y, ux, uy = inside.x, inside.y, inside.u_x, inside.u_y
     stack_point = squared.to_stack_mm(x, y, middle)
     fields["x_mm"], fields["y_mm"] = (
         Measured(float(stack_point[0]), ux * pitch),
@@ -309,13 +308,12 @@ def _free(squared: SquaredStack, candidate: Candidate, middle: float) -> dict[st
     ring = shapely.Polygon(span.points).simplify(0.1)
     points = shapely.get_coordinates(ring)
     pitch = squared.pitch_mm
-    area = shapely.Polygon(span.points).area
-    u_area = float(shapely.Polygon(span.points).length) * 0.02
+    inside = free_area(squared, candidate)
     x, y = float(np.mean(points[:-1, 0])), float(np.mean(points[:-1, 1]))
     z_mid = float(squared.to_stack_mm(x, y, middle)[2])
     outline = squared.cut_by_slice(points, z_mid)
     return {
-        "area_mm2": Measured(area * pitch**2, u_area * pitch**2),
+        "area_mm2": Measured(inside.area * pitch**2, inside.u_area * pitch**2),
         "outline_mm": tuple((round(float(px), 5), round(float(py), 5)) for px, py in outline),
     }
 
