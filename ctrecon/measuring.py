@@ -21,6 +21,7 @@ from ctrecon.features.gather import Want, chosen, gather
 from ctrecon.features.knees import mark_broken_edges, meet_at_knees
 from ctrecon.features.picture import SlicePicture
 from ctrecon.features.pictures import make_pictures
+from ctrecon.features.pores import without_pores
 from ctrecon.features.relate import with_form_and_relations
 from ctrecon.features.run_out import with_reach
 from ctrecon.features.sensitivity import with_sensitivity
@@ -214,7 +215,7 @@ def _find(
         progress=progress,
     )
     candidates = join_over_cuts(squared, find_candidates(squared, stretches, smooth_px=smooth))
-    candidates = (*candidates, *find_small_bores(squared, candidates))
+    candidates = without_pores(squared, (*candidates, *find_small_bores(squared, candidates)))
     candidates = tuple(with_reach(squared, c) for c in candidates)
     wants = [want_best(c) for c in candidates]
     wide = [worn_want(c, w) for c, w in zip(candidates, wants, strict=True)]

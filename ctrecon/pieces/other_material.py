@@ -12,7 +12,8 @@ __all__ = ["Inside", "grey_inside"]
 
 _MOST_PLANES = 12
 _CLEAR_PX, _REACH_PX = 2.5, 7.0  # of the blurred line; of what is compared
-_SECTORS, _FEWEST_SECTORS, _FEWEST_PIXELS = 12, 8, 3
+_SECTORS, _FEWEST_SECTORS, _FEWEST_PIXELS = 8, 6, 3
+_CLEAR_SHARE = 0.5  # of the way from the line to the middle, where that is less than clear of the blur
 # shading and drift differ by less over the few pixels that are compared: worst rendered cupping, 26 % over a radius of
 # 66 px, gives 0.06
 _LEAST, _SURE = 0.12, 5.0
@@ -55,20 +56,22 @@ def grey_inside(squared: SquaredStack, shape: SeamShape, first: float, last: flo
     y, x = np.nonzero(np.isfinite(mean))
     points = np.column_stack([x, y]).astype(float)
     d = np.asarray(shape.signed_distance(points))
-    near = (np.abs(d) > _CLEAR_PX) & (np.abs(d) < _REACH_PX)
+    clear = min(_CLEAR_PX, _CLEAR_SHARE * float(d.max())) if len(d) else 0.0
+    near = (d > -_REACH_PX) & (d < _REACH_PX) & ((d > clear) | (d < -_CLEAR_PX))
     grey, inside, points = mean[y[near], x[near]], d[near] > 0, points[near]
-    kept = inside | (grey > 0.5)
     cx, cy = shape.centre
     turn = np.arctan2(points[:, 1] - cy, points[:, 0] - cx) / (2 * np.pi) % 1
     sector = np.minimum((turn * _SECTORS).astype(int), _SECTORS - 1)
+    whole = grey[inside]
+    if len(whole) < _FEWEST_PIXELS or float(np.median(whole)) < _AIR:
+        return None
     steps: list[float] = []
-    within: list[float] = []
     for s in range(_SECTORS):
-        both = [grey[kept & (sector == s) & (inside == side)] for side in (True, False)]
-        if min(len(one) for one in both) >= _FEWEST_PIXELS:
-            steps.append(float(np.median(both[0]) - np.median(both[1])))
-            within.append(float(np.median(both[0])))
-    if len(steps) < _FEWEST_SECTORS or float(np.median(within)) < _AIR:
+        around = grey[~inside & (grey > 0.5) & (sector == s)]
+        own = grey[inside & (sector == s)]
+        if len(around) >= _FEWEST_PIXELS:  # of a thin rod all there is inside, not a sector of it
+            steps.append(float(np.median(own if len(own) >= _FEWEST_PIXELS else whole) - np.median(around)))
+    if len(steps) < _FEWEST_SECTORS:
         return None
     return Inside(float(np.median(steps)), _spread(np.array(steps)) / len(steps) ** 0.5)
 

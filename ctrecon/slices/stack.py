@@ -131,7 +131,7 @@ class SliceStack:
         if index in self.missing:
             return np.full(self.shape[1:], np.nan, dtype=np.float32)
         plane = self.load(index)
-        if plane.dtype.kind == "f" and (np.abs(plane) > min(_LARGEST_GREY, np.finfo(plane.dtype).max)).any():
+        if plane.dtype.kind == "f" and (np.abs(plane) > min(_LARGEST_GREY, float(np.finfo(plane.dtype).max))).any():
             raise InputError(
                 f"{self.source}: slice {index} holds grey values that are infinite or beyond {_LARGEST_GREY:.0e}, "
                 "which no scanner gives; export the slices again"
