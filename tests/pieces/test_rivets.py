@@ -7,8 +7,15 @@ import pytest
 from scipy.special import ndtr
 
 from ctrecon.core.measured import Measured
+from ctrecon.features.build import Draft
+from ctrecon.features.candidates import Candidate, Span
+from ctrecon.features.size import Sized
+from ctrecon.fitting.choose import Choice
+from ctrecon.fitting.result import ShapeFit
 from ctrecon.measuring import measure_stack
-from ctrecon.part import Part
+from ctrecon.part import Feature, Part
+from ctrecon.pieces.seams import _centres
+from ctrecon.shapes import Circle
 from ctrecon.slices import SliceStack
 
 MM = 0.05
@@ -91,3 +98,21 @@ def test_a_long_thin_end_hides_no_seam_in_the_disc() -> None:
     assert px(seam.flats_mm) == pytest.approx(24.0, abs=0.4)
     assert (px(seam.depth_from_mm), px(seam.depth_to_mm)) == pytest.approx((4.4, 17.3), abs=0.3)
     assert [p.name for p in part.pieces] == ["body", "spacer"]
+
+
+def _outside(radius: float, depths: tuple[float, float]) -> Draft:
+    """A round outside about (50, 50) with the outline that was traced of it."""
+    circle = Circle(50.0, 50.0, radius)
+    choice = Choice("circle", circle, np.ones(180, dtype=bool), 1.0)
+    span = Span(0, 1, (0, 0), np.zeros((1, 1), np.int8), np.zeros((1, 1)), circle.outline(180)[:-1], choice)
+    candidate = Candidate("round", False, circle, 0.0, (span,), True)
+    fit = ShapeFit(("x", "y"), np.array([50.0, 50.0]), np.eye(2), 1.0, 1.0, 100)
+    quantity = Measured(50.0 * MM, 0.001)
+    feature = Feature(id="", kind="round_outside", x_mm=quantity, y_mm=quantity, depth_from_mm=None, depth_to_mm=None)
+    return Draft(feature, Sized(candidate, fit, 0.0, True), depths)
+
+
+def test_an_axis_reaches_as_far_as_all_that_shares_it() -> None:
+    """A pin end of 8 px is longer than the wheel of 33 px that it carries: lines are sought as far as the wheel goes."""
+    (centre,) = _centres([_outside(33.0, (4.0, 17.0)), _outside(8.0, (17.0, 36.0))])
+    assert centre.reach == pytest.approx(33.0, abs=0.01)
