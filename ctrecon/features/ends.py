@@ -25,7 +25,7 @@ _MOST_VOXELS = 40_000
 _SLOPE_PRIOR = 0.02
 _LEAST_NOISE = 0.02  # of the contrast; the form of a real blur differs from the model's by that much
 _FORM_U = 0.02  # slice; what trusting the form of the blur may cost
-_BROKEN_U = 0.02
+_BROKEN_U = 0.012  # slice; what a chamfer or round left in the face may cost (seen on chamfered and worn parts)
 _CONE = 0.1  # px a plane; features that taper faster are cones
 _PLACE_U = 0.003  # slice; no face of a real part is known better
 
