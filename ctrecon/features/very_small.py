@@ -16,6 +16,7 @@ from ctrecon.features.candidates import SOUND, Candidate, Span, mean_window
 from ctrecon.features.size import Sized
 from ctrecon.fitting.choose import Choice
 from ctrecon.fitting.result import ShapeFit
+from ctrecon.fitting.uncertainty import left_out
 from ctrecon.shapes import Circle
 from ctrecon.slices.square_up import SquaredStack
 
@@ -33,6 +34,9 @@ _AIR_U = 0.03
 _SLOPE_SD = 0.02  # contrasts per px that metal may shade beside a bore, as cupping of 26 % does near a rim
 _RADIUS_FLOOR = 0.02
 _MOST = 6_000
+_LOSS = 3.0  # noises beyond which a residual pulls less
+_SECTORS = 12
+_UNLIKE = 2.0  # over the variance that noise explains; less than that, a dozen sectors differ by chance
 _ODDS = 150.0
 """A bore is reported where noise would make such a spot, anywhere in this metal, once in 150 stacks or less."""
 _SIZES = 3.0  # widths of spot that are looked for, more or less independent
@@ -89,7 +93,7 @@ def fit_small(
     q = start
     for _ in range(2):
         found = least_squares(
-            residuals, q, args=(scale,), loss="soft_l1", f_scale=3.0, max_nfev=40,
+            residuals, q, args=(scale,), loss="soft_l1", f_scale=_LOSS, max_nfev=40,
             x_scale=[1, 1, 1, 0.01, 0.01, 0.3, 0.1, 0.1, 0.01, 0.01],
         )  # fmt: skip
         q = found.x
@@ -101,6 +105,15 @@ def fit_small(
         return sized
     inverse = np.linalg.inv(normal)
     covariance = inverse * _crowding(column, row, z, left)
+    # a bore that is eaten on one side is no circle: without that side it would lie elsewhere
+    count = len(grey)
+    bent = (1 + (found.fun[:count] / _LOSS) ** 2) ** 0.25
+    sector = ((np.arctan2(row - q[1], column - q[0]) / (2 * np.pi) + 0.5) * _SECTORS).astype(np.int64) % _SECTORS
+    out = left_out(slopes[:count], np.ones(count), found.fun[:count] * bent, slopes[count:].T @ slopes[count:], sector)
+    if out is not None:
+        ratio_out = out / np.diag(covariance)
+        grown = np.sqrt(np.where(ratio_out > _UNLIKE, ratio_out, 1.0))
+        covariance = covariance * np.outer(grown, grown)
     order = [0, 1, 2, 3, 4, None, 5, 6, 7]
     full = np.zeros((9, 9))
     known = [i for i, at in enumerate(order) if at is not None]

@@ -7,7 +7,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.slices.lasting import Around, Lasting
 from ctrecon.slices.noise import Correlation
 
-__all__ = ["BUDGET", "WELSCH", "sandwich"]
+__all__ = ["BUDGET", "WELSCH", "left_out", "sandwich"]
 
 WELSCH = 3.0
 """Width of the redescending loss, in units of the noise."""
@@ -113,7 +113,7 @@ def sandwich(
         far = np.sqrt(np.maximum(np.diag(clustered) / variance, 1.0))
     if damaged:  # what is eaten is eaten through depth, or round about: whole sectors and blocks err together
         for shared in (cluster // 1000 // _JOINED, cluster % 1000):
-            out = _left_out(jac, slope, score, penalty, shared)
+            out = left_out(jac, slope, score, penalty, shared)
             if out is not None:
                 far = np.maximum(far, np.sqrt(out / variance))
     stretch = np.maximum(near, far)
@@ -131,13 +131,14 @@ def sandwich(
     return covariance, budget
 
 
-def _left_out(
+def left_out(
     jac: Floats, slope: Floats, score: Floats, penalty: Floats, group: NDArray[np.int64]
 ) -> Floats | None:
     """Return the variance of each parameter by leaving out one group at a time, None where there are too few.
 
-    What a group takes of the answer is missing in its own residuals; left out, it shows. Where little of an edge is
-    left, sums of scores alone come out too small by half.
+    `slope` and `score` are the derivative of each residual's pull and the pull itself, both without `jac` (N, Q);
+    `penalty` (Q, Q) is what priors add. What a group takes of the answer is missing in its own residuals; left out,
+    it shows. Where little of an edge is left, sums of scores alone come out too small by half.
     """
     _, at = np.unique(group, return_inverse=True)
     groups = int(at.max()) + 1
