@@ -202,6 +202,22 @@ def clear_of_others(
     return keep
 
 
+def _with_floor(
+    fit: ShapeFit, shape: Shape, *, half_depth: float, crowded: bool, planes_of_thin: int | None
+) -> ShapeFit:
+    """Return the fit with what the image model itself leaves open added to its covariance."""
+    trust = 0.08**2 if crowded else _TRUST_PX**2
+    if planes_of_thin is not None:  # the faces at both ends blur into all of its slices
+        trust += (0.15 / planes_of_thin) ** 2
+    # shading is taken as straight over 12 px; cupping bends by its slope over the radius
+    bent = (_BENT_PX2 * fit.shading / max(_half_width(shape), _WIDE_PX)) ** 2
+    floor = np.array([trust * (n in _PLACES) + (trust + bent) * (n in _WIDTHS) for n in fit.names])
+    # what is not trusted at either end of its depth is not trusted as a lean or taper
+    arm = max(half_depth, 1.0)
+    floor += np.array([(_TRUST_PX / arm) ** 2 * (n in _ALONG and fit.u(n) > 0) for n in fit.names])
+    return replace(fit, covariance=fit.covariance + np.diag(floor), budget={**fit.budget, "model": floor})
+
+
 def fit_size(
     candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
 ) -> Sized:
@@ -285,14 +301,7 @@ def fit_size(
         # the outline is there all the same: report it as it runs
         return Sized(replace(candidate, kind="free", shape=None, growth_px=0.0), fit, middle, False)
     if fit:
-        trust = 0.08**2 if crowded else _TRUST_PX**2
-        if high - low < 3 and len(squared.survey.stack) > 1:  # the faces at both ends blur into all of its slices
-            trust += (0.15 / (high - low + 1)) ** 2
-        # shading is taken as straight over 12 px; cupping bends by its slope over the radius
-        bent = (_BENT_PX2 * fit.shading / max(_half_width(shape), _WIDE_PX)) ** 2
-        floor = np.array([trust * (n in _PLACES) + (trust + bent) * (n in _WIDTHS) for n in fit.names])
-        # what is not trusted at either end of its depth is not trusted as a lean or taper
-        arm = max(float(np.abs(samples.z).max()), 1.0)
-        floor += np.array([(_TRUST_PX / arm) ** 2 * (n in _ALONG and fit.u(n) > 0) for n in fit.names])
-        fit = replace(fit, covariance=fit.covariance + np.diag(floor), budget={**fit.budget, "model": floor})
+        half_depth = float(np.abs(samples.z).max())
+        thin = high - low + 1 if high - low < 3 and len(squared.survey.stack) > 1 else None
+        fit = _with_floor(fit, shape, half_depth=half_depth, crowded=crowded, planes_of_thin=thin)
     return Sized(candidate, fit, middle, axis_free, crowded)
