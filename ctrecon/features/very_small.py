@@ -16,6 +16,7 @@ from ctrecon.features.candidates import SOUND, Candidate, Span, mean_window
 from ctrecon.features.size import Sized
 from ctrecon.fitting.choose import Choice
 from ctrecon.fitting.result import ShapeFit
+from ctrecon.fitting.uncertainty import left_out
 from ctrecon.shapes import Circle
 from ctrecon.slices.square_up import SquaredStack
 
@@ -33,6 +34,9 @@ _AIR_U = 0.03
 _SLOPE_SD = 0.02  # contrasts per px that metal may shade beside a bore, as cupping of 26 % does near a rim
 _RADIUS_FLOOR = 0.02
 _MOST = 6_000
+_LOSS = 3.0  # noises beyond which a residual pulls less
+_SECTORS = 12
+_UNLIKE = 2.0  # over the variance that noise explains; less than that, a dozen sectors differ by chance
 _ODDS = 150.0
 """A bore is reported where noise would make such a spot, anywhere in this metal, once in 150 stacks or less."""
 _SIZES = 3.0  # widths of spot that are looked for, more or less independent
@@ -85,11 +89,12 @@ def fit_small(
     def residuals(q: Floats, scale: float) -> Floats:
         return np.concatenate([(disc(q) - grey) / scale, (q - aim) * tie])
 
-    scale = noise
+    scale = used = noise
     q = start
     for _ in range(2):
+        used = scale
         found = least_squares(
-            residuals, q, args=(scale,), loss="soft_l1", f_scale=3.0, max_nfev=40,
+            residuals, q, args=(scale,), loss="soft_l1", f_scale=_LOSS, max_nfev=40,
             x_scale=[1, 1, 1, 0.01, 0.01, 0.3, 0.1, 0.1, 0.01, 0.01],
         )  # fmt: skip
         q = found.x
@@ -100,7 +105,8 @@ def fit_small(
     if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e18 or q[2] < 0.2:
         return sized
     inverse = np.linalg.inv(normal)
-    covariance = inverse * _crowding(column, row, z, left)
+    sector = ((np.arctan2(row - q[1], column - q[0]) / (2 * np.pi) + 0.5) * _SECTORS).astype(np.int64) % _SECTORS
+    covariance = _spread(slopes, found.fun, inverse * _crowding(column, row, z, left), sector)
     order = [0, 1, 2, 3, 4, None, 5, 6, 7]
     full = np.zeros((9, 9))
     known = [i for i, at in enumerate(order) if at is not None]
@@ -114,7 +120,7 @@ def fit_small(
     full += np.diag(floor)
     if squared.survey.lasting is not None:
         lasts = np.zeros(9)
-        influence = slopes[: len(grey)] @ inverse[:, :3] / scale
+        influence = slopes[: len(grey)] @ inverse[:, :3] / used
         lasts[:3] = squared.survey.lasting.variance(squared.voxels_of(column, row, plane), influence)
         budget["artefacts"] = lasts
         full += np.diag(lasts)
@@ -124,6 +130,21 @@ def fit_small(
     flags = tuple(dict.fromkeys((*candidate.flags, "very_small")))
     fitted = ShapeFit(names, values, full, rms, 1.0, len(grey), budget)
     return replace(sized, fit=fitted, candidate=replace(candidate, flags=flags))
+
+
+def _spread(slopes: Floats, residual: Floats, covariance: Floats, sector: NDArray[np.int64]) -> Floats:
+    """Return the covariance, wider where the sectors of a rim disagree: a bore eaten on one side is no circle.
+
+    `slopes` and `residual` hold the voxels first, then the priors, as `least_squares` gives them under its loss.
+    """
+    count = len(sector)
+    pull = residual[:count] * (1 + (residual[:count] / _LOSS) ** 2) ** 0.25  # over its own slope, which is scaled
+    out = left_out(slopes[:count], np.ones(count), pull, slopes[count:].T @ slopes[count:], sector)
+    if out is None:
+        return covariance
+    ratio = out / np.diag(covariance)
+    grown = np.sqrt(np.where(ratio > _UNLIKE, ratio, 1.0))
+    return np.asarray(covariance * np.outer(grown, grown))
 
 
 def _crowding(column: Floats, row: Floats, z: Floats, left: Floats) -> float:

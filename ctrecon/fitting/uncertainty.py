@@ -7,7 +7,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.slices.lasting import Around, Lasting
 from ctrecon.slices.noise import Correlation
 
-__all__ = ["BUDGET", "WELSCH", "sandwich"]
+__all__ = ["BUDGET", "WELSCH", "left_out", "sandwich"]
 
 WELSCH = 3.0
 """Width of the redescending loss, in units of the noise."""
@@ -83,7 +83,8 @@ def sandwich(
     if not np.isfinite(bread).all():
         return None
     if np.linalg.eigvalsh(bread)[0] <= 0:  # too many stragglers for the second derivative: take the weights
-        bread = (jac * weight[:, None]).T @ jac + penalty
+        slope = weight
+        bread = (jac * slope[:, None]).T @ jac + penalty
     if np.linalg.cond(bread) > 1e16:
         return None
     inverse = np.linalg.inv(bread)
@@ -112,7 +113,7 @@ def sandwich(
         far = np.sqrt(np.maximum(np.diag(clustered) / variance, 1.0))
     if damaged:  # what is eaten is eaten through depth, or round about: whole sectors and blocks err together
         for shared in (cluster // 1000 // _JOINED, cluster % 1000):
-            out = _left_out(jac, weight, score, penalty, shared)
+            out = left_out(jac, slope, score, penalty, shared)
             if out is not None:
                 far = np.maximum(far, np.sqrt(out / variance))
     stretch = np.maximum(near, far)
@@ -130,13 +131,14 @@ def sandwich(
     return covariance, budget
 
 
-def _left_out(
-    jac: Floats, weight: Floats, score: Floats, penalty: Floats, group: NDArray[np.int64]
+def left_out(
+    jac: Floats, slope: Floats, score: Floats, penalty: Floats, group: NDArray[np.int64]
 ) -> Floats | None:
     """Return the variance of each parameter by leaving out one group at a time, None where there are too few.
 
-    What a group takes of the answer is missing in its own residuals; left out, it shows. Where little of an edge is
-    left, sums of scores alone come out too small by half.
+    `slope` and `score` are the derivative of each residual's pull and the pull itself, both without `jac` (N, Q);
+    `penalty` (Q, Q) is what priors add. What a group takes of the answer is missing in its own residuals; left out,
+    it shows. Where little of an edge is left, sums of scores alone come out too small by half.
     """
     _, at = np.unique(group, return_inverse=True)
     groups = int(at.max()) + 1
@@ -144,12 +146,12 @@ def _left_out(
         return None
     order = np.argsort(at, kind="stable")
     parts = np.split(order, np.searchsorted(at[order], np.arange(1, groups)))
-    normals = [(jac[k] * weight[k, None]).T @ jac[k] for k in parts]
+    normals = [(jac[k] * slope[k, None]).T @ jac[k] for k in parts]
     whole = np.sum(normals, axis=0) + penalty
     moves = []
     for k, own in zip(parts, normals, strict=True):
         rest = whole - own
-        if np.linalg.cond(rest) > 1e14:
+        if np.linalg.eigvalsh(rest)[0] <= 0 or np.linalg.cond(rest) > 1e14:
             return None  # one group alone settles a parameter
         moves.append(np.linalg.solve(rest, jac[k].T @ score[k]))
     return np.asarray((groups - 1) / groups * (np.array(moves) ** 2).sum(axis=0))

@@ -152,7 +152,7 @@ def test_product_in_pits_skins_no_face() -> None:
     """What fills the pits adds no metal anywhere else: the volume is that of the body and of what the pits took."""
     from worn import common, wear
     from worn.render import Pose, render
-    from worn.shapes import between, both, cut, disc
+    from worn.shapes import between, disc
 
     pose = Pose((40, 72, 72), (1.2, 1.1, 1.0), (38.3, 38.9, 23.1))
     body = between(disc(0, 0, 26.0), -14, 14)
@@ -170,4 +170,3 @@ def test_product_in_pits_skins_no_face() -> None:
         if added < 2 * (whole - eaten):  # crust stands outside of what was metal
             assert added == pytest.approx(whole - eaten, rel=0.03, abs=3.0)
     assert filled
-    assert cut and both
