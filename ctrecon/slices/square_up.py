@@ -110,8 +110,8 @@ class SquaredStack:
         if kept is not None:
             return kept[window].astype(np.float32)
         rows, columns = (slice(*one.indices(n)[:2]) for one, n in zip(window, self.shape[1:], strict=True))
-        area = (rows.stop - rows.start) * (columns.stop - columns.start)
-        if len(self) * self.shape[1] * self.shape[2] * 2 <= _CACHE_BYTES or _PART * area > self.shape[1] * self.shape[2]:
+        area, plane = (rows.stop - rows.start) * (columns.stop - columns.start), self.shape[1] * self.shape[2]
+        if len(self) * plane * 2 <= _CACHE_BYTES or _PART * area > plane:
             return self.plane(k)[window]
         return self._resample(k, rows, columns)
 
