@@ -141,7 +141,7 @@ def mean_window(
     total: Floats | None = None
     count: Floats | None = None
     for k in sorted({round(v) for v in np.linspace(first, last, min(most, last - first + 1))}):
-        window = squared.plane(k)[top:bottom, left:right].astype(float)
+        window = squared.window(k, np.s_[top:bottom, left:right]).astype(float)
         good = np.isfinite(window)
         add = np.where(good, window, 0.0)
         total = add if total is None else total + add
@@ -268,7 +268,7 @@ def _typical(squared: SquaredStack, planes: list[int], box: tuple[int, int, int,
     """Median of up to `most` planes in a window: a bite that goes through less than half of them does not show."""
     left, top, right, bottom = box
     picks = sorted({planes[round(v)] for v in np.linspace(0, len(planes) - 1, min(most, len(planes)))})
-    windows = np.stack([squared.plane(k)[top:bottom, left:right] for k in picks])
+    windows = np.stack([squared.window(k, np.s_[top:bottom, left:right]) for k in picks])
     return np.asarray(np.median(windows, axis=0), dtype=float)
 
 

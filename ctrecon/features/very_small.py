@@ -246,7 +246,7 @@ def _bore(squared: SquaredStack, x: float, y: float, low: int, high: int) -> Can
     first, last = max(0, low - _BLOCK), min(len(squared) - 1, high + _BLOCK)
     dips = []
     for k in range(first, last + 1):
-        window = squared.plane(k)[box[1] : box[3], box[0] : box[2]]
+        window = squared.window(k, np.s_[box[1] : box[3], box[0] : box[2]])
         around = float(np.nanmedian(window[ring])) if np.isfinite(window[ring]).any() else 0.0
         inside = float(np.nanmean(window[core])) if np.isfinite(window[core]).any() else np.nan
         dips.append(around - inside if around > 0.7 else np.nan)

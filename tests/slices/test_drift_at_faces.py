@@ -6,6 +6,7 @@ from scipy import ndimage
 
 from ctrecon.measuring import measure_stack
 from ctrecon.slices import SliceStack
+from ctrecon.slices.artefact_drift import _LEAST_BEFORE, _WAYS, _foretold, _run_on
 from ctrecon.slices.artefacts import Artefacts, find_artefacts
 from ctrecon.slices.levels import find_levels
 
@@ -84,3 +85,13 @@ def test_a_slim_boss_beside_a_flange_is_no_drift() -> None:
     grey = grey + 0.004 * np.random.default_rng(5).standard_normal((60, 120, 120))
     stack = SliceStack.from_array(np.rint(9000 + 30000 * grey).clip(0, 65535).astype(np.uint16), voxel_mm=(0.1, 0.1, 0.1))
     assert found_in(stack).drift is None
+
+
+@pytest.mark.parametrize("way", _WAYS)
+def test_running_sums_foretell_what_a_fit_of_each_start_does(way: tuple[int, float]) -> None:
+    """Polynomials through the first k slices by running sums agree with numpy's least squares for each k."""
+    rng = np.random.default_rng(4)
+    value, weight = np.cumsum(rng.normal(0, 0.01, 60)), rng.uniform(0.5, 2.0, 60) * 1e4
+    weight[[9, 30]] = 0.0
+    wanted = [_run_on(value[:k], weight[:k], np.arange(1.0, 4.0), way) for k in range(_LEAST_BEFORE, 61)]
+    assert np.allclose(_foretold(value, weight, way), wanted, atol=1e-6)
