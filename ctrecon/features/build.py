@@ -11,7 +11,7 @@ from ctrecon.features.budget import budget_of
 from ctrecon.features.candidates import Candidate, Other
 from ctrecon.features.corner import corner_radius
 from ctrecon.features.ends import End
-from ctrecon.features.free_area import free_area
+from ctrecon.features.free_area import FreeArea, free_area
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
 from ctrecon.fitting.result import ShapeFit
@@ -92,6 +92,7 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
     if not candidate.whole:
         flags.append("touches_border")
     ratio = step / pitch
+    inside: FreeArea | None = None
     low, high = pair
     z_low = candidate.first - 0.5 if low.plane is None else low.plane
     z_high = candidate.last + 0.5 if high.plane is None else high.plane
@@ -150,7 +151,7 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         if one.fit.rms > 2.0:
             flags.append("bent_outline")
     if kind.startswith("free_"):  # also an outside with round ends, which has sizes but no kind of its own
-        fields.update(_free(squared, candidate, middle))
+        fields.update(_free(squared, candidate, inside or free_area(squared, candidate), middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
         flags.append("short")
     if candidate.shape is not None and candidate.spoilt:
@@ -340,13 +341,12 @@ def _lost_corner(candidate: Candidate) -> bool:
     return bool(reach.max() > max(3.0, 0.6 * candidate.shape.corner_radius + 2.0))
 
 
-def _free(squared: SquaredStack, candidate: Candidate, middle: float) -> dict[str, Any]:
+def _free(squared: SquaredStack, candidate: Candidate, inside: FreeArea, middle: float) -> dict[str, Any]:
     """Area, and the outline where the slice plane at mid-depth cuts it (stack x, y)."""
     span = candidate.spans[len(candidate.spans) // 2]
     ring = shapely.Polygon(span.points).simplify(0.1)
     points = shapely.get_coordinates(ring)
     pitch = squared.pitch_mm
-    inside = free_area(squared, candidate)
     x, y = float(np.mean(points[:-1, 0])), float(np.mean(points[:-1, 1]))
     z_mid = float(squared.to_stack_mm(x, y, middle)[2])
     outline = squared.cut_by_slice(points, z_mid)
