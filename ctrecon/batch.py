@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ctrecon.core.errors import CtreconError, InputFileError, OutputExistsError
+from ctrecon.core.files import write_whole
 from ctrecon.pipeline import Progress, measure_to_folder
 from ctrecon.record.part import Part
-from ctrecon.record.store import write_atomically
 from ctrecon.settings import Settings
 from ctrecon.slices import stack_paths
 
@@ -85,7 +85,7 @@ def write_summary(entries: list[Entry], path: Path) -> None:
         voxel = ["", "", ""] if part is None else [f"{edge:.9g}" for edge in part.stack.voxel_mm]
         flags = "" if part is None else " ".join(sorted({warning.flag for warning in part.warnings}))
         table.writerow([entry.stack, entry.results, entry.outcome, *counts, *voxel, flags, entry.says])
-    write_atomically(path, out.getvalue().encode())
+    write_whole(path, out.getvalue().encode())
 
 
 def measure_all(

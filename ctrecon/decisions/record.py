@@ -11,8 +11,8 @@ from typing import Any, ClassVar
 from pydantic import TypeAdapter, ValidationError
 
 from ctrecon.core.errors import InputError, InputFileError
+from ctrecon.core.files import write_whole
 from ctrecon.record.part import KINDS
-from ctrecon.record.store import write_atomically
 
 __all__ = [
     "ACTIONS", "ADDED_KINDS", "FILE_NAME", "Decision", "FeatureName", "LengthBetween", "decisions_from_json",
@@ -229,7 +229,4 @@ def write_decisions(decisions: Sequence[Decision], path: str | Path) -> None:
     InputFileError
         If it cannot be written there.
     """
-    try:
-        write_atomically(Path(path), decisions_to_json(decisions).encode())
-    except OSError as error:
-        raise InputFileError(f"{path}: cannot be written ({error.strerror}); choose another folder") from None
+    write_whole(path, decisions_to_json(decisions).encode())

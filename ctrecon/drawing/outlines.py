@@ -2,10 +2,10 @@
 
 from pathlib import Path
 
+from ctrecon.core.files import write_whole
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.views import Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour
-from ctrecon.drawing.sheet import write_whole
 from ctrecon.drawing.written.dxf import add_contour, document_bytes, new_document
 from ctrecon.record.part import Part
 
@@ -72,4 +72,4 @@ def write_outlines(part: Part, path: Path) -> None:
         if layer not in doc.layers:
             doc.layers.add(layer)
         add_contour(space, contour, layer)
-    write_whole(Path(path), document_bytes(doc))
+    write_whole(path, document_bytes(doc))

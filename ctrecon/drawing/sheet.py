@@ -1,9 +1,9 @@
 """Writes the sheet of a part in all its formats, each file whole or not at all."""
 
-import os
 from pathlib import Path
 
 from ctrecon.core.errors import InputError, InputFileError
+from ctrecon.core.files import write_whole
 from ctrecon.core.threads import in_one_thread
 from ctrecon.drawing.layout import lay_out
 from ctrecon.drawing.model.views import PROJECTIONS, UNITS, build_model
@@ -15,7 +15,7 @@ from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.drawing.written.svg import svg_bytes
 from ctrecon.record.part import Part
 
-__all__ = ["draw_sheet", "make_sheet", "write_whole"]
+__all__ = ["draw_sheet", "make_sheet"]
 
 
 def make_sheet(part: Part, *, paper: str | None = None, projection: str = "first", units: str = "mm") -> Sheet:
@@ -30,18 +30,6 @@ def make_sheet(part: Part, *, paper: str | None = None, projection: str = "first
         if given not in known:
             raise InputError(f"{what} {given!r} is not known: choose one of {', '.join(known)}")
     return lay_out(build_model(part, projection=projection, units=units), paper)
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file under another name first, then rename it into place."""
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(data)
-        os.replace(part, path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        reason = error.strerror or error
-        raise InputFileError(f"{path} cannot be written ({reason}): choose a folder you may write to") from error
 
 
 @in_one_thread

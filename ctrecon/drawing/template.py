@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from ctrecon.core.errors import InputError
+from ctrecon.core.files import write_whole
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.layout import PAPERS
 from ctrecon.drawing.model.dimension_text import length_text, size_places
@@ -19,7 +20,6 @@ from ctrecon.drawing.paper.items import Box, Item, Label, Line, Page, Shape, She
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
-from ctrecon.drawing.sheet import write_whole
 from ctrecon.drawing.shown.facing import visible_edges
 from ctrecon.drawing.shown.notes import SAFETY, notes_items
 from ctrecon.drawing.shown.section import cut_zones
@@ -345,4 +345,4 @@ def write_template(part: Part, path: Path, *, paper: str | None = None, units: s
     b'%PDF-'
     """
     sheet = template_sheet(part, paper=paper, units=units)
-    write_whole(Path(path), pdf_bytes(sheet, drawn_pages(sheet)[1]))
+    write_whole(path, pdf_bytes(sheet, drawn_pages(sheet)[1]))

@@ -156,7 +156,7 @@ def follow_features(
         raise InputError(f"{stack.source}: has slices 0 to {len(stack) - 1}, so {first} to {last} can't be followed")
     edges = [edge_of(one, part, voxel, len(stack), stack.source) for one in what]
     edges = _together(edges, voxel[0], (first, last))
-    rotation = np.eye(3) if part is None or part.axis is None else rotation_to_part(part.axis.direction_xyz)
+    rotation = np.eye(3) if part is None else part.rotation
     basis = "assumed" if part is None or part.axis is None else "record"
     for edge in edges:
         if not first <= round(edge.depth_mm / voxel[0]) <= last:

@@ -392,6 +392,11 @@ class Part:
                 return one
         raise KeyError(ident)
 
+    @property
+    def rotation(self) -> Floats:
+        """The (3, 3) rotation from the stack frame to the part frame; none where the axis is unknown."""
+        return np.eye(3) if self.axis is None else rotation_to_part(self.axis.direction_xyz)
+
     def of_kind(self, *kinds: str) -> tuple[Feature, ...]:
         """Return the features of these kinds, in the order of their ids."""
         return tuple(one for one in self.features if one.kind in kinds)
@@ -415,10 +420,6 @@ def is_seam(feature: Feature) -> bool:
     return feature.kind.endswith("_seam")
 
 
-def _rotation(part: Part) -> Floats:
-    return np.eye(3) if part.axis is None else rotation_to_part(part.axis.direction_xyz)
-
-
 def _stack_ends(part: Part, feature: Feature) -> tuple[float, float]:
     """Return the feature's ends in stack z (mm); where it runs out, the stack's end."""
     last = (part.stack.slices - 1) * part.stack.voxel_mm[0]
@@ -438,13 +439,13 @@ def place_in_part_frame(part: Part, feature: Feature) -> tuple[float, float]:
     if feature.x_mm is None or feature.y_mm is None:
         raise ValueError(f"the place of feature {feature.id} is unknown")
     low, high = _stack_ends(part, feature)
-    point = _rotation(part) @ np.array([feature.x_mm.value, feature.y_mm.value, (low + high) / 2])
+    point = part.rotation @ np.array([feature.x_mm.value, feature.y_mm.value, (low + high) / 2])
     return float(point[0]), float(point[1])
 
 
 def depths_in_part_frame(part: Part, feature: Feature) -> tuple[float, float]:
     """Return the depths (Z from, Z to; mm) of the feature's ends along the part axis."""
-    rotation = _rotation(part)
+    rotation = part.rotation
     low, high = _stack_ends(part, feature)
     middle = (low + high) / 2
     x = 0.0 if feature.x_mm is None else feature.x_mm.value
@@ -459,7 +460,7 @@ def outline_in_part_frame(part: Part, feature: Feature) -> Floats:
     points = np.asarray(feature.outline_mm or (), dtype=float).reshape(-1, 2)
     low, high = _stack_ends(part, feature)
     at_mid = np.column_stack([points, np.full(len(points), (low + high) / 2)])
-    return np.asarray((at_mid @ _rotation(part).T)[:, :2])
+    return np.asarray((at_mid @ part.rotation.T)[:, :2])
 
 
 def scale_u_along(part: Part, direction: str) -> float | None:

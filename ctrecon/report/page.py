@@ -13,6 +13,7 @@ from typing import Protocol, TypeVar
 
 from jinja2 import Environment, StrictUndefined, Template
 
+from ctrecon.core.files import write_whole
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
 from ctrecon.core.threads import in_one_thread
@@ -21,7 +22,6 @@ from ctrecon.plots.style import kind_words
 from ctrecon.record.explained import Explained
 from ctrecon.record.part import REQUIRED, Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
-from ctrecon.record.store import write_atomically
 from ctrecon.report.budgets import budget_rows, image_facts
 from ctrecon.report.checks import BASES, checks_of, percent
 from ctrecon.report.embedded_images import Picture, figure_uri
@@ -459,4 +459,4 @@ def write_report(
     text = report_html(
         measurement.part, measurement.pictures, names, seams=measurement.seam_pictures, explained=explained
     )
-    write_atomically(Path(path), text.encode("utf-8", "replace"))  # file names may hold bytes that are no text
+    write_whole(path, text.encode("utf-8", "replace"))  # file names may hold bytes that are no text

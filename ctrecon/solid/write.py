@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 
 from ctrecon.core.errors import CtreconError, InputError
+from ctrecon.core.files import write_whole
 from ctrecon.core.frames import Floats
-from ctrecon.drawing.sheet import write_whole
 from ctrecon.record.part import Part
 from ctrecon.solid.kernel import need_kernel, shape_of, step_bytes, triangles_of, volume_of
 from ctrecon.solid.plan import solid_record
