@@ -106,7 +106,7 @@ def measure_all(
     out : path
         Gets one folder a stack and ``summary.csv``, which is complete after every stack.
     settings : Settings or None
-        Stated once for all stacks; a name is left aside, each stack keeps its own.
+        Stated once for all stacks; what is said of one part alone (its name, known sizes, decisions) is left aside.
     force : bool
         Write into `out` though it is there; results of the same stacks are replaced.
     progress : callable or None
@@ -127,16 +127,11 @@ def measure_all(
         If `out` is there and `force` was not given.
     """
     folder, out = Path(folder), Path(out)
-    settings = settings or Settings()
-    settings = Settings(
-        voxel_mm=settings.voxel_mm, depth_towards_viewer=settings.depth_towards_viewer, paper=settings.paper,
-        projection=settings.projection, units=settings.units,
-        boundary=settings.boundary, prior_separate=settings.prior_separate,
-    )  # fmt: skip
+    settings = (settings or Settings()).for_many()
     if not folder.is_dir():
         raise InputFileError(f"{folder}: is no folder; give the folder that holds the stacks")
     if out.exists() and not (force and out.is_dir()):
-        raise OutputExistsError(f"{out}: is there already; choose another folder, or add --force to write into it")
+        raise OutputExistsError(f"{out}: is there already; choose another folder, or add force=True to write into it")
     results = out.resolve()  # those of an earlier run may lie under the folder; they are no stacks
     paths = [path for path in stack_paths(folder) if not path.resolve().is_relative_to(results)]
     if not paths:

@@ -5,19 +5,20 @@ import math
 import pytest
 
 from ctrecon.core.errors import InputError
-from ctrecon.settings import Settings, voxel_from_numbers
+from ctrecon.core.voxel import voxel_edges
+from ctrecon.settings import Settings
 
 
 def test_three_edges_keep_their_order() -> None:
     """Three numbers are (dz, dy, dx) as given; whole numbers become floats."""
-    assert voxel_from_numbers([1, 0.5, 0.25]) == (1.0, 0.5, 0.25)
+    assert voxel_edges([1, 0.5, 0.25]) == (1.0, 0.5, 0.25)
 
 
 @pytest.mark.parametrize("numbers", [[], [1, 2], [1, 2, 3, 4], [0.0], [-1.0], [math.nan], [0.1, math.inf, 0.1]])
 def test_impossible_voxels_are_refused(numbers: list[float]) -> None:
     """Two or four edges, nothing, and sizes that are no length are refused with what to do."""
     with pytest.raises(InputError, match="give"):
-        voxel_from_numbers(numbers)
+        voxel_edges(numbers)
 
 
 @pytest.mark.parametrize("wrong", [

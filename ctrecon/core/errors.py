@@ -4,7 +4,10 @@ Every message is one sentence that names the file or option, says what is wrong 
 what to do about it. The command prints it and leaves with code 2.
 """
 
-__all__ = ["CtreconError", "InputError", "InputFileError", "NoScaleError", "OutputExistsError"]
+__all__ = [
+    "CtreconError", "InputError", "InputFileError", "NoFeatureError", "NoScaleError", "OutputExistsError",
+    "WrongTypeError", "need",
+]  # fmt: skip
 
 
 class CtreconError(Exception):
@@ -37,9 +40,44 @@ class InputFileError(CtreconError, OSError):
         return str(self.args[0]) if self.args else ""
 
 
+class WrongTypeError(InputError, TypeError):
+    """An argument of another type than the function takes."""
+
+
+class NoFeatureError(InputError, KeyError):
+    """An id that no feature of the record has."""
+
+    def __str__(self) -> str:
+        return str(self.args[0]) if self.args else ""
+
+
 class NoScaleError(InputError):
     """The voxel size is neither in the files nor stated."""
 
 
 class OutputExistsError(InputFileError):
     """The output folder is there already and may not be overwritten."""
+
+
+def need(value: object, kind: type | tuple[type, ...], by: str, *, cure: str = "") -> None:
+    """Refuse an argument of another type in one sentence.
+
+    Parameters
+    ----------
+    value : object
+        What was given.
+    kind : type or tuple of type
+        What is taken.
+    by : str
+        What the function is called.
+    cure : str
+        How to get one.
+
+    Raises
+    ------
+    WrongTypeError
+        If it is of none of these types.
+    """
+    if not isinstance(value, kind):
+        names = " or a ".join(one.__name__ for one in (kind if isinstance(kind, tuple) else (kind,)))
+        raise WrongTypeError(f"{by} takes a {names}, not a {type(value).__name__}" + (f"; {cure}" if cure else ""))

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ctrecon.calibrate import Known, calibrate
-from ctrecon.calibrate.known import UNSAID_U_MM
+from ctrecon.calibration import Known, find_scale
+from ctrecon.calibration.known import UNSAID_U_MM
 from ctrecon.core.errors import InputError
 from ctrecon.core.flags import explain
 from ctrecon.core.frames import axis_slopes
@@ -20,7 +20,6 @@ from ctrecon.record.part import Feature, Part, Piece, Warn
 from ctrecon.record.sensitivity import with_sensitivity
 
 __all__ = ["Unmatched", "apply_decisions", "describe"]
-
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +80,7 @@ def apply_decisions(
     decisions : sequence of Decision
         As read from their file.
     knowns : sequence of Known or str
-        Further known sizes, by id, as `ctrecon.calibrate.parse_known` reads them.
+        Further known sizes, by id, as `ctrecon.calibration.parse_known` reads them.
 
     Returns
     -------
@@ -163,14 +162,10 @@ def _without(part: Part, ident: str) -> Part:
         pieces = tuple(_open(one) if one.verdict == "separate" and not one.evidence else one for one in pieces)
     left = {piece.id for piece in pieces}
     joints = tuple(
-        joint
-        for joint in part.joints
-        if joint.piece in left and joint.on in left and ident not in joint.features
+        joint for joint in part.joints if joint.piece in left and joint.on in left and ident not in joint.features
     )
     relations = tuple(one for one in part.relations if ident not in one.features)
-    return replace(
-        part, features=features, pieces=pieces, hypotheses=hypotheses, joints=joints, relations=relations
-    )
+    return replace(part, features=features, pieces=pieces, hypotheses=hypotheses, joints=joints, relations=relations)
 
 
 def _less(piece: Piece, ident: str) -> Piece | None:
@@ -264,14 +259,14 @@ def _true_scale(
 ) -> tuple[Part, list[Unmatched]]:
     """Calibrate by all known lengths at once; where they can't be used together, by those given by id alone."""
     if not lengths:
-        return (calibrate(part, knowns).part if knowns else part), []
+        return (find_scale(part, knowns).part if knowns else part), []
     helpers = tuple(one for _, _, _, pair in lengths for one in pair)
     names = {one.id for one in helpers}
     try:
         whole = replace(part, features=(*part.features, *helpers))
-        done = calibrate(whole, [*knowns, *(known for _, _, known, _ in lengths)]).part
+        done = find_scale(whole, [*knowns, *(known for _, _, known, _ in lengths)]).part
     except InputError as error:
-        left = calibrate(part, knowns).part if knowns else part
+        left = find_scale(part, knowns).part if knowns else part
         why = str(error).rstrip(".")
         return left, [Unmatched(number=number, decision=one, why=why) for number, one, _, _ in lengths]
     marks = tuple(fingerprint(one) for _, one, _, _ in lengths)

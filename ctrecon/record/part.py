@@ -10,14 +10,16 @@ from typing import ClassVar
 
 import numpy as np
 
+from ctrecon.core.errors import NoFeatureError
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import FINITE, Measured
 from ctrecon.record.worn import Worn
 
 __all__ = [
-    "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "Joint",
-    "ImageInfo", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn", "Worn",
-    "depths_in_part_frame", "is_hole", "is_seam", "outline_in_part_frame", "place_in_part_frame",
+    "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis",
+    "ImageInfo", "Joint", "KnownSize", "MainSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity",
+    "StackInfo", "Warn", "Worn",
+    "depths_in_part_frame", "is_hole", "is_seam", "main_size_of", "outline_in_part_frame", "place_in_part_frame",
     "scale_u_along", "scale_u_of", "taper_of",
 ]  # fmt: skip
 
@@ -187,6 +189,78 @@ class Feature:
     unknown: Mapping[str, str] = field(default_factory=dict)
     name: str | None = None
     accepted: bool | None = None
+
+    @property
+    def size(self) -> "MainSize":
+        """The size that tells it from its neighbours, printed and turned into a number by one rule; see `MainSize`."""
+        return main_size_of(self)
+
+
+_MAIN_SIZES = (
+    "diameter_mm", "flats_mm", "flats_pair_mm", "tip_diameter_mm", "cross_diameter_mm", "area_mm2", "seam_mm",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class MainSize:
+    """The main size of a feature: one number, two for a rectangle, or the reason why there is none.
+
+    Parameters
+    ----------
+    quantity : str
+        The field of `Feature` it stands in, which names the unit too.
+    values : tuple of Measured
+        One, or the longer and the shorter side; empty where it is unknown.
+    why : str
+        Why it is unknown.
+
+    Notes
+    -----
+    Its text is that of `Measured`, so ``f"{feature.size}"`` and ``f"{feature.size:.3f}"`` never fail. `float` gives
+    the (longer) value, NaN where it is unknown.
+
+    Examples
+    --------
+    >>> from ctrecon import read_part
+    >>> part = read_part("drum_hub_out/part.json")
+    >>> f"{part['F1'].size:.3f}", float(part["F1"].size), part["F1"].size.U
+    ('6.401 ± 0.002', 6.4012, 0.0018)
+    """
+
+    quantity: str
+    values: tuple[Measured, ...] = ()
+    why: str = ""
+
+    @property
+    def value(self) -> float:
+        """The value, of two the longer; NaN where it is unknown."""
+        return self.values[0].value if self.values else float("nan")
+
+    @property
+    def U(self) -> float | None:
+        """Expanded uncertainty (k = 2) of the value, as `Measured.U`; None where it is unknown."""
+        return self.values[0].U if self.values else None
+
+    def __float__(self) -> float:
+        return float(self.value)
+
+    def __str__(self) -> str:
+        return format(self, "")
+
+    def __format__(self, spec: str) -> str:
+        unit = " mm²" if self.quantity.endswith("_mm2") else ""  # an area must not be taken for a length
+        return " x ".join(f"{format(one, spec)}{unit}" for one in self.values) or "unknown"
+
+
+def main_size_of(feature: Feature) -> MainSize:
+    """Return the first size the feature has in the order diameter, flats, sides, tips, area, thickness of a gap."""
+    for name in _MAIN_SIZES:
+        found = getattr(feature, name)
+        if found is not None:
+            return MainSize(name, found if isinstance(found, tuple) else (found,))
+        if name in feature.unknown:
+            return MainSize(name, why=feature.unknown[name])
+    return MainSize("", why="it carries no size")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -365,6 +439,8 @@ class Part:
     >>> part = read_part("drum_hub_out/part.json")
     >>> [feature.id for feature in part.of_kind("round_outside")]
     ['F1', 'F5']
+    >>> part["F2"].kind
+    'round_hole'
     """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
@@ -385,12 +461,30 @@ class Part:
     decided: tuple[str, ...] = ()
     schema: str = "ctrecon-part-1"
 
-    def feature(self, ident: str) -> Feature:
-        """Return the feature with this id; KeyError where there is none."""
+    __iter__ = None
+    """A record is no list: its parts are `features`, `pieces`, `relations` and `joints`."""
+
+    def __getitem__(self, ident: str) -> Feature:
+        """Return the feature with this id.
+
+        Raises
+        ------
+        NoFeatureError
+            If there is none; it is a KeyError too.
+        """
         for one in self.features:
             if one.id == ident:
                 return one
-        raise KeyError(ident)
+        there = ", ".join(one.id for one in self.features) or "none"
+        raise NoFeatureError(f"there is no feature {ident!r} in {self.name}; its features are {there}")
+
+    def __contains__(self, ident: object) -> bool:
+        """Tell whether a feature has this id."""
+        return any(one.id == ident for one in self.features)
+
+    def feature(self, ident: str) -> Feature:
+        """Return the feature with this id; as ``part[ident]``."""
+        return self[ident]
 
     @property
     def rotation(self) -> Floats:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from ctrecon.calibrate import parse_known
+from ctrecon.calibration import parse_known
 from ctrecon.core.errors import CtreconError, InputError
 from ctrecon.decisions import (
     FILE_NAME,

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from ctrecon.calibrate.known import UNSAID_U_MM, Known
+from ctrecon.calibration.known import UNSAID_U_MM, Known
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured, decimals_for, format_u, format_value
 from ctrecon.record.part import KnownSize, Part, Warn
 
