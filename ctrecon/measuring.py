@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 from ctrecon.core.errors import NoScaleError
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.flags import explain
+from ctrecon.core.measured import format_percent
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.budget import edge_u_px
@@ -266,7 +267,8 @@ def _product_warning(levels: Levels, boundary: str) -> Warn:
     measured = "the sound metal under it" if boundary == "metal" else "its outer skin"
     return Warn(
         flag="corrosion_product",
-        says=f"{explain('corrosion_product')} (its grey stands at {share:.0%} from air to metal); what was measured "
+        says=f"{explain('corrosion_product')} (its grey stands at {format_percent(share)} from air to metal); what "
+        f"was measured "
         f"is {measured}",
     )
 

@@ -281,7 +281,7 @@ def in_command_line_words(sentence: str) -> str:
     for python, flag in _spellings():
         before, *rest = sentence.split(python)
         sentence = before + "".join(flag + _words(one) for one in rest)
-    return sentence
+    return sentence.replace("(dz, dy, dx)", "(DZ DY DX)")
 
 
 def _words(after: str) -> str:

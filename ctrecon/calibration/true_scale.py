@@ -9,7 +9,8 @@ from ctrecon.calibration.known import Known, Reading, parse_known, read_known
 from ctrecon.calibration.rescale import rescaled
 from ctrecon.calibration.sentences import sentences, warnings_of
 from ctrecon.calibration.solve import GROUPS, Solution, chance_of, solve
-from ctrecon.core.errors import InputError, need
+from ctrecon.core.arguments import need
+from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.core.threads import in_one_thread

@@ -6,7 +6,7 @@ what to do about it. The command prints it and leaves with code 2.
 
 __all__ = [
     "CtreconError", "InputError", "InputFileError", "NoFeatureError", "NoScaleError", "OutputExistsError",
-    "WrongTypeError", "need",
+    "WrongTypeError",
 ]  # fmt: skip
 
 
@@ -57,27 +57,3 @@ class NoScaleError(InputError):
 
 class OutputExistsError(InputFileError):
     """The output folder is there already and may not be overwritten."""
-
-
-def need(value: object, kind: type | tuple[type, ...], by: str, *, cure: str = "") -> None:
-    """Refuse an argument of another type in one sentence.
-
-    Parameters
-    ----------
-    value : object
-        What was given.
-    kind : type or tuple of type
-        What is taken.
-    by : str
-        What the function is called.
-    cure : str
-        How to get one.
-
-    Raises
-    ------
-    WrongTypeError
-        If it is of none of these types.
-    """
-    if not isinstance(value, kind):
-        names = " or a ".join(one.__name__ for one in (kind if isinstance(kind, tuple) else (kind,)))
-        raise WrongTypeError(f"{by} takes a {names}, not a {type(value).__name__}" + (f"; {cure}" if cure else ""))

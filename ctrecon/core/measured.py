@@ -148,9 +148,12 @@ def format_short(value: float, digits: int = 6) -> str:
 
     Examples
     --------
-    >>> format_short(0.0500), format_short(-0.0), format_short(12.3456, 3)
+    >>> format_short(0.0500), format_short(-0.0), format_short(12.25, 3)
     ('0.05', '0', '12.3')
     """
+    if math.isfinite(value) and value != 0:
+        last = Decimal(repr(float(value))).adjusted() - digits + 1
+        value = float(_rounded(value, -last))
     return _unsigned_zero(f"{value:.{digits}g}")
 
 

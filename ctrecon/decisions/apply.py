@@ -10,7 +10,7 @@ from ctrecon.calibration.known import UNSAID_U_MM
 from ctrecon.core.errors import InputError
 from ctrecon.core.flags import explain
 from ctrecon.core.frames import axis_slopes
-from ctrecon.core.measured import Measured
+from ctrecon.core.measured import Measured, format_value
 from ctrecon.core.threads import in_one_thread
 from ctrecon.decisions.kinds import with_kind
 from ctrecon.decisions.match import match
@@ -62,8 +62,10 @@ def _words(decision: Decision) -> str:
     name = decision.feature
     if name is None:
         return "a feature"
-    size = "" if name.size_mm is None else f" of {name.size_mm:.2f} mm"
-    place = "" if name.x_mm is None or name.y_mm is None else f" at x {name.x_mm:.2f}, y {name.y_mm:.2f}"
+    size = "" if name.size_mm is None else f" of {format_value(name.size_mm, 2)} mm"
+    place = ""
+    if name.x_mm is not None and name.y_mm is not None:
+        place = f" at x {format_value(name.x_mm, 2)}, y {format_value(name.y_mm, 2)}"
     return f"{name.kind.replace('_', ' ')}{size}{place}"
 
 

@@ -211,7 +211,8 @@ def _words(model: Model, face: str, size: float, many: bool) -> list[str]:
         lines.append("WARNING, handedness assumed: if the slices run the other way, this is its mirror image.")
     lines.append(
         f"Print at 100 % (no fitting to the page). Both check lines must measure 100 mm within {slack} mm ({low} to "
-        f"{high}); if not, print again. Within that, {size:.0f} mm here may be off by {off:.2f} mm: use it to mark "
+        f"{high}); if not, print again. Within that, {format_value(size, 0)} mm here may be off by "
+        f"{format_value(off, 2)} mm: use it to mark "
         "out; sizes come from the sheet."
     )
     if many:

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from ctrecon.core.measured import format_value
 from ctrecon.explain.residual_regions import Tally
 from ctrecon.record.explained import Lump
 from ctrecon.record.part import Part
@@ -36,7 +37,7 @@ def describe(tally: Tally, part: Part, solid: Solid) -> Lump:
     near = name if gap < _BESIDE_PX * pitch else ""
     width = a_slice * pitch**2 / long
     line = ring or (width < _THIN_PX * pitch and long > 3 * width)
-    says = _sentence(tally, near, f"x = {x:.2f}, y = {y:.2f} mm", long, ring=ring, thin=line)
+    says = _sentence(tally, near, f"x = {format_value(x, 2)}, y = {format_value(y, 2)} mm", long, ring=ring, thin=line)
     return Lump(
         says=says, sign=tally.sign, x_mm=x, y_mm=y, depth_from_mm=first * dz, depth_to_mm=last * dz,
         slices=(first, last), size_mm=(long, short, (last - first + 1) * dz), strength=tally.strength,
@@ -51,9 +52,9 @@ def _sentence(tally: Tally, near: str, at: str, long: float, *, ring: bool, thin
     in_metal, at_edge = tally.in_metal / tally.count, tally.at_edge / tally.count
     line = f"near {at}"
     if ring:
-        line = f"along a closed or curved line {long:.2f} mm across about {at}"
+        line = f"along a closed or curved line {format_value(long, 2)} mm across about {at}"
     elif thin:
-        line = f"along a line {long:.2f} mm long near {at}"
+        line = f"along a line {format_value(long, 2)} mm long near {at}"
     if tally.sign < 0 and at_edge > 0.6:
         guess = "the edge lies further back there; wear, a chamfer or a wrong size?"
         return f"{where}: metal ends short of the record's edge {line}{beside}; {guess}"

@@ -15,7 +15,7 @@ from jinja2 import Environment, StrictUndefined, Template
 
 from ctrecon.core.files import write_whole
 from ctrecon.core.flags import explain
-from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
+from ctrecon.core.measured import Measured, decimals_for, expanded, format_percent, format_short, format_u, format_value
 from ctrecon.core.threads import in_one_thread
 from ctrecon.plots import depth_chart, residual_plot, slice_with_fits
 from ctrecon.plots.style import kind_words
@@ -179,10 +179,10 @@ def _others(part: Part, feature: Feature) -> Iterator[Number]:
     if feature.teeth is not None:
         yield Number("teeth", str(feature.teeth))
     if feature.arc_deg is not None and feature.arc_deg < 360:
-        start = "" if feature.arc_from_deg is None else f" from {feature.arc_from_deg:.1f}\N{DEGREE SIGN}"
-        yield Number("arc", f"{feature.arc_deg:.1f}\N{DEGREE SIGN}{start}")
+        start = "" if feature.arc_from_deg is None else f" from {format_value(feature.arc_from_deg, 1)}\N{DEGREE SIGN}"
+        yield Number("arc", f"{format_value(feature.arc_deg, 1)}\N{DEGREE SIGN}{start}")
     if feature.rim_share is not None and feature.rim_share < 0.995:
-        yield Number("rim used", f"{100 * feature.rim_share:.0f} %")
+        yield Number("rim used", format_percent(feature.rim_share))
     if feature.opens_at is not None:
         yield Number("opens at", " and ".join(feature.opens_at) or "neither end")
     if feature.slices_used is not None:
@@ -228,7 +228,9 @@ def _piece(part: Part, piece: Piece) -> PieceCard:
         verdict=_VERDICTS.get(piece.verdict, piece.verdict),
         depths=depths,
         chance="" if chance is None else percent(chance),
-        evidence=tuple((one.says, ", ".join(one.features), f"{one.weight:+.1f}") for one in piece.evidence),
+        evidence=tuple(
+            (one.says, ", ".join(one.features), format_value(one.weight, 1, sign=True)) for one in piece.evidence
+        ),
         features=", ".join(piece.features),
         reasons=_reasons(list(piece.unknown.items())),
     )
@@ -272,7 +274,7 @@ def _relations(part: Part) -> Iterator[tuple[str, tuple[tuple[str, str], ...]]]:
         some = [one for kind in kinds for one in part.relations if one.kind == kind]
         even = [one for one in some if one.kind == "axes_angle" and "not resolved" in one.says]
         told = [one for one in some if len(even) < 2 or one not in even]
-        lines = [(one.says, "" if one.margin is None else f"{one.margin:.1f}") for one in told]
+        lines = [(one.says, "" if one.margin is None else format_value(one.margin, 1)) for one in told]
         if len(even) > 1:  # many parallel axes say one thing
             pairs = [(one, _number(part, "turn_deg", one.value)) for one in even]
             listed = ", ".join(f"{' and '.join(one.features)} (U {n.spread}\N{DEGREE SIGN})" for one, n in pairs)
@@ -338,7 +340,7 @@ def _pictures(part: Part, pictures: Sequence[SlicePicture], names: Sequence[str]
     if len(ordered) > PICTURES_MOST:
         ordered = [ordered[round(k * (len(ordered) - 1) / (PICTURES_MOST - 1))] for k in range(PICTURES_MOST)]
     for one in ordered:
-        depth = f"slice {one.index}, depth {one.index * part.stack.voxel_mm[0]:.3f} mm"
+        depth = f"slice {one.index}, depth {format_value(one.index * part.stack.voxel_mm[0], 3)} mm"
         name = names[one.index] if 0 <= one.index < len(names) else ""
         seen = ", ".join(dict.fromkeys(ident for ident, _ in one.curves)) or "no curves"
         yield Picture(figure_uri(slice_with_fits(one, part, title=depth)), name, f"{depth}; drawn on it: {seen}")
@@ -347,7 +349,7 @@ def _pictures(part: Part, pictures: Sequence[SlicePicture], names: Sequence[str]
 def _scale_text(scale: tuple[float | None, ...]) -> str:
     if all(one is None for one in scale):
         return "not stated"
-    shown = ", ".join("not stated" if one is None else f"{100 * one:.3g} %" for one in scale)
+    shown = ", ".join("not stated" if one is None else f"{format_short(100 * one, 3)} %" for one in scale)
     return f"{shown} (standard uncertainty along depth, row, column)"
 
 
@@ -396,7 +398,7 @@ def report_html(
         part=part,
         u_heading="U without scale" if None in scale else "U",
         scale_text=_scale_text(scale),
-        voxel_text=" \N{MULTIPLICATION SIGN} ".join(f"{one:.6g}" for one in part.stack.voxel_mm),
+        voxel_text=" \N{MULTIPLICATION SIGN} ".join(format_short(one, 6) for one in part.stack.voxel_mm),
         scale_basis=BASES.get(part.stack.scale_basis, part.stack.scale_basis),
         handedness=BASES.get(part.stack.handedness_basis, part.stack.handedness_basis),
         checks=checks,

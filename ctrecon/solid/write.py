@@ -8,6 +8,7 @@ import numpy as np
 from ctrecon.core.errors import CtreconError, InputError
 from ctrecon.core.files import write_whole
 from ctrecon.core.frames import Floats
+from ctrecon.core.measured import format_short
 from ctrecon.record.part import Part
 from ctrecon.solid.kernel import need_kernel, shape_of, step_bytes, triangles_of, volume_of
 from ctrecon.solid.plan import solid_record
@@ -80,7 +81,8 @@ def write_solids(part: Part, paths: tuple[Path, ...]) -> tuple[str, ...]:
         got = volume_of(shape)
         if not abs(got - wanted) <= _WORST * wanted:
             raise CtreconError(
-                f"the solid of {body.name} came out at {got:.4g} mm³ where its record holds {wanted:.4g} mm³, so it "
+                f"the solid of {body.name} came out at {format_short(got, 4)} mm³ where its record holds "
+                f"{format_short(wanted, 4)} mm³, so it "
                 "was not written; look for outlines that cross each other on the sheet"
             )
         shapes.append((body.name, shape))

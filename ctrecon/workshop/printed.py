@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
+from ctrecon.core.measured import Measured, decimals_for, expanded, format_percent, format_u, format_value
 from ctrecon.record.part import Part, scale_u_along
 from ctrecon.workshop.intended import Scheme, schemes
 from ctrecon.workshop.stock import stock_of_pieces
@@ -79,4 +79,4 @@ def _row(part: Part, scheme: Scheme) -> IntendedRow:
 
 
 def _percent(chance: float) -> str:
-    return f"{100 * chance:.0f} %" if chance >= 0.01 else "<1 %"
+    return format_percent(chance) if chance >= 0.01 else "<1 %"
