@@ -242,7 +242,7 @@ def measure(source: str | Path | SliceStack | ArrayLike, *, progress: Progress |
         (rows, columns), the first slice nearest to the viewer.
     progress : callable or None
         Told the stage, how much is done and how much there is.
-    **stated
+    **stated : Any
         What a person says of the slices and the part, by the names `Settings` has for it: voxel_mm,
         depth_towards_viewer, boundary, prior_separate, known, decisions, name.
 
@@ -276,8 +276,8 @@ def measure(source: str | Path | SliceStack | ArrayLike, *, progress: Progress |
     >>> grey = 100 + 800 * gaussian_filter(metal, 1.0) + np.random.default_rng(1).normal(0, 5, x.shape)
     >>> part = ct.measure(grey, voxel_mm=0.1, name="plate")
     >>> for feature in part.features:
-    ...     print(feature.id, feature.kind, f"{feature.size:.1f}")
-    ?
+    ...     print(feature.id, feature.kind, f"{feature.size:.3f}")
+    F1 rectangular_outside 2.800 ± 0.002 x 2.000 ± 0.001
     """
     settings = Settings.stated(stated, *_STATED, by="measure")
     if isinstance(source, (str, os.PathLike)):

@@ -14,7 +14,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.core.threads import in_one_thread
-from ctrecon.record.part import Evidence, Feature, KnownSize, Part, Piece, ScaleFound
+from ctrecon.record.part import Evidence, Feature, KnownSize, Part, Piece, ScaleFound, need_part
 from ctrecon.record.sensitivity import quantities, with_sensitivity
 
 __all__ = ["EDGE_U_PX", "Calibration", "calibrate", "find_scale"]
@@ -102,7 +102,7 @@ def calibrate(part: Part, *knowns: Known | str, edge_u_px: float = EDGE_U_PX) ->
     >>> print(part["F1"].size, part.stack.scale_basis)
     6.42 ± 0.02 calibrated
     """
-    need(part, Part, "calibrate", cure="read one with read_part, or measure one")
+    need_part(part, "calibrate")
     for one in knowns:
         need(one, (str, Known), "calibrate", cure='give each known size by itself, such as "F2=12.00±0.02"')
     return find_scale(part, knowns, edge_u_px=edge_u_px).part

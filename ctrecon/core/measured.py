@@ -44,7 +44,7 @@ class Measured:
     >>> print(f"Ø {bore} mm (k = 2)")
     Ø 6.203 ± 0.004 mm (k = 2)
     >>> f"{bore:.2f}", float(bore), bore.U
-    ('6.20 ± <0.01', 6.2034, 0.0042)
+    ('6.20 ± 0.01', 6.2034, 0.0042)
     """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
@@ -112,8 +112,8 @@ def decimals_for(u_expanded: float | None, *, most: int = 4) -> int:
 
 def _rounded(value: float, decimals: int, *, times: int = 0) -> str:
     """Round as people do, halves away from zero, by the digits the number shows (0.125 and 2.675 go up), times 10^n."""
-    if not math.isfinite(value):
-        return f"{value}"
+    if not math.isfinite(value) or abs(value) > 1e15:
+        return f"{value:.{max(decimals, 0)}f}"  # no digit of such a number stands behind the point
     exact = Decimal(repr(float(value))).scaleb(times)
     return f"{exact.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP):f}"
 
@@ -199,5 +199,5 @@ def format_pair(measured: Measured, u_expanded: float | None, spec: str = "") ->
     if spec and not (spec == f".{digits}f" and digits.isdecimal()):
         raise ValueError(f"the format {spec!r} is not known; give decimals, such as .3f, or none to follow U")
     decimals = int(digits) if spec else decimals_for(u_expanded)
-    shown = format_u(u_expanded, decimals)
+    shown = format_u(u_expanded, decimals).removeprefix("<")  # a U under the last digit is rounded up to it
     return format_value(measured.value, decimals) + (f" ± {shown}" if shown else "")

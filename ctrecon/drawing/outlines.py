@@ -7,7 +7,7 @@ from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.views import Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.written.dxf import add_contour, document_bytes, new_document
-from ctrecon.record.part import Part
+from ctrecon.record.part import Part, need_part
 
 __all__ = ["layer_contours", "write_outlines"]
 
@@ -40,14 +40,14 @@ def layer_contours(part: Part) -> list[tuple[str, Contour]]:
     return found
 
 
-def write_outlines(part: Part, path: Path) -> None:
+def write_outlines(part: Part, path: str | Path) -> None:
     """Write the contours of a part as a DXF file of true size in mm.
 
     Parameters
     ----------
     part : Part
         The record.
-    path : Path
+    path : path
         The file, `outlines.dxf` by custom.
 
     Raises
@@ -57,15 +57,15 @@ def write_outlines(part: Part, path: Path) -> None:
 
     Examples
     --------
-    >>> from pathlib import Path
     >>> from ctrecon import read_part, write_outlines
     >>> part = read_part("drum_hub_out/part.json")
-    >>> write_outlines(part, Path("outlines.dxf"))
+    >>> write_outlines(part, "outlines.dxf")
     >>> import ezdxf
     >>> names = sorted(layer.dxf.name for layer in ezdxf.readfile("outlines.dxf").layers)
     >>> [name for name in names if name.startswith("OUTSIDE")][:2]
     ['OUTSIDE_Z0.00-0.46', 'OUTSIDE_Z0.46-0.86']
     """
+    need_part(part, "write_outlines")
     doc = new_document()
     space = doc.modelspace()
     for layer, contour in layer_contours(part):

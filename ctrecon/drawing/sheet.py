@@ -13,7 +13,7 @@ from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.png import png_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.drawing.written.svg import svg_bytes
-from ctrecon.record.part import Part
+from ctrecon.record.part import Part, need_part
 
 __all__ = ["draw_sheet", "make_sheet"]
 
@@ -34,7 +34,7 @@ def make_sheet(part: Part, *, paper: str | None = None, projection: str = "first
 
 @in_one_thread
 def draw_sheet(
-    part: Part, folder: Path, *, paper: str | None = None, projection: str = "first", units: str = "mm"
+    part: Part, folder: str | Path, *, paper: str | None = None, projection: str = "first", units: str = "mm"
 ) -> tuple[Path, ...]:
     """Write sheet.pdf, sheet.svg, sheet.png and sheet.dxf of a part.
 
@@ -42,7 +42,7 @@ def draw_sheet(
     ----------
     part : Part
         The record; nothing else is read.
-    folder : Path
+    folder : path
         Where the files go; made if it is not there.
     paper : {"A4", "A3", "Letter"}, optional
         Paper to use; by default the smaller of A4 and A3 that holds the drawing.
@@ -65,12 +65,12 @@ def draw_sheet(
 
     Examples
     --------
-    >>> from pathlib import Path
     >>> from ctrecon import draw_sheet, read_part
     >>> part = read_part("drum_hub_out/part.json")
-    >>> [path.name for path in draw_sheet(part, Path("sheets"), paper="A4")]
+    >>> [path.name for path in draw_sheet(part, "sheets", paper="A4")]
     ['sheet.pdf', 'sheet.svg', 'sheet.png', 'sheet.dxf']
     """
+    need_part(part, "draw_sheet")
     folder = Path(folder)
     sheet = make_sheet(part, paper=paper, projection=projection, units=units)
     doc, pages = drawn_pages(sheet)

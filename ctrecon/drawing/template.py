@@ -25,7 +25,7 @@ from ctrecon.drawing.shown.notes import SAFETY, notes_items
 from ctrecon.drawing.shown.section import cut_zones
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
-from ctrecon.record.part import Part
+from ctrecon.record.part import Part, need_part
 
 __all__ = ["CHECK_MM", "CHECK_SLACK_MM", "Tile", "template_sheet", "tiles", "write_template"]
 
@@ -315,14 +315,14 @@ def template_sheet(part: Part, *, paper: str | None = None, units: str = "mm") -
     return Sheet(f"{part.name}: template 1:1", paper, *PAPERS[paper], 1.0, pages, units)
 
 
-def write_template(part: Part, path: Path, *, paper: str | None = None, units: str = "mm") -> None:
+def write_template(part: Part, path: str | Path, *, paper: str | None = None, units: str = "mm") -> None:
     """Write the 1:1 templates of both faces as a PDF file.
 
     Parameters
     ----------
     part : Part
         The record.
-    path : Path
+    path : path
         The file, `template.pdf` by custom.
     paper : {"A4", "A3", "Letter"}, optional
         Paper to print on, A4 where none is named; a larger part takes several pages.
@@ -341,9 +341,10 @@ def write_template(part: Part, path: Path, *, paper: str | None = None, units: s
     >>> from pathlib import Path
     >>> from ctrecon import read_part, write_template
     >>> part = read_part("drum_hub_out/part.json")
-    >>> write_template(part, Path("template.pdf"), paper="A4")
+    >>> write_template(part, "template.pdf", paper="A4")
     >>> Path("template.pdf").read_bytes()[:5]
     b'%PDF-'
     """
+    need_part(part, "write_template")
     sheet = template_sheet(part, paper=paper, units=units)
     write_whole(path, pdf_bytes(sheet, drawn_pages(sheet)[1]))

@@ -10,6 +10,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from ctrecon.core.arguments import need
 from ctrecon.core.errors import NoFeatureError
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import FINITE, Measured
@@ -18,9 +19,8 @@ from ctrecon.record.worn import Worn
 __all__ = [
     "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis",
     "ImageInfo", "Joint", "KnownSize", "MainSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity",
-    "StackInfo", "Warn", "Worn",
-    "depths_in_part_frame", "is_hole", "is_seam", "main_size_of", "outline_in_part_frame", "place_in_part_frame",
-    "scale_u_along", "scale_u_of", "taper_of",
+    "StackInfo", "Warn", "Worn", "depths_in_part_frame", "is_hole", "is_seam", "main_size_of", "need_part",
+    "outline_in_part_frame", "place_in_part_frame", "scale_u_along", "scale_u_of", "taper_of",
 ]  # fmt: skip
 
 REQUIRED: dict[str, tuple[str, ...]] = {
@@ -494,6 +494,18 @@ class Part:
     def of_kind(self, *kinds: str) -> tuple[Feature, ...]:
         """Return the features of these kinds, in the order of their ids."""
         return tuple(one for one in self.features if one.kind in kinds)
+
+
+def need_part(value: object, by: str) -> None:
+    """Refuse what is no record, in one sentence.
+
+    Raises
+    ------
+    WrongTypeError
+        If it is none.
+    """
+    cure = "give its part" if hasattr(value, "part") else "read one with read_part, or measure one"
+    need(value, Part, by, cure=cure)
 
 
 def is_hole(feature: Feature) -> bool:

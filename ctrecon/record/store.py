@@ -14,7 +14,7 @@ from pydantic import TypeAdapter, ValidationError
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import Measured, expanded
-from ctrecon.record.part import RELATION_KINDS, REQUIRED, Feature, Part, Piece, scale_u_of
+from ctrecon.record.part import RELATION_KINDS, REQUIRED, Feature, Part, Piece, need_part, scale_u_of
 
 __all__ = ["part_to_json", "read_part", "record_schema", "write_features_csv", "write_part"]
 
@@ -188,6 +188,7 @@ def write_part(part: Part, path: str | Path) -> None:
     >>> read_part("renamed.json").name
     'hub of the fare counter'
     """
+    need_part(part, "write_part")
     write_whole(path, part_to_json(part).encode())
 
 
@@ -261,6 +262,7 @@ def write_features_csv(part: Part, path: str | Path) -> None:
     >>> print(Path("features.csv").read_text().splitlines()[0])
     feature,kind,quantity,value,u_k1,U_k2_without_scale,basis,flags,why_unknown
     """
+    need_part(part, "write_features_csv")
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
     scaled = None not in part.stack.scale_u_rel

@@ -20,7 +20,17 @@ from ctrecon.core.threads import in_one_thread
 from ctrecon.plots import depth_chart, residual_plot, slice_with_fits
 from ctrecon.plots.style import kind_words
 from ctrecon.record.explained import Explained
-from ctrecon.record.part import REQUIRED, Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
+from ctrecon.record.measurement import Measurement
+from ctrecon.record.part import (
+    REQUIRED,
+    Feature,
+    Part,
+    Piece,
+    depths_in_part_frame,
+    need_part,
+    place_in_part_frame,
+    scale_u_of,
+)
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
 from ctrecon.report.budgets import budget_rows, image_facts
 from ctrecon.report.checks import BASES, checks_of, percent
@@ -429,15 +439,19 @@ def report_html(
 
 @in_one_thread
 def write_report(
-    measurement: HasPartAndPictures, stack: NamedSlices | None, path: str | Path, *, explained: Explained | None = None
+    measurement: HasPartAndPictures | Part,
+    stack: NamedSlices | None,
+    path: str | Path,
+    *,
+    explained: Explained | None = None,
 ) -> None:
     """Write the report, whole or not at all; the same measurement gives the same bytes.
 
     Parameters
     ----------
-    measurement : HasPartAndPictures
-        Record and pictures.
-    stack : NamedSlices or None
+    measurement : Measurement or Part
+        Record and pictures; a record alone has no pictures of its slices.
+    stack : SliceStack or None
         Names the file of each slice shown.
     path : str or Path
         HTML file to write; its folder must be there.
@@ -452,11 +466,14 @@ def write_report(
     Examples
     --------
     >>> from pathlib import Path
-    >>> from ctrecon import Measurement, read_part, write_report
-    >>> write_report(Measurement(read_part("drum_hub_out/part.json")), None, "report.html")
+    >>> from ctrecon import read_part, write_report
+    >>> write_report(read_part("drum_hub_out/part.json"), None, "report.html")
     >>> Path("report.html").read_text(encoding="utf-8")[:15]
     '<!DOCTYPE html>'
     """
+    if isinstance(measurement, Part):
+        measurement = Measurement(measurement)
+    need_part(getattr(measurement, "part", measurement), "write_report")
     names = () if stack is None else stack.names
     text = report_html(
         measurement.part, measurement.pictures, names, seams=measurement.seam_pictures, explained=explained

@@ -9,7 +9,7 @@ from ctrecon.core.errors import CtreconError, InputError
 from ctrecon.core.files import write_whole
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_short
-from ctrecon.record.part import Part
+from ctrecon.record.part import Part, need_part
 from ctrecon.solid.kernel import need_kernel, shape_of, step_bytes, triangles_of, volume_of
 from ctrecon.solid.plan import solid_record
 from ctrecon.solid.volume import record_volume
@@ -22,7 +22,7 @@ _WORST = 1e-3
 _STEP, _STL = (".step", ".stp"), (".stl",)
 
 
-def write_solid(part: Part, path: Path) -> tuple[str, ...]:
+def write_solid(part: Part, path: str | Path) -> tuple[str, ...]:
     """Write a part as a solid, each piece a body of its own, in mm.
 
     X runs right and Y up as on the sheet, seen from the start end; Z runs towards the
@@ -34,7 +34,7 @@ def write_solid(part: Part, path: Path) -> tuple[str, ...]:
     ----------
     part : Part
         The record; nothing else is read.
-    path : Path
+    path : path
         The file; its ending says which kind: `.step` or `.stp`, or `.stl`.
 
     Returns
@@ -56,7 +56,7 @@ def write_solid(part: Part, path: Path) -> tuple[str, ...]:
     >>> from pathlib import Path
     >>> from ctrecon import read_part, write_solid
     >>> part = read_part("drum_hub_out/part.json")
-    >>> for sentence in write_solid(part, Path("hub.stl")):
+    >>> for sentence in write_solid(part, "hub.stl"):
     ...     print(sentence)
     F3 has no known far end: it is cut right through there.
     F7 (free hole) is left out: it runs across the axis and its own axis is not known.
@@ -65,6 +65,7 @@ def write_solid(part: Part, path: Path) -> tuple[str, ...]:
     >>> [line for line in Path("hub.stl").read_text().splitlines() if line.startswith("solid")]
     ['solid P1 body', 'solid P2 spacer']
     """
+    need_part(part, "write_solid")
     return write_solids(part, (Path(path),))
 
 

@@ -3,8 +3,7 @@
 import ipywidgets as ipw
 
 from ctrecon.core.measured import format_short, format_value
-from ctrecon.decisions.apply import describe
-from ctrecon.decisions.record import ADDED_KINDS
+from ctrecon.decisions import ADDED_KINDS
 from ctrecon.widgets.charts import depth_range_chart
 from ctrecon.widgets.panel import button, figure_bytes, notice_line, panel, paragraph, table
 from ctrecon.widgets.state import Review, read_points
@@ -32,7 +31,7 @@ def _decided(review: Review) -> ipw.HTML:
             return
         left = {one.number: one.why for one in review.unmatched}
         rows = [
-            (str(k), describe(one), f"left out: {left[k]}" if k in left else "in force")
+            (str(k), one.says(), f"left out: {left[k]}" if k in left else "in force")
             for k, one in enumerate(review.decisions, start=1)
         ]
         where = f"saved in {review.file.name}" if review.file is not None else "kept in memory only, no file was named"
