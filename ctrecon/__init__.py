@@ -47,7 +47,7 @@ _HOMES = {
     "Decision": "ctrecon.decisions",
     "Edge": "ctrecon.features.follow",
     "Feature": "ctrecon.record.part",
-    "MainSize": "ctrecon.record.part",
+    "MainSize": "ctrecon.record.main_size",
     "Measured": "ctrecon.core.measured",
     "Measurement": "ctrecon.record.measurement",
     "Part": "ctrecon.record.part",
@@ -85,8 +85,9 @@ if TYPE_CHECKING:
     from ctrecon.features.follow import Edge, follow_features
     from ctrecon.measuring import measure_stack
     from ctrecon.pipeline import measure, measure_to_folder
+    from ctrecon.record.main_size import MainSize
     from ctrecon.record.measurement import Measurement
-    from ctrecon.record.part import Feature, MainSize, Part, Piece
+    from ctrecon.record.part import Feature, Part, Piece
     from ctrecon.record.store import read_part, write_features_csv, write_part
     from ctrecon.report import write_report
     from ctrecon.settings import Settings

@@ -5,7 +5,8 @@ at once.
 """
 
 import argparse
-from collections.abc import Callable, Iterator, Mapping
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import Field, dataclass, field, fields
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,9 @@ from typing import Any
 from ctrecon.core.errors import InputError, WrongTypeError
 from ctrecon.core.voxel import voxel_edges
 
-__all__ = ["MEASURING", "ONE_PART", "SHEET", "SCAN", "Option", "Settings", "in_command_line_words", "option_of"]
+__all__ = [
+    "MEASURING", "ONE_PART", "SCAN", "SHEET", "Option", "Settings", "flag_of", "in_command_line_words", "option_of",
+]  # fmt: skip
 
 SCAN, MEASURING, ONE_PART, SHEET = "scan", "measuring", "one part", "sheet"
 """What a setting is about: the slices, how they are measured, one part alone, how sheets are drawn."""
@@ -264,12 +267,6 @@ def flag_of(name: str) -> str:
     return "--" + name.replace("_", "-")
 
 
-def _spellings() -> Iterator[tuple[str, str]]:
-    yield "force=True", "--force"
-    for one in fields(Settings):
-        yield one.name + "=", flag_of(one.name) + " "
-
-
 def in_command_line_words(sentence: str) -> str:
     """Return an advice of the library as it is given on the command line.
 
@@ -278,15 +275,11 @@ def in_command_line_words(sentence: str) -> str:
     >>> in_command_line_words("give voxel_mm=0.05, or voxel_mm=(dz, dy, dx), or add force=True")
     'give --voxel-mm 0.05, or --voxel-mm DZ DY DX, or add --force'
     """
-    for python, flag in _spellings():
-        before, *rest = sentence.split(python)
-        sentence = before + "".join(flag + _words(one) for one in rest)
+    names = "|".join(one.name for one in fields(Settings))
+    sentence = re.sub(r"(?<=\s)force=True\b", "--force", sentence)  # after a blank: a path may hold the same letters
+    sentence = re.sub(
+        rf"(?<=\s)({names})=(?:\(([^)]*)\))?",
+        lambda found: f"{flag_of(found[1])} {(found[2] or '').replace(',', '').upper()}",
+        sentence,
+    )
     return sentence.replace("(dz, dy, dx)", "(DZ DY DX)")
-
-
-def _words(after: str) -> str:
-    """Write the tuple that an argument's text may begin with as argparse takes it: numbers with blanks between."""
-    if not after.startswith("("):
-        return after
-    inside, _, rest = after[1:].partition(")")
-    return inside.replace(",", "").upper() + rest

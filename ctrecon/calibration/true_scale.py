@@ -14,7 +14,8 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.core.threads import in_one_thread
-from ctrecon.record.part import Evidence, Feature, KnownSize, Part, Piece, ScaleFound, need_part
+from ctrecon.record.measurement import need_part
+from ctrecon.record.part import Evidence, Feature, KnownSize, Part, Piece, ScaleFound
 from ctrecon.record.sensitivity import quantities, with_sensitivity
 
 __all__ = ["EDGE_U_PX", "Calibration", "calibrate", "find_scale"]

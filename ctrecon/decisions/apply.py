@@ -10,7 +10,8 @@ from ctrecon.core.threads import in_one_thread
 from ctrecon.decisions.base import Decision
 from ctrecon.decisions.known_length import KnownLength, known_size, with_true_scale
 from ctrecon.decisions.record import fingerprint
-from ctrecon.record.part import Feature, Part, Warn, need_part
+from ctrecon.record.measurement import need_part
+from ctrecon.record.part import Feature, Part, Warn
 
 __all__ = ["Unmatched", "apply_decisions"]
 

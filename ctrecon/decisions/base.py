@@ -26,7 +26,7 @@ class Decision(ABC):
     >>> part = read_part("drum_hub_out/part.json")
     >>> reject = Reject(feature=named(part, part["F7"]))
     >>> print(reject.says())
-    reject free hole of 0.72 mm at x 3.20, y 3.00
+    reject free hole of 0.72 mm at x 4.40, y 2.20
     >>> done, left_out = apply_decisions(part, [reject])
     >>> "F7" in done, left_out
     (False, ())

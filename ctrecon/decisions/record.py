@@ -130,7 +130,7 @@ def read_decisions(path: str | Path) -> tuple[Decision, ...]:
     >>> part = read_part("drum_hub_out/part.json")
     >>> write_decisions([Accept(feature=named(part, part["F1"]))], "decisions.json")
     >>> [one.says() for one in read_decisions("decisions.json")]
-    ['accept round outside of 6.40 mm at x 3.20, y 3.00']
+    ['accept round outside of 6.40 mm at x 4.40, y 4.00']
     """
     try:
         text = Path(path).read_bytes()
@@ -161,6 +161,6 @@ def write_decisions(decisions: Sequence[Decision], path: str | Path) -> None:
     >>> part = read_part("drum_hub_out/part.json")
     >>> write_decisions([Accept(feature=named(part, part["F1"]))], "decisions.json")
     >>> [one.says() for one in read_decisions("decisions.json")]
-    ['accept round outside of 6.40 mm at x 3.20, y 3.00']
+    ['accept round outside of 6.40 mm at x 4.40, y 4.00']
     """
     write_whole(path, decisions_to_json(decisions).encode())

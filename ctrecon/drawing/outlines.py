@@ -7,7 +7,8 @@ from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.views import Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.written.dxf import add_contour, document_bytes, new_document
-from ctrecon.record.part import Part, need_part
+from ctrecon.record.measurement import need_part
+from ctrecon.record.part import Part
 
 __all__ = ["layer_contours", "write_outlines"]
 

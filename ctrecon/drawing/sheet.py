@@ -13,7 +13,8 @@ from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.png import png_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.drawing.written.svg import svg_bytes
-from ctrecon.record.part import Part, need_part
+from ctrecon.record.measurement import need_part
+from ctrecon.record.part import Part
 
 __all__ = ["draw_sheet", "make_sheet"]
 

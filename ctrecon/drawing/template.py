@@ -25,7 +25,8 @@ from ctrecon.drawing.shown.notes import SAFETY, notes_items
 from ctrecon.drawing.shown.section import cut_zones
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
-from ctrecon.record.part import Part, need_part
+from ctrecon.record.measurement import need_part
+from ctrecon.record.part import Part
 
 __all__ = ["CHECK_MM", "CHECK_SLACK_MM", "Tile", "template_sheet", "tiles", "write_template"]
 

@@ -19,7 +19,8 @@ from ctrecon.explain.residual_regions import LumpFinder, Rest
 from ctrecon.explain.words import describe
 from ctrecon.grey.levels import Levels, find_levels
 from ctrecon.record.explained import Explained, ExplainedSlice, Psf
-from ctrecon.record.part import Part, Warn, need_part
+from ctrecon.record.measurement import need_part
+from ctrecon.record.part import Part, Warn
 from ctrecon.record.solid import Box, Solid, solid_of
 from ctrecon.slices.stack import SliceStack
 

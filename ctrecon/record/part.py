@@ -10,17 +10,18 @@ from typing import ClassVar
 
 import numpy as np
 
-from ctrecon.core.arguments import need
 from ctrecon.core.errors import NoFeatureError
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import FINITE, Measured
+from ctrecon.record.main_size import MainSize, main_size_of
+from ctrecon.record.scale_found import KnownSize, ScaleFound
 from ctrecon.record.worn import Worn
 
 __all__ = [
-    "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis",
-    "ImageInfo", "Joint", "KnownSize", "MainSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity",
-    "StackInfo", "Warn", "Worn", "depths_in_part_frame", "is_hole", "is_seam", "main_size_of", "need_part",
-    "outline_in_part_frame", "place_in_part_frame", "scale_u_along", "scale_u_of", "taper_of",
+    "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "ImageInfo",
+    "Joint", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn", "Worn",
+    "depths_in_part_frame", "is_hole", "is_seam", "outline_in_part_frame", "place_in_part_frame", "scale_u_along",
+    "scale_u_of", "taper_of",
 ]  # fmt: skip
 
 REQUIRED: dict[str, tuple[str, ...]] = {
@@ -191,76 +192,9 @@ class Feature:
     accepted: bool | None = None
 
     @property
-    def size(self) -> "MainSize":
+    def size(self) -> MainSize:
         """The size that tells it from its neighbours, printed and turned into a number by one rule; see `MainSize`."""
         return main_size_of(self)
-
-
-_MAIN_SIZES = (
-    "diameter_mm", "flats_mm", "flats_pair_mm", "tip_diameter_mm", "cross_diameter_mm", "area_mm2", "seam_mm",
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class MainSize:
-    """The main size of a feature: one number, two for a rectangle, or the reason why there is none.
-
-    Parameters
-    ----------
-    quantity : str
-        The field of `Feature` it stands in, which names the unit too.
-    values : tuple of Measured
-        One, or the longer and the shorter side; empty where it is unknown.
-    why : str
-        Why it is unknown.
-
-    Notes
-    -----
-    Its text is that of `Measured`, so ``f"{feature.size}"`` and ``f"{feature.size:.3f}"`` never fail. `float` gives
-    the (longer) value, NaN where it is unknown.
-
-    Examples
-    --------
-    >>> from ctrecon import read_part
-    >>> part = read_part("drum_hub_out/part.json")
-    >>> f"{part['F1'].size:.3f}", float(part["F1"].size), part["F1"].size.U
-    ('6.401 ± 0.002', 6.4012, 0.0018)
-    """
-
-    quantity: str
-    values: tuple[Measured, ...] = ()
-    why: str = ""
-
-    @property
-    def value(self) -> float:
-        """The value, of two the longer; NaN where it is unknown."""
-        return self.values[0].value if self.values else float("nan")
-
-    @property
-    def U(self) -> float | None:
-        """Expanded uncertainty (k = 2) of the value, as `Measured.U`; None where it is unknown."""
-        return self.values[0].U if self.values else None
-
-    def __float__(self) -> float:
-        return float(self.value)
-
-    def __str__(self) -> str:
-        return format(self, "")
-
-    def __format__(self, spec: str) -> str:
-        unit = " mm²" if self.quantity.endswith("_mm2") else ""  # an area must not be taken for a length
-        return " x ".join(f"{format(one, spec)}{unit}" for one in self.values) or "unknown"
-
-
-def main_size_of(feature: Feature) -> MainSize:
-    """Return the first size the feature has in the order diameter, flats, sides, tips, area, thickness of a gap."""
-    for name in _MAIN_SIZES:
-        found = getattr(feature, name)
-        if found is not None:
-            return MainSize(name, found if isinstance(found, tuple) else (found,))
-        if name in feature.unknown:
-            return MainSize(name, why=feature.unknown[name])
-    return MainSize("", why="it carries no size")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -356,41 +290,6 @@ class Relation:
     value: Measured | None
     says: str
     margin: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class KnownSize:
-    """A size of the real part that a person typed in, and how the scan agrees with it (mm).
-
-    `u_mm` is one standard uncertainty, `before_mm` what the scan gave, `residual_mm` what is left
-    between the two once scale and edge are put right; `used` tells whether it took part in that.
-    """
-
-    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
-    name: str
-    value_mm: float
-    u_mm: float
-    before_mm: float
-    residual_mm: float
-    used: bool = True
-
-
-@dataclass(frozen=True, kw_only=True)
-class ScaleFound:
-    """How true scale was found from known sizes.
-
-    `factor` (z, y, x) is by how much each voxel edge grew, `edge_mm` how much further out of the
-    metal the true edge lies than it was measured, `chi2` and `freedom` how the known sizes agree,
-    `says` the same in sentences.
-    """
-
-    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
-    knowns: tuple[KnownSize, ...]
-    factor: tuple[Measured, Measured, Measured]
-    edge_mm: Measured
-    chi2: float
-    freedom: int
-    says: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -494,18 +393,6 @@ class Part:
     def of_kind(self, *kinds: str) -> tuple[Feature, ...]:
         """Return the features of these kinds, in the order of their ids."""
         return tuple(one for one in self.features if one.kind in kinds)
-
-
-def need_part(value: object, by: str) -> None:
-    """Refuse what is no record, in one sentence.
-
-    Raises
-    ------
-    WrongTypeError
-        If it is none.
-    """
-    cure = "give its part" if hasattr(value, "part") else "read one with read_part, or measure one"
-    need(value, Part, by, cure=cure)
 
 
 def is_hole(feature: Feature) -> bool:

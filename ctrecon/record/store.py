@@ -14,7 +14,8 @@ from pydantic import TypeAdapter, ValidationError
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import Measured, expanded
-from ctrecon.record.part import RELATION_KINDS, REQUIRED, Feature, Part, Piece, need_part, scale_u_of
+from ctrecon.record.measurement import need_part
+from ctrecon.record.part import RELATION_KINDS, REQUIRED, Feature, Part, Piece, scale_u_of
 
 __all__ = ["part_to_json", "read_part", "record_schema", "write_features_csv", "write_part"]
 

@@ -20,14 +20,13 @@ from ctrecon.core.threads import in_one_thread
 from ctrecon.plots import depth_chart, residual_plot, slice_with_fits
 from ctrecon.plots.style import kind_words
 from ctrecon.record.explained import Explained
-from ctrecon.record.measurement import Measurement
+from ctrecon.record.measurement import Measurement, need_part
 from ctrecon.record.part import (
     REQUIRED,
     Feature,
     Part,
     Piece,
     depths_in_part_frame,
-    need_part,
     place_in_part_frame,
     scale_u_of,
 )

@@ -9,7 +9,8 @@ from ctrecon.core.errors import CtreconError, InputError
 from ctrecon.core.files import write_whole
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_short
-from ctrecon.record.part import Part, need_part
+from ctrecon.record.measurement import need_part
+from ctrecon.record.part import Part
 from ctrecon.solid.kernel import need_kernel, shape_of, step_bytes, triangles_of, volume_of
 from ctrecon.solid.plan import solid_record
 from ctrecon.solid.volume import record_volume
