@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from ctrecon.core.errors import InputError, NoScaleError
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats, axis_slopes, direction_from_slopes, rotation_to_part
+from ctrecon.core.measured import format_percent
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.follow_start import Around, Begun, Edge, begin, edge_of
 from ctrecon.fitting.tracked import EdgeFit
@@ -287,11 +288,11 @@ class _Walk:
         first = self.begun.fit
         contrast = found.contrast / first.contrast
         if not _CONTRAST[0] <= contrast <= _CONTRAST[1]:
-            return f"the contrast at its edge is {contrast:.0%} of that in slice {self.begun.slice}"
+            return f"the contrast at its edge is {format_percent(contrast)} of that in slice {self.begun.slice}"
         if not _BLUR[0] <= found.blur_px / first.blur_px <= _BLUR[1]:
             return f"the edge is {found.blur_px / first.blur_px:.1f} times as blurred as in slice {self.begun.slice}"
         if found.share < _LEAST_SHARE:
-            return f"only {found.share:.0%} of the voxels at its edge fit it"
+            return f"only {format_percent(found.share)} of the voxels at its edge fit it"
         jump = np.abs(found.p - expected.p) * self.begun.levers
         if float((jump - 6 * np.sqrt(np.diag(found.covariance)) * self.begun.levers).max()) > _JUMP_PX:
             return f"its edge jumps by {float(jump.max()):.1f} voxels"

@@ -365,9 +365,9 @@ def _scale_text(scale: tuple[float | None, ...]) -> str:
 @cache
 def _template() -> Template:
     text = resources.files("ctrecon.report").joinpath("template.html").read_text(encoding="utf-8")
-    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True).from_string(
-        text
-    )
+    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    page.filters.update(percent=format_percent, decimals=format_value)
+    return page.from_string(text)
 
 
 def report_html(
