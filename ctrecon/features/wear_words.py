@@ -83,7 +83,8 @@ def wear_of(one: Sized, edge: SoundEdge, cut: Sequence[NDArray[np.bool_]], squar
     where = [_where(found, r, edge.shape, planes, squared) for r in runs[:_MOST_NAMED]]
     left = len(runs) - _MOST_NAMED
     more = f", and at {left} more place{'s' if left > 1 else ''}" if left > 0 else ""
-    says = f"Eaten over {format_percent(share)} of its edge: {'; '.join(where)}{more}; the size is that of the sound edge."
+    places = f"{'; '.join(where)}{more}"
+    says = f"Eaten over {format_percent(share)} of its edge: {places}; the size is that of the sound edge."
     size = max(one.fit.u(n) for n in ("radius", "a", "b", "inradius") if n in one.fit.names)
     return Wear(round(share, 3), float(lost[deepest]), float(np.hypot(u[deepest], size / 2)), says)
 
