@@ -47,8 +47,9 @@ class Option:
     more: Mapping[str, Any] = field(default_factory=dict)
 
 
-def _option(**words: Any) -> dict[str, Option]:
-    return {"option": Option(**words)}
+def _given(default: Any, about: str, **words: Any) -> Any:
+    """Return a field with how it is given."""
+    return field(default=default, metadata={"option": Option(about=about, **words)})
 
 
 def option_of(one: "Field[Any]") -> Option:
@@ -116,94 +117,52 @@ class Settings:
     ctrecon.core.errors.InputError: paper 'A7' is not known; choose one of A4, A3, Letter
     """
 
-    voxel_mm: tuple[float, float, float] | float | None = field(
-        default=None,
-        metadata=_option(
-            about=SCAN,
-            parse=_millimetres,
-            more={"metavar": "MM", "nargs": "+"},
-            help="voxel edge in mm, or three: between slices, down, across (DZ DY DX)",
-        ),
-    )
-    depth_towards_viewer: bool | None = field(
-        default=None,
-        metadata=_option(
-            about=SCAN,
-            more={"action": argparse.BooleanOptionalAction},
-            help="the slices run towards the viewer, or (--no-...) away from them; unsaid, away is assumed, and a "
-            "wrong guess mirrors the part",
-        ),
-    )
-    boundary: str = field(
-        default="metal",
-        metadata=_option(
-            about=MEASURING,
-            choices=("metal", "outer"),
-            help="where corrosion product clings to the part: measure the sound metal (the default) or the outer skin",
-        ),
-    )
-    prior_separate: float | None = field(
-        default=None,
-        metadata=_option(
-            about=MEASURING,
-            parse=_probability,
-            more={"metavar": "P"},
-            help="how likely it is, before the slices are looked at, that the part is of more than one piece (above 0,"
-            " below 1; default 0.3). The probabilities of the pieces start from it",
-        ),
-    )
-    known: tuple[str, ...] | str = field(
-        default=(),
-        metadata=_option(
-            about=ONE_PART,
-            more={"metavar": "FEATURE=VALUE±U", "action": "append"},
-            help="a size known from the part itself, in mm, to find true scale from; may be given several times. "
-            "Measure once, read the ids from the table, then give (to measure, with the same options) for example"
-            " F1=12.00±0.02 (main size of F1), F3.length=4.5±0.05 or F1:F4=30.00±0.02 (distance of two axes). U "
-            "counts as two standard uncertainties (k = 2), as in the tables; +- or +/- do as well as ±",
-        ),
-    )
-    decisions: str | Path | None = field(
-        default=None,
-        metadata=_option(
-            about=ONE_PART,
-            parse=Path,
-            more={"metavar": "FILE"},
-            help="decisions.json of an earlier record of this part: what was rejected, renamed, added or known there "
-            "is replayed here; a decision that fits nothing is named",
-        ),
-    )
-    name: str | None = field(
-        default=None,
-        metadata=_option(
-            about=ONE_PART,
-            help="name of the part on the sheet (default: the name of the stack)",
-        ),
-    )
-    paper: str | None = field(
-        default=None,
-        metadata=_option(
-            about=SHEET,
-            choices=("A4", "A3", "Letter"),
-            help="sheet size (default: the smaller of A4 and A3 that fits)",
-        ),
-    )
-    projection: str = field(
-        default="first",
-        metadata=_option(
-            about=SHEET,
-            choices=("first", "third"),
-            help="how views are placed on the sheet: first angle (the default) or third angle",
-        ),
-    )
-    units: str = field(
-        default="mm",
-        metadata=_option(
-            about=SHEET,
-            choices=("mm", "in"),
-            help="units of length on the sheet: mm (the default), or inches with mm beside; the record stays in mm",
-        ),
-    )
+    voxel_mm: tuple[float, float, float] | float | None = _given(
+        None, SCAN, parse=_millimetres, more={"metavar": "MM", "nargs": "+"},
+        help="voxel edge in mm, or three: between slices, down, across (DZ DY DX)",
+    )  # fmt: skip
+    depth_towards_viewer: bool | None = _given(
+        None, SCAN, more={"action": argparse.BooleanOptionalAction},
+        help="the slices run towards the viewer, or (--no-...) away from them; unsaid, away is assumed, and a wrong "
+        "guess mirrors the part",
+    )  # fmt: skip
+    boundary: str = _given(
+        "metal", MEASURING, choices=("metal", "outer"),
+        help="where corrosion product clings to the part: measure the sound metal (the default) or the outer skin",
+    )  # fmt: skip
+    prior_separate: float | None = _given(
+        None, MEASURING, parse=_probability, more={"metavar": "P"},
+        help="how likely it is, before the slices are looked at, that the part is of more than one piece (above 0, "
+        "below 1; default 0.3). The probabilities of the pieces start from it",
+    )  # fmt: skip
+    known: tuple[str, ...] | str = _given(
+        (), ONE_PART, more={"metavar": "FEATURE=VALUE±U", "action": "append"},
+        help="a size known from the part itself, in mm, to find true scale from; may be given several times. Measure "
+        "once, read the ids from the table, then give (to measure, with the same options) for example "
+        "F1=12.00±0.02 (main size of F1), F3.length=4.5±0.05 or F1:F4=30.00±0.02 (distance of two axes). U "
+        "counts as two standard uncertainties (k = 2), as in the tables; +- or +/- do as well as ±",
+    )  # fmt: skip
+    decisions: str | Path | None = _given(  # noqa: RUF009
+        None, ONE_PART, parse=Path, more={"metavar": "FILE"},
+        help="decisions.json of an earlier record of this part: what was rejected, renamed, added or known there is "
+        "replayed here; a decision that fits nothing is named",
+    )  # fmt: skip
+    name: str | None = _given(
+        None, ONE_PART,
+        help="name of the part on the sheet (default: the name of the stack)",
+    )  # fmt: skip
+    paper: str | None = _given(
+        None, SHEET, choices=("A4", "A3", "Letter"),
+        help="sheet size (default: the smaller of A4 and A3 that fits)",
+    )  # fmt: skip
+    projection: str = _given(
+        "first", SHEET, choices=("first", "third"),
+        help="how views are placed on the sheet: first angle (the default) or third angle",
+    )  # fmt: skip
+    units: str = _given(
+        "mm", SHEET, choices=("mm", "in"),
+        help="units of length on the sheet: mm (the default), or inches with mm beside; the record stays in mm",
+    )  # fmt: skip
 
     def __post_init__(self) -> None:
         for one in fields(self):
