@@ -89,7 +89,8 @@ def test_another_thread_may_work_too() -> None:
     [
         ("ctrecon.measuring", "measure_stack", 1), ("ctrecon.pipeline", "measure_to_folder", 2),
         ("ctrecon.explain", "explain_scan", 2), ("ctrecon.features.follow", "follow_features", 2),
-        ("ctrecon.calibration", "calibrate", 2), ("ctrecon.decisions", "apply_decisions", 2),
+        ("ctrecon.calibration", "calibrate", 1), ("ctrecon.calibration", "find_scale", 2), ("ctrecon.pipeline", "measure", 1),
+        ("ctrecon.decisions", "apply_decisions", 2),
         ("ctrecon.drawing", "draw_sheet", 2), ("ctrecon.report", "write_report", 3),
         ("ctrecon.grey.health", "check_health", 1),
     ],
