@@ -63,6 +63,9 @@ def reasons_for(seam: Draft, drafts: Sequence[Draft], faces: Sequence[Draft], sq
 
 def seam_reason(seam: Draft) -> Evidence:
     """Return the seam itself as a reason."""
+    if "other_material" in seam.feature.flags:
+        says = f"{seam.feature.id} holds another material: its grey differs from that of the metal around it."
+        return Evidence(kind="material", features=(seam.feature.id,), weight=0.0, says=says)
     chance = 1.0 if seam.seam is None else max(seam.seam.p_false, _LEAST_CHANCE)
     weight = max(float(np.log(_SEEN / chance)), 0.0)
     return Evidence(kind="seam", features=(seam.feature.id,), weight=round(weight, 2), says=_describe(seam))

@@ -270,7 +270,7 @@ _RELATIONS = {
 
 def _form(part: Part) -> Iterator[FormRow]:
     for one in part.features:
-        if not one.form:
+        if not (one.form or one.form_says):
             continue
         named = [(name, one.form.get(name)) for name in _REFERENCES] if "roundness_mm" in one.form else []
         numbers = tuple(_number(part, "roundness_mm", value, "the points hold no such circle") for _, value in named)

@@ -31,6 +31,8 @@ _SMALL_STACK = 64_000_000  # bytes; small beside what the packages take, and it 
 
 VoxelMm = tuple[float, float, float]
 
+_LARGEST_GREY = 1e30  # its products with counts of voxels still fit single precision
+
 
 @dataclass(frozen=True)
 class Note:
@@ -125,7 +127,7 @@ class SliceStack:
         Raises
         ------
         InputError
-            If there is no such position.
+            If there is no such position, or the slice holds infinite grey values or such beyond 1e30.
         InputFileError
             If the file is damaged.
         """
@@ -133,7 +135,13 @@ class SliceStack:
             raise InputError(self._no_slice(index))
         if index in self.missing:
             return np.full(self.shape[1:], np.nan, dtype=np.float32)
-        return self.load(index)
+        plane = self.load(index)
+        if plane.dtype.kind == "f" and (np.abs(plane) > min(_LARGEST_GREY, float(np.finfo(plane.dtype).max))).any():
+            raise InputError(
+                f"{self.source}: slice {index} holds grey values that are infinite or beyond {_LARGEST_GREY:.0e}, "
+                "which no scanner gives; export the slices again"
+            )
+        return plane
 
     def _no_slice(self, index: int) -> str:
         return f"{self.source} has no slice {index}; its slices are numbered from 0 to {len(self) - 1}"
