@@ -4,10 +4,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ctrecon.core.errors import NoScaleError
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.flags import explain
+from ctrecon.core.measured import format_percent
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.budget import edge_u_px
@@ -41,7 +43,7 @@ from ctrecon.record.sensitivity import with_sensitivity
 from ctrecon.seams.cutouts import make_seam_pictures
 from ctrecon.seams.face_seams import find_face_seams
 from ctrecon.seams.find import find_seams
-from ctrecon.slices.stack import SliceStack
+from ctrecon.slices.stack import SliceStack, as_stack
 
 __all__ = ["measure_stack"]
 
@@ -52,8 +54,9 @@ _SQUARE_AGAIN = 0.002  # slope; beyond this the first guess is not square enough
 
 @in_one_thread
 def measure_stack(
-    stack: SliceStack,
+    stack: SliceStack | ArrayLike,
     *,
+    voxel_mm: tuple[float, float, float] | float | None = None,
     name: str | None = None,
     boundary: str = "metal",
     priors: Mapping[str, float] | None = None,
@@ -63,8 +66,10 @@ def measure_stack(
 
     Parameters
     ----------
-    stack : SliceStack
-        Slices with their voxel size.
+    stack : SliceStack or array
+        Slices with their voxel size; or grey values, shape (slices, rows, columns) or (rows, columns).
+    voxel_mm : (float, float, float) or float, optional
+        Voxel edges (dz, dy, dx) in mm, or one edge for all; overrules that of the stack.
     name : str, optional
         Name of the part; the stack's own name where none is given.
     boundary : {"metal", "outer"}
@@ -94,21 +99,22 @@ def measure_stack(
 
     >>> import numpy as np
     >>> from scipy.ndimage import gaussian_filter
-    >>> from ctrecon import SliceStack, measure_stack
+    >>> from ctrecon import measure_stack
     >>> y, x = np.mgrid[:40, :40]
     >>> metal = np.clip(14.5 - abs(x - 19.4), 0, 1) * np.clip(10.5 - abs(y - 19.7), 0, 1)
     >>> grey = 100 + 800 * gaussian_filter(metal, 1.0) + np.random.default_rng(1).normal(0, 5, x.shape)
-    >>> found = measure_stack(SliceStack.from_array(grey.astype(np.uint16), voxel_mm=0.1), name="plate")
+    >>> found = measure_stack(grey.astype(np.uint16), voxel_mm=0.1, name="plate")
     >>> for feature in found.part.features:
     ...     print(feature.id, feature.kind, *(round(one.value, 1) for one in feature.flats_pair_mm))
     F1 rectangular_outside 2.8 2.0
     >>> [warning.says for warning in found.part.warnings]
     ['a single slice has no depth']
     """
+    stack = as_stack(stack, by="measure_stack", voxel_mm=voxel_mm)
     if stack.voxel_mm is None:
         raise NoScaleError(
-            f"{stack.source}: the files do not state the voxel size, so nothing can be measured in mm; "
-            "give it as --voxel-mm DZ DY DX (slice spacing, row spacing, column spacing)"
+            f"{stack.source}: nobody states the voxel size, so nothing can be measured in mm; "
+            "give it as voxel_mm=(dz, dy, dx) (slice spacing, row spacing, column spacing)"
         )
     warnings = [Warn(flag=n.flag, says=n.says) for n in stack.notes]
     levels = find_levels(stack)
@@ -286,7 +292,8 @@ def _product_warning(levels: Levels, boundary: str) -> Warn:
     measured = "the sound metal under it" if boundary == "metal" else "its outer skin"
     return Warn(
         flag="corrosion_product",
-        says=f"{explain('corrosion_product')} (its grey stands at {share:.0%} from air to metal); what was measured "
+        says=f"{explain('corrosion_product')} (its grey stands at {format_percent(share)} from air to metal); what "
+        f"was measured "
         f"is {measured}",
     )
 

@@ -30,9 +30,10 @@ def _python(code: str, *options: str) -> str:
 def test_public_names() -> None:
     """The public names are these; adding or losing one is a decision, not an accident."""
     assert ctrecon.__all__ == [
-        "CtreconError", "Edge", "Feature", "Measured", "Measurement", "Part", "Piece", "Settings", "SliceStack", "__version__",
-        "draw_sheet", "follow_features", "measure_stack", "measure_to_folder", "open_stack", "read_part", "write_features_csv",
-        "write_outlines", "write_part", "write_report", "write_solid", "write_template",
+        "CtreconError", "Decision", "Edge", "Feature", "MainSize", "Measured", "Measurement", "Part", "Piece", "Settings",
+        "SliceStack", "__version__", "apply_decisions", "calibrate", "draw_sheet", "explain_scan", "follow_features",
+        "measure", "measure_stack", "measure_to_folder", "open_stack", "read_decisions", "read_part", "write_decisions",
+        "write_features_csv", "write_outlines", "write_part", "write_report", "write_solid", "write_template",
     ]  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from ctrecon.core.measured import format_value
 from ctrecon.explain.residual_regions import Tally
 from ctrecon.record.explained import Lump
 from ctrecon.record.part import Part
@@ -41,7 +42,8 @@ def describe(tally: Tally, part: Part, solid: Solid) -> Lump:
     line = ring or (width < _THIN_PX * pitch and long > 3 * width)
     slender = (last - first + 1) * dz / long
     spot = None if line or max(long, short) > _SPOT_PX * pitch or long > 2 * short else slender
-    says = _sentence(tally, near, f"x = {x:.2f}, y = {y:.2f} mm", long, ring=ring, thin=line, spot=spot)
+    at = f"x = {format_value(x, 2)}, y = {format_value(y, 2)} mm"
+    says = _sentence(tally, near, at, long, ring=ring, thin=line, spot=spot)
     return Lump(
         says=says, sign=tally.sign, x_mm=x, y_mm=y, depth_from_mm=first * dz, depth_to_mm=last * dz,
         slices=(first, last), size_mm=(long, short, (last - first + 1) * dz), strength=tally.strength,
@@ -59,9 +61,9 @@ def _sentence(
     in_metal, at_edge = tally.in_metal / tally.count, tally.at_edge / tally.count
     line = f"near {at}"
     if ring:
-        line = f"along a closed or curved line {long:.2f} mm across about {at}"
+        line = f"along a closed or curved line {format_value(long, 2)} mm across about {at}"
     elif thin:
-        line = f"along a line {long:.2f} mm long near {at}"
+        line = f"along a line {format_value(long, 2)} mm long near {at}"
     if tally.sign < 0 and at_edge > 0.6:
         guess = "the edge lies further back there; wear, a chamfer or a wrong size?"
         return f"{where}: metal ends short of the record's edge {line}{beside}; {guess}"

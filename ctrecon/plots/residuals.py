@@ -2,6 +2,7 @@
 
 from matplotlib.figure import Figure
 
+from ctrecon.core.measured import format_value
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, kind_words, plain
 from ctrecon.record.part import Part
 
@@ -44,7 +45,7 @@ def residual_plot(part: Part) -> Figure:
             lw=1.0,
         )
         axes.annotate(
-            f"{value:.2f}",
+            format_value(value, 2),
             (value, row),
             xytext=(4, 0),
             textcoords="offset points",
