@@ -128,8 +128,9 @@ def _is_pit(stretch: Stretch, outsides: list[Stretch], ratio: float) -> bool:
 def trimmed(first: int, last: int) -> tuple[int, int]:
     """Leave out the planes at either end that the blurred end faces reach into."""
     length = last - first + 1
-    # two planes off a face its blur still weighs some percent: enough to feign a taper where there is room to avoid it
-    trim = 3 if length >= 12 else 2 if length >= 9 else 1 if length >= 4 else 0
+    # two planes off a face its blur still weighs some percent: enough to feign a taper where there is room to avoid it,
+    # which costs shorter ones more of their lever arm than it is worth
+    trim = 3 if length >= 15 else 2 if length >= 9 else 1 if length >= 4 else 0
     return first + trim, last - trim
 
 

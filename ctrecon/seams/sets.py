@@ -174,7 +174,7 @@ def _spread(rings: Sequence[_Ring], count: int, field: SeamField) -> float | Non
     if len(values) < _FEWEST:
         return None
     lower = float(np.median(values) - np.quantile(values, _LOWER))
-    return max(lower, field.least_spread)
+    return max(lower, field.least_spread) or None  # slices that were drawn scatter not at all
 
 
 _Best = tuple[float, _Ring, NDArray[np.int64], Floats]
