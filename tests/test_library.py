@@ -137,6 +137,8 @@ def test_a_format_that_is_no_number_of_decimals_is_refused() -> None:
         ),
         (lambda part, _: ct.write_part(None, "x"), "write_part takes a Part, not a NoneType"),
         (lambda part, _: ct.draw_sheet(ct.Measurement(part), "x"), "takes a Part, not a Measurement; give its part"),
+        (lambda part, _: ct.apply_decisions(part, "decisions.json"), "takes a Decision, not a str; read them with"),
+        (lambda part, _: ct.write_decisions([{"do": "accept"}], "x"), "write_decisions takes a Decision, not a dict"),
         (lambda part, _: ct.calibrate(part, ["F1=3"]), "give each known size by itself"),
         (lambda part, _: ct.explain_scan(part, np.zeros((2, 3, 4))), "takes a SliceStack, not a ndarray"),
         (lambda part, _: ct.measure_stack("scans"), "open a path with open_stack"),

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from ctrecon.calibration import Known, calibrate
+from ctrecon.core.arguments import need
 from ctrecon.core.errors import InputError
 from ctrecon.core.flags import explain
 from ctrecon.core.threads import in_one_thread
@@ -74,6 +75,8 @@ def apply_decisions(
     becomes undecided, for its probability is no longer known.
     """
     need_part(part, "apply_decisions")
+    for decision in decisions:
+        need(decision, Decision, "apply_decisions", cure="read them with read_decisions")
     before = set(part.decided)
     unmatched: list[Unmatched] = []
     lengths: list[_Length] = []

@@ -10,6 +10,7 @@ from typing import Any, ClassVar
 
 from pydantic import TypeAdapter, ValidationError
 
+from ctrecon.core.arguments import need
 from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.core.files import write_whole
 from ctrecon.decisions.actions import ACTIONS
@@ -163,4 +164,6 @@ def write_decisions(decisions: Sequence[Decision], path: str | Path) -> None:
     >>> [one.says() for one in read_decisions("decisions.json")]
     ['accept round outside of 6.40 mm at x 4.40, y 4.00']
     """
+    for one in decisions:
+        need(one, Decision, "write_decisions")
     write_whole(path, decisions_to_json(decisions).encode())
