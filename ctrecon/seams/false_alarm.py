@@ -37,6 +37,7 @@ _OFF_PX = 0.9
 _OFF_SHARE = 0.12
 _RING_CENTRE_PX = 2.5
 _RINGS = 1.5
+_NEARLY_ROUND_PX = 1.5  # between the least and the most radius: a ring's width
 _FAINT = 2.0  # deviations, all places beyond the seam taken together
 _BEYOND = 14
 
@@ -209,16 +210,17 @@ def is_ring(
     centre : tuple of float or None
         Where the rings' axis meets the middle of these planes (column, row), None where no rings are known.
     ring_amplitude : float
-        Standard deviation of the known rings before they were taken out, share of the contrast.
+        Standard deviation of the strongest rings that may be left, share of the contrast.
     dip : float
         Mean depth of the line in the fine grey, positive.
     kernel : tuple of float
         Widths of the filter that made the grey fine.
     """
-    if not isinstance(lead.shape, Circle) or abs(lead.growth) > 0.02:
+    shape = _as_circle(lead.shape)
+    if shape is None or abs(lead.growth) > 0.02:
         return False
     sign = -1.0 if lead.bright else 1.0
-    x, y = lead.shape.centre
+    x, y = shape.centre
     about_rings = centre is not None and float(np.hypot(x - centre[0], y - centre[1])) < _RING_CENTRE_PX
     if about_rings and dip < _RINGS * ring_amplitude:
         return True
@@ -226,7 +228,7 @@ def is_ring(
     faint: list[tuple[float, float]] = []
     for window in (range(max(planes[0] - _BEYOND, 0), planes[0] - 2), range(planes[1] + 3, last)):
         for metal in (True, False):
-            beyond = _beyond(plane, solid, lead.shape, window, kernel, metal=metal)
+            beyond = _beyond(plane, solid, shape, window, kernel, metal=metal)
             if beyond is None:
                 continue
             seen, u = -sign * beyond[0], beyond[1]
@@ -238,6 +240,18 @@ def is_ring(
     weight = np.array([1 / u**2 for _, u in faint])
     seen = float(weight @ [s for s, _ in faint] / weight.sum())
     return bool(seen > 0.5 * dip and seen > _FAINT * weight.sum() ** -0.5)
+
+
+def _as_circle(shape: SeamShape) -> Circle | None:
+    """Return a line as the circle it is; a parallel far from a toothed rim has no teeth left. None for others."""
+    if isinstance(shape, Circle):
+        return shape
+    points = shape.outline(72)
+    middle = (points.min(axis=0) + points.max(axis=0)) / 2
+    far = np.hypot(*(points - middle).T)
+    if float(np.ptp(far)) > _NEARLY_ROUND_PX:
+        return None
+    return Circle(float(middle[0]), float(middle[1]), float(far.mean()))
 
 
 def _beyond(

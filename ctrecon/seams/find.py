@@ -390,7 +390,8 @@ def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead
         centre = ((float(place[0]) - x0) / squared.pitch_mm, (float(place[1]) - y0) / squared.pitch_mm)
     fine, weight = sampled(field, lead.shape, lead.first, lead.last)
     dip = abs(float((fine * weight).sum() / max(weight.sum(), 1e-9)))
-    amplitude = 0.0 if rings is None else rings.amplitude
+    # rings are taken out of the planes: what even metal does not show of one leaves half of it, or twice the usual rest
+    amplitude = 0.0 if rings is None else max(rings.amplitude / 2, 2 * rings.left)
     return is_ring(squared.plane, solid, lead, planes, centre, amplitude, dip, field.kernel)
 
 
@@ -401,7 +402,7 @@ def _centres(drafts: list[Draft]) -> list[Centre]:
     goes that may hold a seam.
     """
     found: list[Centre] = []
-    outside = [d for d in drafts if d.feature.kind.endswith("_outside") and isinstance(d.sized.fit, ShapeFit)]
+    outside = [d for d in drafts if d.feature.kind.endswith("_outside")]
     for draft in sorted(drafts, key=lambda d: d.depths[0] - d.depths[1]):
         fit = draft.sized.fit
         if not isinstance(fit, ShapeFit) or draft.feature.kind == "arc_outside":
