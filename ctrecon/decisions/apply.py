@@ -16,6 +16,7 @@ from ctrecon.decisions.kinds import with_kind
 from ctrecon.decisions.match import match
 from ctrecon.decisions.points import HAND_U_VOXELS, circle_by_points, square_by_points
 from ctrecon.decisions.record import Decision, FeatureName, LengthBetween, fingerprint
+from ctrecon.record.kinds import KINDS
 from ctrecon.record.part import Feature, Part, Piece, Warn
 from ctrecon.record.sensitivity import with_sensitivity
 
@@ -206,7 +207,7 @@ def _added(part: Part, decision: Decision) -> Feature:
     points = np.asarray(points_px, dtype=float).reshape(-1, 2) * (dx, dy)
     hand = HAND_U_VOXELS * float(np.sqrt(dx * dy))
     kind = decision.kind or ""
-    square = kind.startswith("square")
+    square = KINDS[kind].is_four_sided
     found = (square_by_points if square else circle_by_points)(points, point_u_mm=hand)
     last = part.stack.slices - 1
     low, high = (float(np.clip(one, 0, last)) for one in slices)

@@ -11,7 +11,7 @@ from typing import Any, ClassVar
 from pydantic import TypeAdapter, ValidationError
 
 from ctrecon.core.errors import InputError, InputFileError
-from ctrecon.record.part import KINDS
+from ctrecon.record.kinds import KINDS
 from ctrecon.record.store import write_atomically
 
 __all__ = [

@@ -14,7 +14,8 @@ from ctrecon.fitting.tracked import EdgeFit, EdgeTracker
 from ctrecon.fitting.uncertainty import sandwich
 from ctrecon.grey.noise import Correlation, measure_correlation
 from ctrecon.grey.shading import measure_shading
-from ctrecon.record.part import Feature, Part, is_hole
+from ctrecon.record.kinds import is_hole
+from ctrecon.record.part import Feature, Part
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 from ctrecon.slices.stack import SliceStack
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.shapes.base import Vertex
 
 __all__ = ["Circle"]
 
@@ -36,3 +37,12 @@ class Circle:
         """Return points along the circle, closed."""
         angle = np.linspace(0, 2 * np.pi, count + 1)
         return np.column_stack([self.x + self.radius * np.cos(angle), self.y + self.radius * np.sin(angle)])
+
+    def vertices(self) -> tuple[Vertex, ...]:
+        """Return the circle as two half arcs."""
+        return (self.x + self.radius, self.y, 1.0), (self.x - self.radius, self.y, 1.0)
+
+    @property
+    def round_of(self) -> tuple[float, float, float]:
+        """Centre and radius."""
+        return self.x, self.y, self.radius

@@ -1,10 +1,12 @@
 """The regular polygon."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.shapes.base import Vertex
 
 __all__ = ["RegularPolygon"]
 
@@ -49,3 +51,13 @@ class RegularPolygon:
         angle = np.radians(self.turn_deg) + np.pi / self.sides * (2 * np.arange(self.sides + 1) + 1)
         reach = self.inradius / np.cos(np.pi / self.sides)
         return np.column_stack([self.x + reach * np.cos(angle), self.y + reach * np.sin(angle)])
+
+    def vertices(self) -> tuple[Vertex, ...]:
+        """Return the corners, once round."""
+        reach = self.inradius / math.cos(math.pi / self.sides)
+        angles = [math.radians(self.turn_deg) + math.pi * (2 * k + 1) / self.sides for k in range(self.sides)]
+        return tuple((self.x + reach * math.cos(a), self.y + reach * math.sin(a), 0.0) for a in angles)
+
+    @property
+    def round_of(self) -> None:
+        """None: it is not a circle."""

@@ -1,10 +1,12 @@
 """The rectangle with rounded corners: the square and the slot are its special cases."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.shapes.base import Vertex
 
 __all__ = ["Rectangle"]
 
@@ -62,3 +64,24 @@ class Rectangle:
         own = np.concatenate([*corner, corner[0][:1]])
         t = np.radians(self.turn_deg)
         return np.asarray(own @ np.array([[np.cos(t), np.sin(t)], [-np.sin(t), np.cos(t)]]) + [self.x, self.y])
+
+    def vertices(self) -> tuple[Vertex, ...]:
+        """Return the flats and the round corners; a slot's ends are half circles."""
+        p, q, r = self.a / 2, self.b / 2, self.corner_radius
+        if r >= q and p >= q:
+            p -= q
+            local = [(p, -q, 1.0), (p, q, 0.0), (-p, q, 1.0), (-p, -q, 0.0)]
+        elif r <= 0:
+            local = [(p, -q, 0.0), (p, q, 0.0), (-p, q, 0.0), (-p, -q, 0.0)]
+        else:
+            b = math.tan(math.pi / 8)
+            local = [
+                (p, -q + r, 0.0), (p, q - r, b), (p - r, q, 0.0), (-p + r, q, b),
+                (-p, q - r, 0.0), (-p, -q + r, b), (-p + r, -q, 0.0), (p - r, -q, b),
+            ]  # fmt: skip
+        c, s = math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
+        return tuple((self.x + u * c - v * s, self.y + u * s + v * c, bulge) for u, v, bulge in local)
+
+    @property
+    def round_of(self) -> None:
+        """None: it is not a circle."""

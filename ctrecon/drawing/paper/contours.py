@@ -8,9 +8,12 @@ import itertools
 import math
 from dataclasses import dataclass
 
+from ctrecon.shapes import ArcShape, Vertex
+
 __all__ = [
     "Contour",
     "circle",
+    "contour_of",
     "cut_by_circle",
     "mirrored_x",
     "polygon",
@@ -21,7 +24,6 @@ __all__ = [
     "slot",
 ]
 
-Vertex = tuple[float, float, float]
 TURN = 2 * math.pi
 
 
@@ -105,6 +107,11 @@ def mirrored_x(contour: Contour) -> Contour:
     """Return the contour as seen from behind: X changes sign, and arcs turn the other way."""
     whole = contour.round_of and (-contour.round_of[0], contour.round_of[1], contour.round_of[2])
     return Contour(tuple((-x, y, -bulge) for x, y, bulge in contour.vertices), contour.closed, whole)
+
+
+def contour_of(shape: ArcShape) -> Contour:
+    """Return the exact outline of a shape."""
+    return Contour(shape.vertices(), True, shape.round_of)
 
 
 def circle(x: float, y: float, radius: float) -> Contour:
