@@ -8,7 +8,7 @@ import shapely
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.measured import Measured
-from ctrecon.features.budget import budget_of
+from ctrecon.features.budget import budget_of, sizes_of_fit
 from ctrecon.features.candidates import Candidate, Other
 from ctrecon.features.corner import corner_radius
 from ctrecon.features.ends import End
@@ -16,6 +16,7 @@ from ctrecon.features.free_area import free_area
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.kinds import KINDS, is_hole, is_outside
 from ctrecon.record.part import Alternative, Feature, Worn
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 
@@ -144,7 +145,7 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
             flags.append("crowded")
         if one.fit.rms > 2.0:
             flags.append("bent_outline")
-    if kind.startswith("free_"):  # also an outside with round ends, which has sizes but no kind of its own
+    if KINDS[kind].is_outlined:  # also an outside with round ends, which has sizes but no kind of its own
         fields.update(_free(squared, candidate, middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
         flags.append("short")
@@ -183,7 +184,7 @@ def _kind(candidate: Candidate) -> str:
         return "arc_outside"
     if candidate.kind == "slot":
         return "slot" if candidate.hole else "free_outside"
-    return f"{_NAMES[candidate.kind]}_{'hole' if candidate.hole else 'outside'}"
+    return f"{_NAMES.get(candidate.kind, candidate.kind)}_{'hole' if candidate.hole else 'outside'}"
 
 
 def _sizes(
@@ -227,6 +228,8 @@ def _sizes(
             flats_mm=Measured(2 * fit.value("inradius") * pitch, 2 * fit.u("inradius") * pitch), sides=sides,
             turn_deg=Measured(float(turn), float(np.degrees(fit.u("turn")))),
         )  # fmt: skip
+    else:
+        out.update(sizes_of_fit(KINDS[_kind(candidate)].of_fit, fit, pitch, budget))
     if taper is not None:
         out["taper_mm_per_mm"] = taper
         if abs(taper.value) > max(4 * (taper.u or 0), 0.002):
@@ -240,7 +243,7 @@ def _taper(one: Sized) -> Measured | None:
     assert isinstance(fit, ShapeFit)
     if "growth" not in fit.names or fit.u("growth") == 0 or one.candidate.kind == "relief":
         return None
-    factor = 2.0 if isinstance(one.candidate.shape, Circle) else 1.0
+    factor = 1.0 if one.candidate.shape is None else 2.0 * one.candidate.shape.wall_share
     return Measured(factor * fit.value("growth"), factor * fit.u("growth"))
 
 
@@ -320,13 +323,13 @@ def _free(squared: SquaredStack, candidate: Candidate, middle: float) -> dict[st
 
 def _with_openings(drafts: list[Draft]) -> list[Draft]:
     """Say of every hole which of the part's own ends it reaches."""
-    outside = [d for d in drafts if d.feature.kind.endswith("_outside") and d.feature.kind != "arc_outside"]
+    outside = [d for d in drafts if is_outside(d.feature)]
     start = min((d.depths[0] for d in outside), default=-np.inf)
     end = max((d.depths[1] for d in outside), default=np.inf)
     out = []
     for draft in drafts:
         f = draft.feature
-        if f.kind.endswith("_hole") or f.kind == "slot":
+        if is_hole(f):
             if f.depth_from_mm is None or f.depth_to_mm is None:
                 why = f.unknown.get("depth_from_mm") or f.unknown.get("depth_to_mm") or ""
                 f = replace(f, unknown=dict(sorted({**f.unknown, "opens_at": why}.items())))

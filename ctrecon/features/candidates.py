@@ -13,7 +13,7 @@ from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.same_section import Run
 from ctrecon.outlines.stretches import Stretch
 from ctrecon.outlines.trace import Outline, even_points, trace
-from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
+from ctrecon.shapes import Circle, Shape
 
 __all__ = ["Candidate", "Other", "Span", "find_candidates"]
 
@@ -278,9 +278,7 @@ def _same(outlines: tuple[Outline, ...], stretch: Stretch, box: tuple[int, int])
 
 
 def _moved(shape: Shape | None, by: tuple[int, int]) -> Shape | None:
-    if isinstance(shape, (Circle, Ellipse, Rectangle, RegularPolygon)):
-        return replace(shape, x=shape.x + by[0], y=shape.y + by[1])
-    return shape
+    return None if shape is None else shape.moved(*by)
 
 
 def _nearest_map(
@@ -354,19 +352,9 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
         return False
     if np.hypot(a.shape.centre[0] - b.shape.centre[0], a.shape.centre[1] - b.shape.centre[1]) > 0.6:
         return False
-    sizes_a, sizes_b = _sizes(a.shape), _sizes(b.shape)
+    sizes_a, sizes_b = a.shape.widths(), b.shape.widths()
     if abs(a.growth_px - b.growth_px) > 0.08:
         return False
     reach = (b.first + b.last - a.first - a.last) / 2
     grown = 0.5 * (a.growth_px + b.growth_px) * reach
     return all(abs(y - x - grown) < 0.35 + 0.004 * x for x, y in zip(sizes_a, sizes_b, strict=True))
-
-
-def _sizes(shape: Shape) -> tuple[float, ...]:
-    if isinstance(shape, Circle):
-        return (shape.radius,)
-    if isinstance(shape, Rectangle):
-        return (min(shape.a, shape.b), max(shape.a, shape.b))
-    if isinstance(shape, RegularPolygon):
-        return (shape.inradius,)
-    return ()

@@ -14,7 +14,7 @@ from ctrecon.fitting.tracked import EdgeFit, EdgeTracker
 from ctrecon.fitting.uncertainty import sandwich
 from ctrecon.grey.noise import Correlation, measure_correlation
 from ctrecon.grey.shading import measure_shading
-from ctrecon.record.kinds import is_hole
+from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Feature, Part
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 from ctrecon.slices.stack import SliceStack
@@ -185,7 +185,7 @@ def edge_of(
         )
     leans = (0.0, 0.0) if part is None or part.axis is None else axis_slopes(np.array(part.axis.direction_xyz))
     return Edge(
-        shape=shape, hole=is_hole(what), depth_mm=(low + high) / 2, name=what.id, square=what.kind.startswith("square"),
+        shape=shape, hole=is_hole(what), depth_mm=(low + high) / 2, name=what.id, square=kind_of(what).is_square,
         span_mm=(low + _INSET * (high - low), high - _INSET * (high - low)), lean=leans,
         taper=0.0 if what.taper_mm_per_mm is None else what.taper_mm_per_mm.value,
     )  # fmt: skip

@@ -1,6 +1,6 @@
 """The shapes of a contest: each fitted to the same voxels and weighed by the evidence for it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from ctrecon.fitting.misfit import Misfit, compare
 from ctrecon.fitting.models import SlotModel
 from ctrecon.fitting.solve import GreyModel, Samples, fit_grey, misfit_of_sharp
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
+from ctrecon.shapes import Circle, Ellipse, FittedShape, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Contestant", "binned", "blur_ratio", "contestants", "model_of", "prior_of", "sizes_px"]
 
@@ -65,7 +65,7 @@ def contestants(
     sharp = misfit_of_sharp(min(fit.value("blur") for *_, fit, _ in runs))
     logs = compare([m for *_, m in runs], max(level, sharp))
     return [
-        Contestant(kind, _as_fitted(kind, shape, fit), fit, log - _cost(shape, fit) + prior_of(shape))
+        Contestant(kind, _as_fitted(shape, fit), fit, log - _cost(shape, fit) + prior_of(shape))
         if shape is not candidate.shape else Contestant(kind, shape, fit, log - _cost(shape, fit) + prior_of(shape))
         for (kind, shape, fit, _), log in zip(runs, logs, strict=True)
     ]  # fmt: skip
@@ -151,17 +151,16 @@ def model_of(
     return BlurredRectangle(hole), np.array(values), np.array([True] * 6 + [free_axis] * 2 + [tapers])
 
 
-def _as_fitted(kind: str, shape: Shape, fit: ShapeFit) -> Shape:
-    if isinstance(shape, Circle):
-        return Circle(fit.value("x"), fit.value("y"), fit.value("radius"))
-    turn = float(np.degrees(fit.value("turn")))
+def _as_fitted(shape: Shape, fit: ShapeFit) -> Shape:
     if isinstance(shape, Ellipse):
+        turn = float(np.degrees(fit.value("turn")))
         return Ellipse(fit.value("x"), fit.value("y"), fit.value("a"), fit.value("b"), turn)
-    if isinstance(shape, RegularPolygon):
-        return RegularPolygon(fit.value("x"), fit.value("y"), shape.sides, fit.value("inradius"), turn)
-    a, b = fit.value("a"), fit.value("b")
-    corner = min(a, b) / 2 if kind == "slot" else min(abs(fit.value("corner")), min(a, b) / 2)
-    return Rectangle(fit.value("x"), fit.value("y"), a, b, turn, corner)
+    if not isinstance(shape, FittedShape):
+        return shape
+    corner = abs(fit.value("corner")) if "corner" in fit.names else np.inf  # a slot's ends are round
+    if isinstance(shape, Rectangle):
+        shape = replace(shape, corner_radius=corner)
+    return shape.fitted(fit.value)
 
 
 def prior_of(shape: Shape) -> float:

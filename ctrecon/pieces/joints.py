@@ -9,6 +9,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured
 from ctrecon.features.build import Draft
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Joint, Piece
 
 __all__ = ["find_joints"]
@@ -39,7 +40,7 @@ def find_joints(pieces: Sequence[Piece], drafts: Sequence[Draft], squared: Squar
     out: list[Joint] = []
     for piece in pieces[1:]:
         seams = [by_id[i] for i in piece.features if i in by_id and by_id[i].seam is not None]
-        sides = [s for s in seams if s.feature.kind != "face_seam"]
+        sides = [s for s in seams if not kind_of(s.feature).is_face]
         if sides:
             out.append(_on_a_side_seam(piece, sides[0], pieces[0], by_id, squared))
         elif seams:
@@ -89,7 +90,7 @@ def _passes(ring: shapely.Polygon, seam: Draft, side: int, body: Piece, by_id: d
     hole = ring.buffer(_SLACK_PX)
     for ident in body.features:
         draft = by_id.get(ident)
-        if draft is None or not draft.feature.kind.endswith("_outside") or draft.feature.kind == "arc_outside":
+        if draft is None or not is_outside(draft.feature):
             continue
         beyond = draft.depths[0] < seam.depths[0] - 1 if side == 0 else draft.depths[1] > seam.depths[1] + 1
         if beyond and not hole.contains(shapely.Polygon(_ring(draft))):

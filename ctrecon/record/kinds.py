@@ -99,6 +99,8 @@ class Kind:
 
     sizes: ClassVar[tuple[Size, ...]] = ()
     """Sizes across, the main one first."""
+    of_fit: ClassVar[Mapping[str, Mapping[str, float]]] = {}
+    """Its sizes as sums of the parameters of its fit: quantity, then weight by parameter."""
     sign: ClassVar[str] = ""
     """Stands before its main size."""
     callout: ClassVar[str] = ""
@@ -109,6 +111,8 @@ class Kind:
     """Whether its section is a circle or an arc of one."""
     is_four_sided: ClassVar[bool] = False
     """Whether its sides are parallel and square to each other, so that its turn can be told to a quarter turn."""
+    is_square: ClassVar[bool] = False
+    """Whether its two pairs of flats are one size."""
     has_side_pair: ClassVar[bool] = False
     """Whether its two sizes across are sizes of their own, and not one size measured twice."""
     is_outlined: ClassVar[bool] = False
@@ -316,6 +320,7 @@ class Square(_FourSided):
     sign = "□"
     callout = "□{}"
     layer = "SQUARE"
+    is_square = True
 
     def period_deg(self, feature: Feature) -> float:
         """Return a quarter turn."""

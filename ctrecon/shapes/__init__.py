@@ -1,10 +1,12 @@
 """Exact plane geometry: shapes with a signed distance, positive inside."""
 
-from ctrecon.shapes.base import ArcShape, Shape, Vertex
+from ctrecon.shapes.base import ArcShape, FittedShape, Shape, Vertex
 from ctrecon.shapes.circle import Circle
 from ctrecon.shapes.ellipse import Ellipse
 from ctrecon.shapes.polygon import RegularPolygon
 from ctrecon.shapes.rectangle import Rectangle
 from ctrecon.shapes.wheel import ToothedWheel
 
-__all__ = ["ArcShape", "Circle", "Ellipse", "Rectangle", "RegularPolygon", "Shape", "ToothedWheel", "Vertex"]
+__all__ = [
+    "ArcShape", "Circle", "Ellipse", "FittedShape", "Rectangle", "RegularPolygon", "Shape", "ToothedWheel", "Vertex",
+]  # fmt: skip

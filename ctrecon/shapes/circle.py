@@ -1,6 +1,7 @@
 """The circle."""
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,3 +47,33 @@ class Circle:
     def round_of(self) -> tuple[float, float, float]:
         """Centre and radius."""
         return self.x, self.y, self.radius
+
+    @property
+    def half_width(self) -> float:
+        """Its radius."""
+        return self.radius
+
+    @property
+    def wall_share(self) -> float:
+        """1: growth is told of its radius."""
+        return 1.0
+
+    def widths(self) -> tuple[float, ...]:
+        """Return its radius."""
+        return (self.radius,)
+
+    def moved(self, dx: float, dy: float) -> "Circle":
+        """Return it elsewhere."""
+        return replace(self, x=self.x + dx, y=self.y + dy)
+
+    def values(self) -> Floats:
+        """Return centre and radius."""
+        return np.array([self.x, self.y, self.radius])
+
+    def with_values(self, values: Floats) -> "Circle":
+        """Return the circle with these values; none shrinks to nothing."""
+        return Circle(float(values[0]), float(values[1]), max(float(values[2]), 0.5))
+
+    def fitted(self, value: Callable[[str], float], grown: float = 0.0) -> "Circle":
+        """Return the circle of a fit."""
+        return Circle(value("x"), value("y"), value("radius") + grown)

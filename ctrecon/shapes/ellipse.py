@@ -1,6 +1,6 @@
 """The ellipse."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -45,3 +45,21 @@ class Ellipse:
         angle, t = np.linspace(0, 2 * np.pi, count), np.radians(self.turn_deg)
         u, v = self.a / 2 * np.cos(angle), self.b / 2 * np.sin(angle)
         return np.column_stack([self.x + u * np.cos(t) - v * np.sin(t), self.y + u * np.sin(t) + v * np.cos(t)])
+
+    def moved(self, dx: float, dy: float) -> "Ellipse":
+        """Return it elsewhere."""
+        return replace(self, x=self.x + dx, y=self.y + dy)
+
+    @property
+    def half_width(self) -> float:
+        """Half of its shorter axis."""
+        return min(self.a, self.b) / 2
+
+    @property
+    def wall_share(self) -> float:
+        """0.5: growth is told of both axes."""
+        return 0.5
+
+    def widths(self) -> tuple[float, ...]:
+        """Return the shorter and the longer axis."""
+        return min(self.a, self.b), max(self.a, self.b)

@@ -1,7 +1,8 @@
 """The regular polygon."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -61,3 +62,35 @@ class RegularPolygon:
     @property
     def round_of(self) -> None:
         """None: it is not a circle."""
+
+    @property
+    def half_width(self) -> float:
+        """Distance from the centre to a side."""
+        return self.inradius
+
+    @property
+    def wall_share(self) -> float:
+        """0.5: growth is told of its width."""
+        return 0.5
+
+    def widths(self) -> tuple[float, ...]:
+        """Return its inradius."""
+        return (self.inradius,)
+
+    def moved(self, dx: float, dy: float) -> "RegularPolygon":
+        """Return it elsewhere."""
+        return replace(self, x=self.x + dx, y=self.y + dy)
+
+    def values(self) -> Floats:
+        """Return centre, inradius and turn."""
+        return np.array([self.x, self.y, self.inradius, self.turn_deg])
+
+    def with_values(self, values: Floats) -> "RegularPolygon":
+        """Return the polygon with these values; none shrinks to nothing."""
+        x, y, inradius, turn = (float(one) for one in values)
+        return replace(self, x=x, y=y, inradius=max(inradius, 0.5), turn_deg=turn)
+
+    def fitted(self, value: Callable[[str], float], grown: float = 0.0) -> "RegularPolygon":
+        """Return the polygon of a fit."""
+        turn = math.degrees(value("turn"))
+        return replace(self, x=value("x"), y=value("y"), inradius=value("inradius") + grown / 2, turn_deg=turn)

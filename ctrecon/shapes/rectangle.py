@@ -1,7 +1,8 @@
 """The rectangle with rounded corners: the square and the slot are its special cases."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -85,3 +86,37 @@ class Rectangle:
     @property
     def round_of(self) -> None:
         """None: it is not a circle."""
+
+    @property
+    def half_width(self) -> float:
+        """Half of the shorter width."""
+        return min(self.a, self.b) / 2
+
+    @property
+    def wall_share(self) -> float:
+        """0.5: growth is told of both widths."""
+        return 0.5
+
+    def widths(self) -> tuple[float, ...]:
+        """Return the shorter and the longer width."""
+        return min(self.a, self.b), max(self.a, self.b)
+
+    def moved(self, dx: float, dy: float) -> "Rectangle":
+        """Return it elsewhere."""
+        return replace(self, x=self.x + dx, y=self.y + dy)
+
+    def values(self) -> Floats:
+        """Return centre, both widths and turn."""
+        return np.array([self.x, self.y, self.a, self.b, self.turn_deg])
+
+    def with_values(self, values: Floats) -> "Rectangle":
+        """Return the rectangle with these values, its corners kept; none shrinks to nothing."""
+        a, b = max(float(values[2]), 1.0), max(float(values[3]), 1.0)
+        corner = min(self.corner_radius, min(a, b) / 2)
+        return Rectangle(float(values[0]), float(values[1]), a, b, float(values[4]), corner)
+
+    def fitted(self, value: Callable[[str], float], grown: float = 0.0) -> "Rectangle":
+        """Return the rectangle of a fit, its corners kept as far as they fit in."""
+        a, b = value("a") + grown, value("b") + grown
+        corner = min(self.corner_radius, min(a, b) / 2)
+        return Rectangle(value("x"), value("y"), a, b, math.degrees(value("turn")), corner)

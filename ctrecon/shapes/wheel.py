@@ -1,7 +1,7 @@
 """The toothed wheel with teeth as wide as their gaps and radial flanks."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,3 +66,21 @@ class ToothedWheel:
     @property
     def round_of(self) -> None:
         """None: it is not a circle."""
+
+    @property
+    def half_width(self) -> float:
+        """Its tip radius."""
+        return self.tip_radius
+
+    @property
+    def wall_share(self) -> float:
+        """1: growth is told of its radii."""
+        return 1.0
+
+    def widths(self) -> tuple[float, ...]:
+        """Return both radii."""
+        return self.root_radius, self.tip_radius
+
+    def moved(self, dx: float, dy: float) -> "ToothedWheel":
+        """Return it elsewhere."""
+        return replace(self, x=self.x + dx, y=self.y + dy)
