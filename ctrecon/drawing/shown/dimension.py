@@ -179,7 +179,12 @@ def _round_size(
     """Write a diameter, or the radius of an arc that is less than a half circle."""
     f, units = d.feature, model.units
     at = (d.x * scale, d.y * scale)
-    tail = (" seam" if is_seam(f) else "") + _taper_text(f) + _depth_text(model, d) + mark(f)
+    others = "".join(
+        f" {one.words} {length_text(units, value.value, size_places(model.part, value))}"
+        for one, value in kind_of(f).main_sizes(f)
+        if value is not size
+    )
+    tail = others + (" seam" if is_seam(f) else "") + _taper_text(f) + _depth_text(model, d) + mark(f)
     decimals = size_places(model.part, size)
     radius = size.value / 2 * scale
     is_arc = f.arc_deg is not None and f.arc_deg < HALF_TURN
