@@ -6,9 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats
+from ctrecon.fitting.d_bore import d_off_corners, d_start
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
 from ctrecon.fitting.solve import GreyModel
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
+from ctrecon.shapes.d_shape import DShape
 
 __all__ = ["Setting", "Start", "off_corners", "start_of"]
 
@@ -72,6 +74,8 @@ def start_of(kind: str, shape: Shape, setting: Setting, points: Floats) -> Start
         u, v = shape.own_axes(points)
         on_a = shape.a / 2 - np.abs(u) < shape.b / 2 - np.abs(v)
         return Start(RectangleModel(out), start, active, np.radians(shape.turn_deg) + np.where(on_a, 0.0, np.pi / 2))
+    if isinstance(shape, DShape):
+        return Start(*d_start(shape, points, metal_outside=out, axis_free=free))
     assert isinstance(shape, RegularPolygon)
     start = np.array([x, y, shape.inradius, np.radians(shape.turn_deg), 0.0, 0.0])
     return Start(PolygonModel(out, shape.sides), start, np.array([True] * 4 + [free, free]), angle)
@@ -88,4 +92,6 @@ def off_corners(kind: str, shape: Shape, points: Floats, grown: Floats) -> NDArr
     if isinstance(shape, RegularPolygon):
         _, across = shape.side_of(points)
         return np.asarray(np.abs(across) < shape.inradius * np.tan(np.pi / shape.sides) - _POLYGON_CORNER_PX)
+    if isinstance(shape, DShape):
+        return d_off_corners(shape, points)
     return np.ones(len(points), dtype=bool)

@@ -13,6 +13,7 @@ import shapely
 from ctrecon.core.measured import Measured
 from ctrecon.record.part import Feature, taper_of
 from ctrecon.shapes import ArcShape, Circle, Rectangle, RegularPolygon, ToothedWheel
+from ctrecon.shapes.d_shape import DShape
 
 __all__ = ["KINDS", "REQUIRED", "Kind", "Size", "is_hole", "is_outside", "is_seam", "kind_of", "kind_words"]
 
@@ -68,6 +69,7 @@ class Size:
 DIAMETER = Size("diameter_mm", "diameter", "diameter", "Ø", "diameter")
 FLATS = Size("flats_mm", "flats", "flats", "flats", "across flats")
 SQUARE_FLATS = Size("flats_mm", "flats", "flats", "□ flats", "across flats")
+ACROSS_FLAT = Size("flats_mm", "flats", "across the flat", "across flat", "across the flat")
 FLATS_1 = Size("flats_pair_mm_1", "flats1", "first flats", "", "flats, pair at the turn", is_detail=True)
 FLATS_2 = Size("flats_pair_mm_2", "flats2", "other flats", "", "flats, other pair", is_detail=True)
 LONG = Size("flats_pair_mm_1", "long", "long side", "long side", "longer")
@@ -376,6 +378,36 @@ class Polygon(Kind):
         return RegularPolygon(x, y, feature.sides, flats / 2, turn_deg)
 
 
+class DBore(Kind):
+    """A circle with one flat; its turn is that of the flat's outward normal."""
+
+    sizes = (DIAMETER, ACROSS_FLAT)
+    of_fit: ClassVar[Mapping[str, Mapping[str, float]]] = {"diameter_mm": {"radius": 2.0}, "flats_mm": {"b": 1.0}}
+    sign = "Ø"
+    callout = "Ø{}, {} across the flat"
+    layer = "D"
+
+    @property
+    def words(self) -> str:
+        """Return the kind in plain words."""
+        return self.sheet_words
+
+    def period_deg(self, feature: Feature) -> float:
+        """Return a whole turn."""
+        return 360.0
+
+    def shape(
+        self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0, flat_share: float = 0.0
+    ) -> ArcShape | None:
+        """Return the circle with its flat; a circle where the flat is unknown."""
+        diameter, across = _wide(feature.diameter_mm, by_mm), _wide(feature.flats_mm, by_mm)
+        if diameter is None:
+            return None
+        if across is None or across >= diameter:
+            return Circle(x, y, diameter / 2)
+        return DShape(x, y, diameter / 2, across, turn_deg)
+
+
 class Free(Kind):
     """A recorded outline; one with round ends may carry its length and width."""
 
@@ -434,6 +466,7 @@ KINDS: Mapping[str, Kind] = {
         Slot("slot", "hole", ("flats_pair_mm", "turn_deg")),
         Polygon("polygon_hole", "hole", ("flats_mm", "sides", "turn_deg")),
         Polygon("polygon_outside", "outside", ("flats_mm", "sides", "turn_deg")),
+        DBore("d_hole", "hole", ("diameter_mm", "flats_mm", "turn_deg"), "D-shaped hole"),
         Free("free_hole", "hole", ("area_mm2", "outline_mm")),
         Free("free_outside", "outside", ("area_mm2", "outline_mm")),
         Round("round_seam", "seam", ("diameter_mm", "seam_mm")),
