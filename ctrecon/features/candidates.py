@@ -178,7 +178,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
     moved = replace(choice, shape=shape)
     looks = [look] if len(stretch.runs) < 2 else _looks(squared, stretch, look, box, smooth_px)
     spans = tuple(_span(one, moved, corner, stretch) for one in looks)
-    growth = stretch.growth_px * (1.0 if choice.kind == "round" else 2.0)
+    growth = 0.0 if shape is None else stretch.growth_px / shape.wall_share
     main = Candidate(
         choice.kind, stretch.hole, shape, growth if abs(growth) > 0.004 else 0.0, spans, stretch.whole, flags,
         tuple(gaps_of(moved, look.points + corner)) if choice.kind == "round" else (), _share_of(spans),

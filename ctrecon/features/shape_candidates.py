@@ -128,13 +128,12 @@ def model_of(
     x, y = shape.centre
     if isinstance(shape, Ellipse):
         return OvalModel(hole), np.array([x, y, shape.a, shape.b, np.radians(shape.turn_deg)]), np.ones(5, dtype=bool)
-    growth = candidate.growth_px / ratio
+    # told of a radius or of a width
+    growth = candidate.growth_px / ratio * (candidate.shape or shape).wall_share / shape.wall_share
     tapers = bool(candidate.growth_px)
     if isinstance(shape, Circle):
-        growth *= 1.0 if candidate.kind == "round" else 0.5
         values = [x, y, shape.radius, *lean, growth]
         return BlurredCircle(hole), np.array(values), np.array([True] * 3 + [free_axis] * 2 + [tapers])
-    growth *= 2.0 if candidate.kind == "round" else 1.0
     if isinstance(shape, RegularPolygon):
         values = [x, y, shape.inradius, np.radians(shape.turn_deg), 0.02, *lean, growth / 2]
         active = [True] * 4 + [False] + [free_axis] * 2 + [tapers]

@@ -13,7 +13,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import AWAY, OTHER, SOUND, Candidate, Span
 from ctrecon.features.edge_cells import EdgeCells
 from ctrecon.features.size import Sized
-from ctrecon.shapes import Circle, FittedShape, Rectangle, Shape
+from ctrecon.shapes import FittedShape, Rectangle, Shape
 
 __all__ = ["SoundEdge", "eaten_cells", "fitted_shape", "lost_depths", "resettled", "with_sound_spans"]
 
@@ -59,9 +59,8 @@ def lost_depths(shape: Shape, cells: EdgeCells, *, hole: bool, blur: float) -> F
     """Return how deep (px) the edge lies in the metal of the sound shape, cell by cell (B, S)."""
     places = cells.places
     lost = shape.signed_distance(places.reshape(-1, 2)).reshape(places.shape[:2]) * (-1.0 if hole else 1.0)
-    if isinstance(shape, Circle):  # blur draws half height of a round edge towards the centre
-        lost = lost + (1.0 if hole else -1.0) * blur**2 / (2 * shape.radius)
-    return np.asarray(lost)
+    # blur draws half height of a round edge towards the centre
+    return np.asarray(lost + (1.0 if hole else -1.0) * shape.blur_pull(blur))
 
 
 def resettled(one: Sized, cells: list[EdgeCells]) -> SoundEdge | None:
@@ -81,8 +80,8 @@ def resettled(one: Sized, cells: list[EdgeCells]) -> SoundEdge | None:
     sd = np.concatenate([v.ravel() for v in u])
     seen = np.isfinite(points).all(axis=1)
     points, sd = points[seen], sd[seen]
-    pull = blur**2 / (2 * shape.radius) if isinstance(shape, Circle) else 0.0
-    shape = _outermost(shape, points, sd, hole, pull, flats=one.candidate.kind in ("square", "rectangular"))
+    flats = one.candidate.kind in ("square", "rectangular")
+    shape = _outermost(shape, points, sd, hole, shape.blur_pull(blur), flats=flats)
     lost = [lost_depths(shape, c, hole=hole, blur=blur) for c in cells]
     eaten = tuple(eaten_cells(d, v) for d, v in zip(lost, u, strict=True))
     return SoundEdge(shape, tuple(cells), tuple(lost), tuple(u), eaten)

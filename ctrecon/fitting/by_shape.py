@@ -9,10 +9,11 @@ from ctrecon.core.frames import Floats
 from ctrecon.fitting.d_bore import d_off_corners, d_start
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
 from ctrecon.fitting.solve import GreyModel
+from ctrecon.fitting.track_band import TrackModel
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 from ctrecon.shapes.d_shape import DShape
 
-__all__ = ["Setting", "Start", "off_corners", "start_of"]
+__all__ = ["Setting", "Start", "off_corners", "start_of", "track_start"]
 
 _POLYGON_CORNER_PX = 4.5
 _CORNER_PX = 3.0
@@ -95,3 +96,25 @@ def off_corners(kind: str, shape: Shape, points: Floats, grown: Floats) -> NDArr
     if isinstance(shape, DShape):
         return d_off_corners(shape, points)
     return np.ones(len(points), dtype=bool)
+
+
+def track_start(
+    shape: Circle | Rectangle | RegularPolygon, hole: bool, pitch: float
+) -> tuple[TrackModel, list[float], float]:
+    """Return the model of an edge that is followed from slice to slice, its sizes and turn, and its corner radius.
+
+    Parameters
+    ----------
+    shape : Circle, Rectangle or RegularPolygon
+        Place and size in any length.
+    hole : bool
+        Metal lies outside it.
+    pitch : float
+        One px in that length; all that is returned is in px and radians.
+    """
+    if isinstance(shape, Circle):
+        return RoundModel(hole), [shape.radius / pitch], 0.0
+    turn = float(np.radians(shape.turn_deg))
+    if isinstance(shape, Rectangle):
+        return RectangleModel(hole), [shape.a / pitch, shape.b / pitch, turn], shape.corner_radius / pitch
+    return PolygonModel(hole, shape.sides), [shape.inradius / pitch, turn], 0.0

@@ -117,6 +117,8 @@ class Kind:
     """Whether its two pairs of flats are one size."""
     has_side_pair: ClassVar[bool] = False
     """Whether its two sizes across are sizes of their own, and not one size measured twice."""
+    is_round_ended: ClassVar[bool] = False
+    """Whether its ends are half circles."""
     is_outlined: ClassVar[bool] = False
     """Whether its section is a recorded outline, which has no axis of its own."""
     is_toothed: ClassVar[bool] = False
@@ -296,7 +298,6 @@ class _FourSided(Kind):
     """Flats square to each other, the corners round or sharp."""
 
     is_four_sided = True
-    round_ends: ClassVar[bool] = False
 
     def shape(
         self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0, flat_share: float = 0.0
@@ -306,8 +307,8 @@ class _FourSided(Kind):
         a, b = (_wide(one, by_mm) for one in pair)
         if a is None or b is None:
             return None
-        radius = np.inf if self.round_ends else _value(feature.corner_radius_mm)
-        most = min(a, b) / 2 * (1.0 if self.round_ends else 1.0 - flat_share)
+        radius = np.inf if self.is_round_ended else _value(feature.corner_radius_mm)
+        most = min(a, b) / 2 * (1.0 if self.is_round_ended else 1.0 - flat_share)
         return Rectangle(x, y, a, b, turn_deg, float(min(max(radius, 0.0), most)))
 
 
@@ -346,7 +347,7 @@ class Slot(Rectangular):
     """Two flats and two half circles."""
 
     callout = "{} × {} slot"
-    round_ends = True
+    is_round_ended = True
 
     def layer_of(self) -> str:
         """Return the layers of slots."""

@@ -110,6 +110,15 @@ class Parallel:
         """1: growth is told of its offset."""
         return 1.0
 
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+        return "free"
+
+    def blur_pull(self, blur: float) -> float:
+        """Return 0: a seam is no edge."""
+        return 0.0
+
     def widths(self) -> tuple[float, ...]:
         """Return the distance from its middle."""
         return (self.half_width,)

@@ -5,7 +5,7 @@ from typing import Protocol, Self, runtime_checkable
 
 from ctrecon.core.frames import Floats
 
-__all__ = ["ArcShape", "FittedShape", "Shape", "Vertex"]
+__all__ = ["ArcShape", "FittedShape", "PlainShape", "Shape", "Vertex"]
 
 Vertex = tuple[float, float, float]
 """x, y, and the bulge of the stretch that follows: tan(sweep / 4), positive from +x towards +y; 0 is straight."""
@@ -31,6 +31,13 @@ class Shape(Protocol):
     @property
     def wall_share(self) -> float:
         """How far a wall moves when the shape's size, as its fit counts it (radius or width), grows by one."""
+
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+
+    def blur_pull(self, blur: float) -> float:
+        """Return by how much blur (sigma) draws the half-height edge inwards."""
 
     def widths(self) -> tuple[float, ...]:
         """Return its sizes, the smallest first: two of one shape and place are alike where these are."""
@@ -60,5 +67,26 @@ class FittedShape(ArcShape, Protocol):
     def with_values(self, values: Floats) -> Self:
         """Return the shape with these parameters; none shrinks to nothing."""
 
+    def widened(self, by: float) -> Self:
+        """Return the shape wider by this on every width."""
+
     def fitted(self, value: Callable[[str], float], grown: float = 0.0) -> Self:
         """Return the shape by the parameters of a grey-value fit (turns in radians), its size `grown` since."""
+
+
+class PlainShape:
+    """What holds for most shapes: a size is a width, no part of the outline is one whole circle, walls are straight."""
+
+    @property
+    def wall_share(self) -> float:
+        """0.5: growth is told of its widths."""
+        return 0.5
+
+    @property
+    def round_of(self) -> tuple[float, float, float] | None:
+        """None: it is not a circle."""
+        return None
+
+    def blur_pull(self, blur: float) -> float:
+        """Return 0: blur leaves the half height of a straight edge where it is."""
+        return 0.0

@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrecon.core.frames import Floats
-from ctrecon.shapes.base import Vertex
+from ctrecon.shapes.base import PlainShape, Vertex
 
 __all__ = ["Circle"]
 
 
 @dataclass(frozen=True)
-class Circle:
+class Circle(PlainShape):
     """A circle by centre and radius."""
 
     x: float
@@ -77,3 +77,16 @@ class Circle:
     def fitted(self, value: Callable[[str], float], grown: float = 0.0) -> "Circle":
         """Return the circle of a fit."""
         return Circle(value("x"), value("y"), value("radius") + grown)
+
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+        return "round"
+
+    def widened(self, by: float) -> "Circle":
+        """Return it wider by this on every width."""
+        return replace(self, radius=self.radius + by / 2)
+
+    def blur_pull(self, blur: float) -> float:
+        """Return by how much blur draws the edge towards the centre: σ²/2R."""
+        return blur**2 / (2 * self.radius)

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrecon.core.frames import Floats
-from ctrecon.shapes.base import Vertex
+from ctrecon.shapes.base import PlainShape, Vertex
 
 __all__ = ["DShape"]
 
 
 @dataclass(frozen=True)
-class DShape:
+class DShape(PlainShape):
     """A circle cut off by one flat; `across` is from the flat to the far rim, `turn_deg` the flat's outward normal."""
 
     x: float
@@ -41,15 +41,6 @@ class DShape:
     def half_width(self) -> float:
         """Half of the width across the flat."""
         return self.across / 2
-
-    @property
-    def wall_share(self) -> float:
-        """0.5: growth is told of its width."""
-        return 0.5
-
-    @property
-    def round_of(self) -> None:
-        """None: it is not a whole circle."""
 
     def widths(self) -> tuple[float, ...]:
         """Return width across the flat and diameter."""
@@ -112,3 +103,12 @@ class DShape:
         """Return the shape of a fit."""
         radius, across = value("radius") + grown / 2, value("b") + grown
         return DShape(value("x"), value("y"), radius, across, math.degrees(value("turn")))
+
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+        return "d"
+
+    def widened(self, by: float) -> "DShape":
+        """Return it wider by this on every width."""
+        return replace(self, radius=self.radius + by / 2, across=self.across + by)

@@ -5,12 +5,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.shapes.base import PlainShape
 
 __all__ = ["Ellipse"]
 
 
 @dataclass(frozen=True)
-class Ellipse:
+class Ellipse(PlainShape):
     """Axis a in the direction `turn_deg` (from +x towards +y), axis b square to it; both whole lengths."""
 
     x: float
@@ -55,11 +56,11 @@ class Ellipse:
         """Half of its shorter axis."""
         return min(self.a, self.b) / 2
 
-    @property
-    def wall_share(self) -> float:
-        """0.5: growth is told of both axes."""
-        return 0.5
-
     def widths(self) -> tuple[float, ...]:
         """Return the shorter and the longer axis."""
         return min(self.a, self.b), max(self.a, self.b)
+
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+        return "free"

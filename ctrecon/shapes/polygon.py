@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrecon.core.frames import Floats
-from ctrecon.shapes.base import Vertex
+from ctrecon.shapes.base import PlainShape, Vertex
 
 __all__ = ["RegularPolygon"]
 
 
 @dataclass(frozen=True)
-class RegularPolygon:
+class RegularPolygon(PlainShape):
     """A regular polygon by its flats: `turn_deg` is the outward normal of one side.
 
     `inradius` is the distance from the centre to a side: half the distance across the
@@ -60,18 +60,9 @@ class RegularPolygon:
         return tuple((self.x + reach * math.cos(a), self.y + reach * math.sin(a), 0.0) for a in angles)
 
     @property
-    def round_of(self) -> None:
-        """None: it is not a circle."""
-
-    @property
     def half_width(self) -> float:
         """Distance from the centre to a side."""
         return self.inradius
-
-    @property
-    def wall_share(self) -> float:
-        """0.5: growth is told of its width."""
-        return 0.5
 
     def widths(self) -> tuple[float, ...]:
         """Return its inradius."""
@@ -94,3 +85,12 @@ class RegularPolygon:
         """Return the polygon of a fit."""
         turn = math.degrees(value("turn"))
         return replace(self, x=value("x"), y=value("y"), inradius=value("inradius") + grown / 2, turn_deg=turn)
+
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+        return "polygon"
+
+    def widened(self, by: float) -> "RegularPolygon":
+        """Return it wider by this on every width."""
+        return replace(self, inradius=self.inradius + by / 2)

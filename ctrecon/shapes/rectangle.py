@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrecon.core.frames import Floats
-from ctrecon.shapes.base import Vertex
+from ctrecon.shapes.base import PlainShape, Vertex
 
 __all__ = ["Rectangle"]
 
 
 @dataclass(frozen=True)
-class Rectangle:
+class Rectangle(PlainShape):
     """Width a across the flats whose normal points at `turn_deg`, width b square to it.
 
     `turn_deg` runs from +x towards +y. With corner radius b/2 it is a slot.
@@ -84,18 +84,9 @@ class Rectangle:
         return tuple((self.x + u * c - v * s, self.y + u * s + v * c, bulge) for u, v, bulge in local)
 
     @property
-    def round_of(self) -> None:
-        """None: it is not a circle."""
-
-    @property
     def half_width(self) -> float:
         """Half of the shorter width."""
         return min(self.a, self.b) / 2
-
-    @property
-    def wall_share(self) -> float:
-        """0.5: growth is told of both widths."""
-        return 0.5
 
     def widths(self) -> tuple[float, ...]:
         """Return the shorter and the longer width."""
@@ -120,3 +111,12 @@ class Rectangle:
         a, b = value("a") + grown, value("b") + grown
         corner = min(self.corner_radius, min(a, b) / 2)
         return Rectangle(value("x"), value("y"), a, b, math.degrees(value("turn")), corner)
+
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+        return "rectangular"
+
+    def widened(self, by: float) -> "Rectangle":
+        """Return it wider by this on every width."""
+        return replace(self, a=self.a + by, b=self.b + by)

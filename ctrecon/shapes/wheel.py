@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrecon.core.frames import Floats
-from ctrecon.shapes.base import Vertex
+from ctrecon.shapes.base import PlainShape, Vertex
 
 __all__ = ["ToothedWheel"]
 
 
 @dataclass(frozen=True)
-class ToothedWheel:
+class ToothedWheel(PlainShape):
     """A wheel by its two radii and its number of teeth; `turn_deg` is the middle of a tooth."""
 
     x: float
@@ -64,10 +64,6 @@ class ToothedWheel:
         return tuple(found)
 
     @property
-    def round_of(self) -> None:
-        """None: it is not a circle."""
-
-    @property
     def half_width(self) -> float:
         """Its tip radius."""
         return self.tip_radius
@@ -84,3 +80,8 @@ class ToothedWheel:
     def moved(self, dx: float, dy: float) -> "ToothedWheel":
         """Return it elsewhere."""
         return replace(self, x=self.x + dx, y=self.y + dy)
+
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+        return "wheel"
