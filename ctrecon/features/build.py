@@ -180,9 +180,9 @@ def _alternative(other: Other, hole: bool, pitch: float) -> Alternative:
 
 
 def _kind(candidate: Candidate) -> str:
-    if candidate.kind == "relief":
+    if candidate.is_relief:
         return "arc_outside"
-    if candidate.kind == "slot":
+    if candidate.is_slot:
         return "slot" if candidate.hole else "free_outside"
     return f"{_NAMES.get(candidate.kind, candidate.kind)}_{'hole' if candidate.hole else 'outside'}"
 
@@ -212,11 +212,11 @@ def _sizes(
         out["arc_deg"], out["arc_from_deg"] = arc, start
         if radius < 4 * blur:
             flags.append("very_small")
-        if candidate.kind == "round" and arc >= 180:
+        if candidate.is_round and arc >= 180:
             found = roundness(candidate, noise)
             if found is not None:
                 out["roundness_mm"] = Measured(found[0] * pitch, found[1] * pitch)
-        if candidate.kind == "round" and not candidate.relieved and (arc < 360 or candidate.share < 0.97):
+        if candidate.is_round and not candidate.relieved and (arc < 360 or candidate.share < 0.97):
             flags.append("rim_damaged")
     elif isinstance(candidate.shape, Rectangle):
         out.update(_flats(squared, one, grown, u_grown, flags, budget))
@@ -241,7 +241,7 @@ def _taper(one: Sized) -> Measured | None:
     """Change of diameter (or flats) per mm along the axis, where it was fitted."""
     fit = one.fit
     assert isinstance(fit, ShapeFit)
-    if "growth" not in fit.names or fit.u("growth") == 0 or one.candidate.kind == "relief":
+    if "growth" not in fit.names or fit.u("growth") == 0 or one.candidate.is_relief:
         return None
     factor = 1.0 if one.candidate.shape is None else 2.0 * one.candidate.shape.wall_share
     return Measured(factor * fit.value("growth"), factor * fit.u("growth"))
@@ -249,8 +249,9 @@ def _taper(one: Sized) -> Measured | None:
 
 def _arc(candidate: Candidate) -> tuple[float, float | None]:
     """Degrees of the circle that are there, and where the present arc starts."""
-    assert isinstance(candidate.shape, Circle)
-    deep = [g for g in candidate.gaps_deg if g[2] > max(2.0, _DEEP_GAP * candidate.shape.radius) and g[1] - g[0] >= 3]
+    assert candidate.shape is not None
+    least = max(2.0, _DEEP_GAP * candidate.shape.half_width)
+    deep = [g for g in candidate.gaps_deg if g[2] > least and g[1] - g[0] >= 3]
     if not deep:
         return 360.0, None
     missing = sum(g[1] - g[0] for g in deep)
@@ -264,7 +265,6 @@ def _flats(
 ) -> dict[str, Any]:  # fmt: skip
     fit, candidate = one.fit, one.candidate
     assert isinstance(fit, ShapeFit)
-    assert isinstance(candidate.shape, Rectangle)
     pitch = squared.pitch_mm
     a, b = fit.value("a") + grown, fit.value("b") + grown
     ua, ub = (float(np.hypot(fit.u(n), u_grown)) or 0.2 for n in ("a", "b"))
@@ -286,7 +286,7 @@ def _flats(
         budget["flats_pair_mm"] = budget_of(fit, {"a" if longer_a else "b": 1.0}, unit=pitch, carried=u_grown)
     out["flats_pair_mm"] = (Measured(a * pitch, ua * pitch), Measured(b * pitch, ub * pitch))
     out["turn_deg"] = Measured(turn, u_turn)
-    if candidate.kind != "slot":
+    if not candidate.is_slot:
         found = corner_radius(one)
         if found is not None:
             out["corner_radius_mm"] = Measured(found[0] * pitch, found[1] * pitch)

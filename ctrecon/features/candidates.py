@@ -77,9 +77,29 @@ class Candidate:
     """First and last plane to measure on, where it runs out of the stack."""
 
     @property
+    def is_round(self) -> bool:
+        """Whether it is a circle, or what is left of one, and no relief."""
+        return self.kind == "round"
+
+    @property
+    def is_relief(self) -> bool:
+        """Whether it is an arc that takes metal off an outside."""
+        return self.kind == "relief"
+
+    @property
+    def is_slot(self) -> bool:
+        """Whether its shape is a rectangle whose ends are half circles."""
+        return self.kind == "slot"
+
+    @property
+    def has_flats(self) -> bool:
+        """Whether its shape is a rectangle with four flats."""
+        return self.kind in ("square", "rectangular")
+
+    @property
     def metal_outside(self) -> bool:
         """True for holes and for reliefs: the metal lies outside the shape."""
-        return self.hole or self.kind == "relief"
+        return self.hole or self.is_relief
 
     @property
     def first(self) -> int:

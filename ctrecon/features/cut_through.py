@@ -68,7 +68,7 @@ def gaps_in(candidate: Candidate) -> list[tuple[int, int]]:
 def _same_section(a: Candidate, b: Candidate) -> bool:
     if a.kind != b.kind or a.hole != b.hole or type(a.shape) is not type(b.shape):
         return False
-    if a.shape is None or b.shape is None or a.kind == "relief":
+    if a.shape is None or b.shape is None or a.is_relief:
         return False
     if b.first - a.last - 1 <= _SHORTEST_GAP or max(abs(a.growth_px), abs(b.growth_px)) > 0.03:
         return False

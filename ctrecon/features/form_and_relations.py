@@ -109,8 +109,8 @@ def _has_edge(draft: Draft) -> bool:
         return False
     shape, names = one.candidate.shape, set(one.fit.names)
     if isinstance(shape, Circle):
-        return one.candidate.kind == "round" and names >= _ROUND
-    return isinstance(shape, Rectangle) and one.candidate.kind in ("square", "rectangular") and names >= _FLATS
+        return one.candidate.is_round and names >= _ROUND
+    return isinstance(shape, Rectangle) and one.candidate.has_flats and names >= _FLATS
 
 
 def _ends_here(draft: Draft, start: bool) -> bool:

@@ -169,7 +169,7 @@ def fit_size(
     ratio = squared.depth_step_mm / squared.pitch_mm
     low, high = used_planes(candidate)
     axis_free = high - low + 1 >= _SLOPE_LEAST_PLANES
-    taper_free = axis_free and (candidate.kind == "round" or bool(candidate.growth_px))
+    taper_free = axis_free and (candidate.is_round or bool(candidate.growth_px))
     cx, cy = shape.centre
     angle = np.arctan2(row - cy, column - cx)
     inside = _distance(candidate, column, row, candidate.growth_px * (plane - middle))
@@ -208,7 +208,7 @@ def fit_size(
             fit, model, samples, found.rings, noise=noise, active=active, blur_ratio=blur_ratio, slope_sd=slope_sd,
             cupping_px=cupping_px, correlation=squared.survey.correlation,
         )  # fmt: skip
-    if not fit and candidate.kind != "relief":
+    if not fit and not candidate.is_relief:
         # the outline is there all the same: report it as it runs
         return Sized(replace(candidate, kind="free", shape=None, growth_px=0.0), fit, middle, False)
     if fit:

@@ -49,7 +49,7 @@ def fitted_shape(one: Sized) -> FittedShape | None:
     fit, shape = one.fit, one.candidate.shape
     if not isinstance(fit, ShapeFit) or shape is None:
         return None
-    if one.candidate.kind == "slot" and isinstance(shape, Rectangle) and shape.a < shape.b:
+    if one.candidate.is_slot and isinstance(shape, Rectangle) and shape.a < shape.b:
         fitted = shape.fitted(fit.value)  # a slot's fit has the longer size first
         return replace(fitted, a=fitted.b, b=fitted.a, turn_deg=fitted.turn_deg - 90.0)
     return shape.fitted(fit.value) if isinstance(shape, FittedShape) else None
@@ -80,7 +80,7 @@ def resettled(one: Sized, cells: list[EdgeCells]) -> SoundEdge | None:
     sd = np.concatenate([v.ravel() for v in u])
     seen = np.isfinite(points).all(axis=1)
     points, sd = points[seen], sd[seen]
-    flats = one.candidate.kind in ("square", "rectangular")
+    flats = one.candidate.has_flats
     shape = _outermost(shape, points, sd, hole, shape.blur_pull(blur), flats=flats)
     lost = [lost_depths(shape, c, hole=hole, blur=blur) for c in cells]
     eaten = tuple(eaten_cells(d, v) for d, v in zip(lost, u, strict=True))
