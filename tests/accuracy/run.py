@@ -8,13 +8,19 @@ seeds of its own. Errors are in px (voxel edge in the slice plane) and slices.
 
 import argparse
 import json
+import sys
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from ctrecon import phantoms
+sys.path.insert(0, str(Path(__file__).parents[1] / "phantoms"))
+
+import random_parts
+
 from ctrecon.measuring import measure_stack
+from ctrecon.phantoms import Phantom
 from ctrecon.record.part import Part
 from ctrecon.slices import SliceStack
 
@@ -84,7 +90,7 @@ def compare(tally: Tally, truth: dict[str, Any], part: Part, label: str) -> None
         tally.add("axis, degrees", float(miss), part.axis.direction_u_deg)
 
 
-def measure(phantom: phantoms.Phantom) -> Part:
+def measure(phantom: Phantom) -> Part:
     """Measure a phantom as if its slices had been read from disk."""
     stack = SliceStack.from_array(phantom.volume, voxel_mm=phantom.voxel_mm, source=phantom.name)
     return measure_stack(stack).part
@@ -95,17 +101,17 @@ def run(trials: int, seed: int, **options: Any) -> Tally:
     tally = Tally(trials=trials)
     for i in range(trials):
         rng = np.random.default_rng([seed, i])
-        hub = phantoms.random_hub(rng, **options)
+        hub = random_parts.random_hub(rng, **options)
         part = measure(hub)
         compare(tally, hub.truth, part, f"hub {i}")
         tally.seams_true += 1
         tally.seams_found += any(f.kind.endswith("_seam") for f in part.features)
-        solid = phantoms.random_hub(rng, one_piece=True, **options)
+        solid = random_parts.random_hub(rng, one_piece=True, **options)
         part = measure(solid)
         compare(tally, solid.truth, part, f"solid hub {i}")
         tally.solid_parts += 1
         tally.seams_false += any(f.kind.endswith("_seam") for f in part.features)
-        plate = phantoms.random_plate(rng, **options)
+        plate = random_parts.random_plate(rng, **options)
         part = measure(plate)
         compare(tally, plate.truth, part, f"plate {i}")
         tally.seams_false += any(f.kind.endswith("_seam") for f in part.features)

@@ -4,7 +4,7 @@
     python tests/bench/run.py --only bores,circle-20    # sections or single rows
     python tests/bench/run.py --trials 2 --seed 8000    # twice the trials; seeds below 9000 are for tuning
     python tests/bench/run.py --only depth --lean       # measured without form, relations and seams: to tune by
-    python tests/bench/run.py --write                   # and keep the figures in DEVELOPERS.md
+    python tests/bench/run.py --write                   # and keep the figures in FIGURES.md
 
 "met", "missed", or "open": off its target by no more than chance may bring with so few trials.
 """
@@ -87,7 +87,7 @@ def main() -> None:
     )
     parser.add_argument("--seed", type=int, default=9500)
     parser.add_argument("--processes", type=int, default=2)
-    parser.add_argument("--write", action="store_true", help="keep the figures in DEVELOPERS.md")
+    parser.add_argument("--write", action="store_true", help="keep the figures in FIGURES.md")
     parser.add_argument("--lean", action="store_true", help="leave out form, relations and seams: quicker, to tune by")
     parser.add_argument("--list", action="store_true", help="name the rows and stop")
     args = parser.parse_args()
@@ -112,7 +112,7 @@ def main() -> None:
         if r.verdict == "missed":
             print(f"  missed: {r.row.name}")
     if args.write:
-        write_table(ROOT / "DEVELOPERS.md", results, ALL)
+        write_table(ROOT / "tests" / "bench" / "FIGURES.md", results, ALL)
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""Prints the rows of the bench and keeps the table of figures in DEVELOPERS.md."""
+"""Prints the rows of the bench and keeps the table of figures in FIGURES.md."""
 
 import os
 from collections.abc import Sequence
@@ -43,7 +43,7 @@ def show(result: Result) -> str:
 
 
 def table_line(result: Result) -> str:
-    """A row as it stands in DEVELOPERS.md."""
+    """A row as it stands in FIGURES.md."""
     figures = "; ".join(f.text + (" (missed)" if f.target and f.met is False else "") for f in result.figures)
     targets = "; ".join(dict.fromkeys(f.target for f in result.figures if f.target))
     cells = (result.row.name, result.row.what, f"{result.trials}, {result.seed}", figures, targets, result.verdict)

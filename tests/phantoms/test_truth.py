@@ -6,11 +6,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from random_parts import random_hub, random_plate
 from scipy import ndimage
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import rotation_to_part
-from ctrecon.phantoms import Phantom, make, names, random_hub, random_plate
+from ctrecon.phantoms import Phantom, make, names
 
 _KINDS = {
     "round_hole", "round_outside", "square_hole", "square_outside", "rectangular_outside", "square_seam", "arc_outside",

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 import tifffile
 from PIL import Image
+from random_parts import random_plate
 
 from ctrecon.core.errors import OutputExistsError
-from ctrecon.phantoms import make, make_samples, random_plate, write
+from ctrecon.phantoms import make, make_samples, write
 
 _SAMPLES = Path(__file__).parents[2] / "sample_slices"
 

@@ -1,0 +1,6 @@
+"""Puts the random parts beside these tests on the path."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
