@@ -10,8 +10,7 @@ from ctrecon.fitting.d_bore import d_off_corners, d_start
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
 from ctrecon.fitting.solve import GreyModel
 from ctrecon.fitting.track_band import TrackModel
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
-from ctrecon.shapes.d_shape import DShape
+from ctrecon.shapes import Circle, DShape, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Setting", "Start", "off_corners", "start_of", "track_start"]
 

@@ -7,8 +7,7 @@ from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.solve import Samples
-from ctrecon.shapes import Circle
-from ctrecon.shapes.d_shape import DShape
+from ctrecon.shapes import Circle, DShape
 
 __all__ = ["DModel", "d_off_corners", "d_of", "d_start"]
 

@@ -12,8 +12,7 @@ import shapely
 
 from ctrecon.core.measured import Measured
 from ctrecon.record.part import Feature, taper_of
-from ctrecon.shapes import ArcShape, Circle, Rectangle, RegularPolygon, ToothedWheel
-from ctrecon.shapes.d_shape import DShape
+from ctrecon.shapes import ArcShape, Circle, DShape, Rectangle, RegularPolygon, ToothedWheel
 
 __all__ = ["KINDS", "REQUIRED", "Kind", "Size", "is_hole", "is_outside", "is_seam", "kind_of", "kind_words"]
 
@@ -103,6 +102,8 @@ class Kind:
     """Sizes across, the main one first."""
     of_fit: ClassVar[Mapping[str, Mapping[str, float]]] = {}
     """Its sizes as sums of the parameters of its fit: quantity, then weight by parameter."""
+    plain_words: ClassVar[str] = ""
+    """Its words where these are not its name."""
     sign: ClassVar[str] = ""
     """Stands before its main size."""
     callout: ClassVar[str] = ""
@@ -127,7 +128,7 @@ class Kind:
     @property
     def words(self) -> str:
         """Return the kind in plain words."""
-        return self.name.replace("_", " ")
+        return self.plain_words or self.name.replace("_", " ")
 
     @property
     def on_sheet(self) -> str:
@@ -239,9 +240,7 @@ class Kind:
         """
         return None
 
-    def view_shape(
-        self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0
-    ) -> ArcShape | None:
+    def view_shape(self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0) -> ArcShape | None:
         """Return the section as a view shows it."""
         return self.shape(feature, x, y, turn_deg, by_mm)
 
@@ -307,13 +306,10 @@ class _FourSided(Kind):
         a, b = (_wide(one, by_mm) for one in pair)
         if a is None or b is None:
             return None
-        radius = np.inf if self.is_round_ended else _value(feature.corner_radius_mm)
-        most = min(a, b) / 2 * (1.0 if self.is_round_ended else 1.0 - flat_share)
-        return Rectangle(x, y, a, b, turn_deg, float(min(max(radius, 0.0), most)))
-
-
-def _value(measured: Measured | None) -> float:
-    return 0.0 if measured is None else measured.value
+        if self.is_round_ended:
+            return Rectangle(x, y, a, b, turn_deg, min(a, b) / 2)
+        corner = 0.0 if feature.corner_radius_mm is None else max(feature.corner_radius_mm.value, 0.0)
+        return Rectangle(x, y, a, b, turn_deg, min(corner, min(a, b) / 2 * (1.0 - flat_share)))
 
 
 class Square(_FourSided):
@@ -374,9 +370,8 @@ class Polygon(Kind):
     ) -> ArcShape | None:
         """Return the polygon."""
         flats = _wide(feature.flats_mm, by_mm)
-        if flats is None or not feature.sides:
-            return None
-        return RegularPolygon(x, y, feature.sides, flats / 2, turn_deg)
+        sides = feature.sides
+        return None if flats is None or not sides else RegularPolygon(x, y, sides, flats / 2, turn_deg)
 
 
 class DBore(Kind):
@@ -385,13 +380,9 @@ class DBore(Kind):
     sizes = (DIAMETER, ACROSS_FLAT)
     of_fit: ClassVar[Mapping[str, Mapping[str, float]]] = {"diameter_mm": {"radius": 2.0}, "flats_mm": {"b": 1.0}}
     sign = "Ø"
+    plain_words = "D-shaped hole"
     callout = "Ø{}, {} across the flat"
     layer = "D"
-
-    @property
-    def words(self) -> str:
-        """Return the kind in plain words."""
-        return self.sheet_words
 
     def period_deg(self, feature: Feature) -> float:
         """Return a whole turn."""
@@ -421,8 +412,6 @@ class Free(Kind):
 class Face(Kind):
     """A flat seam between stacked pieces."""
 
-    layer = "FACE"
-
 
 class Wheel(Kind):
     """Tip circle, root circle and teeth: the record holds no flank."""
@@ -430,7 +419,6 @@ class Wheel(Kind):
     sizes = (TIP, ROOT)
     sign = "Ø"
     callout = "Ø{} over the tips, Ø{} at the roots"
-    layer = "WHEEL"
     is_toothed = True
 
     def period_deg(self, feature: Feature) -> float:
@@ -444,13 +432,10 @@ class Wheel(Kind):
         if feature.tip_diameter_mm is None or feature.root_diameter_mm is None:
             return None
         tip, root = feature.tip_diameter_mm.value / 2 + by_mm, feature.root_diameter_mm.value / 2 + by_mm
-        if not feature.teeth:
-            return Circle(x, y, (tip + root) / 2)
-        return ToothedWheel(x, y, feature.teeth, tip, root, turn_deg)
+        teeth = feature.teeth
+        return ToothedWheel(x, y, teeth, tip, root, turn_deg) if teeth else Circle(x, y, (tip + root) / 2)
 
-    def view_shape(
-        self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0
-    ) -> ArcShape | None:
+    def view_shape(self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0) -> ArcShape | None:
         """Return the tip circle."""
         return None if feature.tip_diameter_mm is None else Circle(x, y, feature.tip_diameter_mm.value / 2 + by_mm)
 
@@ -467,7 +452,7 @@ KINDS: Mapping[str, Kind] = {
         Slot("slot", "hole", ("flats_pair_mm", "turn_deg")),
         Polygon("polygon_hole", "hole", ("flats_mm", "sides", "turn_deg")),
         Polygon("polygon_outside", "outside", ("flats_mm", "sides", "turn_deg")),
-        DBore("d_hole", "hole", ("diameter_mm", "flats_mm", "turn_deg"), "D-shaped hole"),
+        DBore("d_hole", "hole", ("diameter_mm", "flats_mm", "turn_deg")),
         Free("free_hole", "hole", ("area_mm2", "outline_mm")),
         Free("free_outside", "outside", ("area_mm2", "outline_mm")),
         Round("round_seam", "seam", ("diameter_mm", "seam_mm")),

@@ -16,7 +16,7 @@ from ctrecon.measuring import measure_stack
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import Feature, Part
 from ctrecon.record.store import read_part, write_part
-from ctrecon.shapes.d_shape import DShape
+from ctrecon.shapes import DShape
 from ctrecon.slices import SliceStack
 from ctrecon.solid.plan import solid_record
 from ctrecon.solid.volume import record_volume
@@ -26,7 +26,9 @@ OUTSIDE, RADIUS, ACROSS, TURN = 30.0, 12.0, 19.0, 37.0
 PLACE, LEAN = (42.3, 40.8), (0.02, -0.01)
 
 
-def collar(seed: int, *, across: float = ACROSS, radius: float = RADIUS, turn: float = TURN, snr: float = 20.0) -> SliceStack:
+def collar(
+    seed: int, *, across: float = ACROSS, radius: float = RADIUS, turn: float = TURN, snr: float = 20.0
+) -> SliceStack:
     """Return grey slices of a ring with a bore cut off by a flat; truth and rendering share nothing with the package.
 
     Metal where 5 x 5 points a voxel say so, Gaussian blur of 0.8 voxels, white noise; air before and after.
