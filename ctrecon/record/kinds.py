@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 import numpy as np
-import shapely
 
 from ctrecon.core.measured import Measured
 from ctrecon.record.part import Feature, taper_of
@@ -181,8 +180,7 @@ class Kind:
 
     def known(self, feature: Feature) -> list[tuple[Size, Measured]]:
         """Return the sizes across that are known, in order."""
-        found = ((size, _quantity(feature, size.quantity)) for size in self.sizes)
-        return [(size, value) for size, value in found if value is not None]
+        return [(size, value) for size in self.sizes if (value := _quantity(feature, size.quantity)) is not None]
 
     def main_sizes(self, feature: Feature) -> list[tuple[Size, Measured]]:
         """Return the known sizes that describe it, none said twice."""
@@ -260,6 +258,8 @@ class Kind:
     def girth_mm(self, feature: Feature) -> float:
         """Return the length of the outline; of a circle of its area where none is drawn."""
         if feature.outline_mm is not None and len(feature.outline_mm) >= 3:
+            import shapely
+
             return float(shapely.Polygon(feature.outline_mm).length)
         return 0.0 if feature.area_mm2 is None else 2.0 * float(np.sqrt(np.pi * feature.area_mm2.value))
 
