@@ -11,8 +11,10 @@ __version__ = "0.1.0"
 
 __all__ = [
     "CtreconError",
+    "Decision",
     "Edge",
     "Feature",
+    "MainSize",
     "Measured",
     "Measurement",
     "Part",
@@ -20,12 +22,18 @@ __all__ = [
     "Settings",
     "SliceStack",
     "__version__",
+    "apply_decisions",
+    "calibrate",
     "draw_sheet",
+    "explain_scan",
     "follow_features",
+    "measure",
     "measure_stack",
     "measure_to_folder",
     "open_stack",
+    "read_decisions",
     "read_part",
+    "write_decisions",
     "write_features_csv",
     "write_outlines",
     "write_part",
@@ -36,20 +44,28 @@ __all__ = [
 
 _HOMES = {
     "CtreconError": "ctrecon.core.errors",
+    "Decision": "ctrecon.decisions",
     "Edge": "ctrecon.features.follow",
     "Feature": "ctrecon.record.part",
+    "MainSize": "ctrecon.record.main_size",
     "Measured": "ctrecon.core.measured",
     "Measurement": "ctrecon.record.measurement",
     "Part": "ctrecon.record.part",
     "Piece": "ctrecon.record.part",
     "Settings": "ctrecon.settings",
     "SliceStack": "ctrecon.slices",
+    "apply_decisions": "ctrecon.decisions",
+    "calibrate": "ctrecon.calibration",
     "draw_sheet": "ctrecon.drawing",
+    "explain_scan": "ctrecon.explain",
     "follow_features": "ctrecon.features.follow",
+    "measure": "ctrecon.pipeline",
     "measure_stack": "ctrecon.measuring",
     "measure_to_folder": "ctrecon.pipeline",
     "open_stack": "ctrecon.slices",
+    "read_decisions": "ctrecon.decisions",
     "read_part": "ctrecon.record.store",
+    "write_decisions": "ctrecon.decisions",
     "write_features_csv": "ctrecon.record.store",
     "write_outlines": "ctrecon.drawing",
     "write_part": "ctrecon.record.store",
@@ -60,12 +76,16 @@ _HOMES = {
 """Where each public name lives."""
 
 if TYPE_CHECKING:
+    from ctrecon.calibration import calibrate
     from ctrecon.core.errors import CtreconError
     from ctrecon.core.measured import Measured
+    from ctrecon.decisions import Decision, apply_decisions, read_decisions, write_decisions
     from ctrecon.drawing import draw_sheet, write_outlines, write_template
+    from ctrecon.explain import explain_scan
     from ctrecon.features.follow import Edge, follow_features
     from ctrecon.measuring import measure_stack
-    from ctrecon.pipeline import measure_to_folder
+    from ctrecon.pipeline import measure, measure_to_folder
+    from ctrecon.record.main_size import MainSize
     from ctrecon.record.measurement import Measurement
     from ctrecon.record.part import Feature, Part, Piece
     from ctrecon.record.store import read_part, write_features_csv, write_part

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ctrecon.core.errors import CtreconError, InputFileError, OutputExistsError
+from ctrecon.core.files import write_whole
 from ctrecon.pipeline import Progress, measure_to_folder
 from ctrecon.record.part import Part
-from ctrecon.record.store import write_atomically
 from ctrecon.settings import Settings
 from ctrecon.slices import stack_paths
 
@@ -85,7 +85,7 @@ def write_summary(entries: list[Entry], path: Path) -> None:
         voxel = ["", "", ""] if part is None else [f"{edge:.9g}" for edge in part.stack.voxel_mm]
         flags = "" if part is None else " ".join(sorted({warning.flag for warning in part.warnings}))
         table.writerow([entry.stack, entry.results, entry.outcome, *counts, *voxel, flags, entry.says])
-    write_atomically(path, out.getvalue().encode())
+    write_whole(path, out.getvalue().encode())
 
 
 def measure_all(
@@ -106,7 +106,7 @@ def measure_all(
     out : path
         Gets one folder a stack and ``summary.csv``, which is complete after every stack.
     settings : Settings or None
-        Stated once for all stacks; a name is left aside, each stack keeps its own.
+        Stated once for all stacks; what is said of one part alone (its name, known sizes, decisions) is left aside.
     force : bool
         Write into `out` though it is there; results of the same stacks are replaced.
     progress : callable or None
@@ -127,16 +127,11 @@ def measure_all(
         If `out` is there and `force` was not given.
     """
     folder, out = Path(folder), Path(out)
-    settings = settings or Settings()
-    settings = Settings(
-        voxel_mm=settings.voxel_mm, depth_towards_viewer=settings.depth_towards_viewer, paper=settings.paper,
-        projection=settings.projection, units=settings.units,
-        boundary=settings.boundary, prior_separate=settings.prior_separate,
-    )  # fmt: skip
+    settings = (settings or Settings()).for_many()
     if not folder.is_dir():
         raise InputFileError(f"{folder}: is no folder; give the folder that holds the stacks")
     if out.exists() and not (force and out.is_dir()):
-        raise OutputExistsError(f"{out}: is there already; choose another folder, or add --force to write into it")
+        raise OutputExistsError(f"{out}: is there already; choose another folder, or add force=True to write into it")
     results = out.resolve()  # those of an earlier run may lie under the folder; they are no stacks
     paths = [path for path in stack_paths(folder) if not path.resolve().is_relative_to(results)]
     if not paths:

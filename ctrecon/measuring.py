@@ -4,26 +4,31 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ctrecon.core.errors import NoScaleError
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.flags import explain
+from ctrecon.core.measured import format_percent
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.budget import edge_u_px
-from ctrecon.features.build import build_features, order_features
+from ctrecon.features.build import Draft, build_features, order_features
 from ctrecon.features.candidates import find_candidates
-from ctrecon.features.collect_voxels import chosen, gather
+from ctrecon.features.collect_voxels import Want, chosen, gather
 from ctrecon.features.cross_holes import find_cross_holes
 from ctrecon.features.cut_through import join_over_cuts
+from ctrecon.features.edge_cells import Voxels
 from ctrecon.features.ends import End, EndPlan, end_want, fit_end, plan_end
 from ctrecon.features.form_and_relations import with_form_and_relations
 from ctrecon.features.pictures import make_pictures
+from ctrecon.features.pores import without_pores
 from ctrecon.features.shape_selection import fit_best, want_best
 from ctrecon.features.size import Sized
 from ctrecon.features.slope_breaks import mark_broken_edges, meet_at_knees
 from ctrecon.features.small_bores import find_small_bores
 from ctrecon.features.stack_border import with_reach
+from ctrecon.features.thin_walls import less_sure_of_walls, without_far_edges
 from ctrecon.features.wear import settle_wear, worn_want
 from ctrecon.grey.artefacts import Artefacts, find_artefacts
 from ctrecon.grey.levels import Levels, find_levels
@@ -38,18 +43,20 @@ from ctrecon.record.sensitivity import with_sensitivity
 from ctrecon.seams.cutouts import make_seam_pictures
 from ctrecon.seams.face_seams import find_face_seams
 from ctrecon.seams.find import find_seams
-from ctrecon.slices.stack import SliceStack
+from ctrecon.slices.stack import SliceStack, as_stack
 
 __all__ = ["measure_stack"]
 
 Progress = Callable[[str, int, int], None]
+_WALL_ROUNDS = 2  # both sides of a thin wall err at first, by a tenth of a pixel; after the second round by hundredths
 _SQUARE_AGAIN = 0.002  # slope; beyond this the first guess is not square enough for sharp steps
 
 
 @in_one_thread
 def measure_stack(
-    stack: SliceStack,
+    stack: SliceStack | ArrayLike,
     *,
+    voxel_mm: tuple[float, float, float] | float | None = None,
     name: str | None = None,
     boundary: str = "metal",
     priors: Mapping[str, float] | None = None,
@@ -59,8 +66,10 @@ def measure_stack(
 
     Parameters
     ----------
-    stack : SliceStack
-        Slices with their voxel size.
+    stack : SliceStack or array
+        Slices with their voxel size; or grey values, shape (slices, rows, columns) or (rows, columns).
+    voxel_mm : (float, float, float) or float, optional
+        Voxel edges (dz, dy, dx) in mm, or one edge for all; overrules that of the stack.
     name : str, optional
         Name of the part; the stack's own name where none is given.
     boundary : {"metal", "outer"}
@@ -90,21 +99,22 @@ def measure_stack(
 
     >>> import numpy as np
     >>> from scipy.ndimage import gaussian_filter
-    >>> from ctrecon import SliceStack, measure_stack
+    >>> from ctrecon import measure_stack
     >>> y, x = np.mgrid[:40, :40]
     >>> metal = np.clip(14.5 - abs(x - 19.4), 0, 1) * np.clip(10.5 - abs(y - 19.7), 0, 1)
     >>> grey = 100 + 800 * gaussian_filter(metal, 1.0) + np.random.default_rng(1).normal(0, 5, x.shape)
-    >>> found = measure_stack(SliceStack.from_array(grey.astype(np.uint16), voxel_mm=0.1), name="plate")
+    >>> found = measure_stack(grey.astype(np.uint16), voxel_mm=0.1, name="plate")
     >>> for feature in found.part.features:
     ...     print(feature.id, feature.kind, *(round(one.value, 1) for one in feature.flats_pair_mm))
     F1 rectangular_outside 2.8 2.0
     >>> [warning.says for warning in found.part.warnings]
     ['a single slice has no depth']
     """
+    stack = as_stack(stack, by="measure_stack", voxel_mm=voxel_mm)
     if stack.voxel_mm is None:
         raise NoScaleError(
-            f"{stack.source}: the files do not state the voxel size, so nothing can be measured in mm; "
-            "give it as --voxel-mm DZ DY DX (slice spacing, row spacing, column spacing)"
+            f"{stack.source}: nobody states the voxel size, so nothing can be measured in mm; "
+            "give it as voxel_mm=(dz, dy, dx) (slice spacing, row spacing, column spacing)"
         )
     warnings = [Warn(flag=n.flag, says=n.says) for n in stack.notes]
     levels = find_levels(stack)
@@ -133,8 +143,7 @@ def measure_stack(
         slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair], grain=grain)
         axis = part_axis(squared, slopes, u_slope)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
-    seams = find_seams(squared, drafts) if axis is not None or len(stack) == 1 else []
-    seams += find_face_seams(squared, drafts, seams) if axis is not None else []
+    seams = _find_seams(squared, drafts) if axis is not None or len(stack) == 1 else []
     across = find_cross_holes(squared, [one.candidate for one in sized], survey.noise_rel) if axis is not None else []
     ordered = order_features([*drafts, *seams, *across])
     features = tuple(d.feature for d in ordered)
@@ -161,6 +170,15 @@ def measure_stack(
     return Measurement(part, make_pictures(squared, ordered), make_seam_pictures(squared, ordered))
 
 
+def _find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
+    """Find flat seams, side seams without their planes, and flat seams anew where side seams bound them."""
+    if len(squared) == 1:
+        return find_seams(squared, drafts)
+    faces = find_face_seams(squared, drafts, [])
+    sides = find_seams(squared, drafts, faces)
+    return [*sides, *(find_face_seams(squared, drafts, sides) if sides else faces)]
+
+
 def _find(
     survey: Survey, guess: AxisGuess | None, progress: Progress | None
 ) -> tuple[SquaredStack, list[Sized], list[tuple[EndPlan | End, EndPlan | End]]]:
@@ -177,7 +195,7 @@ def _find(
         progress=progress,
     )
     candidates = join_over_cuts(squared, find_candidates(squared, stretches, smooth_px=smooth))
-    candidates = (*candidates, *find_small_bores(squared, candidates))
+    candidates = without_pores(squared, (*candidates, *find_small_bores(squared, candidates)))
     candidates = tuple(with_reach(squared, c) for c in candidates)
     wants = [want_best(c) for c in candidates]
     wide = [worn_want(c, w) for c, w in zip(candidates, wants, strict=True)]
@@ -187,10 +205,18 @@ def _find(
     free = FitFailed("a free shape has no size to fit")
     first = [
         Sized(c, free, (c.first + c.last) / 2, False) if w is None or d is None
-        else fit_best(c, d if more is w else chosen(w, d), squared, noise)
+        else fit_best(c, _own(w, more, d), squared, noise)
         for c, w, more, d in zip(candidates, wants, wide, data, strict=True)
     ]  # fmt: skip
-    settled = settle_wear(squared, first, data, noise)
+    freed, plain = data, first
+    for _ in range(_WALL_ROUNDS):
+        freed = without_far_edges(first, data, squared)
+        first = [
+            one if w is None or f is None or f is d
+            else less_sure_of_walls(one, fit_best(c, _own(w, more, f), squared, noise))
+            for one, c, w, more, d, f in zip(plain, candidates, wants, wide, data, freed, strict=True)
+        ]  # fmt: skip
+    settled = settle_wear(squared, first, freed, noise)
     candidates = tuple(c for c, one in zip(candidates, settled, strict=True) if one is not None)
     sized = [one for one in settled if one is not None]
     single = len(survey.stack) == 1
@@ -200,6 +226,11 @@ def _find(
         for c in candidates
     ]
     return squared, sized, plans
+
+
+def _own(want: Want, wide: Want | None, voxels: Voxels) -> Voxels:
+    """Return those voxels that a candidate's own fit asks for; `wide` is what was gathered."""
+    return voxels if wide is want else chosen(want, voxels)
 
 
 def _fit_ends(
@@ -261,7 +292,8 @@ def _product_warning(levels: Levels, boundary: str) -> Warn:
     measured = "the sound metal under it" if boundary == "metal" else "its outer skin"
     return Warn(
         flag="corrosion_product",
-        says=f"{explain('corrosion_product')} (its grey stands at {share:.0%} from air to metal); what was measured "
+        says=f"{explain('corrosion_product')} (its grey stands at {format_percent(share)} from air to metal); what "
+        f"was measured "
         f"is {measured}",
     )
 

@@ -7,33 +7,33 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
+from typing import Any
 
-from ctrecon.calibrate import calibrate
+from numpy.typing import ArrayLike
+
+from ctrecon.calibration import calibrate
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
 from ctrecon.core.threads import in_one_thread
 from ctrecon.decisions import FILE_NAME, apply_decisions, read_decisions
-from ctrecon.drawing import draw_sheet, write_outlines, write_template
 from ctrecon.explain import explain_scan, with_warning
 from ctrecon.measuring import measure_stack
+from ctrecon.outputs import FEATURES, RECORD, SLICES, Made, names_of, write_wanted
 from ctrecon.record.explained import Explained
 from ctrecon.record.measurement import Measurement
 from ctrecon.record.part import Part
 from ctrecon.record.priors import PRIORS
-from ctrecon.record.store import write_features_csv, write_part
-from ctrecon.report import write_report
-from ctrecon.settings import Settings
-from ctrecon.slices import SliceStack, open_stack
+from ctrecon.settings import MEASURING, ONE_PART, SCAN, Settings
+from ctrecon.slices import SliceStack, as_stack, open_stack
 
-__all__ = ["OUTPUTS", "Progress", "check_target", "measure_to_folder", "name_of", "staged_folder", "write_outputs"]
+__all__ = ["Progress", "check_target", "measure", "measure_to_folder", "name_of", "staged_folder", "write_outputs"]
 
 Progress = Callable[[str, int, int], None]
 """Told the stage, how much of it is done and how much there is."""
 
-OUTPUTS = (
-    "part.json", "features.csv", "sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf", "outlines.dxf", "template.pdf",
-    "report.html",
-)  # fmt: skip
-"""What `measure_to_folder` writes, in the order it is listed."""
+_STATED = (SCAN, MEASURING, ONE_PART)
+
+_OURS = (*names_of(), FILE_NAME)
+"""What an output folder may hold."""
 
 
 def name_of(source: str | Path) -> str:
@@ -48,7 +48,7 @@ def name_of(source: str | Path) -> str:
     return (path.name if path.is_dir() else path.stem) or "part"
 
 
-def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = (*OUTPUTS, FILE_NAME)) -> None:
+def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = _OURS) -> None:
     """Refuse an output folder that is there, or that may not be replaced.
 
     Parameters
@@ -70,7 +70,7 @@ def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = (*OUTP
     out = Path(out)
     if os.path.lexists(out):
         if not force:
-            raise OutputExistsError(f"{out}: is there already; choose another folder, or add --force to replace it")
+            raise OutputExistsError(f"{out}: is there already; choose another folder, or add force=True to replace it")
         if out.is_symlink() or not out.is_dir():
             raise OutputExistsError(f"{out}: is no folder and will not be replaced; choose another one")
         strange = sorted(one.name for one in out.iterdir() if not any(fnmatchcase(one.name, mine) for mine in ours))
@@ -94,9 +94,7 @@ def _keep_decisions(folder: Path, filling: Path) -> None:
 
 
 @contextmanager
-def staged_folder(
-    out: str | Path, *, force: bool = False, ours: tuple[str, ...] = (*OUTPUTS, FILE_NAME)
-) -> Iterator[Path]:
+def staged_folder(out: str | Path, *, force: bool = False, ours: tuple[str, ...] = _OURS) -> Iterator[Path]:
     """Lend a temporary folder beside `out`, and rename it to `out` when all went well.
 
     An old folder is moved aside only after the new one is complete, and deleted last.
@@ -138,10 +136,8 @@ def write_outputs(
     stack: SliceStack,
     out: str | Path,
     *,
+    settings: Settings | None = None,
     force: bool = False,
-    paper: str | None = None,
-    projection: str = "first",
-    units: str = "mm",
     explained: Explained | None = None,
 ) -> None:
     """Write all files of a measurement into a new folder.
@@ -156,24 +152,17 @@ def write_outputs(
         The slices it was measured on.
     out : path
         Folder to be written.
+    settings : Settings or None
+        How sheets are drawn.
     force : bool
         Replace the folder where it is there.
-    paper : str or None
-        Sheet size.
-    projection, units : str
-        How views are placed on the sheet, and its units of length.
     explained : Explained or None
         How far the record explains the scan, for the report.
     """
     part = measurement.part
+    made = Made(part=part, settings=settings or Settings(), measurement=measurement, stack=stack, explained=explained)
     with staged_folder(out, force=force) as folder:
-        write_part(part, folder / "part.json")
-        write_features_csv(part, folder / "features.csv")
-        if part.features:
-            draw_sheet(part, folder, paper=paper, projection=projection, units=units)
-            write_outlines(part, folder / "outlines.dxf")
-            write_template(part, folder / "template.pdf", paper=paper, units=units)
-        write_report(measurement, stack, folder / "report.html", explained=explained)
+        write_wanted(made, folder, RECORD, SLICES, *((FEATURES,) if part.features else ()))
 
 
 def _priors(separate: float | None) -> dict[str, float] | None:
@@ -195,6 +184,110 @@ def _with_part(measurement: Measurement, part: Part) -> Measurement:
     return replace(measurement, part=part, pictures=pictures, seam_pictures=seams)
 
 
+def _measured(
+    stack: SliceStack,
+    settings: Settings,
+    *,
+    name: str,
+    progress: Progress | None = None,
+    told: Callable[[str], None] | None = None,
+) -> tuple[Measurement, Explained | None]:
+    """Measure a stack, ask how far the record explains it, and put in what a person decided and knows."""
+    decisions = () if settings.decisions is None else read_decisions(settings.decisions)
+    measurement = measure_stack(
+        stack,
+        name=settings.name or name,
+        boundary=settings.boundary,
+        priors=_priors(settings.prior_separate),
+        progress=progress,
+    )
+    explained = None
+    if measurement.part.features:
+        # with the sizes as measured: true scale comes after
+        explained = explain_scan(measurement.part, stack, progress=progress)
+        if explained.lumps:
+            measurement = replace(measurement, part=with_warning(measurement.part, explained))
+        if told is not None:
+            told(explained.says)
+    if decisions:
+        decided, unmatched = apply_decisions(measurement.part, decisions, knowns=settings.known)
+        measurement = _with_part(measurement, decided)
+        if told is not None:
+            told(f"{len(decisions) - len(unmatched)} of {len(decisions)} decisions replayed")
+    elif settings.known and measurement.part.features:
+        measurement = replace(measurement, part=calibrate(measurement.part, *settings.known))
+    return measurement, explained
+
+
+def _opened(source: str | Path, settings: Settings) -> SliceStack:
+    """Open a stack that has a scale."""
+    stack = open_stack(source, voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
+    if stack.voxel_mm is None:
+        why = "".join(f" ({note.says.rstrip('.')})" for note in stack.notes if note.flag == "scale_unusable")
+        raise NoScaleError(
+            f"{source}: the files do not state how large a voxel is{why}; give its edge in mm, such as "
+            "voxel_mm=0.05, or all three as voxel_mm=(dz, dy, dx) (between slices, down, across)"
+        )
+    return stack
+
+
+@in_one_thread
+def measure(source: str | Path | SliceStack | ArrayLike, *, progress: Progress | None = None, **stated: Any) -> Part:
+    """Measure a stack and return its record: what `measure_to_folder` writes as part.json.
+
+    Parameters
+    ----------
+    source : path, SliceStack or array
+        Folder of slices or one file; an open stack; or grey values in memory, shape (slices, rows, columns) or
+        (rows, columns), the first slice nearest to the viewer.
+    progress : callable or None
+        Told the stage, how much is done and how much there is.
+    **stated : Any
+        What a person says of the slices and the part, by the names `Settings` has for it: voxel_mm,
+        depth_towards_viewer, boundary, prior_separate, known, decisions, name.
+
+    Returns
+    -------
+    Part
+        The record; without features, and with a warning, where there was nothing to measure.
+
+    Raises
+    ------
+    NoScaleError
+        If nobody says how large a voxel is.
+    InputFileError
+        If the slices cannot be read.
+    InputError
+        If a value cannot be used.
+
+    Notes
+    -----
+    `measure_stack` gives the pictures of the report as well.
+
+    Examples
+    --------
+    A plate of 2.8 by 2 mm in one slice, blurred and noisy:
+
+    >>> import numpy as np
+    >>> from scipy.ndimage import gaussian_filter
+    >>> import ctrecon as ct
+    >>> y, x = np.mgrid[:40, :40]
+    >>> metal = np.clip(14.5 - abs(x - 19.4), 0, 1) * np.clip(10.5 - abs(y - 19.7), 0, 1)
+    >>> grey = 100 + 800 * gaussian_filter(metal, 1.0) + np.random.default_rng(1).normal(0, 5, x.shape)
+    >>> part = ct.measure(grey, voxel_mm=0.1, name="plate")
+    >>> for feature in part.features:
+    ...     print(feature.id, feature.kind, f"{feature.size:.3f}")
+    F1 rectangular_outside 2.800 ± 0.002 x 2.000 ± 0.001
+    """
+    settings = Settings.stated(stated, *_STATED, by="measure")
+    if isinstance(source, (str, os.PathLike)):
+        stack, name = _opened(Path(source), settings), name_of(source)
+    else:
+        stack = as_stack(source, by="measure", voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
+        name = stack.source
+    return _measured(stack, settings, name=name, progress=progress)[0].part
+
+
 @in_one_thread
 def measure_to_folder(
     source: str | Path,
@@ -212,7 +305,7 @@ def measure_to_folder(
     source : path
         Folder of slices, or one file.
     out : path
-        Folder to be written; see `OUTPUTS`.
+        Folder to be written; see `ctrecon.outputs.OUTPUTS`.
     settings : Settings or None
         What a person states about the stack.
     force : bool
@@ -245,46 +338,17 @@ def measure_to_folder(
     >>> metal = np.clip(14.5 - abs(x - 19.4), 0, 1) * np.clip(10.5 - abs(y - 19.7), 0, 1)
     >>> grey = 100 + 800 * gaussian_filter(metal, 1.0) + np.random.default_rng(1).normal(0, 5, x.shape)
     >>> Image.fromarray(grey.astype(np.uint16)).save("plate.png")
-    >>> part = measure_to_folder("plate.png", "plate_out", settings=Settings(voxel_mm=(0.1, 0.1, 0.1)))
+    >>> part = measure_to_folder("plate.png", "plate_out", settings=Settings(voxel_mm=0.1))
     >>> [feature.kind for feature in part.features]
     ['rectangular_outside']
     >>> Path("plate_out", "sheet.pdf").exists()
     True
     """
     settings = settings or Settings()
-    decisions = () if settings.decisions is None else read_decisions(settings.decisions)
-    check_target(out, force=force)  # before minutes of measuring, not after
-    stack = open_stack(source, voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
-    if stack.voxel_mm is None:
-        why = "".join(f" ({note.says.rstrip('.')})" for note in stack.notes if note.flag == "scale_unusable")
-        raise NoScaleError(
-            f"{source}: the files do not state how large a voxel is{why}; give its edge in mm, such as "
-            "--voxel-mm 0.05, or all three as --voxel-mm DZ DY DX (between slices, down, across)"
-        )
-    measurement = measure_stack(
-        stack,
-        name=settings.name or name_of(source),
-        boundary=settings.boundary,
-        priors=_priors(settings.prior_separate),
-        progress=progress,
-    )
-    explained = None
-    if measurement.part.features:
-        # with the sizes as measured: true scale comes after
-        explained = explain_scan(measurement.part, stack, progress=progress)
-        if explained.lumps:
-            measurement = replace(measurement, part=with_warning(measurement.part, explained))
-        if told is not None:
-            told(explained.says)
-    if decisions:
-        decided, unmatched = apply_decisions(measurement.part, decisions, knowns=settings.known)
-        measurement = _with_part(measurement, decided)
-        if told is not None:
-            told(f"{len(decisions) - len(unmatched)} of {len(decisions)} decisions replayed")
-    elif settings.known and measurement.part.features:
-        measurement = replace(measurement, part=calibrate(measurement.part, settings.known).part)
-    write_outputs(
-        measurement, stack, out, force=force, paper=settings.paper, projection=settings.projection,
-        units=settings.units, explained=explained,
-    )  # fmt: skip
+    if settings.decisions is not None:
+        read_decisions(settings.decisions)  # a fault in the file is told before minutes of measuring, not after
+    check_target(out, force=force)
+    stack = _opened(source, settings)
+    measurement, explained = _measured(stack, settings, name=name_of(source), progress=progress, told=told)
+    write_outputs(measurement, stack, out, settings=settings, force=force, explained=explained)
     return measurement.part

@@ -51,14 +51,24 @@ def little_part() -> Part:
         features=(
             Feature(id="F1", kind="round_hole", diameter_mm=Measured(6.2034, 0.0021), **place, **depth),
             Feature(
-                id="F2", kind="square_outside", flats_mm=Measured(9.1, 0.006), turn_deg=Measured(17.0, 0.05),
-                **place, **(depth | {"depth_to_mm": None}), unknown={"depth_to_mm": "it runs out of the stack"},
+                id="F2",
+                kind="square_outside",
+                flats_mm=Measured(9.1, 0.006),
+                turn_deg=Measured(17.0, 0.05),
+                **place,
+                **(depth | {"depth_to_mm": None}),
+                unknown={"depth_to_mm": "it runs out of the stack"},
             ),
         ),
         pieces=(
             Piece(
-                id="P1", name="body", depth_from_mm=Measured(0.5, 0.002), depth_to_mm=None, features=("F1", "F2"),
-                verdict="undecided", probability_separate=None,
+                id="P1",
+                name="body",
+                depth_from_mm=Measured(0.5, 0.002),
+                depth_to_mm=None,
+                features=("F1", "F2"),
+                verdict="undecided",
+                probability_separate=None,
                 evidence=(Evidence(kind="seam", features=("F2",), weight=1.0, says="a dark line on slices 1 to 2"),),
                 unknown={"probability_separate": "not calibrated", "depth_to_mm": "it runs out of the stack"},
             ),
@@ -74,14 +84,12 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
     A stack whose metal is as dark as air has nothing to measure, one of grey 901 is refused, and grey 902
     meets a fault of the program.
     """
-    import ctrecon.drawing
+    import ctrecon.outputs
     import ctrecon.pipeline
 
     calls = SimpleNamespace(measured=[], drawn=[], reported=[])
 
-    def measure(
-        stack: Any, *, name: str, boundary: str | None = None, priors: Any = None, progress: Any = None
-    ) -> Any:
+    def measure(stack: Any, *, name: str, boundary: str | None = None, priors: Any = None, progress: Any = None) -> Any:
         calls.measured.append(name)
         grey = int(stack.plane(0).max())
         if grey == 901:
@@ -117,10 +125,11 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
         path.write_text("<p>")
 
     monkeypatch.setattr(ctrecon.pipeline, "measure_stack", measure)
-    monkeypatch.setattr(ctrecon.pipeline, "write_report", report)
-    monkeypatch.setattr(ctrecon.pipeline, "explain_scan", lambda part, stack, *, progress=None: Explained((), None, None))
-    for module in (ctrecon.pipeline, ctrecon.drawing):
-        monkeypatch.setattr(module, "draw_sheet", draw)
-        monkeypatch.setattr(module, "write_outlines", outlines)
-        monkeypatch.setattr(module, "write_template", template)
+    monkeypatch.setattr(
+        ctrecon.pipeline, "explain_scan", lambda part, stack, *, progress=None: Explained((), None, None)
+    )
+    for name, writer in (
+        ("draw_sheet", draw), ("write_outlines", outlines), ("write_template", template), ("write_report", report),
+    ):  # fmt: skip
+        monkeypatch.setattr(ctrecon.outputs, name, writer)
     return calls

@@ -81,7 +81,7 @@ def test_existing_output_is_refused(make_slices: MakeSlices, tmp_path: Path, sta
     """Without force an output folder that is there is refused before anything is measured."""
     make_slices("scans/a")
     (tmp_path / "out").mkdir()
-    with pytest.raises(OutputExistsError, match="--force"):
+    with pytest.raises(OutputExistsError, match="force=True"):
         measure_all(tmp_path / "scans", tmp_path / "out", settings=SCALE)
     assert not stand_ins.measured
 

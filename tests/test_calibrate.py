@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from ctrecon.calibrate import EDGE_U_PX, Calibration, Known, calibrate, parse_known
-from ctrecon.calibrate.known import UNSAID_U_MM
-from ctrecon.calibrate.rescale import rescaled
+from ctrecon.calibration import EDGE_U_PX, Calibration, Known, find_scale, parse_known
+from ctrecon.calibration.known import UNSAID_U_MM
+from ctrecon.calibration.rescale import rescaled
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured, expanded
 from ctrecon.measuring import measure_stack
@@ -74,8 +74,10 @@ def factors(found: Calibration) -> list[float]:
 def test_a_bore_and_an_outside_settle_scale_and_edge() -> None:
     """Two equations by hand: 12 (1+s) + 2e = 12.30 and 3 (1+s) - 2e = 3.00 give 1+s = 1.02 and e = 0.03 mm."""
     part = flange(u=1e-7)
-    found = calibrate(
-        part, [Known(feature="F1", value_mm=12.30, u_mm=1e-7), Known(feature="F2", value_mm=3.00, u_mm=1e-7)], edge_u_px=1e3
+    found = find_scale(
+        part,
+        [Known(feature="F1", value_mm=12.30, u_mm=1e-7), Known(feature="F2", value_mm=3.00, u_mm=1e-7)],
+        edge_u_px=1e3,
     )
     assert factors(found) == pytest.approx([1.02] * 3, abs=1e-6)
     assert found.edge_mm.value == pytest.approx(0.03, abs=1e-6)
@@ -90,7 +92,7 @@ def test_a_bore_and_an_outside_settle_scale_and_edge() -> None:
 
 def test_a_centre_distance_is_free_of_the_edge() -> None:
     """Centre distances carry no edge: u of the scale is sqrt(u_known² + u_distance²) / distance, and e stays 0."""
-    found = calibrate(flange(), [Known(feature="F3", other="F4", value_mm=9.09, u_mm=0.004)])
+    found = find_scale(flange(), [Known(feature="F3", other="F4", value_mm=9.09, u_mm=0.004)])
     assert factors(found) == pytest.approx([1.01] * 3, abs=1e-9)
     u = math.sqrt(0.004**2 + 2 * (0.002 * 1.01) ** 2) / 9.09
     assert found.part.stack.scale_u_rel == pytest.approx((u,) * 3, rel=1e-6)
@@ -103,7 +105,7 @@ def test_a_centre_distance_is_free_of_the_edge() -> None:
 
 def test_from_one_diameter_the_edge_enters_the_scale() -> None:
     """With one bore, u of the scale is sqrt(u_known² + u² + (2 u_edge)²) / diameter."""
-    found = calibrate(flange(), [Known(feature="F2", value_mm=3.06, u_mm=0.001)])
+    found = find_scale(flange(), [Known(feature="F2", value_mm=3.06, u_mm=0.001)])
     edge = EDGE_U_PX * PX * 1.02
     expected = math.sqrt(0.001**2 + (0.002 * 1.02) ** 2 + (2 * edge) ** 2) / 3.06
     assert found.part.stack.scale_u_rel[0] == pytest.approx(expected, rel=1e-3)
@@ -119,7 +121,7 @@ def test_two_centre_distances_are_weighed_by_their_u() -> None:
         Known(feature="F3", other="F4", value_mm=9.09, u_mm=0.009),
         Known(feature="F2", other="F4", value_mm=4.50 * 1.012, u_mm=0.009),
     ]
-    found = calibrate(part, ours)
+    found = find_scale(part, ours)
     w = np.array([(9.0 / 0.009) ** 2, (4.5 / 0.009) ** 2])
     assert found.factor[0].value == pytest.approx(float(w @ [1.01, 1.012] / w.sum()), abs=1e-6)
     assert found.factor[0].u == pytest.approx(1 / math.sqrt(w.sum()), rel=1e-3)
@@ -130,7 +132,7 @@ def test_stated_scale_counts_as_one_more_reading() -> None:
     """Where the files state u of the scale, a known size and the files are joined by their weights."""
     part = flange(u=1e-6)
     part = replace(part, stack=replace(part.stack, scale_u_rel=(0.002, 0.002, 0.002)))
-    found = calibrate(part, [Known(feature="F3", other="F4", value_mm=9.0 * 1.004, u_mm=0.018)])
+    found = find_scale(part, [Known(feature="F3", other="F4", value_mm=9.0 * 1.004, u_mm=0.018)])
     assert found.factor[2].value == pytest.approx(1.002, abs=2e-5)
     assert found.part.stack.scale_u_rel[2] == pytest.approx(0.002 / math.sqrt(2), rel=0.01)
     assert found.freedom == 1
@@ -142,18 +144,18 @@ def test_directions_are_told_apart_where_known_sizes_allow() -> None:
     turned = replace(part.feature("F4"), id="F6", x_mm=m(9.0), y_mm=m(4.0))
     part = replace(part, features=(*part.features, turned))
     ours = ["F3:F4=9.09+-0.01", "F2:F6=4.90+/-0.01", "F5.length=3.15±0.01"]
-    found = calibrate(part, ours)
+    found = find_scale(part, ours)
     assert factors(found) == pytest.approx([1.05, 0.98, 1.01], abs=1e-3)
     assert size(found.part, "F2").value == pytest.approx(3 * (0.98 + 1.01) / 2, abs=0.002)
     assert size(found.part, "F2", "length_mm").value == pytest.approx(4.5 * 1.05, abs=0.002)
     assert "each have a factor" in found.says[0]
-    plane = calibrate(part, ours[:2])
+    plane = find_scale(part, ours[:2])
     assert factors(plane) == pytest.approx([0.995, 0.98, 1.01], abs=1e-3)
     assert "takes the mean" in plane.says[0]
-    depth = calibrate(part, [ours[0], ours[2]])
+    depth = find_scale(part, [ours[0], ours[2]])
     assert factors(depth) == pytest.approx([1.05, 1.01, 1.01], abs=1e-3)
     assert "Depth has a factor of its own" in depth.says[0]
-    one = calibrate(part, ["F2=3.03±0.01"])
+    one = find_scale(part, ["F2=3.03±0.01"])
     assert len(set(factors(one))) == 1
     assert "share one factor" in one.says[0]
 
@@ -168,12 +170,12 @@ def test_uneven_scale_swings_turns_and_axis() -> None:
     more = replace(square, id="F7", x_mm=m(9.0), y_mm=m(13.0))
     part = flange()
     part = replace(part, features=(*part.features, square, more))
-    found = calibrate(part, ["F3:F4=9.90±0.001", "F6:F7=4.00±0.001"])
+    found = find_scale(part, ["F3:F4=9.90±0.001", "F6:F7=4.00±0.001"])
     normal = np.array([math.cos(math.radians(30)) / 1.1, math.sin(math.radians(30))])
     assert size(found.part, "F6", "turn_deg").value == pytest.approx(math.degrees(math.atan2(*normal[::-1])), abs=0.01)
     assert size(found.part, "F6", "flats_pair_mm_1").value == pytest.approx(4 / np.hypot(*normal), abs=0.003)
     leaning = replace(part, axis=Axis(tilt_deg=m(20.0, 0.02), direction_xyz=(math.sin(a), 0.0, math.cos(a))))
-    tilted = calibrate(leaning, ["F3:F4=9.90±0.001", "F6:F7=4.00±0.001"])
+    tilted = find_scale(leaning, ["F3:F4=9.90±0.001", "F6:F7=4.00±0.001"])
     assert tilted.part.axis is not None
     x, y, z = tilted.part.axis.direction_xyz
     zf, _, xf = factors(tilted)
@@ -184,12 +186,12 @@ def test_uneven_scale_swings_turns_and_axis() -> None:
 
 def test_far_wrong_scale_is_solved_exactly_and_flagged() -> None:
     """A stack said to have half its voxel size comes out right, with a sentence that names both sizes."""
-    found = calibrate(flange(), ["F3:F4=18.00±0.01", "F1=24.00±0.02"])
+    found = find_scale(flange(), ["F3:F4=18.00±0.01", "F1=24.00±0.02"])
     assert factors(found) == pytest.approx([2.0] * 3, abs=1e-3)
     says = {w.flag: w.says for w in found.part.warnings}
     assert "0.1 mm" in says["scale_differs"] and "0.05 mm" in says["scale_differs"]
     assert "before you cut" in says["scale_differs"]
-    assert "scale_differs" not in {w.flag for w in calibrate(flange(), ["F1=12.3±0.02"]).part.warnings}
+    assert "scale_differs" not in {w.flag for w in find_scale(flange(), ["F1=12.3±0.02"]).part.warnings}
 
 
 def test_sizes_in_sentences_of_pieces_are_marked_as_older() -> None:
@@ -199,11 +201,13 @@ def test_sizes_in_sentences_of_pieces_are_marked_as_older() -> None:
         id="P1", name="body", depth_from_mm=m(0.5), depth_to_mm=m(5.0), features=("F1",), verdict="separate",
         probability_separate=None, evidence=(why,), unknown={"probability_separate": "none"},
     )  # fmt: skip
-    found = calibrate(replace(flange(), pieces=(piece,)), ["F3:F4=9.90±0.01"])
+    found = find_scale(replace(flange(), pieces=(piece,)), ["F3:F4=9.90±0.01"])
     assert found.part.pieces[0].evidence[0].says == (
         "A line 5.00 mm across; lengths in this sentence are those before calibration."
     )
-    said = calibrate(replace(flange(), pieces=(replace(piece, evidence=(replace(why, says="A line."),)),)), ["F1=12.3"])
+    said = find_scale(
+        replace(flange(), pieces=(replace(piece, evidence=(replace(why, says="A line."),)),)), ["F1=12.3"]
+    )
     assert said.part.pieces[0].evidence[0].says == "A line."
     assert found.part.pieces[0].depth_from_mm == found.part.feature("F1").depth_from_mm
 
@@ -214,7 +218,7 @@ def test_sizes_in_sentences_of_pieces_are_marked_as_older() -> None:
 def test_a_known_size_that_does_not_fit_is_named_and_left_out() -> None:
     """Of four readings one is off by 0.5 mm: it is named, left out, and the others give the scale."""
     ours = ["F1=12.12±0.02", "F2=3.03±0.02", "F3:F4=9.09±0.02", "F5=8.80±0.02"]
-    found = calibrate(flange(), ours)
+    found = find_scale(flange(), ours)
     assert found.inconsistent == ("F5",)
     assert factors(found) == pytest.approx([1.01] * 3, abs=2e-3)
     assert [k.used for k in found.knowns] == [True, True, True, False]
@@ -227,9 +231,9 @@ def test_a_known_size_that_does_not_fit_is_named_and_left_out() -> None:
 def test_two_that_exclude_each_other_are_both_named() -> None:
     """Of two distances that differ by 5 % nobody can say which is wrong: both are named and every u widened."""
     ours = ["F3:F4=9.00±0.02", "F2:F4=4.725±0.02"]
-    found = calibrate(flange(), ours)
+    found = find_scale(flange(), ours)
     assert found.inconsistent == ("F3:F4", "F2:F4")
-    good = calibrate(flange(), ["F3:F4=9.00±0.02", "F2:F4=4.50±0.02"])
+    good = find_scale(flange(), ["F3:F4=9.00±0.02", "F2:F4=4.50±0.02"])
     assert good.inconsistent == ()
     widened = found.part.stack.scale_u_rel[0], good.part.stack.scale_u_rel[0]
     assert widened[0] == pytest.approx(widened[1] * math.sqrt(found.chi2), rel=0.05)
@@ -244,7 +248,7 @@ def test_known_sizes_are_read_as_people_write_them() -> None:
     assert parse_known("F1:F4=30±0.1") == Known(feature="F1", other="F4", value_mm=30.0, u_mm=0.05)
     unsaid = parse_known("F3=4.5")
     assert (unsaid.u_mm, unsaid.u_stated) == (UNSAID_U_MM, False)
-    found = calibrate(flange(), ["F1=12"])
+    found = find_scale(flange(), ["F1=12"])
     assert "known_u_assumed" in {w.flag for w in found.part.warnings}
 
 
@@ -281,11 +285,11 @@ def test_known_sizes_that_name_nothing() -> None:
         ([], "at least one"),
     ):
         with pytest.raises(InputError, match=says):
-            calibrate(part, ours)
-    assert calibrate(part, ["F6.short=4.04±0.01"]).factor[0].value == pytest.approx(1.01, abs=1e-9)
-    once = calibrate(part, ["F1=12"]).part
+            find_scale(part, ours)
+    assert find_scale(part, ["F6.short=4.04±0.01"]).factor[0].value == pytest.approx(1.01, abs=1e-9)
+    once = find_scale(part, ["F1=12"]).part
     with pytest.raises(InputError, match="calibrated before"):
-        calibrate(once, ["F1=12"])
+        find_scale(once, ["F1=12"])
 
 
 # honest u
@@ -298,7 +302,9 @@ def invented_trial(rng: np.random.Generator) -> tuple[Part, Part]:
     seen = []
     for one in truth.features:
         new = {
-            name: Measured((q.value - one.sensitivity[name].edge * edge) / scale + rng.normal(0.0, q.u / scale), q.u / scale)
+            name: Measured(
+                (q.value - one.sensitivity[name].edge * edge) / scale + rng.normal(0.0, q.u / scale), q.u / scale
+            )
             for name, q in quantities(one).items()
             if q.u is not None
         }
@@ -324,7 +330,7 @@ def test_truth_lies_within_two_u(mix: str) -> None:
     for _ in range(300):
         truth, scan = invented_trial(rng)
         ours = [replace(parse_known(f"{n}={v}"), value_mm=v + rng.normal(0.0, u), u_mm=u) for n, v, u in MIXES[mix]]
-        found = calibrate(scan, ours)
+        found = find_scale(scan, ours)
         if found.inconsistent:
             continue  # one in a hundred, and said so
         for ident, name in names:
@@ -340,7 +346,7 @@ def test_truth_lies_within_two_u(mix: str) -> None:
 def test_a_reading_makes_other_sizes_surer() -> None:
     """Each further known size makes the other sizes surer: distance, then a bore, then an outside too."""
     ours = ["F3:F4=9.00±0.004", "F2=3.000±0.002", "F1=12.000±0.004"]
-    u = [calibrate(flange(), ours[:n]).u_total["F5", "diameter_mm"] for n in (1, 2, 3)]
+    u = [find_scale(flange(), ours[:n]).u_total["F5", "diameter_mm"] for n in (1, 2, 3)]
     assert u[0] > 2 * u[1] > 2 * u[2] * 0.9
     assert u[2] < 0.004
 
@@ -405,9 +411,12 @@ def test_wrong_voxel_and_wrong_edge_are_put_right() -> None:
     """A stack given 0.08 for a true 0.1 mm voxel, its grey bent: a bore and an outside bring the third bore right."""
     scan = measured(2.0, 0.08)
     outside, (first, second, third) = scan.of_kind("round_outside")[0], bores(scan)
-    truth = {outside.id: 0.2 * ROUND, **{f.id: 0.2 * h[2] for f, h in zip((first, third, second), (HOLES[0], HOLES[1], HOLES[2]), strict=True)}}
+    truth = {
+        outside.id: 0.2 * ROUND,
+        **{f.id: 0.2 * h[2] for f, h in zip((first, third, second), (HOLES[0], HOLES[1], HOLES[2]), strict=True)},
+    }
     ours = [Known(feature=one.id, value_mm=truth[one.id], u_mm=0.001) for one in (outside, first)]
-    found = calibrate(scan, ours, edge_u_px=0.5)
+    found = find_scale(scan, ours, edge_u_px=0.5)
     assert factors(found) == pytest.approx([1.25] * 3, abs=0.004)
     assert found.edge_mm.value > 0.02
     for one in (second, third):
@@ -424,7 +433,10 @@ def test_a_record_stretched_is_the_record_measured_with_that_voxel() -> None:
     """Measuring with 0.08 mm voxels and stretching by 1.25 gives every quantity that measuring with 0.1 mm gives."""
     stretched, straight = rescaled(measured(2.0, 0.08), np.full(3, 1.25)), measured(2.0, 0.1)
     assert stretched.stack.voxel_mm == pytest.approx(straight.stack.voxel_mm)
-    pairs = zip(*(sorted(p.features, key=lambda f: (f.kind, size(p, f.id, "x_mm").value)) for p in (stretched, straight)), strict=True)
+    pairs = zip(
+        *(sorted(p.features, key=lambda f: (f.kind, size(p, f.id, "x_mm").value)) for p in (stretched, straight)),
+        strict=True,
+    )
     for one, other in pairs:
         mine, theirs = quantities(one), quantities(other)
         assert mine.keys() == theirs.keys()
@@ -447,7 +459,7 @@ def test_sides_seen_in_the_slices_are_those_the_record_tells() -> None:
 
 def test_the_record_keeps_how_scale_was_found(tmp_path: Path) -> None:
     """Sensitivities and calibration are written and read back; a record without them carries neither key."""
-    found = calibrate(flange(), ["F1=12.12±0.02", "F2=3.03±0.01"])
+    found = find_scale(flange(), ["F1=12.12±0.02", "F2=3.03±0.01"])
     write_part(found.part, tmp_path / "part.json")
     back = read_part(tmp_path / "part.json")
     assert back.calibration is not None

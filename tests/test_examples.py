@@ -63,7 +63,7 @@ def _sections(value: Any) -> dict[str, str]:
 
 def _explained(section: str) -> set[str]:
     """Return the names before the colons of a section's entries; several may share one."""
-    heads = re.findall(r"^(\w[\w, ]*) :", section, flags=re.MULTILINE)
+    heads = re.findall(r"^\**(\w[\w, ]*) :", section, flags=re.MULTILINE)
     return {name.strip() for head in heads for name in head.split(",")}
 
 

@@ -103,7 +103,7 @@ def test_the_record_can_be_written_and_read_back(tmp_path: Path) -> None:
 
 def test_without_a_scale_nothing_is_measured() -> None:
     """A stack without voxel size is refused in a sentence that names it and says what to give."""
-    with pytest.raises(NoScaleError, match=r"pin: .*--voxel-mm DZ DY DX"):
+    with pytest.raises(NoScaleError, match=r"pin: .*voxel_mm=\(dz, dy, dx\)"):
         measure_stack(stack(pin(), voxel_mm=None))
 
 

@@ -8,9 +8,11 @@ from typing import Any
 
 import pytest
 
+import ctrecon.outputs
 import ctrecon.pipeline
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
-from ctrecon.pipeline import OUTPUTS, measure_to_folder, name_of, staged_folder
+from ctrecon.outputs import names_of
+from ctrecon.pipeline import measure_to_folder, name_of, staged_folder
 from ctrecon.record.priors import PRIORS
 from ctrecon.record.store import read_part
 from ctrecon.settings import Settings
@@ -24,7 +26,7 @@ def test_writes_every_output_and_leaves_nothing_else(
 ) -> None:
     """A run writes the nine files, readable as usual, and no temporary folder stays behind."""
     part = measure_to_folder(make_slices(), tmp_path / "new" / "out", settings=SCALE)
-    assert sorted(path.name for path in (tmp_path / "new" / "out").iterdir()) == sorted(OUTPUTS)
+    assert sorted(path.name for path in (tmp_path / "new" / "out").iterdir()) == sorted(names_of())
     assert [path.name for path in (tmp_path / "new").iterdir()] == ["out"]
     assert read_part(tmp_path / "new" / "out" / "part.json") == part
     probe = tmp_path / "probe"
@@ -71,11 +73,9 @@ def test_name_of_the_working_folder(make_slices: MakeSlices, monkeypatch: pytest
     assert name_of("s000.tif") == "s000"
 
 
-def test_without_scale_says_how_to_give_it(
-    make_slices: MakeSlices, tmp_path: Path, stand_ins: SimpleNamespace
-) -> None:
+def test_without_scale_says_how_to_give_it(make_slices: MakeSlices, tmp_path: Path, stand_ins: SimpleNamespace) -> None:
     """No voxel size: one sentence with the option, nothing measured and nothing written."""
-    with pytest.raises(NoScaleError, match=r"block: .*--voxel-mm 0\.05.*DZ DY DX"):
+    with pytest.raises(NoScaleError, match=r"block: .*voxel_mm=0\.05.*\(dz, dy, dx\)"):
         measure_to_folder(make_slices(), tmp_path / "out")
     assert not stand_ins.measured
     assert [path.name for path in tmp_path.iterdir()] == ["block"]
@@ -87,7 +87,7 @@ def test_existing_output_is_refused_before_measuring(
     """A folder that is there is refused at once and kept as it was."""
     out = tmp_path / "out"
     out.mkdir()
-    with pytest.raises(OutputExistsError, match="--force"):
+    with pytest.raises(OutputExistsError, match="force=True"):
         measure_to_folder(make_slices(), out, settings=SCALE)
     assert not stand_ins.measured
     assert list(out.iterdir()) == []
@@ -130,7 +130,7 @@ def test_failed_writer_leaves_the_old_result(
     def fail(*args: object, **more: object) -> None:
         raise fails
 
-    monkeypatch.setattr(ctrecon.pipeline, "write_report", fail)
+    monkeypatch.setattr(ctrecon.outputs, "write_report", fail)
     with pytest.raises(fails):
         measure_to_folder(stack, out, settings=SCALE, force=True)
     with pytest.raises(fails):

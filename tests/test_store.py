@@ -13,10 +13,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ctrecon.core.errors import InputFileError
+from ctrecon.core.files import write_whole
 from ctrecon.core.measured import Measured
 from ctrecon.record import store
 from ctrecon.record.part import Part
-from ctrecon.record.store import part_to_json, read_part, write_atomically, write_features_csv, write_part
+from ctrecon.record.store import part_to_json, read_part, write_features_csv, write_part
 
 HUB = Path(__file__).parent / "plots" / "hub.json"
 
@@ -182,8 +183,8 @@ def test_own_fault_is_not_written(hub: Part, tmp_path: Path) -> None:
 def test_failed_write_leaves_nothing_behind(tmp_path: Path) -> None:
     """When the file cannot take its place, no half-written file stays."""
     (tmp_path / "taken").mkdir()
-    with pytest.raises(OSError, match="taken"):
-        write_atomically(tmp_path / "taken", b"x")
+    with pytest.raises(InputFileError, match="taken cannot be written"):
+        write_whole(tmp_path / "taken", b"x")
     assert [one.name for one in tmp_path.iterdir()] == ["taken"]
 
 

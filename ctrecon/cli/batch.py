@@ -13,13 +13,11 @@ from ctrecon.cli.options import (
     NOTHING_FOUND,
     REFUSED,
     Commands,
-    add_boundary,
     add_out,
-    add_paper,
-    add_prior,
-    add_scale,
+    add_settings,
     settings_from,
-)  # fmt: skip
+)
+from ctrecon.settings import MEASURING, SCAN, SHEET, in_command_line_words
 
 if TYPE_CHECKING:
     from ctrecon.batch import Entry
@@ -32,17 +30,14 @@ def add_parser(commands: Commands) -> None:
     parser = commands.add_parser("batch", help="measure every stack under a folder", description=__doc__)
     parser.add_argument("folder", metavar="FOLDER", type=Path, help="folder that holds the stacks")
     add_out(parser)
-    add_scale(parser)
-    add_boundary(parser)
-    add_prior(parser)
-    add_paper(parser)
+    add_settings(parser, SCAN, MEASURING, SHEET)
     parser.set_defaults(run=run)
 
 
 def _tell(entry: "Entry", _total: int) -> None:
     if entry.part is None:
         print(f"{entry.stack}: failed", flush=True)
-        print(f"ctrecon: {entry.says}", file=sys.stderr)
+        print(f"ctrecon: {in_command_line_words(entry.says)}", file=sys.stderr)
         if entry.fault is not None and os.environ.get("CTRECON_DEBUG", "") not in ("", "0"):
             traceback.print_exception(entry.fault)
     elif entry.outcome == "measured":
@@ -57,9 +52,7 @@ def run(args: argparse.Namespace) -> int:
 
     settings = settings_from(args)
     with progress_bar() as progress:
-        entries = measure_all(
-            args.folder, args.out, settings=settings, force=args.force, progress=progress, each=_tell
-        )
+        entries = measure_all(args.folder, args.out, settings=settings, force=args.force, progress=progress, each=_tell)
     outcomes = [entry.outcome for entry in entries]
     measured, empty, failed = (outcomes.count(one) for one in ("measured", "nothing_found", "failed"))
     print(f"{len(entries)} stacks: {measured} measured, {empty} with nothing to measure, {failed} failed")

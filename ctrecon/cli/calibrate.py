@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 
 from ctrecon.cli.console import print_part
-from ctrecon.cli.options import DONE, NOTHING_FOUND, Commands, add_known
+from ctrecon.cli.options import DONE, NOTHING_FOUND, Commands, add_setting
 
 __all__ = ["add_parser", "run"]
 
@@ -15,7 +15,7 @@ def add_parser(commands: Commands) -> None:
         "calibrate", help="find true scale from sizes known from the part", description=__doc__
     )
     parser.add_argument("part", metavar="PART.json", type=Path, help="the record that measure wrote")
-    add_known(parser, required=True)
+    add_setting(parser, "known", required=True)
     parser.add_argument("--out", metavar="PART2.json", type=Path, required=True, help="record to be written")
     parser.add_argument("--force", action="store_true", help="replace a record that is there already")
     parser.set_defaults(run=run)
@@ -23,7 +23,7 @@ def add_parser(commands: Commands) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Calibrate, print what was found and write the new record."""
-    from ctrecon.calibrate import calibrate
+    from ctrecon.calibration import calibrate
     from ctrecon.core.errors import InputFileError, OutputExistsError
     from ctrecon.record.store import read_part, write_part
 
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
         return NOTHING_FOUND
     if not args.out.absolute().parent.is_dir():
         raise InputFileError(f"{args.out.parent}: there is no such folder; make it, or choose another place")
-    done = calibrate(part, args.known).part
+    done = calibrate(part, *args.known)
     write_part(done, args.out)
     print_part(done)
     print(f"written:\n    {args.out}")

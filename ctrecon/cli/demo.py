@@ -5,7 +5,8 @@ import tempfile
 from pathlib import Path
 
 from ctrecon.cli.measure import measure_and_print
-from ctrecon.cli.options import Commands, add_out, add_paper, settings_from
+from ctrecon.cli.options import Commands, add_out, add_settings, settings_from
+from ctrecon.settings import SHEET
 
 __all__ = ["SAMPLE", "add_parser", "find_sample", "run"]
 
@@ -16,7 +17,7 @@ def add_parser(commands: Commands) -> None:
     """Add the command."""
     parser = commands.add_parser("demo", help="measure the sample part", description=__doc__)
     add_out(parser, default=Path("demo_out"))
-    add_paper(parser)
+    add_settings(parser, SHEET)
     parser.set_defaults(run=run)
 
 

@@ -5,12 +5,10 @@ import sys
 from pathlib import Path
 
 from ctrecon.cli.console import print_files
-from ctrecon.cli.options import DONE, NOTHING_FOUND, Commands, add_out, add_paper
+from ctrecon.cli.options import DONE, NOTHING_FOUND, Commands, add_out, add_settings, settings_from
+from ctrecon.settings import SHEET
 
-__all__ = ["DRAWN", "add_parser", "run"]
-
-DRAWN = ("sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf", "outlines.dxf", "template.pdf")
-SOLID = ("solid.step", "solid.stl")
+__all__ = ["add_parser", "run"]
 
 
 def add_parser(commands: Commands) -> None:
@@ -18,7 +16,7 @@ def add_parser(commands: Commands) -> None:
     parser = commands.add_parser("draw", help="draw the sheet of a part record", description=__doc__)
     parser.add_argument("part", metavar="PART.json", type=Path, help="the record that measure wrote")
     add_out(parser)
-    add_paper(parser)
+    add_settings(parser, SHEET)
     parser.add_argument(
         "--solid", action="store_true",
         help="write solid.step and solid.stl too, each piece a body of its own (needs the extra named solid)",
@@ -28,25 +26,21 @@ def add_parser(commands: Commands) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Draw, and print the files."""
-    from ctrecon.drawing import draw_sheet, write_outlines, write_template
+    from ctrecon.outputs import FEATURES, SOLID, Made, make_ready, names_of, write_wanted
     from ctrecon.pipeline import check_target, staged_folder
     from ctrecon.record.store import read_part
-    from ctrecon.solid.kernel import need_kernel
-    from ctrecon.solid.write import write_solids
 
-    check_target(args.out, force=args.force, ours=(*DRAWN, *SOLID))
-    part = read_part(args.part)
-    if not part.features:
+    wanted = (FEATURES, SOLID) if args.solid else (FEATURES,)
+    ours = names_of(FEATURES, SOLID)
+    check_target(args.out, force=args.force, ours=ours)
+    made = Made(part=read_part(args.part), settings=settings_from(args))
+    if not made.part.features:
         print(f"{args.part}: the record holds no features, so there is nothing to draw")
         return NOTHING_FOUND
-    if args.solid:
-        need_kernel()  # before the drawing: it takes seconds
-    with staged_folder(args.out, force=args.force, ours=(*DRAWN, *SOLID)) as folder:
-        draw_sheet(part, folder, paper=args.paper, projection=args.projection, units=args.units)
-        write_outlines(part, folder / "outlines.dxf")
-        write_template(part, folder / "template.pdf", paper=args.paper, units=args.units)
-        said = write_solids(part, tuple(folder / name for name in SOLID)) if args.solid else ()
-    print_files(args.out, (*DRAWN, *SOLID))
+    make_ready(*wanted)
+    with staged_folder(args.out, force=args.force, ours=ours) as folder:
+        said = write_wanted(made, folder, *wanted)
+    print_files(args.out, ours)
     for sentence in said:
         print(f"note: {sentence}", file=sys.stderr)
     return DONE

@@ -3,7 +3,8 @@
 import argparse
 from typing import TYPE_CHECKING
 
-from ctrecon.cli.options import DONE, Commands, add_scale, add_stack, settings_from
+from ctrecon.cli.options import DONE, Commands, add_settings, add_stack, settings_from
+from ctrecon.settings import SCAN
 
 if TYPE_CHECKING:
     from ctrecon.slices import SliceStack
@@ -22,7 +23,7 @@ def add_parser(commands: Commands) -> None:
     """Add the command."""
     parser = commands.add_parser("info", help="say what a stack of slices is", description=__doc__)
     add_stack(parser)
-    add_scale(parser)
+    add_settings(parser, SCAN)
     parser.set_defaults(run=run)
 
 

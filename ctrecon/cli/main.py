@@ -16,6 +16,7 @@ from ctrecon import __version__
 from ctrecon.cli import batch, calibrate, demo, draw, info, measure, phantom
 from ctrecon.cli.options import DONE, FAULT, INTERRUPTED, REFUSED
 from ctrecon.core.errors import CtreconError
+from ctrecon.settings import in_command_line_words
 
 __all__ = ["COMMANDS", "build_parser", "entry", "main"]
 
@@ -74,7 +75,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         code: int = args.run(args)
         sys.stdout.flush()  # a closed pipe is met here, not at the very end
     except CtreconError as error:
-        code = _trouble(str(error), REFUSED)
+        code = _trouble(in_command_line_words(str(error)), REFUSED)
     except BrokenPipeError:
         # Who read our output has seen enough; nobody is left to print to, not even at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -2,26 +2,18 @@
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from ctrecon.cli.console import print_files, print_part, progress_bar
 from ctrecon.cli.options import (
     DONE,
     NOTHING_FOUND,
     Commands,
-    add_boundary,
-    add_decisions,
-    add_known,
     add_out,
-    add_paper,
-    add_prior,
-    add_scale,
+    add_settings,
     add_stack,
     settings_from,
 )
-
-if TYPE_CHECKING:
-    from ctrecon.settings import Settings
+from ctrecon.settings import MEASURING, ONE_PART, SCAN, SHEET, Settings
 
 __all__ = ["add_parser", "measure_and_print", "run"]
 
@@ -31,19 +23,14 @@ def add_parser(commands: Commands) -> None:
     parser = commands.add_parser("measure", help="measure a stack and draw its sheet", description=__doc__)
     add_stack(parser)
     add_out(parser)
-    add_scale(parser)
-    add_boundary(parser)
-    add_prior(parser)
-    add_known(parser)
-    add_decisions(parser)
-    add_paper(parser)
-    parser.add_argument("--name", help="name of the part on the sheet (default: the name of the stack)")
+    add_settings(parser, SCAN, MEASURING, ONE_PART, SHEET)
     parser.set_defaults(run=run)
 
 
-def measure_and_print(stack: Path, out: Path, *, settings: "Settings", force: bool) -> int:
+def measure_and_print(stack: Path, out: Path, *, settings: Settings, force: bool) -> int:
     """Measure one stack, print what was found and where it was written, and return the exit code."""
-    from ctrecon.pipeline import OUTPUTS, measure_to_folder
+    from ctrecon.outputs import names_of
+    from ctrecon.pipeline import measure_to_folder
 
     said: list[str] = []
     with progress_bar() as progress:
@@ -51,7 +38,7 @@ def measure_and_print(stack: Path, out: Path, *, settings: "Settings", force: bo
     print_part(part)
     for line in said:
         print(line)
-    print_files(out, OUTPUTS)
+    print_files(out, names_of())
     return DONE if part.features else NOTHING_FOUND
 
 

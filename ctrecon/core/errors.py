@@ -4,7 +4,10 @@ Every message is one sentence that names the file or option, says what is wrong 
 what to do about it. The command prints it and leaves with code 2.
 """
 
-__all__ = ["CtreconError", "InputError", "InputFileError", "NoScaleError", "OutputExistsError"]
+__all__ = [
+    "CtreconError", "InputError", "InputFileError", "NoFeatureError", "NoScaleError", "OutputExistsError",
+    "WrongTypeError",
+]  # fmt: skip
 
 
 class CtreconError(Exception):
@@ -32,6 +35,17 @@ class InputError(CtreconError, ValueError):
 
 class InputFileError(CtreconError, OSError):
     """A file or folder that is missing, damaged or of a kind not read here."""
+
+    def __str__(self) -> str:
+        return str(self.args[0]) if self.args else ""
+
+
+class WrongTypeError(InputError, TypeError):
+    """An argument of another type than the function takes."""
+
+
+class NoFeatureError(InputError, KeyError):
+    """An id that no feature of the record has."""
 
     def __str__(self) -> str:
         return str(self.args[0]) if self.args else ""

@@ -46,6 +46,7 @@ FLAGS: dict[str, str] = {
     "undecided": "the grey values allow more than one shape; the others are listed with it",
     "very_small": "so small against the blur that the size may be biased",
     "crowded": "other material is close to the edge, so the size is less certain",
+    "spoilt_stretch": "noise or damage spoils it over part of its depth; it was measured on the rest",
     "short": "few slices show it",
     "not_along_depth": "it does not run along the part axis",
     "toothed_rim": "the rim is toothed",
@@ -59,6 +60,8 @@ FLAGS: dict[str, str] = {
     "axis_assumed": "too short to show a direction of its own; taken parallel to the part axis",
     # about a piece
     "seam_bright": "the seam is brighter than the metal: filled with something heavier",
+    "other_material": "the grey inside differs from the metal around it by more than noise and shading explain: "
+    "another material; its line is a step of grey, not a gap",
     "seam_or_dark_slice": "may be a dark slice: nothing else in these slices rules it out",
 }
 

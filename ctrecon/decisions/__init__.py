@@ -1,20 +1,26 @@
 """What a person decided about a record: kept in a small readable file and replayed on any later measurement."""
 
+from ctrecon.decisions.accept import Accept
+from ctrecon.decisions.actions import ACTIONS
+from ctrecon.decisions.add import ADDED_KINDS, Add
 from ctrecon.decisions.apply import Unmatched, apply_decisions
-from ctrecon.decisions.match import match, named
+from ctrecon.decisions.base import Decision, OfFeature
+from ctrecon.decisions.change_kind import ChangeKind
+from ctrecon.decisions.known_length import KnownLength, LengthBetween
+from ctrecon.decisions.match import FeatureName, match, named
 from ctrecon.decisions.record import (
     FILE_NAME,
-    Decision,
-    FeatureName,
-    LengthBetween,
     decisions_from_json,
     decisions_to_json,
     fingerprint,
     read_decisions,
     write_decisions,
 )
+from ctrecon.decisions.reject import Reject
+from ctrecon.decisions.rename import Rename
 
 __all__ = [
-    "FILE_NAME", "Decision", "FeatureName", "LengthBetween", "Unmatched", "apply_decisions", "decisions_from_json",
+    "ACTIONS", "ADDED_KINDS", "FILE_NAME", "Accept", "Add", "ChangeKind", "Decision", "FeatureName", "KnownLength",
+    "LengthBetween", "OfFeature", "Reject", "Rename", "Unmatched", "apply_decisions", "decisions_from_json",
     "decisions_to_json", "fingerprint", "match", "named", "read_decisions", "write_decisions",
 ]  # fmt: skip

@@ -1,16 +1,45 @@
 """Which feature of a record a decision means: by kind, place and size, never by id."""
 
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
 import numpy as np
 
-from ctrecon.decisions.record import FeatureName
+from ctrecon.core.measured import format_value
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import Feature, Part
 
-__all__ = ["main_size", "match", "named"]
+__all__ = ["FeatureName", "main_size", "match", "named"]
 
 _SIZE_REL, _PLACE_REL, _DEPTH_REL = 0.08, 0.10, 0.25  # of size, size and length: what another scan may give
 _VOXELS = 3.0  # and at least this many
 _CLEARLY = 0.25  # the second best must be worse by this share of what is allowed
+
+
+@dataclass(frozen=True, kw_only=True)
+class FeatureName:
+    """A feature named by what it is, where it is and how large it is; mm of the stack frame.
+
+    Sizes and places are those of a scan with voxels of `voxel_mm` (dz, dy, dx); where a later scan has
+    others, they are scaled before they are compared. An id would not do: it changes with every measurement.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"allow_inf_nan": False, "extra": "forbid"}
+    kind: str
+    x_mm: float | None
+    y_mm: float | None
+    depth_from_mm: float | None
+    depth_to_mm: float | None
+    size_mm: float | None
+    voxel_mm: tuple[float, float, float]
+
+    def says(self) -> str:
+        """Return it in words: kind, size and place."""
+        size = "" if self.size_mm is None else f" of {format_value(self.size_mm, 2)} mm"
+        place = ""
+        if self.x_mm is not None and self.y_mm is not None:
+            place = f" at x {format_value(self.x_mm, 2)}, y {format_value(self.y_mm, 2)}"
+        return f"{self.kind.replace('_', ' ')}{size}{place}"
 
 
 def main_size(feature: Feature) -> float | None:

@@ -2,12 +2,13 @@
 
 from pathlib import Path
 
+from ctrecon.core.files import write_whole
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.views import Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour
-from ctrecon.drawing.sheet import write_whole
 from ctrecon.drawing.written.dxf import add_contour, document_bytes, new_document
 from ctrecon.record.kinds import kind_of
+from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Part
 
 __all__ = ["layer_contours", "write_outlines"]
@@ -34,14 +35,14 @@ def layer_contours(part: Part) -> list[tuple[str, Contour]]:
     return found
 
 
-def write_outlines(part: Part, path: Path) -> None:
+def write_outlines(part: Part, path: str | Path) -> None:
     """Write the contours of a part as a DXF file of true size in mm.
 
     Parameters
     ----------
     part : Part
         The record.
-    path : Path
+    path : path
         The file, `outlines.dxf` by custom.
 
     Raises
@@ -51,19 +52,19 @@ def write_outlines(part: Part, path: Path) -> None:
 
     Examples
     --------
-    >>> from pathlib import Path
     >>> from ctrecon import read_part, write_outlines
     >>> part = read_part("drum_hub_out/part.json")
-    >>> write_outlines(part, Path("outlines.dxf"))
+    >>> write_outlines(part, "outlines.dxf")
     >>> import ezdxf
     >>> names = sorted(layer.dxf.name for layer in ezdxf.readfile("outlines.dxf").layers)
     >>> [name for name in names if name.startswith("OUTSIDE")][:2]
     ['OUTSIDE_Z0.00-0.46', 'OUTSIDE_Z0.46-0.86']
     """
+    need_part(part, "write_outlines")
     doc = new_document()
     space = doc.modelspace()
     for layer, contour in layer_contours(part):
         if layer not in doc.layers:
             doc.layers.add(layer)
         add_contour(space, contour, layer)
-    write_whole(Path(path), document_bytes(doc))
+    write_whole(path, document_bytes(doc))

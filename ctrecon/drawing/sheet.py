@@ -1,9 +1,9 @@
 """Writes the sheet of a part in all its formats, each file whole or not at all."""
 
-import os
 from pathlib import Path
 
 from ctrecon.core.errors import InputError, InputFileError
+from ctrecon.core.files import write_whole
 from ctrecon.core.threads import in_one_thread
 from ctrecon.drawing.layout import lay_out
 from ctrecon.drawing.model.views import PROJECTIONS, UNITS, build_model
@@ -13,9 +13,10 @@ from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.png import png_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.drawing.written.svg import svg_bytes
+from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Part
 
-__all__ = ["draw_sheet", "make_sheet", "write_whole"]
+__all__ = ["draw_sheet", "make_sheet"]
 
 
 def make_sheet(part: Part, *, paper: str | None = None, projection: str = "first", units: str = "mm") -> Sheet:
@@ -32,21 +33,9 @@ def make_sheet(part: Part, *, paper: str | None = None, projection: str = "first
     return lay_out(build_model(part, projection=projection, units=units), paper)
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file under another name first, then rename it into place."""
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(data)
-        os.replace(part, path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        reason = error.strerror or error
-        raise InputFileError(f"{path} cannot be written ({reason}): choose a folder you may write to") from error
-
-
 @in_one_thread
 def draw_sheet(
-    part: Part, folder: Path, *, paper: str | None = None, projection: str = "first", units: str = "mm"
+    part: Part, folder: str | Path, *, paper: str | None = None, projection: str = "first", units: str = "mm"
 ) -> tuple[Path, ...]:
     """Write sheet.pdf, sheet.svg, sheet.png and sheet.dxf of a part.
 
@@ -54,7 +43,7 @@ def draw_sheet(
     ----------
     part : Part
         The record; nothing else is read.
-    folder : Path
+    folder : path
         Where the files go; made if it is not there.
     paper : {"A4", "A3", "Letter"}, optional
         Paper to use; by default the smaller of A4 and A3 that holds the drawing.
@@ -77,12 +66,12 @@ def draw_sheet(
 
     Examples
     --------
-    >>> from pathlib import Path
     >>> from ctrecon import draw_sheet, read_part
     >>> part = read_part("drum_hub_out/part.json")
-    >>> [path.name for path in draw_sheet(part, Path("sheets"), paper="A4")]
+    >>> [path.name for path in draw_sheet(part, "sheets", paper="A4")]
     ['sheet.pdf', 'sheet.svg', 'sheet.png', 'sheet.dxf']
     """
+    need_part(part, "draw_sheet")
     folder = Path(folder)
     sheet = make_sheet(part, paper=paper, projection=projection, units=units)
     doc, pages = drawn_pages(sheet)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from ctrecon.core.errors import InputError
+from ctrecon.core.files import write_whole
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.layout import PAPERS
 from ctrecon.drawing.model.dimension_text import length_text, size_places
@@ -19,13 +20,13 @@ from ctrecon.drawing.paper.items import Box, Item, Label, Line, Page, Shape, She
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
-from ctrecon.drawing.sheet import write_whole
 from ctrecon.drawing.shown.facing import visible_edges
 from ctrecon.drawing.shown.notes import SAFETY, notes_items
 from ctrecon.drawing.shown.section import cut_zones
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.record.kinds import kind_of
+from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Part
 
 __all__ = ["CHECK_MM", "CHECK_SLACK_MM", "Tile", "template_sheet", "tiles", "write_template"]
@@ -211,7 +212,8 @@ def _words(model: Model, face: str, size: float, many: bool) -> list[str]:
         lines.append("WARNING, handedness assumed: if the slices run the other way, this is its mirror image.")
     lines.append(
         f"Print at 100 % (no fitting to the page). Both check lines must measure 100 mm within {slack} mm ({low} to "
-        f"{high}); if not, print again. Within that, {size:.0f} mm here may be off by {off:.2f} mm: use it to mark "
+        f"{high}); if not, print again. Within that, {format_value(size, 0)} mm here may be off by "
+        f"{format_value(off, 2)} mm: use it to mark "
         "out; sizes come from the sheet."
     )
     if many:
@@ -314,14 +316,14 @@ def template_sheet(part: Part, *, paper: str | None = None, units: str = "mm") -
     return Sheet(f"{part.name}: template 1:1", paper, *PAPERS[paper], 1.0, pages, units)
 
 
-def write_template(part: Part, path: Path, *, paper: str | None = None, units: str = "mm") -> None:
+def write_template(part: Part, path: str | Path, *, paper: str | None = None, units: str = "mm") -> None:
     """Write the 1:1 templates of both faces as a PDF file.
 
     Parameters
     ----------
     part : Part
         The record.
-    path : Path
+    path : path
         The file, `template.pdf` by custom.
     paper : {"A4", "A3", "Letter"}, optional
         Paper to print on, A4 where none is named; a larger part takes several pages.
@@ -340,9 +342,10 @@ def write_template(part: Part, path: Path, *, paper: str | None = None, units: s
     >>> from pathlib import Path
     >>> from ctrecon import read_part, write_template
     >>> part = read_part("drum_hub_out/part.json")
-    >>> write_template(part, Path("template.pdf"), paper="A4")
+    >>> write_template(part, "template.pdf", paper="A4")
     >>> Path("template.pdf").read_bytes()[:5]
     b'%PDF-'
     """
+    need_part(part, "write_template")
     sheet = template_sheet(part, paper=paper, units=units)
-    write_whole(Path(path), pdf_bytes(sheet, drawn_pages(sheet)[1]))
+    write_whole(path, pdf_bytes(sheet, drawn_pages(sheet)[1]))

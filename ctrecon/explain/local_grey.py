@@ -60,7 +60,7 @@ def fit_grey_levels(
     if len(at):
         # metal fills little of some slices: both populations get their share of the samples
         metal = share.ravel()[at] > 0.5
-        picks = [one[:: max(1, len(one) // (_SAMPLES // 2))] for one in (at[metal], at[~metal])]
+        picks = [one[:: max(1, -(-len(one) // (_SAMPLES // 2)))] for one in (at[metal], at[~metal])]
         p = _robust(grey, share, np.concatenate(picks), p, spread, noise)
     air = _surface(p[:6], u, v)
     metal_level = _surface(p[6:], u, v)

@@ -7,6 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ctrecon.core.arguments import need
+from ctrecon.core.errors import InputError
 from ctrecon.core.flags import explain
 from ctrecon.core.frames import Floats
 from ctrecon.core.threads import in_one_thread
@@ -17,6 +19,7 @@ from ctrecon.explain.residual_regions import LumpFinder, Rest
 from ctrecon.explain.words import describe
 from ctrecon.grey.levels import Levels, find_levels
 from ctrecon.record.explained import Explained, ExplainedSlice, Psf
+from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Part, Warn
 from ctrecon.record.solid import Box, Solid, solid_of
 from ctrecon.slices.stack import SliceStack
@@ -50,7 +53,31 @@ def explain_scan(part: Part, stack: SliceStack, *, progress: Progress | None = N
     -------
     Explained
         Without shares and lumps where the record has no outside or the scan no two levels.
+
+    Raises
+    ------
+    InputError
+        If the slices are not those the record was measured on.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from scipy.ndimage import gaussian_filter
+    >>> import ctrecon as ct
+    >>> y, x = np.mgrid[:40, :40]
+    >>> metal = np.clip(14.5 - abs(x - 19.4), 0, 1) * np.clip(10.5 - abs(y - 19.7), 0, 1)
+    >>> grey = 100 + 800 * gaussian_filter(metal, 1.0) + np.random.default_rng(1).normal(0, 5, x.shape)
+    >>> stack = ct.SliceStack.from_array(grey, voxel_mm=0.1)
+    >>> print(ct.explain_scan(ct.measure(stack), stack).says.partition(";")[0])
+    the record explains 100 % of the metal in the scan (residual 0.99 times the noise)
     """
+    need_part(part, "explain_scan")
+    need(stack, SliceStack, "explain_scan", cure="open one with open_stack, or SliceStack.from_array(array)")
+    if stack.shape != (part.stack.slices, part.stack.rows, part.stack.columns):
+        told = f"{part.stack.slices} slices of {part.stack.rows} x {part.stack.columns} voxels"
+        raise InputError(
+            f"{part.name} was measured on {told}, but {stack.source} has the shape {stack.shape}; open its own slices"
+        )
     count = len(stack)
     levels = find_levels(stack)
     levels = None if levels is None else levels.at_boundary(part.boundary)

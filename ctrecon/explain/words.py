@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from ctrecon.core.measured import format_value
 from ctrecon.explain.residual_regions import Tally
 from ctrecon.record.explained import Lump
 from ctrecon.record.part import Part
@@ -11,6 +12,9 @@ __all__ = ["describe"]
 
 _BESIDE_PX = 4.0
 _THIN_PX = 6.0
+_SPOT_PX = 9.0  # blur and smoothing widen a pore of nothing to some 5 px
+_SLENDER = 3.0  # length over width from which a dark spot may be a bore
+_WITHIN = 0.95  # of a lump's voxels: less, and it reaches an edge
 _HOLLOW = 0.35  # of its box: a lump that fills less is a line round something
 
 
@@ -36,7 +40,10 @@ def describe(tally: Tally, part: Part, solid: Solid) -> Lump:
     near = name if gap < _BESIDE_PX * pitch else ""
     width = a_slice * pitch**2 / long
     line = ring or (width < _THIN_PX * pitch and long > 3 * width)
-    says = _sentence(tally, near, f"x = {x:.2f}, y = {y:.2f} mm", long, ring=ring, thin=line)
+    slender = (last - first + 1) * dz / long
+    spot = None if line or max(long, short) > _SPOT_PX * pitch or long > 2 * short else slender
+    at = f"x = {format_value(x, 2)}, y = {format_value(y, 2)} mm"
+    says = _sentence(tally, near, at, long, ring=ring, thin=line, spot=spot)
     return Lump(
         says=says, sign=tally.sign, x_mm=x, y_mm=y, depth_from_mm=first * dz, depth_to_mm=last * dz,
         slices=(first, last), size_mm=(long, short, (last - first + 1) * dz), strength=tally.strength,
@@ -44,22 +51,32 @@ def describe(tally: Tally, part: Part, solid: Solid) -> Lump:
     )  # fmt: skip
 
 
-def _sentence(tally: Tally, near: str, at: str, long: float, *, ring: bool, thin: bool) -> str:
+def _sentence(
+    tally: Tally, near: str, at: str, long: float, *, ring: bool, thin: bool, spot: float | None
+) -> str:  # fmt: skip
+    """Word what a lump may be; `spot` is length over width of a small round one, None for any other."""
     first, last = tally.low[0], tally.high[0]
     where = f"slice {first}" if first == last else f"slices {first} to {last}"
     beside = f" (beside {near})" if near else ""
     in_metal, at_edge = tally.in_metal / tally.count, tally.at_edge / tally.count
     line = f"near {at}"
     if ring:
-        line = f"along a closed or curved line {long:.2f} mm across about {at}"
+        line = f"along a closed or curved line {format_value(long, 2)} mm across about {at}"
     elif thin:
-        line = f"along a line {long:.2f} mm long near {at}"
+        line = f"along a line {format_value(long, 2)} mm long near {at}"
     if tally.sign < 0 and at_edge > 0.6:
         guess = "the edge lies further back there; wear, a chamfer or a wrong size?"
         return f"{where}: metal ends short of the record's edge {line}{beside}; {guess}"
+    if spot is not None and in_metal > _WITHIN and tally.sign < 0 and tally.deepest <= 0.5:
+        kind = "a pore?" if spot < _SLENDER else "a pore drawn out along depth, or a bore too fine to be sure of?"
+        return f"{where}: a small dark spot within the metal {line}{beside}; {kind}"
+    if spot is not None and in_metal > _WITHIN and tally.sign > 0:
+        return f"{where}: a small bright spot within the metal {line}{beside}; an inclusion of heavier metal?"
     if tally.sign < 0:
         if tally.deepest > 0.5:
             guess = "a hole, a groove or a crack that is not in the record?" if not thin else "a gap or an open crack?"
+            if spot is not None and spot < _SLENDER and in_metal > _WITHIN:
+                guess = "a pore, or a hole that is not in the record?"
             return f"{where}: air where the record says metal {line}{beside}; {guess}"
         guess = "a crack or seam?" if thin else "a pore, a filled hole or lighter metal?"
         return f"{where}: metal darker than the record says {line}{beside}; {guess}"

@@ -3,7 +3,6 @@
 import numpy as np
 
 from ctrecon.core.fit_result import ShapeFit
-from ctrecon.core.frames import rotation_to_part
 from ctrecon.features.build import Draft
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.part import Part, depths_in_part_frame, place_in_part_frame
@@ -14,7 +13,7 @@ __all__ = ["axis_lines"]
 
 def axis_lines(part: Part, squared: SquaredStack, drafts: list[Draft]) -> dict[str, AxisLine]:
     """Return the axis of every feature with a place and a size, in the part frame."""
-    to_part = np.eye(3) if part.axis is None else rotation_to_part(part.axis.direction_xyz)
+    to_part = part.rotation
     turn = to_part @ squared.rotation.T
     u_axis = 0.02 if part.axis is None or part.axis.direction_u_deg is None else np.radians(part.axis.direction_u_deg)
     pitch, step = squared.pitch_mm, squared.depth_step_mm

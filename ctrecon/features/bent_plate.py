@@ -5,7 +5,7 @@ from itertools import combinations
 
 import numpy as np
 
-from ctrecon.core.frames import Floats, rotation_to_part
+from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.faces import Face
 from ctrecon.grey.square_up import SquaredStack
@@ -63,7 +63,7 @@ def flat_distances(
         return []
     faces = [s for s in (surfaces.get((bent[0].id, True)), surfaces.get((bent[0].id, False))) if s is not None]
     holes = holes_of(part, lines)[:_ALL_PAIRS]
-    to_part = np.eye(3) if part.axis is None else rotation_to_part(part.axis.direction_xyz)
+    to_part = part.rotation
     back = squared.rotation @ to_part.T  # part frame to the square grid's
     out = []
     for a, b in combinations(holes, 2):

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.sparse.csgraph import connected_components
 from scipy.special import logsumexp
 
 from ctrecon.core.fit_result import ShapeFit
@@ -26,6 +27,13 @@ _CHANGES = (0.02, 0.15, 0.5)  # share of its variance that changes through depth
 _BROKEN = ((0.3, 5.0), (0.8, 5.0), (0.3, 12.0), (0.8, 12.0), (2.0, 12.0))
 """Departure from an arc (px) of an edge that broke or was eaten between sharp ends, and over how many px it goes."""
 _EATEN_END = ((0.4, 4.0), (1.2, 6.0))  # the same for the eaten end of a relief
+_SPOT, _SPOT_PX, _SPOT_SHARE = 5.0, (1.5, 5.0), 0.25
+"""What a spot of crust or a pit on a tool's arc costs in ln odds; how far it moves the edge (px) and over how many px;
+the share of the arc that spots may cover (a judgement)."""
+_SPOT_SD, _SPOT_DEPTH, _SPOT_CELLS = 4.0, 0.35, 40
+_SCALLOP, _WORN, _CUT = 0.05, 0.025, np.log(20.0)
+"""Share of worn hollows that are arcs with sharp ends (a judgement). The depth of what is worn falls off exponentially
+over this share of the part's radius; that of reliefs spreads evenly over its logarithm, from 2 to 40 %."""
 _ENDS = (0.15, 0.3, 0.45)  # shares of the arc that may be eaten at one of its ends
 _MOST_CELLS = 260
 _LEAST_CELLS = 10
@@ -95,17 +103,25 @@ def bite_or_relief(relief: Sized, parent: Sized, worn: SoundEdge) -> Verdict | N
     if isinstance(relief.fit, ShapeFit):
         start = np.array([relief.fit.value(n) for n in ("x", "y", "radius")])
     edge = ReliefEdge(h.place, worn.shape, parent.fit.value("blur"))
-    base = np.diag(h.sd**2) + _MODEL_PX**2 * _kernel(h.place, h.place, _MODEL_REACH)
-    depth = _kernel(h.depth[:, None], h.depth[:, None], _DEPTH_REACH)
-    tool, circle, arc = _tool(edge, h, start, base, depth)
-    eaten = np.logaddexp(_eaten(h, base, depth), _broken(edge, h, circle, base, depth)) - np.log(2)
+    odds, circle, arc = _weighed(edge, h, start, float(np.sqrt(parent.candidate.area_px2 / np.pi)))
     marks: dict[int, NDArray[np.bool_]] = {}
     for k in np.unique(h.stretch):
         mark = np.zeros(worn.lost[k].shape, dtype=bool)
         at = arc & (h.stretch == k)
         mark[h.block[at], h.station[at]] = True
         marks[int(k)] = mark
-    return Verdict(float(tool - eaten), circle, marks)
+    return Verdict(odds, circle, marks)
+
+
+def _weighed(
+    edge: ReliefEdge, h: _Hollow, start: Floats, size_px: float
+) -> tuple[float, Floats, NDArray[np.bool_]]:
+    """Return the ln odds of a relief in a part of this radius, its circle, and the cells on its sound arc."""
+    base = np.diag(h.sd**2) + _MODEL_PX**2 * _kernel(h.place, h.place, _MODEL_REACH)
+    depth = _kernel(h.depth[:, None], h.depth[:, None], _DEPTH_REACH)
+    tool, circle, arc = _tool(edge, h, start, base, depth)
+    eaten = np.logaddexp(_eaten(h, base, depth), _broken(edge, h, circle, base, depth)) - np.log(2)
+    return float(tool - np.logaddexp(eaten, tool + _scalloped(h, size_px))), circle, arc
 
 
 def _kernel(a: Floats, b: Floats, reach: float) -> Floats:
@@ -148,9 +164,7 @@ def _gathered(relief: Sized, worn: SoundEdge) -> _Hollow | None:
     if len(stretch) > _MOST_CELLS:
         pick = np.sort(np.random.default_rng(41).permutation(len(stretch))[:_MOST_CELLS])
         stretch, block, station = stretch[pick], block[pick], station[pick]
-        place, depth, lost, sd, within, near, order = (
-            v[pick] for v in (place, depth, lost, sd, within, near, order)
-        )
+        place, depth, lost, sd, within, near, order = (v[pick] for v in (place, depth, lost, sd, within, near, order))
     if within.sum() < _LEAST_CELLS:
         return None
     span = max(float(np.ptp(depth)), 1.0)
@@ -187,9 +201,10 @@ def _stations(
     a, b = max(runs, key=lambda r: (r[1] - r[0], -r[0]))
     a, b = int(a) + first, int(b) - 1 + first
     low, high = a, b
-    while high - low < count - 1 and gone[(low - 1) % count]:
+    beside = max(_MARGIN_CELLS, (b - a + 1) // 2)  # what is eaten farther off is another hollow's
+    while high - low < count - 1 and a - low < beside and gone[(low - 1) % count]:
         low -= 1
-    while high - low < count - 1 and gone[(high + 1) % count]:
+    while high - low < count - 1 and high - b < beside and gone[(high + 1) % count]:
         high += 1
     start, stop = low, high
     for _ in range(_MARGIN_CELLS):
@@ -212,6 +227,9 @@ def _tool(
     options = [(whole, 0.0)]
     ends = [m for share in _ENDS for m in (h.inside & (h.order < share), h.inside & (h.order > 1 - share))]
     options += [(m, -float(np.log(len(ends)))) for m in ends if m.any()]
+    spots = _spots(edge, h, start, base)
+    if spots is not None:
+        options.append((spots, -_SPOT * _patches(h, spots)))
     weight = -np.log(2)
     for eaten, cost in options:
         keep = ~eaten
@@ -222,7 +240,10 @@ def _tool(
         circle = edge.fitted(start, whiten, keep)
         off, jac = edge.off(circle), edge.slopes(circle)
         fixed = base + (jac * free) @ jac.T
-        if eaten.any():
+        if eaten is spots:
+            moved = np.outer(eaten, eaten) * _SPOT_PX[0] ** 2 * _kernel(h.place, h.place, _SPOT_PX[1])
+            log = _evidence(off, fixed + moved * (0.5 + 0.5 * depth))
+        elif eaten.any():
             pair = np.outer(eaten, eaten)
             logs = [
                 _evidence(off, fixed + pair * a**2 * _kernel(h.place, h.place, reach) * (0.85 + 0.15 * depth))
@@ -237,6 +258,38 @@ def _tool(
         tries.append((log + cost + weight, circle, keep & h.on_arc))
     best = max(tries, key=lambda t: t[0])
     return float(logsumexp([t[0] for t in tries])), best[1], best[2]
+
+
+def _spots(edge: ReliefEdge, h: _Hollow, start: Floats, base: Floats) -> NDArray[np.bool_] | None:
+    """Return the few cells of the arc that crust or pits move off it; None where there are none or too many."""
+    out = np.zeros(len(h.lost), dtype=bool)
+    if h.inside.sum() < _SPOT_CELLS:
+        return None
+    for _ in range(3):
+        keep = ~out
+        lower = np.linalg.cholesky(base[np.ix_(keep, keep)])
+        circle = edge.fitted(start, solve_triangular(lower, np.eye(len(lower)), lower=True), keep)
+        start = circle
+        far = h.inside & (np.abs(edge.off(circle)) > _SPOT_SD * np.hypot(h.sd, _MODEL_PX))
+        if far.sum() > _SPOT_SHARE * h.inside.sum() or (h.inside & ~far).sum() < _LEAST_CELLS:
+            return None
+        if np.array_equal(far, out):
+            break
+        out = far
+    return out if out.any() else None
+
+
+def _patches(h: _Hollow, marks: NDArray[np.bool_]) -> int:
+    """Count the marked places that lie apart."""
+    place, depth = h.place[marks], h.depth[marks]
+    near = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1)) < 2 * _SPOT_PX[1]
+    return int(connected_components(near & (np.abs(depth[:, None] - depth[None]) <= _SPOT_DEPTH))[0])
+
+
+def _scalloped(h: _Hollow, size_px: float) -> float:
+    """Return ln odds, before its form is looked at, of an arc-like scallop over a relief as deep as this hollow."""
+    deep = max(float(np.percentile(h.lost[h.inside], 90)) / max(size_px, 1.0), 1e-3)
+    return float(np.log(_SCALLOP) - deep / _WORN - np.log(_WORN) + np.log(deep * _CUT))
 
 
 def _eaten(h: _Hollow, base: Floats, depth: Floats) -> float:

@@ -12,7 +12,7 @@ from ctrecon.features.budget import budget_of, sizes_of_fit
 from ctrecon.features.candidates import Candidate, Other
 from ctrecon.features.corner import corner_radius
 from ctrecon.features.ends import End
-from ctrecon.features.free_area import free_area
+from ctrecon.features.free_area import FreeArea, free_area
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
 from ctrecon.grey.square_up import SquaredStack
@@ -22,6 +22,7 @@ from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 
 __all__ = ["Draft", "SeamStrength", "build_features", "order_features"]
 
+_LEAVES_WITHIN = 8.0  # planes; an end unknown for another reason lies farther from the border
 _DEEP_GAP = 0.08  # of the radius: shallower bites are damage, deeper ones a missing sector
 _NAMES = {"square": "square", "rectangular": "rectangular", "round": "round", "polygon": "polygon", "free": "free"}
 
@@ -92,6 +93,7 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
     if not candidate.whole:
         flags.append("touches_border")
     ratio = step / pitch
+    inside: FreeArea | None = None
     low, high = pair
     z_low = candidate.first - 0.5 if low.plane is None else low.plane
     z_high = candidate.last + 0.5 if high.plane is None else high.plane
@@ -99,12 +101,16 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         z_low = z_high = 0.0
     middle = (z_low + z_high) / 2
     if isinstance(one.fit, ShapeFit):
+        middle = _midway(squared, one, pair, (z_low, z_high))
         x, y = one.centre_at(middle, ratio)
         off = abs(middle - one.middle) * ratio
-        ux = float(np.hypot(one.fit.u("x"), off * one.fit.u("slope_x")))
-        uy = float(np.hypot(one.fit.u("y"), off * one.fit.u("slope_y")))
+        # the middle is as sure as the ends it lies between, and a lean axis passes it at another place
+        lean = np.diff([squared.to_stack_mm(*one.centre_at(p, ratio), p)[:2] for p in (middle, middle + 1)], axis=0)[0]
+        unsure = np.abs(lean) / pitch * float(np.hypot(low.u or 0, high.u or 0)) / 2
+        carried = [float(np.hypot(off * one.fit.u(f"slope_{n}"), v)) for n, v in zip("xy", unsure, strict=True)]
+        ux, uy = (float(np.hypot(one.fit.u(n), v)) for n, v in zip("xy", carried, strict=True))
         budget = {
-            f"{n}_mm": budget_of(one.fit, {n: 1.0}, unit=pitch, carried=off * one.fit.u(f"slope_{n}")) for n in "xy"
+            f"{n}_mm": budget_of(one.fit, {n: 1.0}, unit=pitch, carried=v) for n, v in zip("xy", carried, strict=True)
         }
     else:
         inside = free_area(squared, candidate)
@@ -146,9 +152,12 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         if one.fit.rms > 2.0:
             flags.append("bent_outline")
     if KINDS[kind].is_outlined:  # also an outside with round ends, which has sizes but no kind of its own
-        fields.update(_free(squared, candidate, middle))
+        fields.update(_free(squared, candidate, inside or free_area(squared, candidate), middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
         flags.append("short")
+    if candidate.shape is not None and candidate.spoilt:
+        flags.append("spoilt_stretch")
+        fields["form_says"] = (_spoilt_words(squared, candidate, x, y),)
     if candidate.others:
         fields["alternatives"] = tuple(_alternative(one, candidate.hole, pitch) for one in candidate.others)
     if one.wear is not None:
@@ -161,6 +170,36 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
         id="", kind=kind, flags=tuple(dict.fromkeys(flags)), unknown=dict(sorted(unknown.items())), **fields
     )
     return Draft(feature, one, (z_low, z_high))
+
+
+def _spoilt_words(squared: SquaredStack, candidate: Candidate, x: float, y: float) -> str:
+    """Say in which slices noise or damage spoils a feature, where its axis crosses them."""
+    step, count = squared.depth_step_mm, len(squared.survey.stack)
+    slices = [
+        sorted(min(max(round(float(squared.to_stack_mm(x, y, p)[2]) / step), 0), count - 1) for p in run)
+        for run in candidate.spoilt
+    ]
+    named = [f"{a}" if a == b else f"{a} to {b}" for a, b in sorted(slices)]
+    where = named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
+    return f"Noise or damage spoils it in slices {where}; it was measured on the rest of its depth."
+
+
+def _midway(squared: SquaredStack, one: Sized, pair: tuple[End, End], depths: tuple[float, float]) -> float:
+    """Return the plane midway between both ends; where a feature runs out, the axis' way through the border counts.
+
+    A lean feature leaves the stack plane by plane, so the last plane that shows it whole lies short of the border.
+    """
+    shown = list(depths)
+    step, count = squared.depth_step_mm, len(squared.survey.stack)
+    ratio = step / squared.pitch_mm
+    for i, (end, border) in enumerate(zip(pair, (0.0, (count - 1) * step), strict=True)):
+        if end.plane is not None or count == 1:
+            continue
+        depth = [float(squared.to_stack_mm(*one.centre_at(p, ratio), p)[2]) for p in (shown[i], shown[i] + 1)]
+        out = shown[i] + (border - depth[0]) / (depth[1] - depth[0])
+        if abs(out - shown[i]) < _LEAVES_WITHIN:
+            shown[i] = out
+    return (shown[0] + shown[1]) / 2
 
 
 def _alternative(other: Other, hole: bool, pitch: float) -> Alternative:
@@ -305,13 +344,12 @@ def _lost_corner(candidate: Candidate) -> bool:
     return bool(reach.max() > max(3.0, 0.6 * candidate.shape.corner_radius + 2.0))
 
 
-def _free(squared: SquaredStack, candidate: Candidate, middle: float) -> dict[str, Any]:
+def _free(squared: SquaredStack, candidate: Candidate, inside: FreeArea, middle: float) -> dict[str, Any]:
     """Area, and the outline where the slice plane at mid-depth cuts it (stack x, y)."""
     span = candidate.spans[len(candidate.spans) // 2]
     ring = shapely.Polygon(span.points).simplify(0.1)
     points = shapely.get_coordinates(ring)
     pitch = squared.pitch_mm
-    inside = free_area(squared, candidate)
     x, y = float(np.mean(points[:-1, 0])), float(np.mean(points[:-1, 1]))
     z_mid = float(squared.to_stack_mm(x, y, middle)[2])
     outline = squared.cut_by_slice(points, z_mid)

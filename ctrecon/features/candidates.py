@@ -22,6 +22,11 @@ _JOIN_GAP = 3
 _FREE_LEAST_PLANES = 4
 _NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
 _SOUND_RUN = 0.8  # share of the outline that must be sound for a run's planes to show the section
+_RELIEF_PLANES = 3  # a run of fewer only goes on from another
+_PIT_PX = 4.0  # radius; blur leaves no form of a hole so small and so short
+_SPOILT = 0.6  # of the soundest run's share
+_HALF = 0.5  # of an arc, from which a shorter one over some of its depth is no other
+_PARTLY = 0.6  # share of an outline on its circle below which it shows an arc, as of a ring fragment
 SOUND, AWAY, OTHER = 1, 2, 3
 
 
@@ -102,6 +107,12 @@ class Candidate:
         return self.hole or self.is_relief
 
     @property
+    def spoilt(self) -> tuple[tuple[int, int], ...]:
+        """Planes (first, last) on which so little of the outline is sound that it would not be called by this shape."""
+        best = max(s.choice.share for s in self.spans)
+        return tuple((s.first, s.last) for s in self.spans if s.choice.share < _SPOILT * best)
+
+    @property
     def first(self) -> int:
         """First plane that shows it."""
         return self.spans[0].first
@@ -117,15 +128,29 @@ def find_candidates(
 ) -> tuple[Candidate, ...]:
     """Choose a shape for every stretch on its mean plane and join what goes on."""
     out: list[Candidate] = []
+    outsides = [s for s in stretches if not s.hole]
     for stretch in stretches:
-        out += _from_stretch(squared, stretch, smooth_px)
+        if not _is_pit(stretch, outsides, squared.depth_step_mm / squared.pitch_mm):
+            out += _from_stretch(squared, stretch, smooth_px)
     return tuple(_join(sorted(out, key=lambda c: (c.first, c.hole, c.kind, c.last))))
+
+
+def _is_pit(stretch: Stretch, outsides: list[Stretch], ratio: float) -> bool:
+    """Tell a small hole no deeper than wide that does not go through: a pit or a pore, not a bore."""
+    radius = float(np.sqrt(stretch.middle.area_px2 / np.pi))
+    if not stretch.hole or radius > _PIT_PX or (stretch.last - stretch.first + 1) * ratio > 2 * radius:
+        return False
+    x, y = stretch.middle.x_px, stretch.middle.y_px
+    around = [s for s in outsides if s.box[0] < x < s.box[2] and s.box[1] < y < s.box[3]]
+    return not any(stretch.first <= s.first + 2 and stretch.last >= s.last - 2 for s in around)
 
 
 def trimmed(first: int, last: int) -> tuple[int, int]:
     """Leave out the planes at either end that the blurred end faces reach into."""
     length = last - first + 1
-    trim = 2 if length >= 9 else 1 if length >= 4 else 0
+    # two planes off a face its blur still weighs some percent: enough to feign a taper where there is room to avoid it,
+    # which costs shorter ones more of their lever arm than it is worth
+    trim = 3 if length >= 15 else 2 if length >= 9 else 1 if length >= 4 else 0
     return first + trim, last - trim
 
 
@@ -137,7 +162,7 @@ def mean_window(
     total: Floats | None = None
     count: Floats | None = None
     for k in sorted({round(v) for v in np.linspace(first, last, min(most, last - first + 1))}):
-        window = squared.plane(k)[top:bottom, left:right].astype(float)
+        window = squared.window(k, np.s_[top:bottom, left:right]).astype(float)
         good = np.isfinite(window)
         add = np.where(good, window, 0.0)
         total = add if total is None else total + add
@@ -160,9 +185,7 @@ class _Look:
     points: Floats
 
 
-def _look(
-    stretch: Stretch, run: Run, mean: Floats, corner: tuple[int, int], smooth_px: float
-) -> _Look | None:
+def _look(stretch: Stretch, run: Run, mean: Floats, corner: tuple[int, int], smooth_px: float) -> _Look | None:
     outlines = trace(mean, smooth_px=smooth_px)
     own = _same(outlines, stretch, corner)
     return None if own is None else _Look(run.first, run.last, mean, outlines, own, even_points(own.points))
@@ -204,7 +227,11 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
         tuple(gaps_of(moved, look.points + corner)) if choice.kind == "round" else (), _share_of(spans),
         look.own.area_px2, rivals=tuple((k, one) for k, s in choice.rivals if (one := _moved(s, corner)) is not None),
     )  # fmt: skip
-    reliefs = [c for one, span in zip(looks, spans, strict=True) for c in _reliefs(one, span, stretch)]
+    longest = max(len(r) for r in stretch.runs) if stretch.runs else 0
+    reliefs = [
+        c for one, span in zip(looks, spans, strict=True)
+        if one.last - one.first + 1 >= min(_RELIEF_PLANES, longest) for c in _reliefs(one, span, stretch)
+    ]  # fmt: skip
     return [replace(main, relieved=bool(reliefs)), *reliefs]
 
 
@@ -262,7 +289,7 @@ def _typical(squared: SquaredStack, planes: list[int], box: tuple[int, int, int,
     """Median of up to `most` planes in a window: a bite that goes through less than half of them does not show."""
     left, top, right, bottom = box
     picks = sorted({planes[round(v)] for v in np.linspace(0, len(planes) - 1, min(most, len(planes)))})
-    windows = np.stack([squared.plane(k)[top:bottom, left:right] for k in picks])
+    windows = np.stack([squared.window(k, np.s_[top:bottom, left:right]) for k in picks])
     return np.asarray(np.median(windows, axis=0), dtype=float)
 
 
@@ -362,7 +389,20 @@ def _join(candidates: list[Candidate]) -> list[Candidate]:
                 break
         else:
             joined.append(candidate)
-    return joined
+    return [c for c in joined if not any(_piece_of(c, other) for other in joined if other is not c)]
+
+
+def _piece_of(c: Candidate, whole: Candidate) -> bool:
+    """Tell an arc that noise or a spot of crust has told apart from the longer one over whose depth it lies."""
+    if (c.kind, c.hole) != (whole.kind, whole.hole):
+        return False
+    if not (isinstance(c.shape, Circle) and isinstance(whole.shape, Circle)):
+        return False
+    if not (whole.first <= c.first and c.last <= whole.last and c.last - c.first < whole.last - whole.first):
+        return False
+    return float(np.hypot(c.shape.x - whole.shape.x, c.shape.y - whole.shape.y)) < whole.shape.radius and _lie_together(
+        whole, c, _HALF
+    )
 
 
 def _goes_on(a: Candidate, b: Candidate) -> bool:
@@ -370,6 +410,8 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
         return False
     if not 0 <= b.first - a.last - 1 <= _JOIN_GAP:
         return False
+    if isinstance(a.shape, Circle) and min(a.share, b.share) < _PARTLY and _lie_together(a, b) and _lie_together(b, a):
+        return True  # an arc alone settles its centre and radius badly
     if np.hypot(a.shape.centre[0] - b.shape.centre[0], a.shape.centre[1] - b.shape.centre[1]) > 0.6:
         return False
     sizes_a, sizes_b = a.shape.widths(), b.shape.widths()
@@ -378,3 +420,14 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
     reach = (b.first + b.last - a.first - a.last) / 2
     grown = 0.5 * (a.growth_px + b.growth_px) * reach
     return all(abs(y - x - grown) < 0.35 + 0.004 * x for x, y in zip(sizes_a, sizes_b, strict=True))
+
+
+def _lie_together(a: Candidate, b: Candidate, least: float = _SOUND_RUN) -> bool:
+    """Tell whether the arc of one candidate lies on the other's circle."""
+    assert b.shape is not None
+    on = np.concatenate([s.points[s.choice.near] for s in a.spans])
+    reach = (a.first + a.last - b.first - b.last) / 2
+    off = b.shape.signed_distance(on)
+    # a few planes of an arc show no growth worth carrying on
+    grown = (b.growth_px * reach, 0.0)
+    return len(on) > 0 and max(float(np.mean(np.abs(off + g) <= _NEAR_PX)) for g in grown) > least

@@ -24,7 +24,7 @@ _MOST_VOXELS = 40_000
 _SLOPE_PRIOR = 0.02
 _LEAST_NOISE = 0.02  # of the contrast; the form of a real blur differs from the model's by that much
 _FORM_U = 0.02  # slice; what trusting the form of the blur may cost
-_BROKEN_U = 0.02
+_BROKEN_U = 0.012  # slice; what a chamfer or round left in the face may cost (seen on chamfered and worn parts)
 _CONE = 0.1  # px a plane; features that taper faster are cones
 _PLACE_U = 0.003  # slice; no face of a real part is known better
 
@@ -91,7 +91,7 @@ def _plan(squared: SquaredStack, candidate: Candidate, at_start: bool, outwards:
     if not 0 <= outside_plane < len(squared):
         return _runs_out()
     window = np.s_[top:bottom, left:right]
-    inner, outer = (squared.plane(k)[window] for k in (inside_plane, outside_plane))
+    inner, outer = (squared.window(k, window) for k in (inside_plane, outside_plane))
     yy, xx = np.mgrid[top:bottom, left:right]
     grid = np.column_stack([xx.ravel(), yy.ravel()]).astype(float)
     if candidate.shape is not None:
@@ -169,7 +169,7 @@ def _clear_range(
     first, last = max(0, int(rough) - _LOOK), min(len(squared) - 1, int(np.ceil(rough)) + _LOOK)
     profile = np.array(
         [
-            np.nanmean(values) if np.isfinite(values := squared.plane(k)[window][region]).any() else np.nan
+            np.nanmean(values) if np.isfinite(values := squared.window(k, window)[region]).any() else np.nan
             for k in range(first, last + 1)
         ]
     )

@@ -12,6 +12,8 @@ __all__ = ["Face", "place_by_sum"]
 
 _PATCH_PX = 6.0
 _LEVEL_PLANES = 3.0  # planes beyond the blur from which the levels of air and metal are taken
+_SHARED = 2.5  # variance of a mean of noise of a grain of 1.2 px over that of patches 6 px wide is 1.8; some margin
+_DOUBT = 12.0  # patches that speak for the grain as it was measured elsewhere
 _SLACK = 0.1  # slice; patches nearer than this to the plane are never called stray
 
 
@@ -63,7 +65,7 @@ def place_by_sum(
     levels = np.zeros(6)
     use = np.ones(len(x), dtype=bool)
     patch, patches = _patches(x, y)
-    scatter, sound = 1.0, 1.0
+    scatter, sound, freedom = 1.0, 1.0, 0
     covariance = np.eye(3)
     for _ in range(6):
         d = side * (z - flat @ p)
@@ -121,7 +123,11 @@ def place_by_sum(
         use = fresh
         if settled:
             break
-    covariance = covariance * max(1.0, scatter)
+    # patches that scatter less than the grain foretells say that it is smaller here; noise that they share with their
+    # neighbours does not show in them
+    if scatter < 1.0:
+        scatter = min(1.0, (_SHARED * scatter * freedom + _DOUBT) / (max(freedom, 0) + _DOUBT))
+    covariance = covariance * scatter
     # the weak prior on the slopes comes in as one more measurement of them
     prior = np.diag((prior_sd * scale[1:]) ** 2)
     gain = covariance[:, 1:] @ np.linalg.inv(covariance[1:, 1:] + prior)

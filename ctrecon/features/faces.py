@@ -93,7 +93,7 @@ def plan_face(squared: SquaredStack, candidate: Candidate, *, at_start: bool) ->
     left, top = (max(0, int(v)) for v in span.points.min(axis=0))
     right, bottom = (int(v) + 2 for v in span.points.max(axis=0))
     window = np.s_[top:bottom, left:right]
-    stack = np.stack([ndimage.gaussian_filter(np.nan_to_num(squared.plane(k)[window]), 0.8) for k in planes])
+    stack = np.stack([ndimage.gaussian_filter(np.nan_to_num(squared.window(k, window)), 0.8) for k in planes])
     metal = stack > 0.5
     turns = np.diff(metal.astype(np.int8), axis=0)
     once = (turns > 0).sum(axis=0) - (turns < 0).sum(axis=0) == 1

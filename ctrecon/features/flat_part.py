@@ -34,7 +34,7 @@ def depth_map(
     rows, columns = region.shape
     window = np.s_[corner[1] : corner[1] + rows, corner[0] : corner[0] + columns]
     first, last = int(np.ceil(planes[0])), int(np.floor(planes[1]))
-    total = sum((np.nan_to_num(squared.plane(k)[window]) for k in range(first, last + 1)), np.zeros(region.shape))
+    total = sum((np.nan_to_num(squared.window(k, window)) for k in range(first, last + 1)), np.zeros(region.shape))
     depth = last + 0.5 - total if metal_above else first - 0.5 + total
     size = 3 if squared.survey.levels.snr > 12 else 5
     weight = ndimage.uniform_filter(region.astype(float), size)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from ctrecon.core.errors import InputError, NoScaleError
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats, axis_slopes, direction_from_slopes, rotation_to_part
+from ctrecon.core.measured import format_percent
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.follow_start import Around, Begun, Edge, begin, edge_of
 from ctrecon.fitting.tracked import EdgeFit
@@ -156,7 +157,7 @@ def follow_features(
         raise InputError(f"{stack.source}: has slices 0 to {len(stack) - 1}, so {first} to {last} can't be followed")
     edges = [edge_of(one, part, voxel, len(stack), stack.source) for one in what]
     edges = _together(edges, voxel[0], (first, last))
-    rotation = np.eye(3) if part is None or part.axis is None else rotation_to_part(part.axis.direction_xyz)
+    rotation = np.eye(3) if part is None else part.rotation
     basis = "assumed" if part is None or part.axis is None else "record"
     for edge in edges:
         if not first <= round(edge.depth_mm / voxel[0]) <= last:
@@ -287,11 +288,11 @@ class _Walk:
         first = self.begun.fit
         contrast = found.contrast / first.contrast
         if not _CONTRAST[0] <= contrast <= _CONTRAST[1]:
-            return f"the contrast at its edge is {contrast:.0%} of that in slice {self.begun.slice}"
+            return f"the contrast at its edge is {format_percent(contrast)} of that in slice {self.begun.slice}"
         if not _BLUR[0] <= found.blur_px / first.blur_px <= _BLUR[1]:
             return f"the edge is {found.blur_px / first.blur_px:.1f} times as blurred as in slice {self.begun.slice}"
         if found.share < _LEAST_SHARE:
-            return f"only {found.share:.0%} of the voxels at its edge fit it"
+            return f"only {format_percent(found.share)} of the voxels at its edge fit it"
         jump = np.abs(found.p - expected.p) * self.begun.levers
         if float((jump - 6 * np.sqrt(np.diag(found.covariance)) * self.begun.levers).max()) > _JUMP_PX:
             return f"its edge jumps by {float(jump.max()):.1f} voxels"

@@ -133,7 +133,9 @@ def round_form(edge: Edge, radius_px: float, *, seed: int = 0) -> RoundForm | No
     angle = angle[sound]
     basis = _waves(angle, upr)
     profile = basis @ solved.values[:keep]
-    draws = np.random.default_rng(seed).multivariate_normal(np.zeros(keep), covariance, _DRAWS, method="eigh") @ basis.T
+    spread, ways = np.linalg.eigh(covariance)  # waves that few voxels settle may come out a rounding below nothing
+    draws = np.random.default_rng(seed).standard_normal((_DRAWS, keep)) @ (ways * np.sqrt(np.maximum(spread, 0.0))).T
+    draws = draws @ basis.T
     low = basis[:, :3]
     centred = np.eye(len(angle)) - low @ np.linalg.pinv(low)  # takes the least-squares circle out
     points = (radius_px + profile)[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])

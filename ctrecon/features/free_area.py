@@ -59,28 +59,27 @@ def free_area(squared: SquaredStack, candidate: Candidate) -> FreeArea:
     span = max(candidate.spans, key=lambda s: s.last - s.first)
     rows, columns = span.mean.shape
     left, top = span.corner
-    points = span.points - np.array(span.corner)
-    whole, length, drift = area_of_grey(_filled(span.mean), points)
+    band = _Band.beside(_filled(span.mean), span.points - np.array(span.corner))
+    whole = band.sum(_filled(span.mean))
     first, last = trimmed(span.first, span.last)
     count = min(_BLOCKS, (last - first + 1) // 2)
     u = np.zeros(3)
     if count > 1:
         edges = np.linspace(first, last + 1, count + 1).astype(int)
         box = (left, top, left + columns, top + rows)
-        means = (mean_window(squared, a, b - 1, box) for a, b in pairwise(edges))
-        some = np.array([area_of_grey(_filled(m), points)[0] for m in means])
+        some = np.array([band.sum(_filled(mean_window(squared, a, b - 1, box))) for a, b in pairwise(edges)])
         # few blocks say little of their own scatter: Student's factor at 95 % over that of many (JCGM 100, G.3)
         few = float(stdtrit(count - 1, 0.975) / ndtri(0.975))
         u = some.std(axis=0, ddof=1) / np.sqrt(count)
         u[1:] = np.sqrt(np.mean(u[1:] ** 2))
         u *= few if count > 2 else _TWO_BLOCKS
-    shared = np.hypot(drift, _LEAST_U_PX) * length / np.sqrt(_SECTORS)
-    u_area = float(np.hypot(u[0], np.hypot(shared, _LEAST_U_PX * length)))
-    u_x, u_y = (float(np.hypot(v, np.hypot(drift, _LEAST_U_PX) / np.sqrt(_SECTORS / 2))) for v in u[1:])
+    edge = np.hypot(band.drift(_filled(span.mean), whole[1:]), _LEAST_U_PX)
+    u_area = float(np.sqrt(u[0] ** 2 + (edge * band.length) ** 2 / _SECTORS + (_LEAST_U_PX * band.length) ** 2))
+    u_x, u_y = (float(np.hypot(v, edge / np.sqrt(_SECTORS / 2))) for v in u[1:])
     return FreeArea(float(whole[0]), float(whole[1] + left), float(whole[2] + top), u_area, u_x, u_y)
 
 
-def area_of_grey(plane: Floats, points: Floats) -> tuple[Floats, float, float]:
+def area_of_grey(plane: Floats, points: Floats) -> tuple[Floats, float]:
     """Sum the inside of a closed outline: whole pixels within, shares of air and metal in a band beside the outline.
 
     Parameters
@@ -96,39 +95,89 @@ def area_of_grey(plane: Floats, points: Floats) -> tuple[Floats, float, float]:
         Area in px², column and row of its middle.
     float
         Length of the outline, px.
-    float
-        How far the metal's grey beside it differs from sector to sector, as a shift of the edge, px.
     """
-    rows, columns = np.indices(plane.shape)
-    pixels = np.column_stack([columns.ravel(), rows.ravel()]).astype(float)
-    fine = even_points(points)
-    away = np.asarray(cKDTree(fine).query(pixels, distance_upper_bound=_LEVEL_PX + 1)[0]).reshape(plane.shape)
-    inside = np.asarray(shapely.contains_xy(shapely.Polygon(points), pixels)).reshape(plane.shape)
-    metal_in = _mean(plane, inside & (away > 0.5) & (away <= _BAND_PX)) > _mean(
-        plane, ~inside & (away > 0.5) & (away <= _BAND_PX)
-    )
-    other = _to_others(plane, points, pixels).reshape(plane.shape)
-    near = (away <= _BAND_PX) & (away <= other)
-    beside = (away > _BAND_PX) & (away <= _LEVEL_PX) & (other > _BAND_PX)
-    within = _levels(plane, beside & inside, 1.0 if metal_in else 0.0)
-    without = _levels(plane, beside & ~inside, 0.0 if metal_in else 1.0)
-    step = within - without
-    share = np.where(near, (plane - without) / np.where(np.abs(step) > 0.2, step, np.sign(step) + (step == 0)), inside)
-    area = float(share.sum())
-    middle = np.array([(share * columns).sum(), (share * rows).sum()]) / max(area, 1e-9)
-    length = float(np.hypot(*np.diff(np.vstack([points, points[:1]]), axis=0).T).sum())
-    metal = beside & (inside if metal_in else ~inside)
-    return np.array([area, *middle]), length, _drift(plane, metal, middle)
+    band = _Band.beside(plane, points)
+    return band.sum(plane), band.length
 
 
-def _to_others(plane: Floats, points: Floats, pixels: Floats) -> Floats:
+@dataclass(frozen=True, eq=False)
+class _Band:
+    """Pixels by an outline: `near` it, `inside` beyond that, and where grey is even within and without it.
+
+    `even` and `weight` belong to the two sides, inside first; `typical` is their grey.
+    """
+
+    near: NDArray[np.bool_]
+    inside: NDArray[np.bool_]
+    even: tuple[NDArray[np.bool_], NDArray[np.bool_]]
+    weight: tuple[Floats, Floats]
+    typical: tuple[float, float]
+    length: float
+
+    @classmethod
+    def beside(cls, plane: Floats, points: Floats) -> "_Band":
+        """Mark the pixels of a plane by how they lie to an outline."""
+        rows, columns = np.indices(plane.shape)
+        pixels = np.column_stack([columns.ravel(), rows.ravel()]).astype(float)
+        polygon = shapely.Polygon(points)
+        shapely.prepare(polygon)
+        inside = np.asarray(shapely.contains_xy(polygon, pixels)).reshape(plane.shape)
+        away = _away(even_points(points), plane.shape)
+        other = _to_others(plane, points)
+        near = (away <= _BAND_PX) & (away <= other)
+        beside = (away > _BAND_PX) & (away <= _LEVEL_PX) & (other > _BAND_PX)
+        close = (away > 0.5) & (away <= _BAND_PX)
+        metal_in = _mean(plane, inside & close) > _mean(plane, ~inside & close)
+        sides = [_even(plane, beside & s, m) for s, m in ((inside, metal_in), (~inside, not metal_in))]
+        length = float(np.hypot(*np.diff(np.vstack([points, points[:1]]), axis=0).T).sum())
+        (even_in, typical_in), (even_out, typical_out) = sides
+        weight = (_spread(even_in.astype(float)), _spread(even_out.astype(float)))
+        return cls(near, inside & ~near, (even_in, even_out), weight, (typical_in, typical_out), length)
+
+    def sum(self, plane: Floats) -> Floats:
+        """Return the area (px²) within the outline and the column and row of its middle."""
+        row, column = np.nonzero(self.near)
+        levels = []
+        for even, weight, typical in zip(self.even, self.weight, self.typical, strict=True):
+            total = _spread(np.where(even, plane - typical, 0.0))
+            levels.append(typical + total[row, column] / (weight[row, column] + 1e-3))
+        step = levels[0] - levels[1]
+        step = np.where(np.abs(step) > 0.2, step, np.copysign(1.0, step))
+        share = (plane[row, column] - levels[1]) / step
+        far_row, far_column = np.nonzero(self.inside)
+        area = float(share.sum()) + len(far_row)
+        x = (share * column).sum() + far_column.sum()
+        y = (share * row).sum() + far_row.sum()
+        return np.array([area, x / max(area, 1e-9), y / max(area, 1e-9)])
+
+    def drift(self, plane: Floats, middle: Floats) -> float:
+        """Return how the metal beside the outline differs between sectors, as a shift of the edge (px)."""
+        row, column = np.nonzero(self.even[0] if self.typical[0] > self.typical[1] else self.even[1])
+        angle = np.arctan2(row - middle[1], column - middle[0])
+        sector = ((angle + np.pi) / (2 * np.pi) * _SECTORS).astype(int) % _SECTORS
+        some = [sector == k for k in range(_SECTORS) if (sector == k).any()]
+        means = [np.median(plane[row[one], column[one]]) for one in some]
+        # half the band takes its level from farther out: an error of the level moves the edge by it
+        return float(np.std(means)) * _BAND_PX / 2 if len(means) > 1 else 0.0
+
+
+def _away(points: Floats, shape: tuple[int, ...]) -> Floats:
+    """Return how far each pixel is from points along an outline, as far as levels are read; infinite beyond."""
+    seeds = np.ones(shape, dtype=bool)
+    at = np.rint(points).astype(int)
+    seeds[np.clip(at[:, 1], 0, shape[0] - 1), np.clip(at[:, 0], 0, shape[1] - 1)] = False
+    row, column = np.nonzero(ndimage.distance_transform_edt(seeds) <= _LEVEL_PX + 1)
+    away = np.full(shape, np.inf)
+    away[row, column] = cKDTree(points).query(np.column_stack([column, row]))[0]
+    return away
+
+
+def _to_others(plane: Floats, points: Floats) -> Floats:
     """Return how far each pixel is from the nearest other outline of the plane; infinite where none is near."""
     own = cKDTree(even_points(points))
     curves = [even_points(one.points) for one in trace(plane, smooth_px=0.0, least_area_px2=_LEAST_PX)]
     others = [c for c in curves if np.median(own.query(c, distance_upper_bound=_BAND_PX)[0]) > _OWN_PX]
-    if not others:
-        return np.full(len(pixels), np.inf)
-    return np.asarray(cKDTree(np.concatenate(others)).query(pixels, distance_upper_bound=_BAND_PX + _LEVEL_PX)[0])
+    return _away(np.concatenate(others), plane.shape) if others else np.full(plane.shape, np.inf)
 
 
 def _filled(plane: Floats) -> Floats:
@@ -139,23 +188,14 @@ def _mean(plane: Floats, mask: NDArray[np.bool_]) -> float:
     return float(plane[mask].mean()) if mask.any() else 0.0
 
 
-def _levels(plane: Floats, mask: NDArray[np.bool_], else_: float) -> Floats:
-    """Spread the grey of a mask smoothly over the plane; what is not even (another edge beside it) does not count."""
+def _spread(plane: Floats) -> Floats:
+    return np.asarray(ndimage.gaussian_filter(plane, _EVEN_PX, mode="constant", truncate=3.0))
+
+
+def _even(plane: Floats, mask: NDArray[np.bool_], metal: bool) -> tuple[NDArray[np.bool_], float]:
+    """Keep what is even of a side, for another edge beside it is not; where too little is left, the stack's levels."""
     if mask.sum() < _LEAST_PX:
-        return np.full(plane.shape, else_)
+        return np.zeros(plane.shape, dtype=bool), 1.0 if metal else 0.0
     typical = float(np.median(plane[mask]))
     spread = 1.4826 * float(np.median(np.abs(plane[mask] - typical)))
-    good = mask & (np.abs(plane - typical) <= max(4 * spread, 0.05))
-    weight = ndimage.gaussian_filter(good.astype(float), _EVEN_PX, mode="constant")
-    total = ndimage.gaussian_filter(np.where(good, plane, 0.0), _EVEN_PX, mode="constant")
-    return np.asarray((total + 1e-3 * typical) / (weight + 1e-3))
-
-
-def _drift(plane: Floats, metal: NDArray[np.bool_], middle: Floats) -> float:
-    """Return how the metal beside the outline differs between sectors, as a shift of the edge (px)."""
-    row, column = np.nonzero(metal)
-    angle = np.arctan2(row - middle[1], column - middle[0])
-    sector = ((angle + np.pi) / (2 * np.pi) * _SECTORS).astype(int) % _SECTORS
-    means = [np.median(plane[row[sector == k], column[sector == k]]) for k in range(_SECTORS) if (sector == k).any()]
-    # half the band takes its level from farther out: an error of the level moves the edge by it
-    return float(np.std(means)) * _BAND_PX / 2 if len(means) > 1 else 0.0
+    return mask & (np.abs(plane - typical) <= max(4 * spread, 0.05)), typical

@@ -4,12 +4,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.size import Sized
 from ctrecon.fitting.blurred_models import BlurredCircle, BlurredPolygon, BlurredRectangle, OvalModel
+from ctrecon.fitting.choose import as_good_as_round
 from ctrecon.fitting.misfit import Misfit, compare
 from ctrecon.fitting.models import SlotModel
 from ctrecon.fitting.solve import GreyModel, Samples, fit_grey, misfit_of_sharp
@@ -19,6 +21,7 @@ from ctrecon.shapes import Circle, Ellipse, FittedShape, Rectangle, RegularPolyg
 __all__ = ["Contestant", "binned", "blur_ratio", "contestants", "model_of", "prior_of", "sizes_px"]
 
 _MOST = 6_000
+_NEAR_PX, _ALL_SOUND, _MOSTLY = 0.6, 0.95, 0.6
 _PRIOR = {3: -1.0, 5: -2.0, 6: -1.0, 8: -1.0}
 _PRIOR_RARE = -5.0
 """Ln odds of a regular polygon against the other shapes before looking (common practice, no source)."""
@@ -55,15 +58,22 @@ def contestants(
         if "corner" in model.names:  # a sharp corner settles its radius only from above
             prior[model.names.index("corner")] = shape.signed_distance(np.array([shape.centre]))[0]
         across = blur_ratio(squared, shape, samples)
-        fit = fit_grey(model, start, samples, noise=level, active=active, prior_sd=prior, blur_ratio=across)
+        sound = _sound(samples, shape, candidate)
+        fit = fit_grey(
+            model, start, samples if sound is None else samples.thin(sound), noise=level, active=active, prior_sd=prior,
+            blur_ratio=across if sound is None or isinstance(across, float) else across[sound],
+        )  # fmt: skip
         if isinstance(fit, ShapeFit):
+            if any(k == "round" for k, _ in pairs) and as_good_as_round(kind, _as_fitted(shape, fit)):
+                continue
             d, _ = model.distance(fit.values[: len(start)], samples, fit.value("blur"))
             runs.append((kind, shape, fit, Misfit(samples, d / fit.value("blur"))))
     if not runs:
         return []
     # where the slices are not blurred, all shapes miss alike in every slice, and no number of slices helps
     sharp = misfit_of_sharp(min(fit.value("blur") for *_, fit, _ in runs))
-    logs = compare([m for *_, m in runs], max(level, sharp))
+    edges = [_edge_px(shape) for _, shape, *_ in runs]
+    logs = compare([m for *_, m in runs], max(level, sharp), edges_px=edges)
     return [
         Contestant(kind, _as_fitted(shape, fit), fit, log - _cost(shape, fit) + prior_of(shape))
         if shape is not candidate.shape else Contestant(kind, shape, fit, log - _cost(shape, fit) + prior_of(shape))
@@ -148,6 +158,24 @@ def model_of(
         return SlotModel(hole), np.array(values), np.array([True] * 5 + [free_axis] * 2)
     values = [x, y, shape.a, shape.b, turn, max(shape.corner_radius, 0.3), *lean, growth]
     return BlurredRectangle(hole), np.array(values), np.array([True] * 6 + [free_axis] * 2 + [tapers])
+
+
+def _sound(samples: Samples, shape: Shape, candidate: Candidate) -> NDArray[np.bool_] | None:
+    """Mark the voxels nearest to where the outline lies on a shape that may be eaten; None where all of it does."""
+    if _edge_px(shape) is None:
+        return None
+    points = candidate.spans[len(candidate.spans) // 2].points
+    on = np.abs(shape.signed_distance(points)) <= _NEAR_PX
+    if on.mean() > _ALL_SOUND or on.mean() < _MOSTLY:
+        return None
+    return np.asarray(on[cKDTree(points).query(np.column_stack([samples.x, samples.y]))[1]])
+
+
+def _edge_px(shape: Shape) -> float | None:
+    """Return the length of an edge that a tool made and time may have eaten; a polygon is too rare to be both."""
+    if not isinstance(shape, (Circle, Rectangle)):
+        return None
+    return float(np.hypot(*np.diff(shape.outline(), axis=0).T).sum())
 
 
 def _as_fitted(shape: Shape, fit: ShapeFit) -> Shape:

@@ -13,7 +13,7 @@ from ctrecon.fitting.by_shape import Setting, off_corners, start_of
 from ctrecon.fitting.ring_share import with_rings
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle
+from ctrecon.shapes import Circle, Shape
 
 __all__ = ["Sized", "Wear", "fit_size", "want_of"]
 
@@ -29,6 +29,10 @@ _SHADES = (0.003, 0.025)  # contrasts per px that shading may do, where it was f
 _WHOLE_SHARE = 0.97
 _THIRD = 0.25  # contrasts; more than that is another material
 _PLACES, _WIDTHS = ("x", "y"), ("radius", "a", "b", "inradius")
+_SQUARE_VOXELS = 1.03  # edge over edge; blurs that differ by less fit all voxels alike
+_USUAL_PSF = 0.85
+_TRUST_PX = 0.002  # below this the image model itself is not trusted; beside other material far less
+_ALONG = ("slope_x", "slope_y", "growth")
 
 
 @dataclass(frozen=True)
@@ -123,6 +127,23 @@ def _nearest(span: Span, column: Floats, row: Floats, candidate: Candidate, grow
     return np.asarray(span.nearest[i, j])
 
 
+def _blur_ratios(normal: Floats | float, squared: SquaredStack) -> list[Floats]:
+    """Return how the blur may go with the direction of an edge's normal, over that along the finer voxel edge.
+
+    It may be the same in mm, or grow with the voxel where rows and columns were binned differently: with square
+    voxels both are the same, with others the grey itself must tell.
+    """
+    _, dy, dx = squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+    wide = np.asarray(np.hypot(np.cos(normal) * dx, np.sin(normal) * dy) / squared.pitch_mm)
+    if max(dx, dy) < _SQUARE_VOXELS * min(dx, dy):
+        return [wide]
+    artefacts = squared.survey.artefacts
+    psf = _USUAL_PSF if artefacts is None or artefacts.psf_px is None else artefacts.psf_px
+    # the blur is stated in columns, lengths here are in the finer edge
+    psf *= dx / squared.pitch_mm
+    return [wide, np.asarray(np.sqrt((psf**2 + wide**2 / 12) / (psf**2 + 1 / 12)))]
+
+
 def clear_of_others(
     distance: Floats, angle: Floats, grey: Floats, noise: float, *, shades: float = 0.025
 ) -> np.ndarray:
@@ -157,6 +178,22 @@ def clear_of_others(
     return keep
 
 
+def _with_floor(
+    fit: ShapeFit, shape: Shape, *, half_depth: float, crowded: bool, planes_of_thin: int | None
+) -> ShapeFit:
+    """Return the fit with what the image model itself leaves open added to its covariance."""
+    trust = 0.08**2 if crowded else _TRUST_PX**2
+    if planes_of_thin is not None:  # the faces at both ends blur into all of its slices
+        trust += (0.15 / planes_of_thin) ** 2
+    # shading is taken as straight over 12 px; cupping bends by its slope over the radius
+    bent = (_BENT_PX2 * fit.shading / max(shape.half_width, _WIDE_PX)) ** 2
+    floor = np.array([trust * (n in _PLACES) + (trust + bent) * (n in _WIDTHS) for n in fit.names])
+    # what is not trusted at either end of its depth is not trusted as a lean or taper
+    arm = max(half_depth, 1.0)
+    floor += np.array([(_TRUST_PX / arm) ** 2 * (n in _ALONG and fit.u(n) > 0) for n in fit.names])
+    return replace(fit, covariance=fit.covariance + np.diag(floor), budget={**fit.budget, "model": floor})
+
+
 def fit_size(
     candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
 ) -> Sized:
@@ -188,36 +225,35 @@ def fit_size(
     setting = Setting(candidate.metal_outside, axis_free, taper_free, per_depth, bool(candidate.growth_px))
     begin = start_of(candidate.kind, shape, setting, np.column_stack([column, row]))
     model, start, active, normal = begin.model, begin.values, begin.active, begin.normal
-    _, dy, dx = squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
-    blur_ratio = np.hypot(np.cos(normal) * dx, np.sin(normal) * dy) / squared.pitch_mm
+    ratios = _blur_ratios(normal, squared)
     prior = np.full(len(start), np.inf)
     for i, name in enumerate(model.names):
         if name.startswith("slope"):
             prior[i] = 0.1
     slope_sd = _SLOPE_SD if shading is None else max(_SLOPE_MARGIN * 4.5 * shading, 1e-3)
     cupping_px = None if candidate.metal_outside else max(shape.half_width, _WIDE_PX)
-    fit = fit_grey(
-        model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=blur_ratio,
-        correlation=squared.survey.correlation, slope_sd=slope_sd,
-        cupping_px=cupping_px, lasting=squared.survey.lasting,
-        damaged=candidate.share < _WHOLE_SHARE or bool(candidate.gaps_deg),
-    )  # fmt: skip
+    fits = [
+        fit_grey(
+            model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=ratio_there,
+            correlation=squared.survey.correlation, slope_sd=slope_sd, cupping_px=cupping_px,
+            lasting=squared.survey.lasting,
+            damaged=candidate.share < _WHOLE_SHARE or bool(candidate.gaps_deg), through_depth=axis_free,
+        )
+        for ratio_there in ratios
+    ]  # fmt: skip
+    best = min(range(len(fits)), key=lambda i: one.rms if isinstance(one := fits[i], ShapeFit) else np.inf)
+    fit, blur_ratio = fits[best], ratios[best]
     found = squared.survey.artefacts
     if fit and found is not None and found.rings is not None:
         fit = with_rings(
             fit, model, samples, found.rings, noise=noise, active=active, blur_ratio=blur_ratio, slope_sd=slope_sd,
-            cupping_px=cupping_px, correlation=squared.survey.correlation,
+            cupping_px=cupping_px, correlation=squared.survey.correlation, through_depth=axis_free,
         )  # fmt: skip
     if not fit and not candidate.is_relief:
         # the outline is there all the same: report it as it runs
         return Sized(replace(candidate, kind="free", shape=None, growth_px=0.0), fit, middle, False)
     if fit:
-        # px: below this the image model itself is not trusted; beside other material far less
-        trust = 0.08**2 if crowded else 0.002**2
-        if high - low < 3 and len(squared.survey.stack) > 1:  # the faces at both ends blur into all of its slices
-            trust += (0.15 / (high - low + 1)) ** 2
-        # shading is taken as straight over 12 px; cupping bends by its slope over the radius
-        bent = (_BENT_PX2 * fit.shading / max(shape.half_width, _WIDE_PX)) ** 2
-        floor = np.array([trust * (n in _PLACES) + (trust + bent) * (n in _WIDTHS) for n in fit.names])
-        fit = replace(fit, covariance=fit.covariance + np.diag(floor), budget={**fit.budget, "model": floor})
+        half_depth = float(np.abs(samples.z).max())
+        thin = high - low + 1 if high - low < 3 and len(squared.survey.stack) > 1 else None
+        fit = _with_floor(fit, shape, half_depth=half_depth, crowded=crowded, planes_of_thin=thin)
     return Sized(candidate, fit, middle, axis_free, crowded)

@@ -16,6 +16,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span, mean_window
 from ctrecon.features.size import Sized
 from ctrecon.fitting.choose import Choice
+from ctrecon.fitting.uncertainty import left_out
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import Circle
 
@@ -30,8 +31,12 @@ _BLOCK = 6
 _SMALL_AREA = 30.0
 _AIR_U = 0.03
 """Standard uncertainty of the grey of air inside a hole too narrow to show it (a judgement)."""
+_SLOPE_SD = 0.02  # contrasts per px that metal may shade beside a bore, as cupping of 26 % does near a rim
 _RADIUS_FLOOR = 0.02
 _MOST = 6_000
+_LOSS = 3.0  # noises beyond which a residual pulls less
+_SECTORS = 12
+_UNLIKE = 2.0  # over the variance that noise explains; less than that, a dozen sectors differ by chance
 _ODDS = 150.0
 """A bore is reported where noise would make such a spot, anywhere in this metal, once in 150 stacks or less."""
 _SIZES = 3.0  # widths of spot that are looked for, more or less independent
@@ -53,7 +58,8 @@ def fit_small(
     """Fit a small circle by the exact area of a blurred disc.
 
     The grey of air is not seen in it: it is taken from the stack (0) with a standard
-    uncertainty of 0.03 of the contrast, which goes into u of the diameter.
+    uncertainty of 0.03 of the contrast, which goes into u of the diameter. Metal may shade
+    across the bore: as level metal it would draw the bore to its darker side.
     """
     fit, candidate = sized.fit, sized.candidate
     column, row, plane, grey = data
@@ -65,29 +71,31 @@ def fit_small(
         column, row, plane, grey = column[pick], row[pick], plane[pick], grey[pick]
     z = (plane - sized.middle) * ratio
     leans = 0.05 if sized.axis_free else 1e-6
-    start = np.array([shape.x, shape.y, max(shape.radius, 0.6), 0.0, 0.0, np.log(0.9), 0.0, 1.0])
+    start = np.array([shape.x, shape.y, max(shape.radius, 0.6), 0.0, 0.0, np.log(0.9), 0.0, 1.0, 0.0, 0.0])
     if isinstance(fit, ShapeFit):
         start[:3] = fit.value("x"), fit.value("y"), max(fit.value("radius"), 0.6)
         if sized.axis_free:
             start[3:5] = fit.value("slope_x"), fit.value("slope_y")
-    tie = np.array([0.0, 0.0, 0.0, 1 / leans, 1 / leans, 1 / 0.35, 1 / _AIR_U, 0.0])
-    aim = np.array([0.0, 0.0, 0.0, 0.0, 0.0, np.log(0.9), 0.0, 0.0])
+    tie = np.array([0.0, 0.0, 0.0, 1 / leans, 1 / leans, 1 / 0.35, 1 / _AIR_U, 0.0, 1 / _SLOPE_SD, 1 / _SLOPE_SD])
+    aim = np.array([0.0, 0.0, 0.0, 0.0, 0.0, np.log(0.9), 0.0, 0.0, 0.0, 0.0])
 
     def disc(q: Floats) -> Floats:
         blur = float(np.exp(q[5]))
-        rho = np.hypot(column - q[0] - q[3] * z, row - q[1] - q[4] * z)
-        inside = chndtr((max(q[2], 0.05) / blur) ** 2, 2.0, (rho / blur) ** 2)
-        return np.asarray(q[6] + (q[7] - q[6]) * ((1 - inside) if candidate.metal_outside else inside))
+        dx, dy = column - q[0] - q[3] * z, row - q[1] - q[4] * z
+        inside = chndtr((max(q[2], 0.05) / blur) ** 2, 2.0, (np.hypot(dx, dy) / blur) ** 2)
+        metal = q[7] + q[8] * dx + q[9] * dy
+        return np.asarray(q[6] + (metal - q[6]) * ((1 - inside) if candidate.metal_outside else inside))
 
     def residuals(q: Floats, scale: float) -> Floats:
         return np.concatenate([(disc(q) - grey) / scale, (q - aim) * tie])
 
-    scale = noise
+    scale = used = noise
     q = start
     for _ in range(2):
+        used = scale
         found = least_squares(
-            residuals, q, args=(scale,), loss="soft_l1", f_scale=3.0, x_scale=[1, 1, 1, 0.01, 0.01, 0.3, 0.1, 0.1],
-            max_nfev=40,
+            residuals, q, args=(scale,), loss="soft_l1", f_scale=_LOSS, max_nfev=40,
+            x_scale=[1, 1, 1, 0.01, 0.01, 0.3, 0.1, 0.1, 0.01, 0.01],
         )  # fmt: skip
         q = found.x
         left = disc(q) - grey
@@ -96,7 +104,9 @@ def fit_small(
     normal = slopes.T @ slopes
     if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e18 or q[2] < 0.2:
         return sized
-    covariance = np.linalg.inv(normal) * _crowding(column, row, z, left)
+    inverse = np.linalg.inv(normal)
+    sector = ((np.arctan2(row - q[1], column - q[0]) / (2 * np.pi) + 0.5) * _SECTORS).astype(np.int64) % _SECTORS
+    covariance = _spread(slopes, found.fun, inverse * _crowding(column, row, z, left), sector)
     order = [0, 1, 2, 3, 4, None, 5, 6, 7]
     full = np.zeros((9, 9))
     known = [i for i, at in enumerate(order) if at is not None]
@@ -108,12 +118,33 @@ def fit_small(
     floor[:3] = 0.005**2, 0.005**2, _RADIUS_FLOOR**2
     budget = {"noise": np.diag(full).copy(), "model": floor}
     full += np.diag(floor)
+    if squared.survey.lasting is not None:
+        lasts = np.zeros(9)
+        influence = slopes[: len(grey)] @ inverse[:, :3] / used
+        lasts[:3] = squared.survey.lasting.variance(squared.voxels_of(column, row, plane), influence)
+        budget["artefacts"] = lasts
+        full += np.diag(lasts)
     values = np.array([q[0], q[1], q[2], q[3], q[4], 0.0, blur, q[6], q[7] - q[6]])
     names = ("x", "y", "radius", "slope_x", "slope_y", "growth", "blur", "air", "contrast")
     rms = float(np.sqrt(np.mean(np.clip(left, -3 * scale, 3 * scale) ** 2))) / noise
     flags = tuple(dict.fromkeys((*candidate.flags, "very_small")))
     fitted = ShapeFit(names, values, full, rms, 1.0, len(grey), budget)
     return replace(sized, fit=fitted, candidate=replace(candidate, flags=flags))
+
+
+def _spread(slopes: Floats, residual: Floats, covariance: Floats, sector: NDArray[np.int64]) -> Floats:
+    """Return the covariance, wider where the sectors of a rim disagree: a bore eaten on one side is no circle.
+
+    `slopes` and `residual` hold the voxels first, then the priors, as `least_squares` gives them under its loss.
+    """
+    count = len(sector)
+    pull = residual[:count] * (1 + (residual[:count] / _LOSS) ** 2) ** 0.25  # over its own slope, which is scaled
+    out = left_out(slopes[:count], np.ones(count), pull, slopes[count:].T @ slopes[count:], sector)
+    if out is None:
+        return covariance
+    ratio = out / np.diag(covariance)
+    grown = np.sqrt(np.where(ratio > _UNLIKE, ratio, 1.0))
+    return np.asarray(covariance * np.outer(grown, grown))
 
 
 def _crowding(column: Floats, row: Floats, z: Floats, left: Floats) -> float:
@@ -215,7 +246,7 @@ def _bore(squared: SquaredStack, x: float, y: float, low: int, high: int) -> Can
     first, last = max(0, low - _BLOCK), min(len(squared) - 1, high + _BLOCK)
     dips = []
     for k in range(first, last + 1):
-        window = squared.plane(k)[box[1] : box[3], box[0] : box[2]]
+        window = squared.window(k, np.s_[box[1] : box[3], box[0] : box[2]])
         around = float(np.nanmedian(window[ring])) if np.isfinite(window[ring]).any() else 0.0
         inside = float(np.nanmean(window[core])) if np.isfinite(window[core]).any() else np.nan
         dips.append(around - inside if around > 0.7 else np.nan)

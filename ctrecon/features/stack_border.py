@@ -65,7 +65,7 @@ def _beside(squared: SquaredStack, candidate: Candidate, plane: int) -> tuple[fl
     rows, columns = squared.shape[1:]
     low = np.maximum(np.floor(span.points.min(axis=0)).astype(int) - 7, 0)
     high = np.minimum(np.ceil(span.points.max(axis=0)).astype(int) + 8, [columns, rows])
-    grey = squared.plane(plane)[low[1] : high[1], low[0] : high[0]]
+    grey = squared.window(plane, np.s_[low[1] : high[1], low[0] : high[0]])
     yy, xx = np.mgrid[low[1] : high[1], low[0] : high[0]]
     assert candidate.shape is not None
     away = candidate.shape.signed_distance(np.column_stack([xx.ravel(), yy.ravel()]).astype(float)).reshape(xx.shape)

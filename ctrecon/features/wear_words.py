@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
+from ctrecon.core.measured import format_percent
 from ctrecon.features.edge_cells import CELL_PX, EdgeCells
 from ctrecon.features.size import Sized, Wear
 from ctrecon.features.sound_edge import SoundEdge
@@ -82,7 +83,8 @@ def wear_of(one: Sized, edge: SoundEdge, cut: Sequence[NDArray[np.bool_]], squar
     where = [_where(found, r, edge.shape, planes, squared) for r in runs[:_MOST_NAMED]]
     left = len(runs) - _MOST_NAMED
     more = f", and at {left} more place{'s' if left > 1 else ''}" if left > 0 else ""
-    says = f"Eaten over {share:.0%} of its edge: {'; '.join(where)}{more}; the size is that of the sound edge."
+    places = f"{'; '.join(where)}{more}"
+    says = f"Eaten over {format_percent(share)} of its edge: {places}; the size is that of the sound edge."
     size = max(one.fit.u(n) for n in ("radius", "a", "b", "inradius") if n in one.fit.names)
     return Wear(round(share, 3), float(lost[deepest]), float(np.hypot(u[deepest], size / 2)), says)
 

@@ -26,6 +26,14 @@ def _as_distance(inside: Floats, blur: float) -> tuple[Floats, Floats]:
     return blur * t, blur * np.sqrt(2 * np.pi) * np.exp(0.5 * t * t)
 
 
+def _rounding(corner: float, most: float) -> tuple[float, float, float]:
+    """Return the radius a corner has, at most `most`, and its derivatives by what is asked for and by the most."""
+    limit = max(float(most), 0.5)
+    if abs(corner) > limit:
+        return limit, 0.0, float(most > 0.5)
+    return abs(float(corner)), float(np.copysign(1.0, corner)), 0.0
+
+
 def _corner(s: Floats, t: Floats, apex: Floats, half: float, radius: float, blur: float) -> tuple[Floats, ...]:
     """Blurred area of a round corner whose bisector is t; derivatives by s, t (= minus by apex) and radius.
 
@@ -68,14 +76,14 @@ class BlurredPolygon:
         c, n = np.cos(angle), np.sin(angle)
         across, along = -dx * n + dy * c, dx * c + dy * n
         apex = (inradius + growth * s.z) / np.cos(half)
-        round_to = min(abs(float(corner)), max(float(inradius), 0.5))
+        round_to, by_corner, by_limit = _rounding(corner, inradius)
         inside, by_s, by_t, by_r = _corner(across, along, apex, half, round_to, blur_px)
         d, scale = _as_distance(inside, blur_px)
         by_x, by_y = by_s * n - by_t * c, -by_s * c - by_t * n
-        by_in = -by_t / np.cos(half)
+        by_in = -by_t / np.cos(half) + by_limit * by_r
         by_turn = -by_s * along + by_t * across
         jac = scale[:, None] * np.column_stack(
-            [by_x, by_y, by_in, by_turn, by_r, by_x * s.z, by_y * s.z, by_in * s.z]
+            [by_x, by_y, by_in, by_turn, by_corner * by_r, by_x * s.z, by_y * s.z, -by_t / np.cos(half) * s.z]
         )  # fmt: skip
         return (-d, -jac) if self.hole else (d, jac)
 
@@ -96,7 +104,8 @@ class BlurredRectangle:
         su, sv = np.where(u < 0, -1.0, 1.0), np.where(v < 0, -1.0, 1.0)
         over_u, over_v = np.abs(u) - (a + growth * s.z) / 2, np.abs(v) - (b + growth * s.z) / 2
         r2 = np.sqrt(2)
-        round_to = min(abs(float(corner)), max(float(min(a, b)) / 2, 0.5))
+        round_to, by_corner, by_limit = _rounding(corner, min(a, b) / 2)
+        by_limit_a, by_limit_b = (by_limit, 0.0) if a < b else (0.0, by_limit)
         inside, by_s, by_t, by_r = _corner(
             (over_v - over_u) / r2, (over_u + over_v) / r2, np.zeros(len(u)), np.pi / 4, round_to, blur_px
         )
@@ -105,8 +114,8 @@ class BlurredRectangle:
         by_u, by_v = by_ou * su, by_ov * sv
         by_x, by_y = -by_u * c + by_v * n, -by_u * n - by_v * c
         jac = scale[:, None] * np.column_stack([
-            by_x, by_y, -by_ou / 2, -by_ov / 2, by_u * v - by_v * u, by_r, by_x * s.z, by_y * s.z,
-            -(by_ou + by_ov) / 2 * s.z,
+            by_x, by_y, (by_limit_a * by_r - by_ou) / 2, (by_limit_b * by_r - by_ov) / 2, by_u * v - by_v * u,
+            by_corner * by_r, by_x * s.z, by_y * s.z, -(by_ou + by_ov) / 2 * s.z,
         ])  # fmt: skip
         return (-d, -jac) if self.hole else (d, jac)
 

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.measure import EllipseModel
 
-from ctrecon.core.circle_points import circle_start
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.d_bore import d_of
 from ctrecon.fitting.outline_candidates import (
@@ -18,6 +17,7 @@ from ctrecon.fitting.outline_candidates import (
     circle_of,
     misfit_of,
     near_shape,
+    normals_of,
     polygons_of,
     rectangle_from_waves,
     refined_rectangle,
@@ -25,20 +25,27 @@ from ctrecon.fitting.outline_candidates import (
     wave_of_polygon,
     waves_of,
 )
+from ctrecon.fitting.teeth import is_toothed
 from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
 
-__all__ = ["Choice", "choose_shape", "gaps_of", "reliefs_of"]
+__all__ = ["Choice", "as_good_as_round", "choose_shape", "gaps_of", "reliefs_of"]
 
 _ENOUGH = 0.62
 """Share of the outline that must lie on a shape for it to be called that shape."""
 _ENOUGH_SIDED = 0.72
 """The same for regular polygons: three sides of a trapezium make no triangle."""
 _ARC_LEAST_DEG = 30.0
+_ROOM = 0.6
+"""Share of a circle's area that its hole must fill: bites only add to it; a half-round hole fills half."""
 _CLEAR = 15.0
 """Ln odds on the outline beyond which the grey values need not be asked."""
 _FORM, _FORM_PX = 0.01, 0.6
 """What a round thing may be out of round, of its size and in px: common practice, no source."""
 _TIGHT, _STUBBY = 0.4, 1.12
+_ROUND_END = 0.47
+"""Corner radius over width from which a rectangle has round ends and no flats between them."""
+_NEARER = 0.6
+"""Where an oval passes near a circle it lies this much nearer to the outline; two bites in a bore only look oval."""
 _ESTIMATE_OVAL: Callable[[Floats], Any] = EllipseModel.from_estimate
 
 
@@ -76,9 +83,10 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
     Every candidate is found robustly (sampled circles; sides by the direction of the
     outline), so a bite out of the rim neither spoils nor decides it. A shape needs 62 %
     of the outline; a circle that holds less but at least an unbroken arc of 30 degrees
-    is a partial circle; all else is free.
+    is a partial circle; all else is free. A circle must lie within its outline's own bulge,
+    and that of a hole must be mostly hole: the outer edge of a room between spokes is none.
     """
-    circle = circle_of(points, tolerance_px)
+    circle, others = _own_circle(points, tolerance_px, hole=hole)
     bore = d_of(points, circle, tolerance_px) if hole and circle is not None else None
     if bore is not None:
         near = near_shape(bore, points, tolerance_px)
@@ -94,7 +102,7 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
             even = abs(small.a - small.b) < max(0.6, 0.012 * max(small.a, small.b))
             as_slot = not even and small.corner_radius > 0.44 * min(small.a, small.b)
             sided = [("square" if even else "slot" if as_slot else "rectangular", small)]
-    found += [(k, one) for k, one in sided if circle is None or not _as_good_as_round(k, one)]
+    found += [(k, one) for k, one in sided if circle is None or not as_good_as_round(k, one)]
     if not _plainly_round(circle, waves):
         found += [("polygon", one) for one in polygons_of(points, circle, tolerance_px)]
     found = [(k, one) for k, one in found if _fills(k, one, points, tolerance_px)]
@@ -111,17 +119,24 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
         most = 1.15 * misfit_of(oval, points, tolerance_px)
         found = [(k, one) for k, one in found if k != "round" and misfit_of(one, points, tolerance_px) < most]
     kind, shape, share = _best(found, points, tolerance_px)
+    if kind == "round" and not hole and is_toothed(points):
+        return Choice("free", None, np.zeros(len(points), dtype=bool), 0.0, toothed=True)
     if shape is not None and share >= _ENOUGH:
         rivals = _rivals(found, shape, points, circle, waves)
         if oval is not None:
-            rivals = (*rivals, ("free", oval))
+            # an eaten bore may look oval: the grey values see how much of it lies on a circle
+            mostly = circle is not None and _share(circle, points, tolerance_px) >= _ENOUGH
+            rivals = (*rivals, ("free", oval), *((("round", circle),) if mostly and circle is not None else ()))
         return Choice(kind, shape, near_shape(shape, points, tolerance_px), share, rivals=rivals)
-    toothed = _is_toothed(points)
+    toothed = is_toothed(points)
+    if not toothed and circle is not None and oval is not None and _share(circle, points, tolerance_px) >= _ENOUGH:
+        near = near_shape(circle, points, tolerance_px)
+        return Choice("round", circle, near, float(near.mean()), rivals=(("free", oval),))
     if not toothed and circle is not None and oval is None:
         near = near_shape(circle, points, tolerance_px)
         if kind == "round" or share < 0.45:
             arc = _longest_arc_deg(circle, points, near)
-            long_enough = np.radians(arc) * circle.radius > 12 and near.mean() > (0.5 if hole else 0.38)
+            long_enough = np.radians(arc) * circle.radius > 12 and near.mean() > (0.5 if hole else 0.38 * others)
             # points that merely pass through the band of tolerance spread evenly over it
             lies_on = float(np.sqrt(np.mean(circle.signed_distance(points[near]) ** 2))) < 0.45 * tolerance_px
             if arc >= _ARC_LEAST_DEG and long_enough and lies_on:
@@ -131,18 +146,48 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
     return Choice("free", None, np.zeros(len(points), dtype=bool), 0.0, toothed)
 
 
-def _as_good_as_round(kind: str, shape: Shape) -> bool:
+def _own_circle(points: Floats, tolerance: float, *, hole: bool) -> tuple[Circle | None, float]:
+    """Return the circle of an outline that bulges as the outline does and, for a hole, is filled by it.
+
+    The inside of a ring fragment bulges the other way, and may show more of its circle than a worn outside does: then
+    the second number is the share of the outline that is not the inside's.
+    """
+    circle, others = circle_of(points, tolerance), 1.0
+    if circle is not None and not _bulges(circle, points, tolerance):
+        inside = near_shape(circle, points, 2 * tolerance)
+        others = 1.0 - float(inside.mean())
+        circle = circle_of(points[~inside], tolerance) if (~inside).sum() >= 12 else None
+        if circle is not None and not _bulges(circle, points, tolerance):
+            circle = None
+    if circle is not None and hole and _area(points) < _ROOM * np.pi * circle.radius**2:
+        circle = None
+    return circle, others
+
+
+def _bulges(circle: Circle, points: Floats, tolerance: float) -> bool:
+    """Tell whether the outline's outward normals point away from the circle's centre where it lies on it."""
+    near = near_shape(circle, points, tolerance)
+    away = np.arctan2(points[:, 1] - circle.y, points[:, 0] - circle.x)
+    return not near.any() or float(np.mean(np.cos(normals_of(points) - away)[near])) > 0
+
+
+def _area(points: Floats) -> float:
+    x, y = points[:, 0], points[:, 1]
+    return abs(float(x @ np.roll(y, -1) - np.roll(x, -1) @ y)) / 2
+
+
+def as_good_as_round(kind: str, shape: Shape) -> bool:
     """Tell a square whose corners are so round that it leaves a circle by less than a real bore or disc does.
 
     A slot hardly longer than wide is a round rim with a bite out of it, or an oval.
     """
     if not isinstance(shape, Rectangle):
         return False
-    if kind == "slot":
-        return max(shape.a, shape.b) < _STUBBY * min(shape.a, shape.b)
+    width = min(shape.a, shape.b)
+    if kind == "slot" or shape.corner_radius > _ROUND_END * width:
+        return max(shape.a, shape.b) < _STUBBY * width
     if kind != "square":
         return False
-    width = min(shape.a, shape.b)
     return bool((np.sqrt(2) - 1) * (width / 2 - shape.corner_radius) < max(_FORM_PX, _FORM * width))
 
 
@@ -235,8 +280,7 @@ def _fills(kind: str, shape: Shape, points: Floats, tolerance: float) -> bool:
     """Tell whether a shape with flats shows on all sides, lacking less than a quarter of its area."""
     if not isinstance(shape, (Rectangle, RegularPolygon)) or kind == "slot":
         return True
-    x, y = points[:, 0], points[:, 1]
-    area = abs(float(x @ np.roll(y, -1) - np.roll(x, -1) @ y)) / 2
+    area = _area(points)
     ring = shape.outline(240)
     full = abs(float(ring[:-1, 0] @ ring[1:, 1] - ring[1:, 0] @ ring[:-1, 1])) / 2
     if not 0.75 * full <= area <= 1.2 * full:
@@ -397,24 +441,8 @@ def _oval(points: Floats, tolerance: float, circle: Circle) -> Ellipse | None:
     if float(np.mean(off < 2 * tolerance)) < 0.85 or uneven < max(0.15, 0.01 * circle.radius):
         return None
     near = near_shape(circle, points, tolerance)
-    if near.mean() >= 0.6 and float(np.sqrt(np.mean(circle.signed_distance(points[near]) ** 2))) < _TIGHT * tolerance:
+    tight, theirs = (float(np.sqrt(np.mean(s.signed_distance(points[near]) ** 2))) for s in (circle, oval))
+    if near.mean() >= 0.6 and (tight < _TIGHT * tolerance or theirs > _NEARER * tight):
         return None  # a bite out of a round rim: what of an oval lies near a circle spreads over the tolerance
     nearer = misfit_of(oval, points, tolerance)
     return oval if nearer < 0.6 * misfit_of(circle, points, tolerance) else None
-
-
-def _is_toothed(points: Floats) -> bool:
-    """Tell a toothed rim by eight or more even waves of the radius about its centre."""
-    start = circle_start(points)
-    if start is None:
-        return False
-    radius = np.hypot(points[:, 0] - start[0], points[:, 1] - start[1])
-    middle = (np.percentile(radius, 5) + np.percentile(radius, 95)) / 2
-    swing = np.percentile(radius, 95) - np.percentile(radius, 5)
-    band = 0.2 * swing
-    state, changes = 0, 0
-    for r in radius:
-        new = 1 if r > middle + band else -1 if r < middle - band else state
-        changes += new != state and state != 0
-        state = new
-    return bool(swing > 1.5 and changes >= 16)

@@ -18,6 +18,7 @@ __all__ = ["Ties", "descend"]
 _DAMPED = 1e-6  # first damping, in units of the diagonal: the start lies within a pixel, so steps are nearly whole
 _MOST_DAMPED = 1e10  # beyond this no step, however short, lowers the cost
 _NO_GAIN = 1e-9  # relative fall of the cost at which a step was the last, as the general solver had it
+_SETTLED = 1e-4  # fall of the cost below which a step moved no unknown by more than 0.015 of its u
 
 
 class Ties(NamedTuple):
@@ -50,6 +51,8 @@ def descend(
     *,
     tolerance: float,
     most: int,
+    settled: float = _SETTLED,
+    within: tuple[int, float, float] | None = None,
 ) -> tuple[Floats, tuple[Floats, Floats]]:
     """Return the unknowns that minimise Welsch's loss of residuals over `scale`, and residuals and derivatives there.
 
@@ -67,6 +70,10 @@ def descend(
         Relative length of the last step.
     most : int
         Most places looked at.
+    settled : float
+        Fall of the cost at which a step was the last: half the square of a move in units of u.
+    within : (unknown, least, most), optional
+        One unknown that stays within bounds; where it would leave them it stands still and the others go on.
 
     Notes
     -----
@@ -86,10 +93,15 @@ def descend(
         np.add.at(normal, (ties.which, ties.which), ties.weight**2)
         gradient = jac.T @ (weight * raw) / scale**2
         np.add.at(gradient, ties.which, ties.weight**2 * (q[ties.which] - ties.centre))
+        if within is not None and _pushed_out(q, gradient, within):
+            at = within[0]
+            normal[at], normal[:, at], normal[at, at], gradient[at] = 0.0, 0.0, 1.0, 0.0
         diagonal = np.maximum(diagonal, np.diag(normal))
         floor = np.maximum(diagonal, 1e-12 * max(float(diagonal.max()), 1e-300))
         while True:
             step = -np.linalg.solve(normal + np.diag(damping * floor), gradient)
+            if within is not None:
+                step[within[0]] = np.clip(q[within[0]] + step[within[0]], *within[1:]) - q[within[0]]
             there = model(q + step)
             lower = _cost(there[0] / scale, q + step, ties)
             if lower <= cost or damping > _MOST_DAMPED:
@@ -100,9 +112,15 @@ def descend(
         gain, cost = cost - lower, lower
         q, (raw, jac) = q + step, there
         damping = max(damping / 8, 1e-9)
-        if gain <= _NO_GAIN * cost or np.linalg.norm(step) <= tolerance * (tolerance + np.linalg.norm(q)):
+        if gain <= max(_NO_GAIN * cost, settled) or np.linalg.norm(step) <= tolerance * (tolerance + np.linalg.norm(q)):
             break
     return q, (raw, jac)
+
+
+def _pushed_out(q: Floats, gradient: Floats, within: tuple[int, float, float]) -> bool:
+    """Tell whether the cost falls beyond the bound at which an unknown lies."""
+    at, least, most = within
+    return bool((q[at] <= least and gradient[at] > 0) or (q[at] >= most and gradient[at] < 0))
 
 
 def _cost(residual: Floats, q: Floats, ties: Ties) -> float:

@@ -10,13 +10,14 @@ from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
 
-__all__ = ["REACH_PX", "SLOPES", "GreyModel", "GreyStep", "Samples", "Unknowns"]
+__all__ = ["LN_BLUR", "REACH_PX", "GreyModel", "GreyStep", "Samples", "Unknowns"]
 
 REACH_PX = 4.5
 """Slopes away from the edge are grey per so many px: the half width of the band that sizes come from."""
 
-SLOPES = 6
-"""Slopes of air (2) and of contrast (2) across the shape, of air and of metal away from the edge."""
+
+LN_BLUR = (-2.5, 2.0)
+"""Least and most ln blur (px) that a scan can have."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +58,10 @@ class GreyModel(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class Unknowns:
-    """What a vector of unknowns stands for: the shape's parameters, blur, air, contrast, slopes."""
+    """What a vector of unknowns stands for: the shape's parameters, blur, air, contrast, slopes.
+
+    `slopes` are those of air and of contrast by place (as many each), then of air and of metal away from the edge.
+    """
 
     p: Floats
     blur: float
@@ -69,17 +73,24 @@ class Unknowns:
 class GreyStep:
     """Residuals of the grey model and their derivatives, for one shape and its voxels.
 
-    Unknowns are the free parameters of the shape, ln blur, air, contrast and the slopes.
+    Unknowns are the free parameters of the shape, ln blur, air, contrast and the slopes. `through_depth` lets air and
+    contrast slope along depth too, as they do where a drift was taken out badly.
     """
 
     def __init__(
         self, model: GreyModel, start: Floats, free: NDArray[np.int64], samples: Samples, ratio: Floats,
-        cupping_px: float | None,
+        cupping_px: float | None, *, through_depth: bool = False,
     ) -> None:  # fmt: skip
         self.model, self.start, self.free, self.samples = model, start.astype(float), free, samples
         self.ratio, self.cupping_px = ratio, cupping_px
         self.grey = samples.grey.astype(float)
-        self.places = np.column_stack([_spread(samples.x), _spread(samples.y)])
+        along = [samples.x, samples.y, samples.z] if through_depth else [samples.x, samples.y]
+        self.places = np.column_stack([_spread(v) for v in along])
+
+    @property
+    def slopes(self) -> int:
+        """Number of slopes."""
+        return int(2 * self.places.shape[1] + 2)
 
     def __len__(self) -> int:
         return len(self.grey)
@@ -97,13 +108,15 @@ class GreyStep:
         n = len(self.free)
         p = self.start.copy()
         p[self.free] = q[:n]
-        blur = float(np.exp(np.clip(q[n], -2.5, 2.0)))
+        blur = float(np.exp(np.clip(q[n], *LN_BLUR)))
         return Unknowns(p, blur, float(q[n + 1]), float(q[n + 2]), q[n + 3 :])
 
     def at(self, q: Floats) -> tuple[Floats, Floats]:
         """Return residuals (N,) and derivatives (N, unknowns)."""
         n, places = len(self.free), self.places
+        many = places.shape[1]
         u = self.unknowns(q)
+        of_air, of_contrast, (to_air, to_metal) = u.slopes[:many], u.slopes[many:-2], u.slopes[-2:]
         d, dp = self.model.distance(u.p, self.samples, u.blur)
         wide = u.blur * self.ratio
         t = d / wide
@@ -112,19 +125,19 @@ class GreyStep:
         inner, outer = np.maximum(d, 0) / REACH_PX, np.minimum(d, 0) / REACH_PX
         if self.cupping_px is not None:
             inner = inner * (1 - np.minimum(d, self.cupping_px) / (2 * self.cupping_px))
-        local = u.contrast + places @ u.slopes[2:4] + u.slopes[5] * inner
+        local = u.contrast + places @ of_contrast + to_metal * inner
         steep = local * bell
-        jac = np.empty((n + 3 + SLOPES, len(d)))  # filled by rows, which lie together in memory
+        jac = np.empty((n + 3 + self.slopes, len(d)))  # filled by rows, which lie together in memory
         jac[n] = -steep * t
-        steep = steep / wide + (u.slopes[4] * (d < 0) + u.slopes[5] * (d > 0) * step) / REACH_PX
+        steep = steep / wide + (to_air * (d < 0) + to_metal * (d > 0) * step) / REACH_PX
         np.multiply(dp.T[self.free], steep, out=jac[:n])
         jac[n + 1] = 1.0
         jac[n + 2] = step
-        jac[n + 3 : n + 5] = places.T
-        np.multiply(places.T, step, out=jac[n + 5 : n + 7])
-        jac[n + 7] = outer
-        np.multiply(inner, step, out=jac[n + 8])
-        return u.air + places @ u.slopes[:2] + u.slopes[4] * outer + local * step - self.grey, jac.T
+        jac[n + 3 : n + 3 + many] = places.T
+        np.multiply(places.T, step, out=jac[n + 3 + many : -2])
+        jac[-2] = outer
+        np.multiply(inner, step, out=jac[-1])
+        return u.air + places @ of_air + to_air * outer + local * step - self.grey, jac.T
 
 
 def _spread(values: Floats) -> Floats:

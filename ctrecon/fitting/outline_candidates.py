@@ -11,7 +11,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 __all__ = [
-    "BLURS", "SIDES", "Waves", "circle_of", "mean_secant", "misfit_of", "near_shape", "polygons_of",
+    "BLURS", "SIDES", "Waves", "circle_of", "mean_secant", "misfit_of", "near_shape", "normals_of", "polygons_of",
     "rectangle_from_waves", "refined_rectangle", "straight_sided", "wave_of_polygon", "waves_of",
 ]  # fmt: skip
 
@@ -68,7 +68,7 @@ def circle_of(points: Floats, tolerance: float) -> Circle | None:
     return circle
 
 
-def _normals(points: Floats, reach: int = 3) -> Floats:
+def normals_of(points: Floats, reach: int = 3) -> Floats:
     """Direction (radians) of the outward normal at every point of the closed outline."""
     x, y = points[:, 0], points[:, 1]
     if float(x @ np.roll(y, -1) - np.roll(x, -1) @ y) < 0:
@@ -80,7 +80,7 @@ def _normals(points: Floats, reach: int = 3) -> Floats:
 
 def straight_sided(points: Floats, tolerance: float) -> list[tuple[str, Shape]]:
     """Rectangle (square, slot) that fits the straight stretches best."""
-    normal = _normals(points)
+    normal = normals_of(points)
     # weigh points by how straight the outline runs there
     bend = np.angle(np.exp(1j * (np.roll(normal, -3) - np.roll(normal, 3))))
     weight = np.exp(-((bend / 0.12) ** 2))
@@ -100,7 +100,7 @@ def polygons_of(points: Floats, circle: Circle | None, tolerance: float) -> list
     Started from the direction of straight stretches, and on small outlines, where blur
     leaves none, from the waves of the radius.
     """
-    normal = _normals(points)
+    normal = normals_of(points)
     bend = np.angle(np.exp(1j * (np.roll(normal, -3) - np.roll(normal, 3))))
     weight = np.exp(-((bend / 0.12) ** 2))
     waves = None if circle is None else waves_of(circle, points)

@@ -37,6 +37,7 @@ def with_rings(
     slope_sd: float | None = None,
     cupping_px: float | None = None,
     correlation: Correlation | None = None,
+    through_depth: bool = False,
 ) -> ShapeFit:
     """Return the fit with the rings left under the edge fitted along.
 
@@ -44,7 +45,7 @@ def with_rings(
     ----------
     fit : ShapeFit
         A fit to grey from which the rings seen in even metal were taken out.
-    model, samples, noise, active, blur_ratio, slope_sd, cupping_px, correlation
+    model, samples, noise, active, blur_ratio, slope_sd, cupping_px, correlation, through_depth
         What it was made with; the samples must carry `voxel`. Voxels that share their noise have the less to
         say about the rings.
     rings : Rings
@@ -66,11 +67,11 @@ def with_rings(
         return fit
     count = len(model.names)
     p, blur, contrast = fit.values[:count], float(fit.values[count]), float(fit.values[count + 2])
-    table = _derivatives(model, samples, p, blur, contrast, active, blur_ratio, slope_sd, cupping_px)
+    table = _derivatives(model, samples, p, blur, contrast, active, blur_ratio, slope_sd, cupping_px, through_depth)
     d, _ = model.distance(p, samples, blur)
     raw = samples.grey - fit.values[count + 1] - contrast * ndtr(d / (blur * np.asarray(blur_ratio)))
     ties = np.zeros(table.shape[1])
-    ties[-6:-2] = 1 / _SLOPE_SD**2
+    ties[-8 if through_depth else -6 : -2] = 1 / _SLOPE_SD**2
     ties[-2:] = 1 / (_SLOPE_SD if slope_sd is None else slope_sd) ** 2
     ties[: int(active.sum())] = 1e-6
     scale = max(noise, 1e-4)
@@ -130,7 +131,7 @@ def _by_shape(model: GreyModel, samples: Samples, p: Floats, blur: float) -> Flo
 
 def _derivatives(
     model: GreyModel, samples: Samples, p: Floats, blur: float, contrast: float, active: NDArray[np.bool_],
-    blur_ratio: Floats | float, slope_sd: float | None, cupping_px: float | None,
+    blur_ratio: Floats | float, slope_sd: float | None, cupping_px: float | None, through_depth: bool,
 ) -> Floats:  # fmt: skip
     """Return the derivatives of the grey: shape, blur, levels, and slopes across the shape and away from the edge."""
     d, by_shape = model.distance(p, samples, blur)
@@ -138,7 +139,8 @@ def _derivatives(
     t = d / wide
     step = ndtr(t)
     bell = np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi)
-    across = [(v - (v.max() + v.min()) / 2) / max(float(v.max() - v.min()) / 2, 1.0) for v in (samples.x, samples.y)]
+    along = (samples.x, samples.y, samples.z) if through_depth else (samples.x, samples.y)
+    across = [(v - (v.max() + v.min()) / 2) / max(float(v.max() - v.min()) / 2, 1.0) for v in along]
     inner = np.maximum(d, 0) / _REACH
     if cupping_px is not None:
         inner = inner * (1 - np.minimum(d, cupping_px) / (2 * cupping_px))

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.descend import Ties, descend
-from ctrecon.fitting.grey_step import REACH_PX, SLOPES, GreyModel, GreyStep, Samples
+from ctrecon.fitting.grey_step import LN_BLUR, REACH_PX, GreyModel, GreyStep, Samples
 from ctrecon.fitting.uncertainty import WELSCH, sandwich
 from ctrecon.grey.lasting import Around, Lasting
 from ctrecon.grey.noise import Correlation
@@ -31,6 +31,7 @@ def fit_grey(
     prior_sd: Floats | None = None, blur_start_px: float = 0.85, blur_ratio: Floats | float = 1.0,
     correlation: Correlation | None = None, slope_sd: float | None = None,
     cupping_px: float | None = None, lasting: Lasting | Around | None = None, damaged: bool = False,
+    through_depth: bool = False,
 ) -> ShapeFit | FitFailed:  # fmt: skip
     """Fit air + contrast · Φ(distance / blur) to grey values with a redescending loss.
 
@@ -65,6 +66,8 @@ def fit_grey(
         `voxel`.
     damaged : bool
         A part of the edge is eaten or broken; what is left is then trusted by whole sectors.
+    through_depth : bool
+        Air and contrast may slope along depth too: what is left of a drift would else pass for a taper.
 
     Returns
     -------
@@ -86,14 +89,14 @@ def fit_grey(
         return FitFailed("too few voxels near the edge")
     noise = max(noise, _LEAST_NOISE)
     ratio = np.broadcast_to(np.asarray(blur_ratio, dtype=float), samples.grey.shape)
-    step = GreyStep(model, start, free, samples, ratio, cupping_px)
+    step = GreyStep(model, start, free, samples, ratio, cupping_px, through_depth=through_depth)
     levels = _levels(step, blur_start_px)
     if isinstance(levels, FitFailed):
         return levels
-    q = np.concatenate([start[free], [np.log(blur_start_px)], levels, np.zeros(SLOPES)])
+    q = np.concatenate([start[free], [np.log(blur_start_px)], levels, np.zeros(step.slopes)])
     known = free[np.isfinite(prior_sd[free])] if prior_sd is not None else free[:0]
     sd = prior_sd[known] if prior_sd is not None else np.zeros(0)
-    search = _Search(step, q, noise, _ties(start, free, known, sd, slope_sd), slope_sd is None)
+    search = _Search(step, q, noise, _ties(start, free, known, sd, slope_sd, step.slopes), slope_sd is None)
     search.run(start)
     found = step.unknowns(search.q)
     raw, jac, scale = search.raw, search.jac, search.scale
@@ -125,7 +128,7 @@ def fit_grey(
         total / len(raw),
         len(raw),
         budget,
-        float(np.abs(found.slopes[4:]).max()) / (REACH_PX * found.contrast),
+        float(np.abs(found.slopes[-2:]).max()) / (REACH_PX * found.contrast),
     )
 
 
@@ -139,14 +142,14 @@ def _levels(step: GreyStep, blur_px: float) -> tuple[float, float] | FitFailed:
 
 
 def _ties(
-    start: Floats, free: NDArray[np.int64], known: NDArray[np.int64], sd: Floats, slope_sd: float | None
+    start: Floats, free: NDArray[np.int64], known: NDArray[np.int64], sd: Floats, slope_sd: float | None, slopes: int
 ) -> Ties:
     """Priors of the shape's own parameters, then of the slopes; the last two are those away from the edge."""
-    slope_at = np.arange(len(free) + 3, len(free) + 3 + SLOPES)
-    weight = np.concatenate([1 / sd, np.full(SLOPES, 1 / _SLOPE_SD)])
+    slope_at = np.arange(len(free) + 3, len(free) + 3 + slopes)
+    weight = np.concatenate([1 / sd, np.full(slopes, 1 / _SLOPE_SD)])
     weight[-2:] = _PINNED if slope_sd is None else 1 / slope_sd
     which = np.concatenate([np.searchsorted(free, known), slope_at])
-    return Ties(which, weight, np.concatenate([start[known], np.zeros(SLOPES)]))
+    return Ties(which, weight, np.concatenate([start[known], np.zeros(slopes)]))
 
 
 @dataclass
@@ -169,13 +172,14 @@ class _Search:
         rough = self.noise < _ROUGH
         self.scale = _ROUGH if rough else self.noise
         thin = len(self.step) // _FEW_VOXELS
+        within = len(self.step.free), *LN_BLUR
         if rough or thin > 1:
             few = self.step.every(max(thin, 1))
-            self.q, _ = descend(few.at, self.q, self.scale, self.ties, tolerance=1e-4, most=20)
+            self.q, _ = descend(few.at, self.q, self.scale, self.ties, tolerance=1e-4, most=20, within=within)
             self.scale = self.noise
         for _ in range(3):
             self.q, (self.raw, self.jac) = descend(
-                self.step.at, self.q, self.scale, self.ties, tolerance=1e-7, most=60
+                self.step.at, self.q, self.scale, self.ties, tolerance=1e-7, most=60, within=within
             )
             if not self._changed(start):
                 break

@@ -13,7 +13,8 @@ from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Drift", "Shift", "find_drift", "find_shifts"]
 
-_FEWEST_PLACES = 150
+_FEWEST_PLACES = 40  # of the coarse grid; fewer could all lie in one stain or seam
+_CLEAR_SLICES = 3  # metal a face away: 2 slices off, blur of a slice still takes 4 % of it
 _LEAST_DRIFT = 0.015
 _LEAST_SCATTER = 0.002  # share of the contrast; drawn slices have no noise at all
 _LEAST_PX = 8  # rows and columns; a strip narrower than the smoothing shows no shift across it
@@ -112,7 +113,7 @@ def _smoothed(offset: Floats, u: Floats, width: float) -> Floats:
     """Smooth along depth by lines through each slice's neighbours, weighted by certainty; outliers lose theirs.
 
     A mean would lag behind a ramp where it starts and ends, and just there the faces lie. Beyond the slices that
-    are known the last lines run on, at most half as far as slices are known.
+    are known the last lines run on, no farther than the values reach back that they were drawn through.
     """
     index = np.arange(len(offset))
     at = index[np.isfinite(offset)]
@@ -124,8 +125,9 @@ def _smoothed(offset: Floats, u: Floats, width: float) -> Floats:
         usual = 1.4826 * float(np.median(miss))  # a bent curve misses its own lines a little everywhere
         weight = np.where(miss < 4 * np.maximum(u[at], usual) + 1e-6, sure, 0.0)
         smooth, _ = _lines(at, at, value, weight, width)
-    beyond = np.clip(index[:, None] - at[[0, -1]], -len(at) / 2, len(at) / 2)
     way, _ = _way_on(value, weight)
+    most = min(len(at) / 2, 2 * way[1])
+    beyond = np.clip(index[:, None] - at[[0, -1]], -most, most)
     before = _run_on(value[::-1], weight[::-1], -beyond[:, 0], way)
     after = _run_on(value, weight, beyond[:, 1], way)
     inside = np.interp(index, at, smooth)
@@ -148,18 +150,36 @@ def _way_on(value: Floats, weight: Floats) -> tuple[tuple[int, float], float | N
     Tried from both sides on all slices that are known. The blur of a face reaches over three of the slices that
     are not: by what the metal of each weighs there, their errors move the face. None where too few are known.
     """
-    misses: dict[tuple[int, float], list[float]] = {way: [] for way in _WAYS}
-    next_ = np.arange(1.0, len(_FACE_SHARES) + 1)
-    for v, w in ((value, weight), (value[::-1], weight[::-1])):
-        for k in range(_LEAST_BEFORE, len(v) - len(_FACE_SHARES) + 1):
-            for way, found in misses.items():
-                foretold = _run_on(v[:k], w[:k], next_, way)
-                found.append(float(_FACE_SHARES @ (foretold - v[k : k + len(_FACE_SHARES)])))
-    if not misses[_WAYS[0]]:
+    ahead = len(_FACE_SHARES)
+    count = len(value) - ahead + 1 - _LEAST_BEFORE
+    if count < 1:
         return _WAYS[0], None
-    sizes = {way: float(np.sqrt(np.mean(np.square(found)))) for way, found in misses.items()}
+    sizes: dict[tuple[int, float], float] = {}
+    for way in _WAYS:
+        found = []
+        for v, w in ((value, weight), (value[::-1], weight[::-1])):
+            came = np.lib.stride_tricks.sliding_window_view(v, ahead)[_LEAST_BEFORE:]
+            found.append((_foretold(v, w, way)[:count] - came) @ _FACE_SHARES)
+        sizes[way] = float(np.sqrt(np.mean(np.square(found))))
     best = min(_WAYS, key=lambda way: sizes[way])
     return best, sizes[best]
+
+
+def _foretold(value: Floats, weight: Floats, way: tuple[int, float]) -> Floats:
+    """Return what `_run_on` says of the next slices from the first k values, for each k from the fewest on.
+
+    Sums over the values before each place are running sums with the same weights: one convolution for each moment.
+    """
+    degree, width = way
+    far = np.arange(min(len(value), int(np.ceil(6 * width)))) / width  # beyond that the weights are nothing
+    bell = np.exp(-0.5 * far**2)
+    last = slice(_LEAST_BEFORE - 1, len(value))
+    moments = [np.convolve(weight, bell * (-far) ** p)[last] for p in range(2 * degree + 1)]
+    right = np.array([np.convolve(weight * value, bell * (-far) ** p)[last] for p in range(degree + 1)]).T
+    normal = np.array([[moments[p + q] for q in range(degree + 1)] for p in range(degree + 1)]).transpose(2, 0, 1)
+    normal = normal + (1e-10 * moments[0][:, None, None] + 1e-300) * np.eye(degree + 1)
+    solved = np.linalg.solve(normal, right[..., None])[..., 0]
+    return np.asarray(solved @ np.vander(np.arange(1.0, len(_FACE_SHARES) + 1) / width, degree + 1, increasing=True).T)
 
 
 def _lines(
@@ -188,7 +208,7 @@ def _offsets(scan: Scan, *, metal: bool) -> tuple[Floats, Floats]:
     noise and loses its say, where single voxels would let it pass for a darker slice.
     """
     count = scan.columns.shape[0]
-    inside = steady(scan, metal=metal)
+    inside = steady(scan, metal=metal, reach=_CLEAR_SLICES)
     joined = ndimage.uniform_filter(inside.astype(np.float32), (0, 3, 3), mode="constant")
     grey3 = ndimage.uniform_filter(np.where(inside, scan.columns, np.float32(0)), (0, 3, 3), mode="constant")
     good = inside.reshape(count, -1)

@@ -1,6 +1,6 @@
 """Grey levels of a stack: air, metal, noise, and where the scanner saw nothing at all."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, overload
 
@@ -12,6 +12,7 @@ from skimage import filters
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.grey.product import find_product_levels
+from ctrecon.grey.standing import only_rings, stands_out
 from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Levels", "find_levels"]
@@ -19,9 +20,8 @@ __all__ = ["Levels", "find_levels"]
 _OTSU: Callable[..., float] = filters.threshold_otsu
 _SAMPLED = 16
 _MOST = 2_000_000
-_APART = 4.2  # spreads between the halves of one heap: 2.7 for a Gaussian, 3.5 for an even gradient, up to 4 for cores
-_SMOOTH_PX = 2.0
-_TWO_HEAPS = 0.8  # 0.64 for a Gaussian, 0.75 for an even gradient; parts at a contrast of 4 noises keep 0.85
+_SMOOTH_PX = 1.5  # noise of a voxel falls to a fifth, a wall of 3 px to half
+_RARE = 6.0  # scatters of the smoothed grey: noise alone reaches 5.5 once in ten stacks of ten million voxels
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,38 +93,105 @@ def find_levels(stack: SliceStack) -> Levels | None:
     """
     count = len(stack)
     picks = sorted({round(i) for i in np.linspace(0, count - 1, min(count, _SAMPLED))} - set(stack.missing))
-    planes = [_held(stack.plane(i)) for i in picks]
-    planes = [p for p in planes if np.isfinite(p).any()]
+    raw = [stack.plane(i) for i in picks]
+    planes = [_held(p) for p in raw if np.isfinite(p).any()]
     if not planes:
         raise InputError(f"{stack.source}: holds no data at all (every voxel is NaN); export the slices again")
     if all(np.nanmin(p) == np.nanmax(p) for p in planes) and len({float(np.nanmax(p)) for p in planes}) == 1:
         raise InputError(
             f"{stack.source}: every voxel has the same grey value, so there is nothing to see; export the slices again"
         )
+    stepless = raw[0].dtype.kind == "f"
+    unit = _unit(planes)
+    if unit != 1:
+        planes = [np.asarray(p / np.float32(unit)) for p in planes]
     field = _field(planes)
     step = max(1, int(np.ceil(np.sqrt(sum(p.size for p in planes) / _MOST))))
     valid = [np.isfinite(p) & (field if field is not None else True) for p in planes]
     values = np.concatenate([p[::step, ::step][v[::step, ::step]] for p, v in zip(planes, valid, strict=True)])
-    low, high = np.percentile(values, [0.05, 99.95])
+    if not float(values.max()) > float(values.min()):
+        raise InputError(f"{stack.source}: every voxel in the field has the same grey value; export the slices again")
+    noise = float(np.median([_noise(p, v) for p, v in zip(planes, valid, strict=True)]))
+    stepless |= _two_greys(values)
+    _, dy, dx = stack.voxel_mm or (1.0, 1.0, 1.0)
+    for inside in _ways_to_part(planes, valid, values):
+        two = _two_levels(planes, valid, inside, noise, field)
+        if two is None:
+            continue
+        seen = _Normal(two, planes)
+        if stands_out(seen, quantum=0.0 if stepless else 1 / (unit * abs(two.metal - two.air))):
+            break
+    else:
+        return None
+    if only_rings(seen, squash=dy / dx):
+        return None
+    air, middle, metal = find_product_levels(seen, two.noise_rel) or (0.0, None, 1.0)
+    low, high = (unit * (two.air + g * (two.metal - two.air)) for g in (air, metal))
+    product = None if middle is None else unit * (two.air + middle * (two.metal - two.air))
+    return Levels(air=low, metal=high, noise=unit * noise, field=field, product=product)
+
+
+def _unit(planes: list[NDArray[Any]]) -> float:
+    """Return a power of two by which grey is divided where its square would leave single precision; 1 elsewhere."""
+    most = max(float(np.nanmax(np.abs(p))) for p in planes)
+    return 1.0 if most == 0 or 1e-9 < most < 1e9 else 2.0 ** round(float(np.log2(most)))
+
+
+def _two_greys(values: Floats) -> bool:
+    return bool(np.all((values == values.min()) | (values == values.max())))
+
+
+def _ways_to_part(
+    planes: list[NDArray[Any]], valid: list[NDArray[np.bool_]], values: Floats
+) -> Iterator[list[NDArray[np.bool_]]]:
+    """Yield ways of parting the grey in two, as masks of one side: by the grey, then by the smoothed grey.
+
+    Noise hides what is thin or small from a threshold; smoothing brings it out, and what is rarer still stands
+    out from the usual grey only.
+    """
+    low, high = (float(v) for v in np.percentile(values, [0.05, 99.95]))
     if not high > low:
         low, high = float(values.min()), float(values.max())
-    if not high > low:
-        raise InputError(f"{stack.source}: every voxel in the field has the same grey value; export the slices again")
     cut = float(_OTSU(np.clip(values, low, high), nbins=512))
+    yield [(p > cut) & v for p, v in zip(planes, valid, strict=True)]
+    smooth = [_smoothed(p, v) for p, v in zip(planes, valid, strict=True)]
+    values = np.concatenate([p[v] for p, v in zip(smooth, valid, strict=True)])
+    values = values[:: max(1, values.size // _MOST)]
+    if not values.max() > values.min():
+        return
+    yield [(p > float(_OTSU(values, nbins=512))) & v for p, v in zip(smooth, valid, strict=True)]
+    usual = float(np.median(values))
+    scatter = 1.4826 * float(np.median(np.abs(values - usual)))
+    for sign in sorted((1, -1), key=lambda sign: -int((sign * (values - usual) > _RARE * scatter).sum())):
+        rare = sign * (values - usual)
+        if rare.max() > _RARE * scatter:
+            half = max(_RARE * scatter, 0.5 * float(np.median(rare[rare > _RARE * scatter])))
+            yield [(sign * (p - usual) > half) & v for p, v in zip(smooth, valid, strict=True)]
+
+
+def _smoothed(plane: NDArray[Any], valid: NDArray[np.bool_]) -> Floats:
+    weight = ndimage.gaussian_filter(valid.astype(np.float32), _SMOOTH_PX)
+    smooth = ndimage.gaussian_filter(np.where(valid, plane, 0).astype(np.float32), _SMOOTH_PX)
+    return np.asarray(smooth / np.maximum(weight, np.float32(1e-6)))
+
+
+def _two_levels(
+    planes: list[NDArray[Any]], valid: list[NDArray[np.bool_]], bright: list[NDArray[np.bool_]], noise: float,
+    field: NDArray[np.bool_] | None,
+) -> Levels | None:  # fmt: skip
+    """Return the levels of two sides; metal is the one that does not make up the rim of the field."""
     rim = _rim(valid[0])
-    bright_rim = float(
-        np.mean([np.mean(p[rim & v] > cut) for p, v in zip(planes, valid, strict=True) if (rim & v).any()])
-    )
-    sign = -1.0 if bright_rim > 0.6 else 1.0
+    shares = [float(np.mean(b[rim & v])) for b, v in zip(bright, valid, strict=True) if (rim & v).any()]
+    turned = bool(shares) and float(np.mean(shares)) > 0.6
+    sign = -1.0 if turned else 1.0
     every = max(1, sum(p.size for p in planes) // _MOST)
     metal_values: list[Floats] = []
     air_values: list[Floats] = []
-    for p, v in zip(planes, valid, strict=True):
-        inside = (sign * p > sign * cut) & v
+    for p, v, b in zip(planes, valid, bright, strict=True):
+        inside = v & ~b if turned else b
         for mask, out in ((inside, metal_values), (~inside & v, air_values)):
             core = ndimage.binary_erosion(mask, iterations=3)
             out.append(p[core if core.any() else mask][::every].astype(np.float32))
-    noise = float(np.median([_noise(p, v) for p, v in zip(planes, valid, strict=True)]))
     metal_all, air_all = np.concatenate(metal_values), np.concatenate(air_values)
     if not metal_all.size or not air_all.size:
         return None
@@ -133,14 +200,7 @@ def find_levels(stack: SliceStack) -> Levels | None:
     metal = air + sign * float(np.median(metal_all))
     if abs(metal - air) <= 3 * noise or not (metal_all.size and metal != air):
         return None
-    if _one_population(planes, valid, abs(metal - air), air_all - air, metal_all - abs(metal - air)):
-        return None
-    two = Levels(air=air, metal=metal, noise=noise, field=field)
-    three = find_product_levels(_Normal(two, planes), two.noise_rel)
-    if three is None:
-        return two
-    low, middle, high = (air + g * (metal - air) for g in three)
-    return Levels(air=low, metal=high, noise=noise, field=field, product=middle)
+    return Levels(air=air, metal=metal, noise=noise, field=field)
 
 
 def _held(plane: NDArray[np.generic]) -> NDArray[Any]:
@@ -176,39 +236,10 @@ def _upper_population(values: Floats, noise: float) -> Floats:
     low, high = thin[thin <= cut], thin[thin > cut]
     if not low.size or not high.size or high.size < 0.02 * thin.size:
         return values
-    apart = low.mean() < 0.5 * high.mean() and high.mean() - low.mean() > 6 * noise
-    separate = apart and _between(low, high) > 0.85 * thin.var()
+    share = low.size / thin.size
+    between = share * (1 - share) * (high.mean() - low.mean()) ** 2
+    separate = between > 0.85 * thin.var() and low.mean() < 0.5 * high.mean() and high.mean() - low.mean() > 6 * noise
     return values[values > cut] if separate else values
-
-
-def _one_population(
-    planes: list[NDArray[Any]], valid: list[NDArray[np.bool_]], contrast: float, air: Floats, metal: Floats
-) -> bool:
-    """Return whether the grey is one population cut in two: noise, or a gradient, and no part.
-
-    The halves of any single heap of grey values lie no more than four of their own spreads apart, however neighbours
-    share their noise. Scans of real parts may come as close where they are poor; smoothing then parts metal from air,
-    while it leaves noise one heap: the share of variance between the halves (Otsu's criterion) is 2/pi for a
-    Gaussian and 3/4 for an even gradient.
-    """
-    spread = 1.4826 * min(float(np.median(np.abs(v - np.median(v)))) for v in (air, metal))
-    if contrast > _APART * spread:
-        return False
-    smooth = [
-        ndimage.gaussian_filter(np.where(v, p, np.median(p[v])).astype(np.float32), _SMOOTH_PX)[v]
-        for p, v in zip(planes, valid, strict=True)
-        if v.any()
-    ]
-    values = np.concatenate(smooth)
-    cut = float(_OTSU(values, nbins=256))
-    low, high = values[values <= cut], values[values > cut]
-    return not low.size or not high.size or _between(low, high) < _TWO_HEAPS * float(values.var())
-
-
-def _between(low: Floats, high: Floats) -> float:
-    """Return the variance between two parts of a set of values (N. Otsu's criterion)."""
-    share = low.size / (low.size + high.size)
-    return share * (1 - share) * float(high.mean() - low.mean()) ** 2
 
 
 def _noise(plane: NDArray[Any], valid: NDArray[np.bool_]) -> float:

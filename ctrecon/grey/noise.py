@@ -235,9 +235,14 @@ def _levelled(grey: Floats, mask: NDArray[np.bool_]) -> Floats:
 
     thin = slice(None, None, max(1, len(row) // _MOST_LEVELLED))
     solved = np.linalg.lstsq(table(thin), grey[row[thin], column[thin]], rcond=None)[0]
-    out = grey.copy()
-    out[row, column] -= table(slice(None)) @ solved
-    return out
+    factors = np.zeros((_DEGREE + 1, _DEGREE + 1))
+    for (i, j), share in zip(terms, solved, strict=True):
+        factors[j, i] = share
+    down, right = (
+        np.vander((np.arange(n) - middle[axis]) / half[axis], _DEGREE + 1, increasing=True)
+        for axis, n in enumerate(grey.shape)
+    )
+    return np.where(mask, grey - down @ factors @ right.T, grey)
 
 
 def smoothed_wide(values: Floats, sigma_px: float) -> Floats:

@@ -96,4 +96,4 @@ def _energy(
     used = count > 0
     share = total[used] ** 2 / count[used]
     # one strong line is one vote, not the whole election
-    return float(np.minimum(share, most * np.median(share)).sum())
+    return float(np.minimum(share, most * np.partition(share, len(share) // 2)[len(share) // 2]).sum())

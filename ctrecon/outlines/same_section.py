@@ -40,7 +40,9 @@ class Run:
         return self.last - self.first + 1
 
 
-def same_sections(outlines: Sequence[Floats], runs: Sequence[tuple[int, int]]) -> list[tuple[tuple[Run, ...], float]]:
+def same_sections(
+    outlines: Sequence[Floats], runs: Sequence[tuple[int, int]], *, least: int = 1
+) -> list[tuple[tuple[Run, ...], float]]:
     """Gather the runs of a followed outline that show one section, and how it grows.
 
     Parameters
@@ -49,6 +51,8 @@ def same_sections(outlines: Sequence[Floats], runs: Sequence[tuple[int, int]]) -
         The outline on each plane, closed.
     runs : sequence of (first, last)
         Rows of `outlines` between which the outline keeps or evenly changes all its figures.
+    least : int
+        Shorter runs make no section of their own: they only go on from another.
 
     Returns
     -------
@@ -65,6 +69,8 @@ def same_sections(outlines: Sequence[Floats], runs: Sequence[tuple[int, int]]) -
     out = []
     while left:
         best = max(left, key=lambda r: (r[1] - r[0], -r[0]))
+        if best[1] - best[0] + 1 < least:
+            break
         at = left.index(best)
         section = _Section(outlines, best)
         found = {at: 1.0}

@@ -138,10 +138,12 @@ def _cut(chain: _Chain, least: int) -> list[Stretch]:
     noise = np.median(bend, axis=0) / 1.65 if len(bend) else np.zeros(table.shape[1])
     tolerance = np.maximum(0.45, 5.7 * noise)
     cuts = [0, *sorted(_breaks(table / tolerance, 0, len(table) - 1)), len(table)]
-    pieces = [(a, b - 1) for a, b in pairwise(cuts) if b - a >= least]
+    pieces = [(a, b - 1) for a, b in pairwise(cuts)]
+    if max(b - a + 1 for a, b in pieces) < least:
+        return []
     if len(pieces) < 2:
         return [_stretch(chain, (Run(a, b),), _growth(table[a : b + 1, 0])) for a, b in pieces]
-    sections = same_sections([o.outline.points for o in chain.outlines], pieces)
+    sections = same_sections([o.outline.points for o in chain.outlines], pieces, least=least)
     return [
         _stretch(chain, runs, _growth(table[runs[0].first : runs[0].last + 1, 0]) if len(runs) == 1 else growth)
         for runs, growth in sections

@@ -9,6 +9,7 @@ from pathlib import Path
 import tifffile
 
 from ctrecon.core.errors import OutputExistsError
+from ctrecon.core.files import write_whole
 from ctrecon.phantoms.ferry_counter import SAMPLES, make
 from ctrecon.phantoms.phantom import Phantom
 
@@ -108,7 +109,5 @@ def make_samples(folder: str | Path) -> tuple[Path, ...]:
     root = Path(folder)
     root.mkdir(parents=True, exist_ok=True)
     made = tuple(write(make(name), root / name, force=True) for name in SAMPLES)
-    temporary = root / ".README.md.part"
-    temporary.write_text(_README, encoding="utf-8", newline="\n")
-    os.replace(temporary, root / "README.md")
+    write_whole(root / "README.md", _README.encode())
     return made

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.core.measured import format_percent
 from ctrecon.features.build import Draft
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import is_outside, kind_of
@@ -63,6 +64,9 @@ def reasons_for(seam: Draft, drafts: Sequence[Draft], faces: Sequence[Draft], sq
 
 def seam_reason(seam: Draft) -> Evidence:
     """Return the seam itself as a reason."""
+    if "other_material" in seam.feature.flags:
+        says = f"{seam.feature.id} holds another material: its grey differs from that of the metal around it."
+        return Evidence(kind="material", features=(seam.feature.id,), weight=0.0, says=says)
     chance = 1.0 if seam.seam is None else max(seam.seam.p_false, _LEAST_CHANCE)
     weight = max(float(np.log(_SEEN / chance)), 0.0)
     return Evidence(kind="seam", features=(seam.feature.id,), weight=round(weight, 2), says=_describe(seam))
@@ -111,7 +115,8 @@ def _describe(seam: Draft) -> str:
         what = "closed line"
     partial = ""
     if seam.seam is not None and seam.seam.filled_share < 0.8:
-        partial = f" It shows on {seam.seam.filled_share:.0%} of its length; elsewhere metal may touch metal."
+        share = format_percent(seam.seam.filled_share)
+        partial = f" It shows on {share} of its length; elsewhere metal may touch metal."
     keeps = "it is" if first == last else f"it keeps its place and size through all {last - first + 1} of them and is"
     show = "shows" if first == last else "show"
     return (
@@ -232,8 +237,8 @@ def _grey_step(seam: Draft, squared: SquaredStack) -> Evidence | None:
         kind="grey_step",
         features=(seam.feature.id,),
         weight=round(min(0.1 * z, _MOST), 2),
-        says=f"In slices {a} to {b} the metal {side} the line is darker by {abs(mean):.1%} of the contrast between "
-        "metal and air, and the grey steps at the line: two castings, or two alloys.",
+        says=f"In slices {a} to {b} the metal {side} the line is darker by {format_percent(abs(mean), 1)} of the "
+        "contrast between metal and air, and the grey steps at the line: two castings, or two alloys.",
     )
 
 

@@ -13,11 +13,13 @@ from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, against, reach_of, reasons
 from ctrecon.record.kinds import is_outside, is_seam, kind_of
 from ctrecon.record.part import Evidence, Feature, Hypothesis, Piece
 from ctrecon.record.priors import PRIORS
+from ctrecon.seams.layout import is_pin, stack_ends
 from ctrecon.shapes import Shape
 
 __all__ = ["infer_pieces"]
 
 _SURE, _UNLIKELY = 0.8, 0.3
+_FACE_PLANES = 1.5
 _SAYS = {
     "one_piece": "one piece of metal",
     "pressed_in": "a piece pressed or slipped onto another",
@@ -63,26 +65,34 @@ def infer_pieces(
     single = len(squared.survey.stack) == 1
     if not sides and not faces:
         return _one_piece(outside, squared, prior, single=single)
-    reasons = [(seam, reasons_for(seam, outside, faces, squared)) for seam in sides]
-    within = {f.feature.id for seam in sides for f in _cuts(seam, faces)}
-    explained = within | {name for _, found in reasons for one in found for name in one.features}
+    pins = [seam for seam in sides if is_pin(seam, outside)]
+    seats = [(seam, reasons_for(seam, outside, faces, squared)) for seam in sides if seam not in pins]
+    held = [(pin, reasons_for(pin, outside, [], squared)) for pin in pins]
+    within = {f.feature.id for seam, _ in seats for f in _cuts(seam, faces)}
+    explained = within | {name for _, found in seats for one in found for name in one.features}
     loose = [face for face in faces if face.feature.id not in explained]
     stacked = [face for face in faces if face.feature.id in within or face in loose]
-    hypotheses = _weigh(prior, reasons, stacked, faces, outside)
+    hypotheses = _weigh(prior, seats, held, stacked, faces, outside)
     pieces: list[Piece] = []
     taken: set[str] = set()
-    for seam, found in reasons:
+    for seam, found in seats:
         for one in _stack_on(seam, found, _cuts(seam, faces), outside, prior, first=len(pieces) + 2):
             taken |= set(one.features)
             pieces.append(one)
-    for face in loose:
+    low, high, unknown = _depths(outside, single)
+    for face, following in stack_ends(loose):
         pieces.append(_piece(len(pieces) + 2, "layer", face, [], [seam_reason(face)], prior))
-        pieces[-1] = _layer(pieces[-1], face, outside, pieces[:-1])
+        pieces[-1] = _layer(pieces[-1], face, following, outside, pieces[:-1])
         if any(d.feature.id not in taken | set(pieces[-1].features) for d in outside):
             taken |= set(pieces[-1].features)  # what lies beyond belongs to one of the two, and the body keeps some
+    for pin, found in held:
+        through = any(pin.depths[0] < f.depths[0] < pin.depths[1] for f in loose)
+        pieces.append(_piece(len(pieces) + 2, "rivet" if through else "pin", pin, [], found, prior))
     rest = tuple(d.feature.id for d in outside if d.feature.id not in taken)
     none_separate = float(np.prod([1 - (p.probability_separate or 0.0) for p in pieces]))
-    low, high, unknown = _depths(outside, single)
+    if loose and not seats:  # nothing runs through the flat seams but pins: the body is the lowest of the stack
+        high = min(loose, key=lambda f: f.depths[0]).feature.depth_from_mm
+        unknown = {name: why for name, why in unknown.items() if name != "depth_to_mm"}
     body = Piece(
         id="P1", name="body", depth_from_mm=low, depth_to_mm=high, features=rest, verdict=_verdict(1 - none_separate),
         probability_separate=round(1 - none_separate, 3), evidence=(_listed_with(pieces),), unknown=unknown,
@@ -134,23 +144,26 @@ def _thinnest(squared: SquaredStack) -> float | None:
 
 def _weigh(
     prior: dict[str, float],
-    reasons: Sequence[tuple[Draft, list[Evidence]]],
+    seats: Sequence[tuple[Draft, list[Evidence]]],
+    pins: Sequence[tuple[Draft, list[Evidence]]],
     stacked: Sequence[Draft],
     faces: Sequence[Draft],
     outside: Sequence[Draft],
 ) -> tuple[Hypothesis, ...]:
     """Weigh the ways of building the part: each takes credit only for the reasons it accounts for."""
-    side = sum(_capped(found) for _, found in reasons)
+    side = sum(_capped(found) for _, found in seats)
+    pinned = sum(_capped(found) for _, found in pins)
     flat = sum(seam_reason(face).weight for face in stacked)
     headed = [d for d in outside if "tapered" in d.feature.flags]
     at_ends = any(
         min(abs(h.depths[0] - d.depths[1]), abs(d.depths[0] - h.depths[1])) <= 2 for h in headed for d in faces
     )
+    through = any(pin.depths[0] < face.depths[0] < pin.depths[1] for pin, _ in pins for face in stacked)
     ln = {
         "one_piece": 0.0,
-        "pressed_in": side,
+        "pressed_in": side + pinned,
         "sandwich": (flat + side) if faces else side - 1.0,
-        "riveted": (flat + side + (0.7 if at_ends else -1.0)) if faces else side - 2.0,
+        "riveted": (flat + side + pinned + (0.7 if at_ends or through else -1.0)) if faces else side + pinned - 2.0,
     }
     top = max(ln.values())  # taken off, so that no odds overflow
     odds = {name: prior[name] * float(np.exp(value - top)) for name, value in ln.items()}
@@ -226,12 +239,21 @@ def _stack_on(
     return [replace(p, name="plate" if w > 1.3 * least else "spacer") for p, w in zip(out, widths, strict=True)]
 
 
-def _layer(piece: Piece, face: Draft, outside: Sequence[Draft], before: Sequence[Piece]) -> Piece:
+def _layer(
+    piece: Piece, face: Draft, following: Draft | None, outside: Sequence[Draft], before: Sequence[Piece]
+) -> Piece:
     """Give a piece that lies on a flat seam the depths and outsides beyond it, up to the next flat seam or the end."""
     _, high, _ = _depths(list(outside), False)
-    beyond = [d.feature for d in outside if d.depths[0] >= face.depths[0] - 1.5 and is_outside(d.feature)]
+    until = np.inf if following is None else following.depths[0] - _FACE_PLANES
+    beyond = [
+        d.feature
+        for d in outside
+        if face.depths[0] - _FACE_PLANES <= d.depths[0] < until and is_outside(d.feature)
+    ]
     taken = {name for one in before for name in one.features}
     ids = [f.id for f in beyond if f.id not in taken]
+    if following is not None:
+        high = following.feature.depth_from_mm
     unknown = {} if high is not None else {"depth_to_mm": "the part runs out of the stack at its end"}
     return replace(
         piece, depth_from_mm=face.feature.depth_from_mm, depth_to_mm=high,
@@ -259,6 +281,8 @@ def _what_would_settle(seam: Draft) -> Evidence:
 
 
 def _name(seam: Draft) -> str:
+    if "other_material" in seam.feature.flags:
+        return "insert"
     return {"square_seam": "spacer", "round_seam": "bush"}.get(seam.feature.kind, "piece")
 
 

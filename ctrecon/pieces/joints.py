@@ -5,12 +5,12 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 
-from ctrecon.core.frames import Floats
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured
 from ctrecon.features.build import Draft
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Joint, Piece
+from ctrecon.seams.layout import is_pin, ring_of
 
 __all__ = ["find_joints"]
 
@@ -32,31 +32,28 @@ def find_joints(pieces: Sequence[Piece], drafts: Sequence[Draft], squared: Squar
     Notes
     -----
     A piece can have been put on from a side when nothing of the body beyond it, on that
-    side, stands out over the seam's outline (looked at along the axis).
+    side, stands out over the seam's outline (looked at along the axis); a pin can have been
+    pushed in from a side where no metal lies on it.
     """
     if len(squared) == 1:  # without depth there is neither contact nor side
         return ()
     by_id = {d.feature.id: d for d in drafts}
+    plain = [d for d in drafts if d.seam is None]
     out: list[Joint] = []
     for piece in pieces[1:]:
         seams = [by_id[i] for i in piece.features if i in by_id and by_id[i].seam is not None]
         sides = [s for s in seams if not kind_of(s.feature).is_face]
         if sides:
-            out.append(_on_a_side_seam(piece, sides[0], pieces[0], by_id, squared))
+            out.append(_on_a_side_seam(piece, sides[0], pieces[0], by_id, squared, is_pin(sides[0], plain)))
         elif seams:
             out.append(_on_a_flat_seam(piece, seams[0]))
     return tuple(out)
 
 
-def _ring(draft: Draft) -> Floats:
-    shape = draft.sized.candidate.shape
-    return draft.sized.candidate.spans[0].points if shape is None else shape.outline(180)
-
-
 def _on_a_side_seam(
-    piece: Piece, seam: Draft, body: Piece, by_id: dict[str, Draft], squared: SquaredStack
+    piece: Piece, seam: Draft, body: Piece, by_id: dict[str, Draft], squared: SquaredStack, pin: bool
 ) -> Joint:
-    ring = shapely.Polygon(_ring(seam))
+    ring = shapely.Polygon(ring_of(seam))
     pitch, step = squared.pitch_mm, squared.depth_step_mm
     depth = (seam.depths[1] - seam.depths[0]) * step
     around = float(ring.length) * pitch
@@ -67,13 +64,14 @@ def _on_a_side_seam(
     grows = _grows(seam, depth)
     for side, word in ((0, "start"), (1, "end")):
         # on a tapered seat a piece comes off towards the narrow end only
-        if _passes(ring, seam, side, body, by_id) and grows != (1 if side else -1):
+        open_ = _uncovered(ring, seam, side, by_id) if pin else _passes(ring, seam, side, body, by_id)
+        if open_ and grows != ((-1 if side else 1) if pin else (1 if side else -1)):
             free.append(word)
     gap = seam.feature.seam_mm
     clearance = None if gap is None or gap.value < 0 else gap
     return Joint(
         piece=piece.id, on=body.id, features=(seam.feature.id,), contact_mm2=contact, clearance_mm=clearance,
-        put_on_from=tuple(free), says=_says(piece, body, free, gap),
+        put_on_from=tuple(free), says=_says(piece, body, free, gap, pin),
     )  # fmt: skip
 
 
@@ -93,17 +91,29 @@ def _passes(ring: shapely.Polygon, seam: Draft, side: int, body: Piece, by_id: d
         if draft is None or not is_outside(draft.feature):
             continue
         beyond = draft.depths[0] < seam.depths[0] - 1 if side == 0 else draft.depths[1] > seam.depths[1] + 1
-        if beyond and not hole.contains(shapely.Polygon(_ring(draft))):
+        if beyond and not hole.contains(shapely.Polygon(ring_of(draft))):
             return False
     return True
 
 
-def _says(piece: Piece, body: Piece, free: Sequence[str], gap: Measured | None) -> str:
+def _uncovered(ring: shapely.Polygon, seam: Draft, side: int, by_id: dict[str, Draft]) -> bool:
+    """Tell whether no metal lies on a pin beyond one end of its seam."""
+    for draft in by_id.values():
+        if not is_outside(draft.feature):
+            continue
+        beyond = draft.depths[0] < seam.depths[0] - 1 if side == 0 else draft.depths[1] > seam.depths[1] + 1
+        if beyond and ring.intersects(shapely.Polygon(ring_of(draft))):
+            return False
+    return True
+
+
+def _says(piece: Piece, body: Piece, free: Sequence[str], gap: Measured | None, pin: bool) -> str:
     words = {"start": "the start (low slice numbers)", "end": "the end (high slice numbers)"}
+    put, sits = ("pushed in", "sits in") if pin else ("put on", "sits on")
     if len(free) == 2:
-        way = "can have been put on from either side"
+        way = f"can have been {put} from either side"
     elif free:
-        way = f"can only have been put on from {words[free[0]]}"
+        way = f"can only have been {put} from {words[free[0]]}"
     else:
         way = "cannot be slid off either side as it is now: what holds it (a rivet head, an upset end) came after it"
     if gap is None:
@@ -116,7 +126,7 @@ def _says(piece: Piece, body: Piece, free: Sequence[str], gap: Measured | None) 
             f"the gap is as good as {gap.value:.4f} mm of air on each side (at most {most:.4f} mm if it is empty; more "
             "if corrosion product fills it); whether it was a press fit before it corroded, the scan can't say"
         )
-    return f"{piece.id} ({piece.name}) sits on {body.id} ({body.name}); it {way}; {fit}."
+    return f"{piece.id} ({piece.name}) {sits} {body.id} ({body.name}); it {way}; {fit}."
 
 
 def _on_a_flat_seam(piece: Piece, seam: Draft) -> Joint:

@@ -10,6 +10,7 @@ from matplotlib.patheffects import Normal, Stroke
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
+from ctrecon.core.measured import format_value
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, grey_bar, plain
 from ctrecon.record.explained import Explained, ExplainedSlice
 from ctrecon.record.part import Part
@@ -111,7 +112,10 @@ def explained_slice(view: ExplainedSlice, explained: Explained, part: Part) -> F
             bar.set_ticks([-2 * half, -half, 0, half, 2 * half] if 2 * half <= limit else [-half, 0, half])
             bar.ax.tick_params(labelsize=7, labelfontfamily=FONT, colors=INK, length=2, pad=1.5)
     depth = view.index * part.stack.voxel_mm[0]
-    heading = f"slice {view.index}, depth {depth:.3f} mm; scale of the right picture: times the noise of one voxel"
+    heading = (
+        f"slice {view.index}, depth {format_value(depth, 3)} mm; scale of the right picture: times the noise "
+        f"of one voxel"
+    )
     figure.text(
         0.1 / _WIDTH_IN, 1 - 0.07 / height, plain(heading, most=120), ha="left", va="top", fontsize=9, color=INK,
         family=FONT, parse_math=False,

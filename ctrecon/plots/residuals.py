@@ -2,6 +2,7 @@
 
 from matplotlib.figure import Figure
 
+from ctrecon.core.measured import format_value
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, plain
 from ctrecon.record.kinds import kind_words
 from ctrecon.record.part import Part
@@ -45,7 +46,7 @@ def residual_plot(part: Part) -> Figure:
             lw=1.0,
         )
         axes.annotate(
-            f"{value:.2f}",
+            format_value(value, 2),
             (value, row),
             xytext=(4, 0),
             textcoords="offset points",

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
+from ctrecon.core.measured import format_short, format_value
 from ctrecon.plots.slices import scale_bar
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, grey_bar, plain
 from ctrecon.record.kinds import kind_words
@@ -79,7 +80,7 @@ def unrolled_seam(picture: SeamPicture, part: Part) -> Figure:
     _words(bar, y="grey on the line less that beside it, %")
     bar.yaxis.set_label_position("right")
     title = f"{feature.id} {kind_words(feature)}, unrolled along its outline"
-    title += f", noise averaged over {2.4 * calm * pitch:.2g} mm"
+    title += f", noise averaged over {format_short(2.4 * calm * pitch, 2)} mm"
     figure.text(
         left, 1 - 0.1 / height,
         plain(title, most=90),
@@ -161,7 +162,8 @@ def _angles(axes: Axes, picture: SeamPicture, along_mm: Floats) -> None:
         return  # an outline that turns back on itself has no one place in each direction
     wanted = 45 * np.arange(np.ceil(turned[0] / 45), np.floor(turned[-1] / 45) + 1)
     above = axes.secondary_xaxis("top")
-    above.set_xticks(np.interp(wanted, turned, along_mm), [f"{v % 360:.0f}\N{DEGREE SIGN}" for v in wanted])
+    degrees = [f"{format_value(v % 360, 0)}\N{DEGREE SIGN}" for v in wanted]
+    above.set_xticks(np.interp(wanted, turned, along_mm), degrees)
     above.tick_params(labelsize=8, labelfontfamily=FONT, colors=SOFT)
     words = "direction from its middle, clockwise in the slices from right"
     above.set_xlabel(words, fontsize=8, family=FONT, color=SOFT)

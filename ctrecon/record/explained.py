@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.core.measured import format_value
 
 __all__ = ["Explained", "ExplainedSlice", "Lump", "Noise", "Psf"]
 
@@ -123,10 +124,10 @@ class Explained:
             left = f"{count} unexplained {'place' if count == 1 else 'places'}, see the report"
         return (
             f"the record explains {percent(self.metal_explained)} of the metal in the scan "
-            f"(residual {float(np.median(known)):.2f} times the noise); {left}"
+            f"(residual {format_value(float(np.median(known)), 2)} times the noise); {left}"
         )
 
 
 def percent(share: float) -> str:
     """Return a share in per cent, never rounded up to the whole."""
-    return "100 %" if share >= 1 else f"{min(100 * share, 99.99):.2f} %"
+    return "100 %" if share >= 1 else f"{format_value(min(100 * share, 99.99), 2)} %"

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import shapely
 
-from ctrecon.core.measured import Measured
+from ctrecon.core.measured import Measured, format_value
 from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Feature, Part, Relation, outline_in_part_frame
 from ctrecon.record.patterns import Pattern, equal_sizes, find_patterns
@@ -44,7 +44,7 @@ def _one_size(
         spread = max(sizes[i].value for i in members) - min(sizes[i].value for i in members)
         says = (
             f"{len(ids)} holes of one size ({', '.join(ids)}), as from one drill: diameter {said(common, part)}, "
-            f"spread {spread:.4f} mm"
+            f"spread {format_value(spread, 4)} mm"
         )
         out.append(Relation(kind="equal_size", features=ids, value=common, says=says, margin=margin))
         at = [k for k, f in enumerate(holes) if f.id in ids]
@@ -104,7 +104,7 @@ def _told(
     ids = tuple(holes[i].id for i in pattern.members)
     listed = ", ".join(ids)
     sizes = pattern.sizes
-    off = f"; they lie off it by {pattern.scatter_mm:.4f} mm (rms)"
+    off = f"; they lie off it by {format_value(pattern.scatter_mm, 4)} mm (rms)"
     value: Measured | None = None
     if pattern.kind in ("circle_of_holes", "divided_circle"):
         value = Measured(2 * sizes["radius"].value, 2 * (sizes["radius"].u or 0.0) or None)
@@ -133,7 +133,7 @@ def _told(
             f"{holes[pattern.members[a]].id} with {holes[pattern.members[b]].id}"
             for a, b in zip(pattern.places[::2], pattern.places[1::2], strict=True)
         ]
-        miss = f"their mates miss by {pattern.scatter_mm:.4f} mm (rms)"
+        miss = f"their mates miss by {format_value(pattern.scatter_mm, 4)} mm (rms)"
         says = f"{listed} symmetric about a line {_way(part, sizes['angle'])}: {', '.join(pairs)}; {miss}"
     return Relation(kind=pattern.kind, features=ids, value=value, says=says, margin=pattern.margin)
 

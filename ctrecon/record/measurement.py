@@ -2,10 +2,11 @@
 
 from dataclasses import dataclass
 
+from ctrecon.core.arguments import need
 from ctrecon.record.part import Part
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
 
-__all__ = ["Measurement"]
+__all__ = ["Measurement", "need_part"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,3 +33,15 @@ class Measurement:
     part: Part
     pictures: tuple[SlicePicture, ...] = ()
     seam_pictures: tuple[SeamPicture | FaceSeamPicture, ...] = ()
+
+
+def need_part(value: object, by: str) -> None:
+    """Refuse what is no record, in one sentence.
+
+    Raises
+    ------
+    WrongTypeError
+        If it is none.
+    """
+    is_more = isinstance(value, Measurement)
+    need(value, Part, by, cure="give its part" if is_more else "read one with read_part, or measure one")

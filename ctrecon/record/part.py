@@ -10,15 +10,18 @@ from typing import ClassVar
 
 import numpy as np
 
+from ctrecon.core.errors import NoFeatureError
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import FINITE, Measured
+from ctrecon.record.main_size import MainSize, main_size_of
+from ctrecon.record.scale_found import KnownSize, ScaleFound
 from ctrecon.record.worn import Worn
 
 __all__ = [
-    "RELATION_KINDS", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "Joint",
-    "ImageInfo", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn", "Worn",
-    "depths_in_part_frame", "outline_in_part_frame", "place_in_part_frame",
-    "scale_u_along", "scale_u_of", "taper_of",
+    "RELATION_KINDS", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "ImageInfo",
+    "Joint", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn", "Worn",
+    "depths_in_part_frame", "outline_in_part_frame", "place_in_part_frame", "scale_u_along",
+    "scale_u_of", "taper_of",
 ]  # fmt: skip
 
 RELATION_KINDS: dict[str, str] = {
@@ -165,6 +168,11 @@ class Feature:
     name: str | None = None
     accepted: bool | None = None
 
+    @property
+    def size(self) -> MainSize:
+        """The size that tells it from its neighbours, printed and turned into a number by one rule; see `MainSize`."""
+        return main_size_of(self)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Evidence:
@@ -262,41 +270,6 @@ class Relation:
 
 
 @dataclass(frozen=True, kw_only=True)
-class KnownSize:
-    """A size of the real part that a person typed in, and how the scan agrees with it (mm).
-
-    `u_mm` is one standard uncertainty, `before_mm` what the scan gave, `residual_mm` what is left
-    between the two once scale and edge are put right; `used` tells whether it took part in that.
-    """
-
-    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
-    name: str
-    value_mm: float
-    u_mm: float
-    before_mm: float
-    residual_mm: float
-    used: bool = True
-
-
-@dataclass(frozen=True, kw_only=True)
-class ScaleFound:
-    """How true scale was found from known sizes.
-
-    `factor` (z, y, x) is by how much each voxel edge grew, `edge_mm` how much further out of the
-    metal the true edge lies than it was measured, `chi2` and `freedom` how the known sizes agree,
-    `says` the same in sentences.
-    """
-
-    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
-    knowns: tuple[KnownSize, ...]
-    factor: tuple[Measured, Measured, Measured]
-    edge_mm: Measured
-    chi2: float
-    freedom: int
-    says: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
 class ImageInfo:
     """What the slices are like as pictures; null where it could not be told.
 
@@ -342,6 +315,8 @@ class Part:
     >>> part = read_part("drum_hub_out/part.json")
     >>> [feature.id for feature in part.of_kind("round_outside")]
     ['F1', 'F5']
+    >>> part["F2"].kind
+    'round_hole'
     """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
@@ -362,12 +337,35 @@ class Part:
     decided: tuple[str, ...] = ()
     schema: str = "ctrecon-part-1"
 
-    def feature(self, ident: str) -> Feature:
-        """Return the feature with this id; KeyError where there is none."""
+    __iter__ = None
+    """A record is no list: its parts are `features`, `pieces`, `relations` and `joints`."""
+
+    def __getitem__(self, ident: str) -> Feature:
+        """Return the feature with this id.
+
+        Raises
+        ------
+        NoFeatureError
+            If there is none; it is a KeyError too.
+        """
         for one in self.features:
             if one.id == ident:
                 return one
-        raise KeyError(ident)
+        there = ", ".join(one.id for one in self.features) or "none"
+        raise NoFeatureError(f"there is no feature {ident!r} in {self.name}; its features are {there}")
+
+    def __contains__(self, ident: object) -> bool:
+        """Tell whether a feature has this id."""
+        return any(one.id == ident for one in self.features)
+
+    def feature(self, ident: str) -> Feature:
+        """Return the feature with this id; as ``part[ident]``."""
+        return self[ident]
+
+    @property
+    def rotation(self) -> Floats:
+        """The (3, 3) rotation from the stack frame to the part frame; none where the axis is unknown."""
+        return np.eye(3) if self.axis is None else rotation_to_part(self.axis.direction_xyz)
 
     def of_kind(self, *kinds: str) -> tuple[Feature, ...]:
         """Return the features of these kinds, in the order of their ids."""
@@ -382,8 +380,6 @@ def taper_of(feature: Feature) -> Measured | None:
     return taper
 
 
-def _rotation(part: Part) -> Floats:
-    return np.eye(3) if part.axis is None else rotation_to_part(part.axis.direction_xyz)
 
 
 def _stack_ends(part: Part, feature: Feature) -> tuple[float, float]:
@@ -405,13 +401,13 @@ def place_in_part_frame(part: Part, feature: Feature) -> tuple[float, float]:
     if feature.x_mm is None or feature.y_mm is None:
         raise ValueError(f"the place of feature {feature.id} is unknown")
     low, high = _stack_ends(part, feature)
-    point = _rotation(part) @ np.array([feature.x_mm.value, feature.y_mm.value, (low + high) / 2])
+    point = part.rotation @ np.array([feature.x_mm.value, feature.y_mm.value, (low + high) / 2])
     return float(point[0]), float(point[1])
 
 
 def depths_in_part_frame(part: Part, feature: Feature) -> tuple[float, float]:
     """Return the depths (Z from, Z to; mm) of the feature's ends along the part axis."""
-    rotation = _rotation(part)
+    rotation = part.rotation
     low, high = _stack_ends(part, feature)
     middle = (low + high) / 2
     x = 0.0 if feature.x_mm is None else feature.x_mm.value
@@ -426,7 +422,7 @@ def outline_in_part_frame(part: Part, feature: Feature) -> Floats:
     points = np.asarray(feature.outline_mm or (), dtype=float).reshape(-1, 2)
     low, high = _stack_ends(part, feature)
     at_mid = np.column_stack([points, np.full(len(points), (low + high) / 2)])
-    return np.asarray((at_mid @ _rotation(part).T)[:, :2])
+    return np.asarray((at_mid @ part.rotation.T)[:, :2])
 
 
 def scale_u_along(part: Part, direction: str) -> float | None:

@@ -90,11 +90,14 @@ def axis_offsets(part: Part, lines: Mapping[str, AxisLine]) -> list[Relation]:
         shift = pb - pa
         length, u, sd = _length_and_u(shift, ca + cb)
         value = Measured(length, u)
-        side = f"{b.id} lies X {shift[0]:+.4f}, Y {-shift[1]:+.4f} mm from {a.id}"
+        side = (
+            f"{b.id} lies X {format_value(shift[0], 4, sign=True)}, Y {format_value(-shift[1], 4, sign=True)} mm "
+            f"from {a.id}"
+        )
         verdict = "" if length > _NOISE_99 * sd else "; not resolved: no more than noise explains"
         says = (
             f"Axes of {a.id} and {b.id} {said(value, part)} apart; {side}; "
-            f"noise alone gives about {_NOISE_MEAN * sd:.4f} mm{verdict}"
+            f"noise alone gives about {format_value(_NOISE_MEAN * sd, 4)} mm{verdict}"
         )
         out.append(Relation(kind="axis_offset", features=(a.id, b.id), value=value, says=says))
     return out
@@ -122,7 +125,7 @@ def axes_angles(part: Part, lines: Mapping[str, AxisLine]) -> list[Relation]:
         verdict = "" if length > _NOISE_99 * sd else "; not resolved: parallel within what noise explains"
         says = (
             f"Axes of {a.id} and {b.id} at {said(value, part, 'deg')} to each other; "
-            f"noise alone gives about {_NOISE_MEAN * sd:.3f}°{verdict}"
+            f"noise alone gives about {format_value(_NOISE_MEAN * sd, 3)}°{verdict}"
         )
         out.append(Relation(kind="axes_angle", features=(a.id, b.id), value=value, says=says))
         if len(out) >= _MOST_PAIRS:
@@ -183,7 +186,8 @@ def centre_distances(part: Part, lines: Mapping[str, AxisLine]) -> list[Relation
         u = float(np.sqrt(max(float(unit @ (ca + cb) @ unit) + sway**2, 1e-14)))
         value = Measured(length, u)
         says = (
-            f"{a.id} to {b.id}: {said(value, part)} from centre to centre (X {way[0]:+.3f}, Y {-way[1]:+.3f})"
+            f"{a.id} to {b.id}: {said(value, part)} from centre to centre (X {format_value(way[0], 3, sign=True)}, "
+            f"Y {format_value(-way[1], 3, sign=True)})"
         )
         out.append(Relation(kind="centre_distance", features=(a.id, b.id), value=value, says=says))
     return out

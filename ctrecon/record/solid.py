@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ctrecon.core.frames import Floats, rotation_to_part
+from ctrecon.core.frames import Floats
 from ctrecon.record.kinds import is_seam, kind_of
 from ctrecon.record.part import Feature, Part, depths_in_part_frame, place_in_part_frame
 from ctrecon.record.sections import Section, section_of
@@ -234,7 +234,7 @@ def solid_of(part: Part) -> Solid:
     out there, and outsides that meet within a slice are joined: errors of a hundredth of a
     millimetre must not leave skins and slits that nobody measured.
     """
-    rotation = np.eye(3) if part.axis is None else rotation_to_part(part.axis.direction_xyz)
+    rotation = part.rotation
     dz, dy, dx = part.stack.voxel_mm
     made = {}
     for feature in part.features:
@@ -277,7 +277,7 @@ def _cross(
     middle: float,
 ) -> Cross:
     """Return the hole's own axis; its ends are those of its outline and a little more, so that no skin closes it."""
-    rotation = np.eye(3) if part.axis is None else rotation_to_part(part.axis.direction_xyz)
+    rotation = part.rotation
     direction = rotation @ np.asarray(direction_xyz)
     point = np.array([*place_in_part_frame(part, feature), middle])
     along = (section.outline - point[:2]) @ direction[:2]

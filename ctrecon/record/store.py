@@ -5,8 +5,6 @@ import dataclasses
 import io
 import json
 import math
-import os
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,11 +12,13 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from ctrecon.core.errors import InputFileError
+from ctrecon.core.files import write_whole
 from ctrecon.core.measured import Measured, expanded
 from ctrecon.record.kinds import KINDS, kind_of
+from ctrecon.record.measurement import need_part
 from ctrecon.record.part import RELATION_KINDS, Feature, Part, Piece, scale_u_of
 
-__all__ = ["part_to_json", "read_part", "record_schema", "write_atomically", "write_features_csv", "write_part"]
+__all__ = ["part_to_json", "read_part", "record_schema", "write_features_csv", "write_part"]
 
 SCHEMA_NAME = "ctrecon-part-1"
 _BASES = ("measured", "stated", "inferred", "assumed")
@@ -28,19 +28,6 @@ _ALWAYS = ("id", "kind", "basis", "flags", "x_mm", "y_mm", "depth_from_mm", "dep
 
 def _adapter() -> TypeAdapter[Part]:
     return TypeAdapter(Part)
-
-
-def write_atomically(path: Path, data: bytes) -> None:
-    """Write to a temporary file beside the target and rename it: whole or not at all."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as out:
-            out.write(data)
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
 
 
 def _tidy(value: Any) -> Any:
@@ -203,7 +190,8 @@ def write_part(part: Part, path: str | Path) -> None:
     >>> read_part("renamed.json").name
     'hub of the fare counter'
     """
-    write_atomically(Path(path), part_to_json(part).encode())
+    need_part(part, "write_part")
+    write_whole(path, part_to_json(part).encode())
 
 
 def read_part(path: str | Path) -> Part:
@@ -276,6 +264,7 @@ def write_features_csv(part: Part, path: str | Path) -> None:
     >>> print(Path("features.csv").read_text().splitlines()[0])
     feature,kind,quantity,value,u_k1,U_k2_without_scale,basis,flags,why_unknown
     """
+    need_part(part, "write_features_csv")
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
     scaled = None not in part.stack.scale_u_rel
@@ -299,4 +288,4 @@ def write_features_csv(part: Part, path: str | Path) -> None:
             if getattr(feature, name, None) is None:  # roundness_mm stands above already
                 spread = _cell(expanded(one, scale_u_of(part, name)))
                 table.writerow([feature.id, feature.kind, name, _cell(one.value), _cell(one.u), spread, *tail, ""])
-    write_atomically(Path(path), out.getvalue().encode())
+    write_whole(path, out.getvalue().encode())

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from ctrecon.core.budget import ORIGINS
-from ctrecon.core.measured import COVERAGE_FACTOR, Measured
+from ctrecon.core.measured import COVERAGE_FACTOR, Measured, format_percent, format_short, format_value
 from ctrecon.record.part import Feature, ImageInfo, Part, scale_u_of
 
 __all__ = ["ORIGIN_WORDS", "BudgetRow", "budget_rows", "image_facts"]
@@ -69,7 +69,7 @@ def _rows(part: Part, feature: Feature, used: list[str]) -> Iterator[BudgetRow]:
             _WORDS[name],
             tuple(_text(origins.get(origin)) for origin in used),
             "not known" if scale is None else _text(scale),
-            f"{whole:.5f}",
+            format_value(whole, 5),
         )
 
 
@@ -77,7 +77,7 @@ def _text(u: float | None) -> str:
     if u is None:
         return ""
     expanded = COVERAGE_FACTOR * u
-    return f"{expanded:.5f}" if expanded >= 5e-6 else "<0.00001"
+    return format_value(expanded, 5) if expanded >= 5e-6 else "<0.00001"
 
 
 def image_facts(part: Part) -> list[tuple[str, str]]:
@@ -89,22 +89,23 @@ def image_facts(part: Part) -> list[tuple[str, str]]:
 
 def _image(image: ImageInfo) -> Iterator[tuple[str, str]]:
     if image.snr is not None:
-        yield "Contrast over noise", f"{image.snr:.3g}"
+        yield "Contrast over noise", format_short(image.snr, 3)
     if image.psf_px is not None:
-        depth = "" if image.psf_slices is None else f", {image.psf_slices:.2f} slices along depth"
-        yield "Blur (sigma)", f"{image.psf_px:.2f} voxel in the slice{depth}"
+        depth = "" if image.psf_slices is None else f", {format_value(image.psf_slices, 2)} slices along depth"
+        yield "Blur (sigma)", f"{format_value(image.psf_px, 2)} voxel in the slice{depth}"
     if image.edge_u_px is not None:
         yield (
             "Edge of the whole scan",
-            f"{image.edge_u_px:.3f} voxel (k = 1) for a grey scale nobody checked: twice that on every outside "
+            f"{format_value(image.edge_u_px, 3)} voxel (k = 1) for a grey scale nobody checked: twice that on every "
+            f"outside "
             "and, the other way, on every bore, not in U; sizes known from the part settle it",
         )
     if image.noise_correlation is not None:
         shared = max(image.noise_correlation, 0.0)  # below 0 is chance
-        yield "Noise neighbours share", f"{shared:.0%}"
+        yield "Noise neighbours share", format_percent(shared)
     found = [
         (image.ring_amplitude_rel, "rings"), (image.drift_rel, "drift through depth"), (image.cupping_rel, "cupping"),
     ]  # fmt: skip
-    seen = [f"{word} {share:.1%}" for share, word in found if share is not None and share >= 0.001]
+    seen = [f"{word} {format_percent(share, 1)}" for share, word in found if share is not None and share >= 0.001]
     if seen:
         yield "Artefacts, of the contrast", ", ".join(seen)

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from ctrecon.core.flags import explain
+from ctrecon.core.measured import format_percent, format_value
 from ctrecon.plots.slices import cutout
 from ctrecon.record.kinds import kind_words
 from ctrecon.record.part import Feature, Part, Piece
@@ -48,7 +49,7 @@ def percent(chance: float) -> str:
     >>> percent(0.62), percent(0.9996)
     ('62 %', '99.9 %')
     """
-    return f"{100 * chance:.0f} %" if 0.01 < chance < 0.99 else f"{min(max(100 * chance, 0.1), 99.9):.1f} %"
+    return format_percent(chance) if 0.01 < chance < 0.99 else f"{format_value(min(max(100 * chance, 0.1), 99.9), 1)} %"
 
 
 def checks_of(part: Part, pictures: Sequence[SlicePicture]) -> tuple[tuple[Check, ...], tuple[tuple[str, str], ...]]:

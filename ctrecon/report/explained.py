@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ctrecon.core.measured import format_percent, format_value
 from ctrecon.plots.explain import explained_chart, explained_slice
 from ctrecon.record.explained import Explained
 from ctrecon.record.part import Part
@@ -51,15 +52,16 @@ def explained_view(part: Part, explained: Explained | None, names: Sequence[str]
     ]
     lumps = [
         Left(
-            one.says, f"{one.x_mm:.2f}", f"{one.y_mm:.2f}",
-            f"{one.depth_from_mm:.2f}\N{EN DASH}{one.depth_to_mm:.2f}",
-            " \N{MULTIPLICATION SIGN} ".join(f"{size:.2f}" for size in one.size_mm), f"{one.strength:.0f}",
+            one.says, format_value(one.x_mm, 2), format_value(one.y_mm, 2),
+            f"{format_value(one.depth_from_mm, 2)}\N{EN DASH}{format_value(one.depth_to_mm, 2)}",
+            " \N{MULTIPLICATION SIGN} "
+            "".join(format_value(size, 2) for size in one.size_mm), format_value(one.strength, 0),
         )
         for one in explained.lumps[:LUMPS_MOST]
     ]  # fmt: skip
     wrong = explained.metal_wrong or 0.0
     says = explained.says[:1].upper() + explained.says[1:].replace(", see the report", "")
     return ExplainedView(
-        says, f"{100 * wrong:.2f} %" if wrong >= 5e-5 else "", figure_uri(explained_chart(explained)),
+        says, format_percent(wrong, 2) if wrong >= 5e-5 else "", figure_uri(explained_chart(explained)),
         tuple(pictures), tuple(lumps), max(0, len(explained.lumps) - LUMPS_MOST),
     )  # fmt: skip

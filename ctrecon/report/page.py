@@ -13,15 +13,16 @@ from typing import Protocol, TypeVar
 
 from jinja2 import Environment, StrictUndefined, Template
 
+from ctrecon.core.files import write_whole
 from ctrecon.core.flags import explain
-from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
+from ctrecon.core.measured import Measured, decimals_for, expanded, format_percent, format_short, format_u, format_value
 from ctrecon.core.threads import in_one_thread
 from ctrecon.plots import depth_chart, residual_plot, slice_with_fits
 from ctrecon.record.explained import Explained
 from ctrecon.record.kinds import REQUIRED, kind_of, kind_words
+from ctrecon.record.measurement import Measurement, need_part
 from ctrecon.record.part import Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
-from ctrecon.record.store import write_atomically
 from ctrecon.report.budgets import budget_rows, image_facts
 from ctrecon.report.checks import BASES, checks_of, percent
 from ctrecon.report.embedded_images import Picture, figure_uri
@@ -177,10 +178,10 @@ def _others(part: Part, feature: Feature) -> Iterator[Number]:
     if feature.teeth is not None:
         yield Number("teeth", str(feature.teeth))
     if feature.arc_deg is not None and feature.arc_deg < 360:
-        start = "" if feature.arc_from_deg is None else f" from {feature.arc_from_deg:.1f}\N{DEGREE SIGN}"
-        yield Number("arc", f"{feature.arc_deg:.1f}\N{DEGREE SIGN}{start}")
+        start = "" if feature.arc_from_deg is None else f" from {format_value(feature.arc_from_deg, 1)}\N{DEGREE SIGN}"
+        yield Number("arc", f"{format_value(feature.arc_deg, 1)}\N{DEGREE SIGN}{start}")
     if feature.rim_share is not None and feature.rim_share < 0.995:
-        yield Number("rim used", f"{100 * feature.rim_share:.0f} %")
+        yield Number("rim used", format_percent(feature.rim_share))
     if feature.opens_at is not None:
         yield Number("opens at", " and ".join(feature.opens_at) or "neither end")
     if feature.slices_used is not None:
@@ -226,7 +227,9 @@ def _piece(part: Part, piece: Piece) -> PieceCard:
         verdict=_VERDICTS.get(piece.verdict, piece.verdict),
         depths=depths,
         chance="" if chance is None else percent(chance),
-        evidence=tuple((one.says, ", ".join(one.features), f"{one.weight:+.1f}") for one in piece.evidence),
+        evidence=tuple(
+            (one.says, ", ".join(one.features), format_value(one.weight, 1, sign=True)) for one in piece.evidence
+        ),
         features=", ".join(piece.features),
         reasons=_reasons(list(piece.unknown.items())),
     )
@@ -257,7 +260,7 @@ _RELATIONS = {
 
 def _form(part: Part) -> Iterator[FormRow]:
     for one in part.features:
-        if not one.form:
+        if not (one.form or one.form_says):
             continue
         named = [(name, one.form.get(name)) for name in _REFERENCES] if "roundness_mm" in one.form else []
         numbers = tuple(_number(part, "roundness_mm", value, "the points hold no such circle") for _, value in named)
@@ -270,7 +273,7 @@ def _relations(part: Part) -> Iterator[tuple[str, tuple[tuple[str, str], ...]]]:
         some = [one for kind in kinds for one in part.relations if one.kind == kind]
         even = [one for one in some if one.kind == "axes_angle" and "not resolved" in one.says]
         told = [one for one in some if len(even) < 2 or one not in even]
-        lines = [(one.says, "" if one.margin is None else f"{one.margin:.1f}") for one in told]
+        lines = [(one.says, "" if one.margin is None else format_value(one.margin, 1)) for one in told]
         if len(even) > 1:  # many parallel axes say one thing
             pairs = [(one, _number(part, "turn_deg", one.value)) for one in even]
             listed = ", ".join(f"{' and '.join(one.features)} (U {n.spread}\N{DEGREE SIGN})" for one, n in pairs)
@@ -335,7 +338,7 @@ def _pictures(part: Part, pictures: Sequence[SlicePicture], names: Sequence[str]
     if len(ordered) > PICTURES_MOST:
         ordered = [ordered[round(k * (len(ordered) - 1) / (PICTURES_MOST - 1))] for k in range(PICTURES_MOST)]
     for one in ordered:
-        depth = f"slice {one.index}, depth {one.index * part.stack.voxel_mm[0]:.3f} mm"
+        depth = f"slice {one.index}, depth {format_value(one.index * part.stack.voxel_mm[0], 3)} mm"
         name = names[one.index] if 0 <= one.index < len(names) else ""
         seen = ", ".join(dict.fromkeys(ident for ident, _ in one.curves)) or "no curves"
         yield Picture(figure_uri(slice_with_fits(one, part, title=depth)), name, f"{depth}; drawn on it: {seen}")
@@ -344,16 +347,16 @@ def _pictures(part: Part, pictures: Sequence[SlicePicture], names: Sequence[str]
 def _scale_text(scale: tuple[float | None, ...]) -> str:
     if all(one is None for one in scale):
         return "not stated"
-    shown = ", ".join("not stated" if one is None else f"{100 * one:.3g} %" for one in scale)
+    shown = ", ".join("not stated" if one is None else f"{format_short(100 * one, 3)} %" for one in scale)
     return f"{shown} (standard uncertainty along depth, row, column)"
 
 
 @cache
 def _template() -> Template:
     text = resources.files("ctrecon.report").joinpath("template.html").read_text(encoding="utf-8")
-    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True).from_string(
-        text
-    )
+    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    page.filters.update(percent=format_percent, decimals=format_value)
+    return page.from_string(text)
 
 
 def report_html(
@@ -393,7 +396,7 @@ def report_html(
         part=part,
         u_heading="U without scale" if None in scale else "U",
         scale_text=_scale_text(scale),
-        voxel_text=" \N{MULTIPLICATION SIGN} ".join(f"{one:.6g}" for one in part.stack.voxel_mm),
+        voxel_text=" \N{MULTIPLICATION SIGN} ".join(format_short(one, 6) for one in part.stack.voxel_mm),
         scale_basis=BASES.get(part.stack.scale_basis, part.stack.scale_basis),
         handedness=BASES.get(part.stack.handedness_basis, part.stack.handedness_basis),
         checks=checks,
@@ -424,15 +427,19 @@ def report_html(
 
 @in_one_thread
 def write_report(
-    measurement: HasPartAndPictures, stack: NamedSlices | None, path: str | Path, *, explained: Explained | None = None
+    measurement: HasPartAndPictures | Part,
+    stack: NamedSlices | None,
+    path: str | Path,
+    *,
+    explained: Explained | None = None,
 ) -> None:
     """Write the report, whole or not at all; the same measurement gives the same bytes.
 
     Parameters
     ----------
-    measurement : HasPartAndPictures
-        Record and pictures.
-    stack : NamedSlices or None
+    measurement : Measurement or Part
+        Record and pictures; a record alone has no pictures of its slices.
+    stack : SliceStack or None
         Names the file of each slice shown.
     path : str or Path
         HTML file to write; its folder must be there.
@@ -447,13 +454,16 @@ def write_report(
     Examples
     --------
     >>> from pathlib import Path
-    >>> from ctrecon import Measurement, read_part, write_report
-    >>> write_report(Measurement(read_part("drum_hub_out/part.json")), None, "report.html")
+    >>> from ctrecon import read_part, write_report
+    >>> write_report(read_part("drum_hub_out/part.json"), None, "report.html")
     >>> Path("report.html").read_text(encoding="utf-8")[:15]
     '<!DOCTYPE html>'
     """
+    if isinstance(measurement, Part):
+        measurement = Measurement(measurement)
+    need_part(getattr(measurement, "part", measurement), "write_report")
     names = () if stack is None else stack.names
     text = report_html(
         measurement.part, measurement.pictures, names, seams=measurement.seam_pictures, explained=explained
     )
-    write_atomically(Path(path), text.encode("utf-8", "replace"))  # file names may hold bytes that are no text
+    write_whole(path, text.encode("utf-8", "replace"))  # file names may hold bytes that are no text

@@ -211,7 +211,7 @@ def _face(squared: SquaredStack, draft: Draft, inner: Sequence[Floats]) -> FaceS
     reach = int(np.ceil(far)) + 8
     planes = [k for k in range(round(depth) - reach, round(depth) + reach + 1) if 0 <= k < len(squared)]
     window = _window(outline, squared.shape)
-    cut = np.array([squared.plane(k)[window] for k in planes])
+    cut = np.array([squared.window(k, window) for k in planes])
     off = np.array(planes) - depth
     on = np.maximum(1.5 - np.abs(off), 0.0).clip(max=1.0)  # about two planes, shared by their distance
     beside = (np.abs(off) >= near) & (np.abs(off) <= far)

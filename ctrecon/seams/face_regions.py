@@ -1,6 +1,6 @@
 """Where in the section a flat seam may lie: all of it, or one side of an outline, a side seam or a circle."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -11,6 +11,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft
 from ctrecon.record.kinds import is_outside
 from ctrecon.seams.face_profile import Tiles
+from ctrecon.seams.layout import is_pin
 from ctrecon.shapes import Circle
 
 __all__ = ["Region", "known_places", "regions_of"]
@@ -28,13 +29,14 @@ class Region:
     """A part of the section: `share` of each tile in use that lies in it, and the outline (px) that bounds it.
 
     `outline` is None for the whole section; `inside` tells on which side of it the region lies, `known` whether
-    the outline is one that was found in the stack.
+    the outline is one that was found in the stack. What lies inside the outlines of `pins` is no part of it.
     """
 
     share: Floats
     outline: Floats | None = None
     inside: bool = True
     known: bool = True
+    pins: tuple[Floats, ...] = ()
 
     @property
     def tiles(self) -> NDArray[np.bool_]:
@@ -48,28 +50,38 @@ class Region:
 
     def covers(self, x: Floats, y: Floats) -> NDArray[np.bool_]:
         """Tell which places (px) lie in the region."""
-        if self.outline is None:
-            return np.ones(np.shape(x), dtype=bool)
-        within = shapely.contains_xy(shapely.make_valid(shapely.Polygon(self.outline)), x, y)
-        return np.asarray(within == self.inside)
+        out = np.ones(np.shape(x), dtype=bool)
+        for pin in self.pins:
+            out &= ~shapely.contains_xy(shapely.make_valid(shapely.Polygon(pin)), x, y)
+        if self.outline is not None:
+            within = shapely.contains_xy(shapely.make_valid(shapely.Polygon(self.outline)), x, y)
+            out &= within == self.inside
+        return np.asarray(out)
 
 
 def regions_of(tiles: Tiles, used: NDArray[np.bool_], drafts: list[Draft], side_seams: list[Draft]) -> list[Region]:
-    """List regions that differ: the whole first, then both sides of every line, known ones before circles."""
+    """List regions that differ: the whole first, then both sides of every line, known ones before circles.
+
+    Pins run through flat seams: no region reaches into them.
+    """
     x, y = tiles.x[used], tiles.y[used]
     edge = float(tiles.x[0, 1] - tiles.x[0, 0]) if tiles.x.shape[1] > 1 else 1.0
     inner = (np.arange(_POINTS) + 0.5) / _POINTS - 0.5
     finer_x, finer_y = (a.ravel() * edge for a in np.meshgrid(inner, inner))
-    out = [Region(np.ones(len(x)))]
-    lines = [(_points(d), True) for d in [*side_seams, *_outlines(drafts)]]
+    through = [d for d in side_seams if is_pin(d, drafts)]
+    pins = tuple(_points(d) for d in through)
+
+    def shared(region: Region) -> Region:
+        return replace(region, share=region.covers(x[:, None] + finer_x, y[:, None] + finer_y).mean(axis=1))
+
+    out = [shared(Region(np.ones(len(x)), pins=pins))]
+    lines = [(_points(d), True) for d in [*(s for s in side_seams if s not in through), *_outlines(drafts)]]
     lines += [(circle.outline(), False) for circle in _circles(x, y, drafts)]
     for points, known in lines:
         if len(points) < 4:
             continue
         for inside in (True, False):
-            region = Region(out[0].share, points, inside, known)
-            share = region.covers(x[:, None] + finer_x, y[:, None] + finer_y).mean(axis=1)
-            region = Region(share, points, inside, known)
+            region = shared(Region(out[0].share, points, inside, known, pins))
             if region.tiles.sum() >= _LEAST_TILES and not any(_alike(region, other, known) for other in out):
                 out.append(region)
     return out

@@ -89,9 +89,11 @@ def closed(field: SeamField, lead: Lead) -> Closed:
         return Closed("too little of it lies in sound metal", 0.0, ())
     z = parts / noise
     middle = np.array([(np.median(np.flatnonzero(segment == s)) + 0.5) for s in range(pieces)])
-    quarter = _quarters(lead.shape, along(lead.shape))[np.minimum(middle.astype(int), count - 1)]
+    every = _quarters(lead.shape, along(lead.shape))
+    quarter = every[np.minimum(middle.astype(int), count - 1)]
     sides = tuple(
-        float(z[known & (quarter == q)].sum() / max((known & (quarter == q)).sum(), 1) ** 0.5) for q in range(4)
+        float(z[own].sum() / own.sum() ** 0.5) if own.any() else _side(dip[seen & (every == q)], noise, count / pieces)
+        for q, own in enumerate(known & (quarter == q) for q in range(4))
     )
     share = _filled(z[known])
     ordered = np.sort(z[known])[::-1]
@@ -108,6 +110,11 @@ def closed(field: SeamField, lead: Lead) -> Closed:
     if _wanders(field, lead, pieces, noise):
         return Closed("it wanders off the outline, as a crack does", share, sides)
     return Closed("", share, sides)
+
+
+def _side(dips: Floats, noise: float, segment: float) -> float:
+    """Strength of a quarter in which no segment of a small outline has its middle, from its own points."""
+    return float(dips.mean() / noise * (len(dips) / segment) ** 0.5) if len(dips) else 0.0
 
 
 def _wanders(field: SeamField, lead: Lead, pieces: int, noise: float) -> bool:

@@ -1,7 +1,7 @@
 """Grey inside solid metal, averaged over blocks of planes and freed of everything broad: where seams are sought."""
 
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -84,8 +84,13 @@ class SeamField:
     joined: tuple[int, ...] = ()
 
     @classmethod
-    def of(cls, plane: Callable[[int], Floats], solid: SolidMetal) -> "SeamField | None":
-        """Average the planes by block; None where there is no solid metal to search."""
+    def of(
+        cls, plane: Callable[[int], Floats], solid: SolidMetal, leave_out: Collection[int] = ()
+    ) -> "SeamField | None":
+        """Average the planes by block; None where there is no solid metal to search.
+
+        `leave_out` names planes that a flat seam darkens: its rim would pass for a line.
+        """
         planes = [k for k in range(len(solid)) if solid[k].sum() > _LEAST_PIXELS]
         if not planes:
             return None
@@ -95,7 +100,8 @@ class SeamField:
         starts = list(range(first, last + 1, size))
         weights, means = [], []
         for start in starts:
-            mean, weight = average(plane, solid, range(start, min(start + size, last + 1)))
+            block = range(start, min(start + size, last + 1))
+            mean, weight = average(plane, solid, [k for k in block if k not in leave_out] or block)
             weights.append(weight)
             means.append(mean)
         middle = len(starts) // 2
@@ -182,7 +188,7 @@ class SeamField:
         return replace(self, fine=fine, weight=weight, mean=self.mean[:0], cell=cell)
 
 
-def average(plane: Callable[[int], Floats], solid: SolidMetal, planes: range) -> tuple[Floats, Floats]:
+def average(plane: Callable[[int], Floats], solid: SolidMetal, planes: Sequence[int]) -> tuple[Floats, Floats]:
     """Return the mean grey of some planes where they are solid, and the share of planes that are."""
     total: Floats | None = None
     count: Floats | None = None

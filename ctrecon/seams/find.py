@@ -1,5 +1,6 @@
 """Seams: thin closed lines of lower grey inside solid metal that keep their shape through depth."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -10,21 +11,30 @@ from ctrecon.core.fit_result import ShapeFit
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import is_outside, kind_of
+from ctrecon.seams.base import Base
 from ctrecon.seams.depth import Depths, find_depths
 from ctrecon.seams.false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring
 from ctrecon.seams.field import SeamField, SolidMetal
+from ctrecon.seams.other_material import grey_inside
 from ctrecon.seams.outline_fit import OutlineFit, band_of, fit_outline
-from ctrecon.seams.paths import Base
-from ctrecon.seams.refine import Lead, grown, refine, sampled
+from ctrecon.seams.paths import SeamShape
+from ctrecon.seams.refine import SET, Lead, grown, refine, sampled
 from ctrecon.seams.search import Centre, judged_without_itself, search
+from ctrecon.seams.sets import SetLead, mates_of, refine_set, search_sets
 from ctrecon.seams.to_feature import seam_draft
 from ctrecon.shapes import Circle, Rectangle
 
 __all__ = ["find_seams"]
 
 _MOST_CENTRES = 4
+_ONE_AXIS_PX = 1.0
 _MOST_OUTLINES = 3
 _MOST_SEAMS = 6
+_MOST_SETS = 3
+_STRONG_FACE = 6.0  # deviations, all of its area taken together: fainter ones leave no trace at a line
+_FACE_PLANES = 1  # either side: the blur along depth
+_UNEVEN = 0.34  # of a set: one in three may be too faint to tell whether it goes round
+_FEW_PLACES = 2.0  # deviations by which the best of a hundred places falls short of the best of some ten thousand
 _ENDS_IN_METAL = 100.0  # one seam in a hundred ends within solid metal: a plug in a blind hole
 _AT_A_FACE = 1.5  # planes
 # what is left of rings runs through all slices, too, and bends to many an outline: such a seam must be far surer
@@ -33,6 +43,7 @@ _MOST_CHANCE = 0.03
 _OVER_ALL = 1.1
 _PART_OF_IT = 0.01  # however strong: a crack that bends may follow two or three sides of an outline
 _WORTH_A_LOOK = 3.9
+_SLACK = 1.0  # the middle of the scores may move by as much once a line is judged without itself
 _OWN_PX = 4.0
 _PSF_PX = 0.8
 _END_BLUR = 1.0
@@ -43,8 +54,18 @@ _BLUR_KNOWN = 0.1
 _FREE_DEPTH = 2.0
 
 
-def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
+def find_seams(squared: SquaredStack, drafts: list[Draft], faces: Sequence[Draft] = ()) -> list[Draft]:
     """Search the solid metal for seams: about every axis of the part, inside its outlines, and anywhere else.
+
+    Parameters
+    ----------
+    squared : SquaredStack
+        The part's planes square to its axis.
+    drafts : list of Draft
+        All features but seams.
+    faces : sequence of Draft
+        Flat seams that are known already. The planes of strong ones are left out: all metal about an arbor is darker
+        there, and the arbor's rim would pass for a line in them.
 
     Returns
     -------
@@ -53,7 +74,7 @@ def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
         metal scanned like this shows in more than 3 of 100 cases.
     """
     solid = SolidMetal(squared.plane, len(squared))
-    field = SeamField.of(squared.plane, solid)
+    field = SeamField.of(squared.plane, solid, _darkened(faces))
     if field is None:
         return []
     centres, outlines = _centres(drafts), _outlines(drafts)
@@ -63,7 +84,19 @@ def find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
         if draft is None:
             break
         out.append(draft)
+    turned = _turned_about(centres, drafts)
+    for _ in range(_MOST_SETS):
+        members, field = _next_set(squared, solid, field, turned, drafts, out)
+        if not members:
+            break
+        out += members
     return out
+
+
+def _darkened(faces: Sequence[Draft]) -> set[int]:
+    """Return the planes that strong flat seams darken."""
+    strong = [f.depths[0] for f in faces if f.seam is not None and f.seam.z > _STRONG_FACE]
+    return {k for at in strong for k in range(round(at) - _FACE_PLANES, round(at) + _FACE_PLANES + 1)}
 
 
 def _next_seam(
@@ -71,7 +104,7 @@ def _next_seam(
     drafts: list[Draft],
 ) -> tuple[Draft | None, SeamField]:  # fmt: skip
     """Return the strongest line that is a seam, and the field without it."""
-    leads = [refine(field, lead) for lead in search(field, centres, outlines) if lead.z > _WORTH_A_LOOK]
+    leads = [refine(field, lead) for lead in search(field, centres, outlines) if _may_be(field, lead)]
     for lead in _simplest_first(field, leads):
         form = closed(field, lead)
         if form.reason:
@@ -80,9 +113,12 @@ def _next_seam(
         # the same line may have been met in several searches: the surest of them counts
         surest = min((one for one in leads if _same(one, lead)), key=_chance)
         every = [lead] if surest is lead else [lead, surest]
-        judged = min((judged_without_itself(field, near, one) for one in every), key=_chance)
         # what its four sides show against the lines beside it can't be much less than what it shows against all lines
-        judged = replace(judged, z=min(judged.z, _BESIDE * sum(form.sides) / len(form.sides) ** 0.5))
+        most = _BESIDE * sum(form.sides) / len(form.sides) ** 0.5
+        if all(_chance(replace(one, z=most)) > _MOST_CHANCE for one in every):
+            continue
+        judged = min((judged_without_itself(field, near, one) for one in every), key=_chance)
+        judged = replace(judged, z=min(judged.z, most))
         lead = replace(lead, z=judged.z, scale=judged.scale)
         if _chance(judged) > _MOST_CHANCE or _ring(squared, solid, field, lead):
             continue
@@ -101,9 +137,85 @@ def _next_seam(
         sides = tuple(round(s, 1) for s in form.sides)
         strength = SeamStrength(round(lead.z, 2), float(f"{chance:.3g}"), round(form.filled_share, 2), sides)
         planes = _planes(field, lead)
-        found = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2)
-        return found, field.cleaned(_near(squared, field, replace(lead, shape=fit.shape, growth=fit.growth)))
+        inside = grey_inside(squared, fit.shape, depths.first, depths.last)
+        found = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2, inside)
+        covered = _near(squared, field, replace(lead, shape=fit.shape, growth=fit.growth))
+        if inside is not None and inside.other_material:  # nothing more is looked for in it
+            covered |= _within(squared, fit.shape)
+        return found, field.cleaned(covered)
     return None, field
+
+
+def _next_set(
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, centres: list[Centre], drafts: list[Draft],
+    found: list[Draft],
+) -> tuple[list[Draft], SeamField]:  # fmt: skip
+    """Return the surest set of equal circles round an axis that are seams, and the field without them.
+
+    A rivet alone may be too faint to tell from the rings and streaks that cross it; its mates, at the same distance
+    and evenly spaced, tell it. What belongs to a seam that was found needs less, for its mates have few places to be.
+    """
+    sets: list[tuple[float, SetLead, Centre]] = []
+    for centre in centres:
+        about = (centre.x, centre.y, centre.reach)
+        for one in search_sets(field, *about):
+            if one.z > _WORTH_A_LOOK:
+                near = np.logical_or.reduce([_near(squared, field, lead) for lead in one.members])
+                again = search_sets(field, *about, scale_from=field.cleaned(near), known=one)
+                sets += [(chance_of(a.z, anywhere=True), a, centre) for a in again]
+        for seam in found:
+            shape = seam.sized.candidate.shape
+            if isinstance(shape, Circle) and float(np.hypot(shape.x - centre.x, shape.y - centre.y)) > shape.radius:
+                bright = "seam_bright" in seam.feature.flags
+                mates = mates_of(field, *about, shape, _blocks_of(field, seam.depths), bright=bright)
+                if mates is not None:
+                    sets.append((chance_of(mates.z + _FEW_PLACES, anywhere=False), mates, centre))
+    for chance, one, centre in sorted(sets, key=lambda three: (three[0], -three[1].z)):
+        if chance > _MOST_CHANCE:
+            break
+        members: list[Draft] = []
+        left, uneven = field, 0
+        for lead in refine_set(field, centre.x, centre.y, one).members:
+            own = replace(lead, z=one.z / len(one.members) ** 0.5)
+            draft, even, left = _member(squared, solid, left, own, chance, drafts)
+            members += [] if draft is None else [draft]
+            uneven += not even
+        if len(members) == len(one.members) and uneven <= _UNEVEN * len(members):
+            return members, left
+    return [], field
+
+
+def _member(
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead, chance: float, drafts: list[Draft]
+) -> tuple[Draft | None, bool, SeamField]:
+    """Measure one circle of a set and tell whether it is even all round; return the field without it, too.
+
+    `chance` is that of the whole set.
+    """
+    if _ring(squared, solid, field, lead):
+        return None, False, field
+    measured = _measure(squared, solid, field, lead, [d.depths for d in drafts])
+    if measured is None:
+        return None, False, field
+    fit, depths, lead = measured
+    form = closed(field, replace(lead, shape=fit.shape))
+    chance = min(chance * _rarer(lead, depths, drafts, len(squared)), 1.0)
+    if not form.sides or chance > _MOST_CHANCE:
+        return None, False, field
+    sides = tuple(round(s, 1) for s in form.sides)
+    strength = SeamStrength(round(lead.z, 2), float(f"{chance:.3g}"), round(form.filled_share, 2), sides)
+    planes = _planes(field, lead)
+    draft = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2)
+    return draft, not form.reason, field.cleaned(_near(squared, field, replace(lead, shape=fit.shape)))
+
+
+def _blocks_of(field: SeamField, depths: tuple[float, float]) -> tuple[int, int]:
+    """Return the first and last block that lie within some depths; the nearest one where none does."""
+    blocks = list(enumerate(pairwise(field.starts)))
+    inner = [b for b, (p, q) in blocks if depths[0] <= (p + q - 1) / 2 <= depths[1]]
+    middle = (depths[0] + depths[1]) / 2
+    near = min(blocks, key=lambda block: abs(sum(block[1]) / 2 - middle))[0]
+    return (inner[0], inner[-1]) if inner else (near, near)
 
 
 def _over_all(field: SeamField, near: NDArray[np.bool_], lead: Lead, fit: OutlineFit) -> Lead:
@@ -118,10 +230,14 @@ def _over_all(field: SeamField, near: NDArray[np.bool_], lead: Lead, fit: Outlin
 
 def _doubt(squared: SquaredStack, lead: Lead, depths: Depths, drafts: list[Draft]) -> float:
     """Return by how much likelier a false alarm is where such a seam would be rare, or where rings look like it."""
-    doubt = _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, len(squared))
     plain = lead.name in ("square", "circle")
-    doubt *= FILLED_BRIGHT if lead.bright else 1.0
-    return doubt * (_AMONG_RINGS if _ringed(squared) and (not plain or _through_all(depths, drafts)) else 1.0)
+    among_rings = _ringed(squared) and (not plain or _through_all(depths, drafts))
+    return _rarer(lead, depths, drafts, len(squared)) * (_AMONG_RINGS if among_rings else 1.0)
+
+
+def _rarer(lead: Lead, depths: Depths, drafts: list[Draft], planes: int) -> float:
+    """Return by how much rarer than others a seam is that ends within metal, or is filled with something heavier."""
+    return _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, planes) * (FILLED_BRIGHT if lead.bright else 1.0)
 
 
 def _ends_in_metal(depths: Depths, drafts: list[Draft], planes: int) -> int:
@@ -142,8 +258,14 @@ def _ringed(squared: SquaredStack) -> bool:
     return artefacts is not None and artefacts.rings is not None
 
 
+def _may_be(field: SeamField, lead: Lead) -> bool:
+    """Tell whether a lead is worth a look: judged without itself its scatter can't be less than noise allows."""
+    most = max(abs(lead.raw), abs(lead.raw - lead.scale.middle)) / max(field.least_spread, 1e-12) + _SLACK
+    return lead.z > _WORTH_A_LOOK and _chance(replace(lead, z=most)) <= _MOST_CHANCE
+
+
 def _chance(lead: Lead) -> float:
-    many = not lead.lines or lead.growth != 0.0 or lead.name == "rectangle"
+    many = not lead.makers or lead.growth != 0.0 or lead.name == "rectangle"
     return chance_of(lead.z, anywhere=many)
 
 
@@ -163,7 +285,7 @@ def _measure(
     for _ in range(2):
         blur, known = _blur(squared, lead.shape.centre, _planes(field, lead))
         fit = fit_outline(field, lead, blur=blur, blur_known=known, noise=noise)
-        for other in _others(lead) if measured is None else ():
+        for other in _others(lead) if measured is None and lead.name != SET else ():  # pins are round
             rival = fit_outline(field, other, blur=blur, blur_known=known, noise=noise, about=lead)
             if rival is not None and (fit is None or fit.worse_than(rival) > _OTHER_FITS):
                 lead, fit = replace(other, shape=rival.shape), rival
@@ -226,6 +348,14 @@ def _near(squared: SquaredStack, field: SeamField, lead: Lead) -> NDArray[np.boo
     return near
 
 
+def _within(squared: SquaredStack, shape: SeamShape) -> NDArray[np.bool_]:
+    """Return the pixels inside a line."""
+    rows, columns = squared.shape[1:]
+    y, x = np.mgrid[:rows, :columns]
+    inside = shape.signed_distance(np.column_stack([x.ravel(), y.ravel()]).astype(float)) > 0
+    return np.asarray(inside.reshape(rows, columns))
+
+
 def _simplest_first(field: SeamField, leads: list[Lead]) -> list[Lead]:
     """Order leads by how well each explains the grey of one and the same stretch, freedom of shape charged for."""
     if not leads:
@@ -266,7 +396,11 @@ def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead
 
 
 def _centres(drafts: list[Draft]) -> list[Centre]:
-    """List the distinct axes of the part, the longest first, each with the reach of the metal round it."""
+    """List the distinct axes of the part, the longest first, each with the reach of the metal round it.
+
+    What shares an axis shares its reach: a thin pin end says where the middle lies, a wheel below it how far the metal
+    goes that may hold a seam.
+    """
     found: list[Centre] = []
     outside = [
         d for d in drafts
@@ -277,8 +411,6 @@ def _centres(drafts: list[Draft]) -> list[Centre]:
         if not isinstance(fit, ShapeFit) or kind_of(draft.feature).is_relief:
             continue
         x, y = fit.value("x"), fit.value("y")
-        if any(np.hypot(x - c.x, y - c.y) < 1.0 for c in found):
-            continue
         points = [
             d.sized.candidate.spans[0].points
             for d in outside
@@ -286,11 +418,25 @@ def _centres(drafts: list[Draft]) -> list[Centre]:
         ]
         if not points:
             continue
-        reach = max(float(np.hypot(p[:, 0] - x, p[:, 1] - y).max()) for p in points)
-        found.append(Centre(x, y, reach))
-        if len(found) == _MOST_CENTRES:
-            break
+        same = next((i for i, c in enumerate(found) if np.hypot(x - c.x, y - c.y) < _ONE_AXIS_PX), None)
+        if same is None and len(found) == _MOST_CENTRES:
+            continue
+        own = Centre(x, y, 0.0) if same is None else found[same]
+        far = max(float(np.hypot(p[:, 0] - own.x, p[:, 1] - own.y).max()) for p in points)
+        own = replace(own, reach=max(own.reach, far))
+        if same is None:
+            found.append(own)
+        else:
+            found[same] = own
     return found
+
+
+def _turned_about(centres: list[Centre], drafts: list[Draft]) -> list[Centre]:
+    """Return the axes that an outside runs round: a set of rivets holds layers together about the axis of these."""
+    kinds = ("round_outside", "square_outside", "free_outside")
+    fits = [d.sized.fit for d in drafts if d.feature.kind in kinds and isinstance(d.sized.fit, ShapeFit)]
+    places = [(fit.value("x"), fit.value("y")) for fit in fits]
+    return [c for c in centres if any(np.hypot(x - c.x, y - c.y) < _ONE_AXIS_PX for x, y in places)]
 
 
 def _outlines(drafts: list[Draft]) -> list[Base]:

@@ -10,7 +10,7 @@ from scipy.special import ndtr
 from ctrecon.core.frames import Floats
 from ctrecon.seams.field import SeamField
 from ctrecon.seams.paths import SeamShape
-from ctrecon.seams.refine import Lead, freedom, grown
+from ctrecon.seams.refine import SET, Lead, freedom, grown
 from ctrecon.shapes import Circle, Rectangle
 
 __all__ = ["OutlineFit", "band_of", "fit_outline"]
@@ -20,7 +20,7 @@ _MOST_PIXELS = 9000
 _FEWEST = 60
 _SECTORS = 12
 _PATCHES = 24
-_SIGNIFICANT = 3.0
+_SIGNIFICANT, _OF_A_SET = 3.0, 1.5  # its mates tell what is there; this one, what it is like
 _BLUR_REACH = 0.35  # in the logarithm
 
 
@@ -145,7 +145,7 @@ def fit_outline(
     if (thickness < 0) != lead.bright:
         return None
     u_thickness = max(u_thickness, abs(thickness) / max(lead.z, 1.0))
-    if abs(thickness) < _SIGNIFICANT * u_thickness:
+    if abs(thickness) < (_OF_A_SET if lead.name == SET else _SIGNIFICANT) * u_thickness:
         return None
     shape = back(p0[:size])
     return OutlineFit(

@@ -4,54 +4,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 
 from ctrecon.core.frames import Floats
+from ctrecon.seams.base import Base
 from ctrecon.shapes import Circle, Rectangle
 
-__all__ = ["Base", "Line", "Parallel", "SeamShape", "along", "circles", "parallels", "rectangles", "squares"]
+__all__ = ["Line", "Parallel", "SeamShape", "along", "circles", "parallels", "squares"]
 
 LEAST_RADIUS_PX = 2.5
 _SIDEWAYS_PX = 0.9  # the end of a flat is off by this much at most between two turns tried
 _SIZE_STEP_PX = 0.5
 _SQUARE_STEP_PX = 1.0
-_WIDE_STEP_PX = 2.0
-_OFFSET_STEP_PX = 0.02
-_SMOOTH_PX = 0.03  # what is left out of an outline before it is offset: far below the noise of its points
-
-
-class Base:
-    """A known outline (N, 2), px, and the lines inside it: each offset is worked out once.
-
-    Offsets are joined to steps of 0.02 px, a tenth of what the place of a faint seam is known by.
-    """
-
-    def __init__(self, points: Floats) -> None:
-        self.points = points
-        self.polygon = shapely.Polygon(points).buffer(0)
-        shapely.prepare(self.polygon)
-        middle = self.polygon.centroid
-        self.centre = (float(middle.x), float(middle.y)) if not middle.is_empty else (0.0, 0.0)
-        self._fine = shapely.simplify(self.polygon, _SMOOTH_PX)
-        self._rings: dict[int, tuple[Floats, float]] = {}
-
-    def ring(self, offset: float) -> tuple[Floats, float]:
-        """Return points (N, 2) about 1 px apart along the line at an offset, each once, and the line's length."""
-        key = round(offset / _OFFSET_STEP_PX)
-        if key not in self._rings:
-            self._rings[key] = self._offset(key * _OFFSET_STEP_PX)
-        return self._rings[key]
-
-    def _offset(self, offset: float) -> tuple[Floats, float]:
-        inner = self._fine.buffer(-offset, join_style="mitre", mitre_limit=3.0)
-        if isinstance(inner, shapely.MultiPolygon):
-            inner = max(inner.geoms, key=lambda g: g.area)
-        if inner.is_empty or not isinstance(inner, shapely.Polygon):
-            return np.empty((0, 2)), 0.0
-        ring = inner.exterior
-        count = max(12, round(ring.length))
-        spots = shapely.line_interpolate_point(ring, np.arange(count) * (ring.length / count))
-        return np.asarray(shapely.get_coordinates(spots)), float(ring.length)
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,10 +40,7 @@ class Parallel:
         >>> Parallel(box, 2.0).signed_distance(np.array([[5.0, 5.0], [5.0, 1.0]])).tolist()
         [3.0, -1.0]
         """
-        polygon = self.base.polygon
-        places = shapely.points(points - [self.x, self.y])
-        far = shapely.distance(polygon.boundary, places)
-        return np.asarray(np.where(shapely.contains(polygon, places), far, -far) - self.offset)
+        return np.asarray(self.base.distance(points - [self.x, self.y]) - self.offset)
 
     def points(self) -> Floats:
         """Return points (N, 2) about 1 px apart along the line, each once; none where nothing is left inside."""
@@ -91,9 +51,9 @@ class Parallel:
         points = self.points()
         if not len(points):
             return points
-        ring = shapely.LinearRing(points)
-        spots = shapely.line_interpolate_point(ring, np.linspace(0, ring.length, count + 1))
-        return np.asarray(shapely.get_coordinates(spots))
+        closed = np.concatenate([points, points[:1]])
+        at = np.linspace(0, len(points), count + 1)  # they lie evenly along the line
+        return np.column_stack([np.interp(at, np.arange(len(closed)), closed[:, i]) for i in (0, 1)])
 
     @property
     def length(self) -> float:
@@ -172,22 +132,6 @@ def squares(x: float, y: float, reach: float, *, least: float = 0.0, step: float
     for h in (float(v) for v in np.arange(max(LEAST_RADIUS_PX + 0.5, least), reach / 2**0.5, step)):
         turns = _turns(h)
         yield Line(_turned(_box(h, h), turns, x, y), Rectangle(x, y, 2 * h, 2 * h, 0.0), turns)
-
-
-def rectangles(x: float, y: float, reach: float, *, least: float = 0.0) -> Iterator[Line]:
-    """Yield rectangles, and slots with round ends, about a point: longer than wide by a tenth or more.
-
-    Half their length is `least` or more.
-    """
-    halves = np.arange(LEAST_RADIUS_PX + 0.5, reach, _WIDE_STEP_PX)
-    for b in (float(v) for v in halves):
-        fitting = (halves > 1.1 * b) & (halves >= least) & (halves**2 + b**2 < reach**2)
-        for a in (float(v) for v in halves[fitting]):
-            turns = np.arange(0, 180, max(3.0, float(np.degrees(2 * _SIDEWAYS_PX / a))))
-            for corner in (0.0, b):
-                shape = Rectangle(x, y, 2 * a, 2 * b, 0.0, corner)
-                own = along(replace(shape, x=0.0, y=0.0))
-                yield Line(_turned(own, turns, x, y), shape, turns)
 
 
 def parallels(base: Base, *, step: float = _SIZE_STEP_PX) -> Iterator[Line]:

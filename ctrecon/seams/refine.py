@@ -1,22 +1,28 @@
 """A lead of the search, and how it is made to fit: place, size and turn where the summed dip is greatest."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
+from ctrecon.seams.base import Base
+from ctrecon.seams.family import Maker
 from ctrecon.seams.field import SeamField
-from ctrecon.seams.paths import LEAST_RADIUS_PX, Base, Line, Parallel, SeamShape, along
+from ctrecon.seams.paths import LEAST_RADIUS_PX, Parallel, SeamShape, along
 from ctrecon.shapes import Circle, Rectangle
 
 _ROUNDS = 30  # more than any climb seen needed: most end after eight
 _LEAST_STEP = 0.03  # of the first step, some 0.02 px: a tenth of what the place of a faint seam is known by
 _NO_GAIN = 1e-6
 _IN_METAL = 0.3  # of a line: less is a line along a wall
+_FEWEST_POINTS = 8  # along a line that is climbed with
 
-__all__ = ["Lead", "Scale", "freedom", "grown", "refine", "sampled", "scaled"]
+__all__ = ["SET", "Lead", "Scale", "freedom", "grown", "refine", "sampled", "scaled"]
+
+SET = "set"
+"""Name of leads that stand out together with others of their size; see `seam_sets`."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +42,7 @@ class Lead:
     """A line that stands out: its shape at the middle of blocks `first` to `last` (inclusive), and by how much.
 
     `z` is in robust deviations of all lines tried; `growth` the change of half its size per plane. `against` says
-    that it was judged against the same line at other depths; `lines` makes the lines it was judged among, then
+    that it was judged against the same line at other depths; `makers` make the lines it was judged among, then
     those whose scatter is the least that theirs is taken for; empty where it was judged among all places of the
     metal. `raw` is its score before it was set against theirs, `cell` the width of the cells it was found in.
     """
@@ -51,7 +57,7 @@ class Lead:
     scale: Scale
     raw: float
     against: bool = False
-    lines: tuple[Callable[[], Iterable[Line]], ...] = ()
+    makers: tuple[Maker, ...] = ()
     cell: int = 1
 
 
@@ -176,58 +182,93 @@ def _climb(field: SeamField, lead: Lead, blocks: range) -> SeamShape:
     """Return the shape near a lead's whose summed dip is greatest, in the cells of this field.
 
     Each round looks a step either way of every parameter, all in one look-up, and goes to the bottom of the parabolas
-    through what it saw; steps shrink where nothing is gained.
+    through what it saw; steps shrink where nothing is gained. Points along a line move straight with its parameters
+    within a round, and are laid out anew for the next.
     """
     sign = -1.0 if lead.bright else 1.0
-    p, step, back = freedom(lead.shape)
+    shape = lead.shape
+    p, step, back = freedom(shape)
     least = (LEAST_RADIUS_PX - 0.7) / field.cell
+    sized = slice(2, 4) if len(p) == 5 else slice(2, 3)
+    starts = np.asarray(field.starts)
+    a, b = blocks[0], blocks[-1]
+    by = lead.growth * ((starts[a : b + 1] + starts[a + 1 : b + 2] - 1) / 2 - (starts[a] + starts[b + 1] - 1) / 2)
     shrunk = 1.0
-
-    def costs(places: Floats) -> Floats:
-        width = places[:, 2:4].min(axis=1) if places.shape[1] == 5 else places[:, 2]
-        out = np.zeros(len(places))
-        fair = np.flatnonzero(width >= least)
-        out[fair] = sign * _dips(field, [back(places[i]) for i in fair], blocks, lead.growth)
-        return out
-
-    best = float(costs(p[None])[0])
     for _ in range(_ROUNDS):
+        points, slopes = _tangent(shape)
+        if len(points) < _FEWEST_POINTS:
+            return shape
+        outwards = np.multiply.outer(-by if isinstance(shape, Parallel) else by, slopes[sized].sum(axis=0))
         steps = np.diag(step * shrunk)
-        around = np.concatenate([p + steps, p - steps])
-        seen = costs(around)
-        up, down = seen[: len(p)], seen[len(p) :]
+        around = np.concatenate([np.zeros((1, len(p))), steps, -steps])
+        seen = _moved(field, points, slopes, around, outwards, a) * ((p + around)[:, sized].min(axis=1) >= least) * sign
+        best, up, down = float(seen[0]), seen[1 : len(p) + 1], seen[len(p) + 1 :]
         bend = up - 2 * best + down
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.where(bend > 0, 0.5 * (down - up) / bend, np.sign(down - up))
-        moved = p + np.clip(np.nan_to_num(share), -1.0, 1.0) * step * shrunk
-        places = np.concatenate([around, moved[None]])
-        seen = np.append(seen, costs(moved[None]))
+        moved = np.clip(np.nan_to_num(share), -1.0, 1.0) * step * shrunk
+        moves = np.concatenate([around, moved[None]])
+        fair = (p + moved)[sized].min() >= least
+        seen = np.append(seen, _moved(field, points, slopes, moved[None], outwards, a) * fair * sign)
         at = int(np.argmin(seen))
-        if seen[at] < best - _NO_GAIN * abs(best):
-            short = at == len(places) - 1 and bool((np.abs(places[at] - p) < 0.3 * step * shrunk).all())
-            p, best = places[at], float(seen[at])
-            shrunk *= 0.4 if short else 1.0
-        else:
+        gained = seen[at] < best - _NO_GAIN * abs(best)
+        if gained:
+            p = p + moves[at]
+            shape = back(p)
+        if not gained or (at == len(moves) - 1 and bool((np.abs(moved) < 0.3 * step * shrunk).all())):
             shrunk *= 0.4
         if shrunk < _LEAST_STEP:
             break
-    return back(p)
+    return shape
 
 
-def _dips(field: SeamField, shapes: list[SeamShape], blocks: range, growth: float) -> Floats:
-    """Return the summed grey of each line over the root of its weight; 0 where too little of it lies in metal."""
-    out = np.zeros(len(shapes))
-    if not shapes:
-        return out
-    nowhere = np.array([[[blocks[0], -9.0, -9.0]]])  # a line that is not there: one point outside the picture
-    places = [_places(field, shape, blocks[0], blocks[-1], growth) for shape in shapes]
-    flat = [(one if one.size else nowhere).reshape(-1, 3) for one in places]
-    count = np.array([len(one) for one in flat])
-    first = np.concatenate([[0], np.cumsum(count)[:-1]])
-    fine, w = _looked_up(field, np.concatenate(flat))
-    total = np.add.reduceat((fine * w).astype(float), first)
-    weight = np.add.reduceat(w.astype(float), first)
-    most = count * np.maximum.reduceat(w, first)
-    good = (weight > 0) & (weight >= _IN_METAL * most)
-    out[good] = total[good] / np.sqrt(weight[good])
-    return out
+def _tangent(shape: SeamShape) -> tuple[Floats, Floats]:
+    """Return points (N, 2) along a line and how they move (parameters, N, 2) with each of its parameters."""
+    points = along(shape)
+    across = [np.broadcast_to(unit, points.shape) for unit in np.eye(2)]
+    if isinstance(shape, Parallel):
+        return points, np.array([*across, shape.base.inwards(points - [shape.x, shape.y])])
+    middle = points - [shape.x, shape.y]
+    if isinstance(shape, Circle):
+        return points, np.array([*across, middle / shape.radius])
+    u, v = shape.own_axes(points)
+    t = np.radians(shape.turn_deg)
+    first, second = np.array([np.cos(t), np.sin(t)]), np.array([-np.sin(t), np.cos(t)])
+    sizes = [along_u[:, None] * first + along_v[:, None] * second for along_u, along_v in _widening(shape, u, v)]
+    if shape.a == shape.b:
+        sizes = [sizes[0] + sizes[1]]
+    turned = np.column_stack([-middle[:, 1], middle[:, 0]]) * np.pi / 180
+    return points, np.array([*across, *sizes, turned])
+
+
+def _widening(shape: Rectangle, u: Floats, v: Floats) -> list[tuple[Floats, Floats]]:
+    """Return how points on a rectangle or slot move along its own axes with half of either width."""
+    nothing = np.zeros_like(u)
+    if not shape.corner_radius:
+        return [(2 * u / shape.a, nothing), (nothing, 2 * v / shape.b)]
+    # round ends move with the length, and grow with the width
+    long, wide = (u, v) if shape.a >= shape.b else (v, u)
+    straight = abs(shape.a - shape.b) / 2
+    end = np.clip(long / max(straight, 1e-9), -1.0, 1.0)
+    grow = ((long - end * straight) / shape.corner_radius - end, wide / shape.corner_radius)
+    return [(end, nothing), grow] if shape.a >= shape.b else [grow[::-1], (nothing, end)]
+
+
+def _moved(
+    field: SeamField, points: Floats, slopes: Floats, moves: Floats, outwards: Floats, first: int
+) -> Floats:
+    """Return the summed grey, over the root of its weight, of a line moved by each row of `moves`.
+
+    `outwards` (blocks, points, 2) is what each block has on top of that; 0 where too little of a line lies in metal.
+    """
+    lines = points + np.tensordot(moves, slopes, axes=1)
+    shape = (len(moves), len(outwards), len(points))
+    fine, weight = np.empty(shape), np.empty(shape)
+    for k, out in enumerate(outwards):
+        where = (lines + out).reshape(-1, 2).T[::-1]
+        f = ndimage.map_coordinates(field.fine[first + k], where, order=1, mode="nearest")
+        w = ndimage.map_coordinates(field.weight[first + k], where, order=0, mode="constant")
+        fine[:, k], weight[:, k] = f.reshape(len(moves), -1), w.reshape(len(moves), -1)
+    total, seen = (fine * weight).sum(axis=(1, 2)), weight.sum(axis=(1, 2))
+    good = (seen > 0) & (seen >= _IN_METAL * len(outwards) * len(points) * weight.max(axis=(1, 2)))
+    return np.where(good, total / np.sqrt(np.where(good, seen, 1.0)), 0.0)

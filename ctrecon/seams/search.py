@@ -1,8 +1,7 @@
 """Search for closed lines of lower or higher grey, judged by the scatter of all other lines of the same planes."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -10,8 +9,17 @@ from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats
 from ctrecon.seams.anywhere import scale_anywhere, search_anywhere
+from ctrecon.seams.base import Base
+from ctrecon.seams.family import (
+    Family,
+    Maker,
+    circle_maker,
+    parallel_maker,
+    rectangle_maker,
+    square_maker,
+)
 from ctrecon.seams.field import SeamField
-from ctrecon.seams.paths import Base, Line, SeamShape, circles, parallels, rectangles, squares
+from ctrecon.seams.paths import SeamShape
 from ctrecon.seams.refine import Lead, Scale, grown, sampled, scaled
 
 __all__ = ["Centre", "judged_without_itself", "search"]
@@ -27,7 +35,6 @@ _OVERLAP = 0.8
 
 _SIBLINGS = 0.7  # few siblings know their scatter badly
 
-Lines = Callable[[], Iterable[Line]]
 Key = tuple[int, int, float, bool]
 """First and last block, growth, and whether judged against other depths."""
 
@@ -39,25 +46,6 @@ class Centre:
     x: float
     y: float
     reach: float
-
-
-@dataclass(frozen=True, eq=False)
-class _Family:
-    """Sums of fine grey along every line of one family, block by block (blocks, lines); dips count positive."""
-
-    name: str
-    lines: Lines
-    own: tuple[Line, ...]
-    sums: Floats
-    norms: Floats
-    fill: Floats
-    size_of: NDArray[np.int64]
-    turn_of: Floats
-
-    def shape(self, index: int) -> SeamShape:
-        """Return one of the lines."""
-        line = self.own[int(self.size_of[index])]
-        return line.shape(round(float(self.turn_of[index]) * len(line.turns)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,29 +70,31 @@ def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]
     little more than a small one, and a longer line makes up for what a coarser cell loses.
     """
     leads: list[Lead] = []
-    about: Lines | None = None
+    about: Maker | None = None
     least: dict[Key, float] = {}
+    by_cell = {cell: (field.coarser(cell), _quarters(field.coarser(cell))) for cell in _REACH_PX} if centres else {}
     for centre in centres:
-        about = partial(squares, centre.x, centre.y, min(centre.reach, _REACH_PX[1]))
-        square = _score(field, "square", about)
-        least = {} if square is None else _spreads(field, square)
+        about = square_maker(centre.x, centre.y, min(centre.reach, _REACH_PX[1]))
+        square = about(field)
+        every = () if square is None else (*_straight(field, square), *_conical(field, square))
+        least = {key: scale.spread for key, scale in _scales(every).items()}
         if square is not None:
-            leads += _best(square, (*_straight(field, square), *_conical(field, square)), field, {})
-        round_ = _score(field, "circle", partial(circles, centre.x, centre.y, centre.reach))
+            leads += _best(square, every, field, {})
+        round_ = circle_maker(centre.x, centre.y, centre.reach)(field)
         if round_ is not None:
             leads += _best(round_, _straight(field, round_), field, least, about)
             leads += _best(round_, _conical(field, round_), field, least, about)
-        wide = [lead for cell, reach in _REACH_PX.items() for lead in _wide(field.coarser(cell), centre, reach)]
+        wide = [lead for cell, both in by_cell.items() for lead in _wide(*both, centre, _REACH_PX[cell])]
         leads += _foremost(_in_px(field, lead) for lead in wide)
     for outline in outlines:
-        family = _score(field, "parallel", partial(parallels, outline))
+        family = parallel_maker(outline)(field)
         if family is not None and about is not None:
             leads += _best(family, _straight(field, family), field, least, about)
     leads += _foremost(_in_px(field, lead) for lead in search_anywhere(field))
     return sorted(leads, key=lambda lead: (-lead.z, lead.name))
 
 
-def _wide(field: SeamField, centre: Centre, reach: float) -> list[Lead]:
+def _wide(field: SeamField, quarters: SeamField, centre: Centre, reach: float) -> list[Lead]:
     """Search rectangles, and beyond the finest cells squares, of the sizes that suit the cells of this field."""
     cell = field.cell
     x, y, most = (centre.x + 0.5) / cell - 0.5, (centre.y + 0.5) / cell - 0.5, min(centre.reach, reach) / cell
@@ -113,13 +103,12 @@ def _wide(field: SeamField, centre: Centre, reach: float) -> list[Lead]:
         return []
     leads: list[Lead] = []
     if cell > 1:
-        square = _score(field, "square", partial(squares, x, y, most, least=least / 2**0.5))
+        square = square_maker(x, y, most, least / 2**0.5)(field)
         if square is not None:
             leads += _best(square, (*_straight(field, square), *_conical(field, square)), field, {})
-    joined, runs = _joined(field)
-    family = _score(joined, "rectangle", partial(rectangles, x, y, most, least=least))
+    family = rectangle_maker(x, y, most, least)(quarters)
     if family is not None:
-        leads += _best(family, _by_run(family, runs), field, {})
+        leads += _best(family, _by_quarters(family, quarters.joined), field, {})
     return leads
 
 
@@ -161,12 +150,12 @@ def judged_without_itself(field: SeamField, near: NDArray[np.bool_], lead: Lead)
         whole = field.over([own, rest] if lead.against else [own], near)
     left = whole.coarser(lead.cell)
     scale: Scale | None = None
-    if not lead.lines:
+    if not lead.makers:
         scale = scale_anywhere(left, lead)
     else:
         every = []
-        for lines in lead.lines:
-            family = _score(left, lead.name, lines)
+        for make in lead.makers:
+            family = make(left)
             if family is not None:
                 found = _scale_of(left, family, lead)
                 every += [] if found is None else [found]
@@ -181,7 +170,7 @@ def judged_without_itself(field: SeamField, near: NDArray[np.bool_], lead: Lead)
     return replace(lead, scale=Scale(scale.middle, spread), z=sign * (lead.raw - scale.middle) / spread)
 
 
-def _scale_of(field: SeamField, family: _Family, lead: Lead) -> Scale | None:
+def _scale_of(field: SeamField, family: Family, lead: Lead) -> Scale | None:
     """Median and scatter of a family over the very stretch of a lead, in a field made for it."""
     if lead.growth:
         (scores,) = _conical(field, family, only=(lead.first, lead.last, lead.growth / lead.cell))
@@ -212,51 +201,16 @@ def _sibling_spread(field: SeamField, lead: Lead) -> float:
     return 0.0 if found is None else found.spread
 
 
-def _joined(field: SeamField) -> tuple[SeamField, list[tuple[int, int]]]:
-    """Join the blocks over the whole depth, its halves and its quarters: few enough for many lines."""
-    count = len(field.starts) - 1
-    runs = {(0, count - 1)}
-    for parts in (2, 4):
-        edges = np.linspace(0, count, parts + 1).round().astype(int)
-        runs |= {(int(a), int(b) - 1) for a, b in pairwise(edges) if b - a >= 1}
-    ordered = sorted(runs)
-    pairs = [field.run(a, b) for a, b in ordered]
+def _quarters(field: SeamField) -> SeamField:
+    """Join the blocks by quarters of the depth: few enough for many lines."""
+    edges = np.unique(np.linspace(0, len(field.starts) - 1, 5).round().astype(int))
+    pairs = [field.run(int(a), int(b) - 1) for a, b in pairwise(edges)]
     fine, weight = np.array([f for f, _ in pairs]), np.array([w for _, w in pairs])
-    joined = tuple(b + 1 - a for a, b in ordered)
-    starts = tuple(range(len(pairs) + 1))
-    return replace(field, fine=fine, weight=weight, mean=field.mean[:0], starts=starts, joined=joined), ordered
+    starts, joined = tuple(range(len(pairs) + 1)), tuple(int(n) for n in np.diff(edges))
+    return replace(field, fine=fine, weight=weight, mean=field.mean[:0], starts=starts, joined=joined)
 
 
-def _score(field: SeamField, name: str, lines: Lines) -> _Family | None:
-    blocks, rows, columns = field.fine.shape
-    counts = np.array(field.joined or [1] * blocks, dtype=np.float32)
-    # pixel by pixel, all blocks side by side: one look-up serves them all
-    weight = field.weight * counts[:, None, None]
-    both = np.concatenate([field.fine * weight, weight]).reshape(2 * blocks, -1).T
-    both = np.ascontiguousarray(np.vstack([both, np.zeros((1, 2 * blocks), both.dtype)]))
-    own: list[Line] = []
-    parts: list[Floats] = []
-    count: list[NDArray[np.int64]] = []
-    for line in lines():
-        column, row = np.rint(line.points[..., 0]).astype(np.int32), np.rint(line.points[..., 1]).astype(np.int32)
-        inside = (column >= 0) & (column < columns) & (row >= 0) & (row < rows)
-        at = np.where(inside, row * columns + column, rows * columns)
-        parts.append(both[at].sum(axis=1))
-        count.append(np.full(len(line.turns), line.points.shape[1]))
-        own.append(replace(line, points=np.empty(0)))
-    if not parts:
-        return None
-    table = np.concatenate(parts).T
-    turns = [len(line.turns) for line in own]
-    size_of = np.repeat(np.arange(len(own)), turns)
-    turn_of = np.concatenate([np.arange(n) / n for n in turns])
-    # the noise of a mean of w planes goes with one over the root of w: so does that of the sum
-    sums, norms = -table[:blocks], table[blocks:]
-    fill = norms / np.concatenate(count) / counts[:, None]
-    return _Family(name, lines, tuple(own), sums, norms, fill, size_of, turn_of)
-
-
-def _straight(field: SeamField, family: _Family) -> Iterable[_Scores]:
+def _straight(field: SeamField, family: Family) -> Iterable[_Scores]:
     """Scores over every stretch of depth: of the line itself, and against the same line at all other depths.
 
     Rings of the scanner go through all depths: against other depths they cancel.
@@ -284,7 +238,7 @@ def _against(sums: Floats, norms: Floats, fill: Floats, a: int = 0, b: int = 0) 
     return _scores((sums[0] / n_in - sums[1] / n_rest) * norm, norm, seen, a, b, against=True)
 
 
-def _conical(field: SeamField, family: _Family, only: tuple[int, int, float] | None = None) -> Iterable[_Scores]:
+def _conical(field: SeamField, family: Family, only: tuple[int, int, float] | None = None) -> Iterable[_Scores]:
     """Scores of lines whose size changes evenly through depth, over all of the depth and over its halves.
 
     `only` asks for one of them: first and last block, and growth.
@@ -298,13 +252,14 @@ def _conical(field: SeamField, family: _Family, only: tuple[int, int, float] | N
     if sizes < 2:
         return
     half = _half_size(family.own[1].first) - _half_size(family.own[0].first)
+    every = np.stack([family.sums, family.norms, family.fill], axis=2)
     for a, b in sorted({(0, count - 1), (0, count // 2 - 1), (count // 2, count - 1)}):
         middle = (field.starts[a] + field.starts[b + 1] - 1) / 2
         planes = field.starts[b + 1] - field.starts[a]
         for change in (c for c in range(-_GROWTHS, _GROWTHS + 1) if c and abs(c) * field.cell <= _STEEPEST * planes):
             if only is not None and only != (a, b, change / planes):
                 continue
-            s, n, f = (np.zeros(len(family.size_of)) for _ in range(3))
+            total = np.zeros((len(family.size_of), 3))
             outside = np.zeros(len(family.size_of), dtype=bool)
             for block in range(a, b + 1):
                 at = (field.starts[block] + field.starts[block + 1] - 1) / 2 - middle
@@ -312,15 +267,21 @@ def _conical(field: SeamField, family: _Family, only: tuple[int, int, float] | N
                 outside |= (size < 0) | (size >= sizes)
                 size = np.clip(size, 0, sizes - 1)
                 index = first_of[size] + np.round(family.turn_of * turns[size]).astype(np.int64) % turns[size]
-                s += family.sums[block, index]
-                n += family.norms[block, index]
-                f += family.fill[block, index] / (b + 1 - a)
+                total += every[block].take(index, axis=0)
+            s, n, f = total[:, 0], total[:, 1], total[:, 2] / (b + 1 - a)
             yield _scores(s, n, np.where(outside, 0.0, f), a, b, growth=change / planes)
 
 
-def _by_run(family: _Family, runs: Sequence[tuple[int, int]]) -> Iterable[_Scores]:
-    for i, (a, b) in enumerate(runs):
-        yield _scores(family.sums[i], family.norms[i], family.fill[i], a, b)
+def _by_quarters(family: Family, joined: Sequence[int]) -> Iterable[_Scores]:
+    """Scores over the quarters of the depth, its halves and the whole of it."""
+    counts, edges = np.array(joined), np.concatenate([[0], np.cumsum(joined)])
+    half = round(edges[-1] / 2)
+    runs = [(0, half), (half, edges[-1])] if 0 < half < edges[-1] else []
+    for a, b in sorted({(0, edges[-1]), *runs, *pairwise(edges)}):
+        own = slice(*np.searchsorted(edges, (a, b)))
+        sums, norms = family.sums[own].sum(axis=0), family.norms[own].sum(axis=0)
+        fill = (family.fill[own] * counts[own, None]).sum(axis=0) / (b - a)
+        yield _scores(sums, norms, fill, int(a), int(b) - 1)
 
 
 def _half_size(shape: SeamShape) -> float:
@@ -347,14 +308,9 @@ def _scales(every: Iterable[_Scores]) -> dict[Key, Scale]:
     return {key: scale for key, scale in found.items() if scale is not None}
 
 
-def _spreads(field: SeamField, family: _Family) -> dict[Key, float]:
-    every = (*_straight(field, family), *_conical(field, family))
-    return {key: scale.spread for key, scale in _scales(every).items()}
-
-
 def _best(
-    family: _Family, every: Iterable[_Scores], field: SeamField, least: dict[Key, float],
-    reference: Lines | None = None,
+    family: Family, every: Iterable[_Scores], field: SeamField, least: dict[Key, float],
+    reference: Maker | None = None,
 ) -> list[Lead]:  # fmt: skip
     """Set the scores of every stretch against their own median and scatter; return the best line of each sign.
 
@@ -364,7 +320,7 @@ def _best(
     Of a family of few lines the scatter is ill known: it is never taken for less than that of the lines of
     `reference`, given in `least`, nor for less than the noise of single pixels makes.
     """
-    lines = (family.lines,) if reference is None else (family.lines, reference)
+    makers = (family.maker,) if reference is None else (family.maker, reference)
     alone = len(family.own) == len(family.size_of)
     surest: dict[tuple[bool, bool, bool], Lead] = {}
     greatest: dict[tuple[bool, bool, bool], Lead] = {}
@@ -384,7 +340,7 @@ def _best(
             z = sign * (raw - scale.middle) / scale.spread
             shape = family.shape(peak)
             lead = Lead(
-                family.name, shape, s.first, s.last, z, sign < 0, s.growth, scale, raw, s.against, lines, field.cell
+                family.name, shape, s.first, s.last, z, sign < 0, s.growth, scale, raw, s.against, makers, field.cell
             )
             group = (lead.bright, lead.against, lead.growth != 0.0)
             if group not in surest or z > surest[group].z:

@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from ctrecon.core.fit_result import FitFailed
+from ctrecon.core.flags import explain
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import Draft, SeamStrength
@@ -15,23 +16,28 @@ from ctrecon.fitting.choose import Choice
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.part import Feature
 from ctrecon.seams.depth import Depths
+from ctrecon.seams.other_material import Inside
 from ctrecon.seams.outline_fit import OutlineFit
 from ctrecon.shapes import Circle, Rectangle
 
 __all__ = ["seam_draft"]
 
 _TAPERED = 4.0
+_WIDEST_PX = 0.5  # a step of grey passes for a gap of about its height times the blur; a gap beside it is thinner
 
 
 def seam_draft(
-    squared: SquaredStack, fit: OutlineFit, depths: Depths, strength: SeamStrength, fitted_at: float
-) -> Draft:
+    squared: SquaredStack, fit: OutlineFit, depths: Depths, strength: SeamStrength, fitted_at: float,
+    inside: Inside | None = None,
+) -> Draft:  # fmt: skip
     """Turn a measured seam into a record with the candidate behind it; sizes are given at the seam's middle.
 
     Parameters
     ----------
     fitted_at : float
         Plane at which the outline was fitted.
+    inside : Inside or None
+        How the grey inside differs from that around; what is another material has no gap wider than its blur.
     """
     pitch, step = squared.pitch_mm, squared.depth_step_mm
     single = len(squared.survey.stack) == 1
@@ -47,6 +53,9 @@ def seam_draft(
     at = to_stack(middle)
     tapered = abs(fit.growth) > _TAPERED * max(fit.u_growth, 1e-9) and fit.growth != 0.0
     flags = (("seam_bright",) if fit.thickness < 0 else ()) + (("tapered",) if tapered else ())
+    other = inside is not None and inside.other_material
+    flags += ("other_material",) if other else ()
+    gap = None if other and abs(fit.thickness) > _WIDEST_PX else fit
     u_length = float(np.hypot(depths.u_first, depths.u_last))
     whole = ("depth_from_mm", "depth_to_mm", "length_mm")
     feature = Feature(
@@ -57,9 +66,10 @@ def seam_draft(
         depth_from_mm=None if single else Measured(float(to_stack(first)[2]), depths.u_first * step),
         depth_to_mm=None if single else Measured(float(to_stack(last)[2]), depths.u_last * step),
         length_mm=None if single else Measured((last - first) * step, u_length * step),
-        seam_mm=Measured(fit.thickness * pitch, fit.u_thickness * pitch),
+        seam_mm=None if gap is None else Measured(gap.thickness * pitch, gap.u_thickness * pitch),
         flags=flags,
-        unknown=dict.fromkeys(whole, "a single slice has no depth") if single else {},
+        unknown=(dict.fromkeys(whole, "a single slice has no depth") if single else {})
+        | ({"seam_mm": explain("other_material")} if gap is None else {}),
     )
     if tapered:
         grow = 2 * pitch / step

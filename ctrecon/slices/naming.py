@@ -14,11 +14,7 @@ from pathlib import PurePath
 
 from ctrecon.core.errors import InputFileError
 
-__all__ = ["IMAGE_SUFFIXES", "Series", "is_image_name", "pattern_of", "sort_series"]
-
-IMAGE_SUFFIXES: frozenset[str] = frozenset(
-    {".tif", ".tiff", ".btf", ".tf8", ".png", ".bmp", ".jpg", ".jpeg"},
-)
+__all__ = ["Series", "pattern_of", "sort_series"]
 
 _NUMBER = re.compile(r"[0-9]+")
 
@@ -40,14 +36,6 @@ class Series:
     names: tuple[str, ...]
     missing: tuple[int, ...] = ()
     gaps: tuple[str, ...] = ()
-
-
-def is_image_name(name: str) -> bool:
-    """Return whether a file of this name is taken for a slice."""
-    lower = name.lower()
-    if lower.startswith((".", "thumb")):
-        return False
-    return PurePath(lower).suffix in IMAGE_SUFFIXES
 
 
 def pattern_of(name: str) -> str:

@@ -5,27 +5,33 @@ so that a stack larger than the memory can be measured.
 """
 
 import math
+import operator
+import os
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, DTypeLike
 
-from ctrecon.core.errors import InputError, InputFileError
+from ctrecon.core.errors import InputError, InputFileError, WrongTypeError
 from ctrecon.core.flags import FLAGS
+from ctrecon.core.voxel import voxel_edges
 from ctrecon.slices.naming import Series
 from ctrecon.slices.readers.folder import Content, read_file, read_folder, refuse_unlike
 from ctrecon.slices.readers.page import Page, Plane, checked_dtype, load_page
 from ctrecon.slices.readers.scale import FileScale, merge_scales
 
-__all__ = ["Note", "SliceStack", "open_stack"]
+__all__ = ["Note", "SliceStack", "as_stack", "open_stack"]
 
 # two voxel sizes further apart than this are said to differ
 _DIFFERS_REL = 1e-4
 _SMALL_STACK = 64_000_000  # bytes; small beside what the packages take, and it holds a series of 100 x 512 x 512
 
 VoxelMm = tuple[float, float, float]
+
+_LARGEST_GREY = 1e30  # its products with counts of voxels still fit single precision
 
 
 @dataclass(frozen=True)
@@ -78,8 +84,10 @@ class SliceStack:
     >>> import numpy as np
     >>> from ctrecon import SliceStack
     >>> stack = SliceStack.from_array(np.zeros((3, 20, 30), dtype=np.uint8), voxel_mm=(0.1, 0.05, 0.05))
-    >>> len(stack), stack.plane(0).shape, stack.voxel_mm
-    (3, (20, 30), (0.1, 0.05, 0.05))
+    >>> len(stack), stack[0].shape, stack[-2:, 5].shape, stack.voxel_mm
+    (3, (20, 30), (2, 30), (0.1, 0.05, 0.05))
+    >>> np.asarray(stack).shape
+    (3, 20, 30)
     """
 
     source: str
@@ -119,16 +127,63 @@ class SliceStack:
         Raises
         ------
         InputError
-            If there is no such position.
+            If there is no such position, or the slice holds infinite grey values or such beyond 1e30.
         InputFileError
             If the file is damaged.
         """
         if not 0 <= index < len(self):
-            msg = f"{self.source} has no slice {index}; its slices are numbered from 0 to {len(self) - 1}"
-            raise InputError(msg)
+            raise InputError(self._no_slice(index))
         if index in self.missing:
             return np.full(self.shape[1:], np.nan, dtype=np.float32)
-        return self.load(index)
+        plane = self.load(index)
+        if plane.dtype.kind == "f" and (np.abs(plane) > min(_LARGEST_GREY, float(np.finfo(plane.dtype).max))).any():
+            raise InputError(
+                f"{self.source}: slice {index} holds grey values that are infinite or beyond {_LARGEST_GREY:.0e}, "
+                "which no scanner gives; export the slices again"
+            )
+        return plane
+
+    def _no_slice(self, index: int) -> str:
+        return f"{self.source} has no slice {index}; its slices are numbered from 0 to {len(self) - 1}"
+
+    def __getitem__(self, at: Any) -> Plane:
+        """Return slices, or what an index of an array (slices, rows, columns) takes of them; only those are decoded.
+
+        Raises
+        ------
+        IndexError
+            If there is no such slice.
+        """
+        first, *rest = at if isinstance(at, tuple) else (at,)
+        if isinstance(first, slice):
+            chosen = range(*first.indices(len(self)))
+            return self._volume(chosen)[(slice(None), *rest)]
+        try:
+            index = operator.index(first)
+        except TypeError:
+            msg = f"a slice is taken by its number or by a range such as 2:5, not by a {type(first).__name__}"
+            raise WrongTypeError(msg) from None
+        if not -len(self) <= index < len(self):
+            raise IndexError(self._no_slice(index))
+        plane = self.plane(index % len(self))
+        return plane[tuple(rest)] if rest else plane
+
+    def __array__(self, dtype: DTypeLike | None = None, copy: bool | None = None) -> Plane:
+        """Return all slices as one array (slices, rows, columns), for `numpy.asarray`."""
+        if copy is False:
+            msg = f"{self.source} lies in files, so an array of it is always a copy; leave copy=False out"
+            raise ValueError(msg)
+        volume = self._volume(range(len(self)))
+        return volume if dtype is None else volume.astype(dtype, copy=False)
+
+    def _volume(self, chosen: range) -> Plane:
+        """Decode several slices into one array, whose type holds NaN where one of them is missing."""
+        empty = bool(self.missing) and any(index in self.missing for index in chosen)
+        kind = np.result_type(self.dtype, np.float32) if empty else self.dtype
+        volume = np.empty((len(chosen), *self.shape[1:]), dtype=kind)
+        for place, index in enumerate(chosen):
+            volume[place] = self.plane(index)
+        return volume
 
     @classmethod
     def from_array(
@@ -170,7 +225,7 @@ class SliceStack:
             raise InputError(msg)
         dtype = checked_dtype(planes.dtype, source)
         planes = planes[::-1] if towards_viewer else planes
-        edges = _checked_voxel(voxel_mm)
+        edges = None if voxel_mm is None else voxel_edges(voxel_mm)
         count, rows, columns = planes.shape
         names = tuple(f"slice {index}" for index in range(count))
         return cls(
@@ -232,7 +287,7 @@ def open_stack(
     >>> stack.source, len(stack), stack.scale_basis
     ('drum_hub', 93, 'file')
     """
-    stated = _checked_voxel(voxel_mm)
+    stated = None if voxel_mm is None else voxel_edges(voxel_mm)
     place = Path(path)
     source = place.name if place.name not in ("", "..") else (place.resolve().name or "stack")
     content = _content(place, source, str(path))
@@ -319,19 +374,40 @@ def _page_label(source: str, page: Page, *, folder: bool) -> str:
     return source if page.name == source else f"{source}, {page.name}"
 
 
-def _checked_voxel(voxel_mm: VoxelMm | float | Sequence[float] | None) -> VoxelMm | None:
-    if voxel_mm is None:
-        return None
-    try:
-        edges = [float(edge) for edge in np.atleast_1d(np.asarray(voxel_mm, dtype=float))]
-    except (TypeError, ValueError):
-        edges = []
-    if len(edges) == 1:
-        edges = edges * 3
-    if len(edges) != 3 or not all(math.isfinite(edge) and edge > 0 for edge in edges):
-        msg = f"the voxel size {voxel_mm!r} is not one or three positive numbers; give DZ DY DX in mm"
-        raise InputError(msg)
-    return (edges[0], edges[1], edges[2])
+def as_stack(
+    given: object,
+    *,
+    by: str,
+    voxel_mm: VoxelMm | float | None = None,
+    towards_viewer: bool | None = None,
+) -> SliceStack:
+    """Return a stack as it is, with the scale that is stated for it, or one made of an array.
+
+    Parameters
+    ----------
+    given : SliceStack or array
+        An open stack, or grey values (slices, rows, columns) or (rows, columns).
+    by : str
+        What the function that was given it is called.
+    voxel_mm : (float, float, float) or float, optional
+        Voxel edges (dz, dy, dx) in mm, or one edge for all; overrules that of the stack.
+    towards_viewer : bool, optional
+        How the slices of an array run; an open stack knows it already.
+
+    Raises
+    ------
+    InputError
+        If it is neither, or a value cannot be used.
+    """
+    if isinstance(given, SliceStack):
+        if towards_viewer is not None:
+            msg = f"{by} was given an open stack, whose direction is settled; state it when the stack is opened"
+            raise InputError(msg)
+        return given if voxel_mm is None else replace(given, voxel_mm=voxel_edges(voxel_mm), scale_basis="stated")
+    if given is None or isinstance(given, (str, bytes, os.PathLike)):
+        msg = f"{by} takes a SliceStack or an array, not a {type(given).__name__}; open a path with open_stack(path)"
+        raise WrongTypeError(msg)
+    return SliceStack.from_array(np.asarray(given), voxel_mm=voxel_mm, towards_viewer=bool(towards_viewer))
 
 
 def _handedness_notes(towards_viewer: bool | None, *, placed: bool) -> list[Note]:

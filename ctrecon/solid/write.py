@@ -6,8 +6,10 @@ from typing import Any
 import numpy as np
 
 from ctrecon.core.errors import CtreconError, InputError
+from ctrecon.core.files import write_whole
 from ctrecon.core.frames import Floats
-from ctrecon.drawing.sheet import write_whole
+from ctrecon.core.measured import format_short
+from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Part
 from ctrecon.solid.kernel import need_kernel, shape_of, step_bytes, triangles_of, volume_of
 from ctrecon.solid.plan import solid_record
@@ -21,7 +23,7 @@ _WORST = 1e-3
 _STEP, _STL = (".step", ".stp"), (".stl",)
 
 
-def write_solid(part: Part, path: Path) -> tuple[str, ...]:
+def write_solid(part: Part, path: str | Path) -> tuple[str, ...]:
     """Write a part as a solid, each piece a body of its own, in mm.
 
     X runs right and Y up as on the sheet, seen from the start end; Z runs towards the
@@ -33,7 +35,7 @@ def write_solid(part: Part, path: Path) -> tuple[str, ...]:
     ----------
     part : Part
         The record; nothing else is read.
-    path : Path
+    path : path
         The file; its ending says which kind: `.step` or `.stp`, or `.stl`.
 
     Returns
@@ -55,7 +57,7 @@ def write_solid(part: Part, path: Path) -> tuple[str, ...]:
     >>> from pathlib import Path
     >>> from ctrecon import read_part, write_solid
     >>> part = read_part("drum_hub_out/part.json")
-    >>> for sentence in write_solid(part, Path("hub.stl")):
+    >>> for sentence in write_solid(part, "hub.stl"):
     ...     print(sentence)
     F3 has no known far end: it is cut right through there.
     F7 (free hole) is left out: it runs across the axis and its own axis is not known.
@@ -64,6 +66,7 @@ def write_solid(part: Part, path: Path) -> tuple[str, ...]:
     >>> [line for line in Path("hub.stl").read_text().splitlines() if line.startswith("solid")]
     ['solid P1 body', 'solid P2 spacer']
     """
+    need_part(part, "write_solid")
     return write_solids(part, (Path(path),))
 
 
@@ -80,7 +83,8 @@ def write_solids(part: Part, paths: tuple[Path, ...]) -> tuple[str, ...]:
         got = volume_of(shape)
         if not abs(got - wanted) <= _WORST * wanted:
             raise CtreconError(
-                f"the solid of {body.name} came out at {got:.4g} mm³ where its record holds {wanted:.4g} mm³, so it "
+                f"the solid of {body.name} came out at {format_short(got, 4)} mm³ where its record holds "
+                f"{format_short(wanted, 4)} mm³, so it "
                 "was not written; look for outlines that cross each other on the sheet"
             )
         shapes.append((body.name, shape))

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ctrecon.core.frames import Floats, rotation_to_part, to_voxels
+from ctrecon.core.frames import Floats, to_voxels
 from ctrecon.record.part import Feature, Part, depths_in_part_frame, place_in_part_frame, taper_of
 from ctrecon.record.sections import section_of
 
@@ -42,7 +42,7 @@ def curves_on_slice(part: Part, index: int) -> tuple[Curve, ...]:
         Curves as (column, row) in voxels, closed or as far round as was seen; whole numbers are voxel
         centres. Face seams, holes across and features of unknown place have none.
     """
-    rotation = np.eye(3) if part.axis is None else rotation_to_part(part.axis.direction_xyz)
+    rotation = part.rotation
     axis = rotation[2]
     z = index * part.stack.voxel_mm[0]
     pitch = min(part.stack.voxel_mm[1:])

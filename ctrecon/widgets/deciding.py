@@ -2,8 +2,8 @@
 
 import ipywidgets as ipw
 
-from ctrecon.decisions.apply import describe
-from ctrecon.decisions.record import ADDED_KINDS
+from ctrecon.core.measured import format_short, format_value
+from ctrecon.decisions import ADDED_KINDS
 from ctrecon.widgets.charts import depth_range_chart
 from ctrecon.widgets.panel import button, figure_bytes, notice_line, panel, paragraph, table
 from ctrecon.widgets.state import Review, read_points
@@ -31,7 +31,7 @@ def _decided(review: Review) -> ipw.HTML:
             return
         left = {one.number: one.why for one in review.unmatched}
         rows = [
-            (str(k), describe(one), f"left out: {left[k]}" if k in left else "in force")
+            (str(k), one.says(), f"left out: {left[k]}" if k in left else "in force")
             for k, one in enumerate(review.decisions, start=1)
         ]
         where = f"saved in {review.file.name}" if review.file is not None else "kept in memory only, no file was named"
@@ -69,10 +69,10 @@ def _points_field(review: Review) -> ipw.Text:
 
     def fill(what: str) -> None:
         if what == "points":
-            field.value = "; ".join(f"{x:.1f} {y:.1f}" for x, y in review.points)
+            field.value = "; ".join(f"{format_value(x, 1)} {format_value(y, 1)}" for x, y in review.points)
 
     def typed(change: dict[str, str]) -> None:
-        text = "; ".join(f"{x:.1f} {y:.1f}" for x, y in review.points)
+        text = "; ".join(f"{format_value(x, 1)} {format_value(y, 1)}" for x, y in review.points)
         if change["new"].strip() != text:
             review.attempt(lambda: review.set_points(read_points(change["new"])))
 
@@ -198,7 +198,10 @@ def true_scale(review: Review) -> ipw.VBox:
     def follow(what: str = "part") -> None:
         if what == "part":
             dz, dy, dx = review.part.stack.voxel_mm
-            says = f"voxel {dz:.6g} x {dy:.6g} x {dx:.6g} mm ({review.part.stack.scale_basis})"
+            says = (
+                f"voxel {format_short(dz, 6)} x {format_short(dy, 6)} x {format_short(dx, 6)} mm "
+                f"({review.part.stack.scale_basis})"
+            )
             lines = () if review.part.calibration is None else review.part.calibration.says
             found.value = paragraph(says) + "".join(paragraph(line) for line in lines)
 
@@ -235,7 +238,10 @@ def depth_range(review: Review) -> ipw.VBox:
         low, high = review.depths_mm
         inside = review.features_in_range()
         first, last = review.slices
-        says = f"slices {first} to {last}, depth {low:.3f} to {high:.3f} mm: {len(inside)} features"
+        says = (
+            f"slices {first} to {last}, depth {format_value(low, 3)} to {format_value(high, 3)} mm: "
+            f"{len(inside)} features"
+        )
         listed.value = paragraph(says) + paragraph(", ".join(feature_label(f) for f in inside))
         figure = depth_range_chart(review)
         chart.value = figure_bytes(figure)

@@ -4,6 +4,7 @@ from functools import partial
 
 import ipywidgets as ipw
 
+from ctrecon.core.measured import format_value
 from ctrecon.explain import explain_scan
 from ctrecon.plots.explain import explained_chart, explained_slice
 from ctrecon.record.explained import Explained
@@ -20,7 +21,7 @@ _WHERE = ("first", "middle", "last")
 
 def _verdict(piece: Piece) -> str:
     odds = piece.probability_separate
-    chance = "probability unknown" if odds is None else f"probability of being separate {odds:.3f}"
+    chance = "probability unknown" if odds is None else f"probability of being separate {format_value(odds, 3)}"
     return f"{piece.id} {piece.name}: {piece.verdict.replace('_', ' ')}, {chance}"
 
 
@@ -33,7 +34,10 @@ def review_pieces(review: Review) -> ipw.VBox:
     listed = ipw.VBox()
 
     def rows_of(piece: Piece, number: int, evidence: Evidence) -> list[ipw.Widget]:
-        says = f"{'for' if evidence.weight >= 0 else 'against'} (weight {evidence.weight:+.1f}): {evidence.says}"
+        says = (
+            f"{'for' if evidence.weight >= 0 else 'against'} (weight "
+            f"{format_value(evidence.weight, 1, sign=True)}): {evidence.says}"
+        )
         out: list[ipw.Widget] = [ipw.HTML(paragraph(says))]
         slices = evidence_slices(review.part, evidence)
         jumps = []

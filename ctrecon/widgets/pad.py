@@ -6,6 +6,7 @@ from typing import Any
 import anywidget
 import traitlets
 
+from ctrecon.core.measured import format_value
 from ctrecon.plots.style import line_look
 from ctrecon.widgets.picture import GreyScale, jpeg_of_slice
 from ctrecon.widgets.state import Review
@@ -67,6 +68,6 @@ class SlicePad(anywidget.AnyWidget):
             self.curves = curves
             self.chosen = review.chosen or ""
             self.points = [list(one) for one in review.points]
-            self.label = f"slice {review.slice}, depth {depth:.3f} mm, showing {names}"
+            self.label = f"slice {review.slice}, depth {format_value(depth, 3)} mm, showing {names}"
             if picture:
                 self.jpeg = jpeg_of_slice(review.stack, review.slice, self._scale)

@@ -7,13 +7,20 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from ctrecon.calibrate import parse_known
+from ctrecon.calibration import parse_known
 from ctrecon.core.errors import CtreconError, InputError
 from ctrecon.decisions import (
     FILE_NAME,
+    Accept,
+    Add,
+    ChangeKind,
     Decision,
     FeatureName,
+    KnownLength,
     LengthBetween,
+    OfFeature,
+    Reject,
+    Rename,
     Unmatched,
     apply_decisions,
     named,
@@ -205,20 +212,20 @@ class Review:
 
     def accept(self, ident: str) -> None:
         """Accept a feature as right."""
-        self._decide(Decision(do="accept", feature=named(self.part, self._feature(ident))))
+        self._decide(Accept(feature=named(self.part, self._feature(ident))))
 
     def reject(self, ident: str) -> None:
         """Reject a feature: it leaves the record and everything made from it."""
-        self._decide(Decision(do="reject", feature=named(self.part, self._feature(ident))))
+        self._decide(Reject(feature=named(self.part, self._feature(ident))))
 
     def rename(self, ident: str, name: str) -> None:
         """Give a feature a name of its own."""
-        self._decide(Decision(do="rename", feature=named(self.part, self._feature(ident)), name=name.strip()))
+        self._decide(Rename(feature=named(self.part, self._feature(ident)), name=name.strip()))
 
     def change_kind(self, ident: str, kind: str) -> None:
         """Call a feature another kind; see `kinds_for`."""
         with_kind(self._feature(ident), kind)
-        self._decide(Decision(do="change_kind", feature=named(self.part, self._feature(ident)), kind=kind))
+        self._decide(ChangeKind(feature=named(self.part, self._feature(ident)), kind=kind))
 
     def nearest(self, kind: str, length: str | float) -> str:
         """Return the id of the feature of a kind whose main size is nearest to a length (mm, or as it is typed)."""
@@ -244,8 +251,8 @@ class Review:
         """
         before = {one.id for one in self.part.features}
         self._decide(
-            Decision(
-                do="add", kind=kind, points_px=tuple(self.points if points is None else points), name=name or None,
+            Add(
+                kind=kind, points_px=tuple(self.points if points is None else points), name=name or None,
                 slices=self.slices, on_slice=self.slice,
             )
         )  # fmt: skip
@@ -279,10 +286,10 @@ class Review:
             if len(two) != 2:
                 raise InputError(f"two points are needed for a known length, {len(two)} are set; set two on the slice")
             between = LengthBetween(slice=self.slice, one_px=two[0], other_px=two[1])
-            decision = Decision(do="known_length", between=between, value_mm=value, u_mm=u)
+            decision = KnownLength(between=between, value_mm=value, u_mm=u)
         else:
-            decision = Decision(
-                do="known_length", feature=self._name_as_measured(ident), size=size, value_mm=value, u_mm=u,
+            decision = KnownLength(
+                feature=self._name_as_measured(ident), size=size, value_mm=value, u_mm=u,
                 other=None if other is None else self._name_as_measured(other),
             )  # fmt: skip
         self._decide(decision)
@@ -331,7 +338,7 @@ class Review:
         return named(self._unscaled, next((f for f in self._unscaled.features if f.id == ident), self._feature(ident)))
 
     def _decide(self, decision: Decision) -> None:
-        if decision.feature is not None and decision.do != "known_length" and self.part is not self._unscaled:
+        if isinstance(decision, OfFeature) and self.part is not self._unscaled:
             ident = next(f.id for f in self.part.features if named(self.part, f) == decision.feature)
             decision = replace(decision, feature=self._name_as_measured(ident))
         wanted = (*self.decisions, decision)
@@ -353,7 +360,7 @@ class Review:
         self._tell("notice")
 
     def _replay(self) -> None:
-        plain = tuple(one for one in self.decisions if one.do != "known_length")
+        plain = tuple(one for one in self.decisions if not isinstance(one, KnownLength))
         self._unscaled, _ = apply_decisions(self.base, plain)
         self.part, self.unmatched = apply_decisions(self.base, self.decisions)
         if self.part == self._unscaled:

@@ -4,6 +4,7 @@ from typing import Any
 
 import ipywidgets as ipw
 
+from ctrecon.core.measured import format_value
 from ctrecon.widgets.pad import SlicePad
 from ctrecon.widgets.panel import panel, paragraph, split, table
 from ctrecon.widgets.state import Review
@@ -94,7 +95,7 @@ class SliceView:
         return max(1.5, _NEAR_PX * self.review.stack.shape[2] / 480)
 
     def _over(self, text: str, spot: tuple[float, float] | None = None) -> None:
-        place = "" if spot is None else f"column {spot[0]:.1f}, row {spot[1]:.1f}: "
+        place = "" if spot is None else f"column {format_value(spot[0], 1)}, row {format_value(spot[1], 1)}: "
         self.over.value = paragraph(f"under the pointer: {place}{text or 'no feature'}")
 
     def _refresh(self, what: str) -> None:
@@ -104,7 +105,7 @@ class SliceView:
         if what in ("chosen", "part", "slice"):
             self.list.value = review.chosen or ""
             dz = review.part.stack.voxel_mm[0]
-            here = f"slice {review.slice}, depth {review.slice * dz:.3f} mm"
+            here = f"slice {review.slice}, depth {format_value(review.slice * dz, 3)} mm"
             if review.chosen is None:
                 self.chosen.value = paragraph(f"{here}. No feature is chosen: take one from the list.")
                 return

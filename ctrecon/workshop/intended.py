@@ -17,7 +17,7 @@ from math import comb, e, exp, log
 import numpy as np
 
 from ctrecon.core.fit_result import FitFailed
-from ctrecon.core.measured import Measured
+from ctrecon.core.measured import Measured, format_short, format_value
 from ctrecon.record.part import Part, Relation
 from ctrecon.record.patterns import equal_sizes
 from ctrecon.workshop.lengths import Length, divider_lengths, pattern_relations, piece_thicknesses, sizes_of
@@ -132,7 +132,7 @@ def _one_setting(
         sizes = [one.size.value for one in some]
         says = (
             f"{many} {things} by {tool}: {', '.join(one.words for one in some)} differ by no more than "
-            f"{max(sizes) - min(sizes):.4f} mm"
+            f"{format_value(max(sizes) - min(sizes), 4)} mm"
         )
         figures = tuple(one.words for one in some)
         out.append((ln_odds, Scheme(kind, ids, common, _odds(ln_odds), says, figures, tuple(x.size for x in some))))
@@ -163,7 +163,7 @@ def _quantum(thick: Sequence[Length], cost: float, rng: np.random.Generator) -> 
     # a p-value is worth odds of no more than 1 / (-e p ln p): Sellke, Bayarri and Berger 2001
     ln_odds = -log(-e * result.p * log(result.p)) - cost
     figures = tuple(one.words for one in thick)
-    meant = tuple(f"{k} x {result.quantum_mm.value:.4g} mm" for k in result.multiples)
+    meant = tuple(f"{k} x {format_short(result.quantum_mm.value, 4)} mm" for k in result.multiples)
     ids = tuple(one.features[0] for one in thick)
     scheme = Scheme(
         "common_quantum", ids, result.quantum_mm, _odds(ln_odds), result.says, figures, tuple(sizes), meant

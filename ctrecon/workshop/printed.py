@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
+from ctrecon.core.measured import Measured, decimals_for, expanded, format_percent, format_short, format_u, format_value
 from ctrecon.record.part import Part, scale_u_along
 from ctrecon.workshop.intended import Scheme, schemes
 from ctrecon.workshop.stock import stock_of_pieces
@@ -73,10 +73,11 @@ def _row(part: Part, scheme: Scheme) -> IntendedRow:
     )
     scale = along if scheme.kind in ("one_sheet", "common_quantum") else across
     intended = scheme.meant or (() if scheme.value is None else (_text(scheme.value, scale),))
-    odds = f"{scheme.odds:.2g}" if scheme.odds < 100 else f"{float(f'{scheme.odds:.2g}'):.0f}"
+    odds = format_short(scheme.odds, 2)
+    odds = odds if scheme.odds < 100 else format_value(float(odds), 0)
     shown = "over a million to 1" if scheme.odds > _MOST_ODDS else f"{odds} to 1"
     return IntendedRow(_WORDS.get(scheme.kind, scheme.kind), found, intended, shown, scheme.says)
 
 
 def _percent(chance: float) -> str:
-    return f"{100 * chance:.0f} %" if chance >= 0.01 else "<1 %"
+    return format_percent(chance) if chance >= 0.01 else "<1 %"

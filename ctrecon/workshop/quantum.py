@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 from ctrecon.core.errors import InputError
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
-from ctrecon.core.measured import Measured
+from ctrecon.core.measured import Measured, format_short, format_value
 
 __all__ = ["QuantumResult", "distinct_groups", "find_quantum", "quantogram"]
 
@@ -115,7 +115,8 @@ def find_quantum(
     u = np.array([one.u or 0.0 for one in lengths], dtype=float)
     least = _LEAST_OVER_U * float(np.median(u))
     if least >= high:
-        return FitFailed(f"the lengths are known to {float(np.median(u)):.3g} mm: too little for quanta this small")
+        known = format_short(float(np.median(u)), 3)
+        return FitFailed(f"the lengths are known to {known} mm: too little for quanta this small")
     low = max(low, least)
     per = _frequencies(low, high, float(x.max()))
     coarse = quantogram(x, 1 / per)
@@ -178,10 +179,11 @@ def _least_squares(x: Floats, u: Floats, times: np.ndarray[tuple[int], np.dtype[
 
 
 def _told(quantum: Measured, phi: float, p: float, count: int, low: float, high: float) -> str:
-    value = f"{quantum.value:.4g} mm (U {2 * (quantum.u or 0.0):.2g})"
+    value = f"{format_short(quantum.value, 4)} mm (U {format_short(2 * (quantum.u or 0.0), 2)})"
     verdict = "the lengths share it" if p < SIGNIFICANT else "no quantum is shown: chance does as well too often"
-    often = f"{100 * p:.2g} %" if p >= 0.001 else "less than 0.1 %"
+    often = f"{format_short(100 * p, 2)} %" if p >= 0.001 else "less than 0.1 %"
     return (
-        f"{count} lengths, quanta from {low:.3g} to {high:.3g} mm tried: best {value}, phi {phi:.2f}; lengths put "
+        f"{count} lengths, quanta from {format_short(low, 3)} to {format_short(high, 3)} mm tried: best {value}, "
+        f"phi {format_value(phi, 2)}; lengths put "
         f"anywhere do as well in {often} of simulations; {verdict}"
     )

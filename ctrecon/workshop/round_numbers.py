@@ -12,6 +12,7 @@ from math import log, pi
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.core.measured import format_short, format_value
 from ctrecon.record.part import Part, scale_u_along
 from ctrecon.workshop.lengths import Length
 
@@ -71,7 +72,8 @@ def round_numbers(part: Part, lengths: Sequence[Length]) -> list[OnGrid]:
         on = tuple(one for one, share in zip(some, shares, strict=True) if share > 0.5)
         ln_odds -= log(len(GRIDS))
         if len(on) >= _LEAST and (kind not in best or ln_odds > best[kind].ln_odds):
-            off = f", were the scale {100 * stretch:+.2f} % off" if abs(stretch) > 0.3 * scale_u else ""
+            stretched = f", were the scale {format_value(100 * stretch, 2, sign=True)} % off"
+            off = stretched if abs(stretch) > 0.3 * scale_u else ""
             says = f"{len(on)} of {len(some)} different sizes lie on steps of {words}{off}"
             best[kind] = OnGrid(ln_odds, kind, step, on, _meant(on, words, step, kind, stretch), says)
     return list(best.values())
@@ -120,7 +122,7 @@ def _ln_odds(x: Floats, u: Floats, step: float, scale_u: float) -> tuple[float, 
 
 def _meant(on: Sequence[Length], words: str, step: float, kind: str, stretch: float) -> tuple[str, ...]:
     times = [round(one.size.value / (1 + stretch) / step) for one in on]
-    return tuple(f"{k * step:.4g} mm" if kind == "round_mm" else _inches(k, words) for k in times)
+    return tuple(f"{format_short(k * step, 4)} mm" if kind == "round_mm" else _inches(k, words) for k in times)
 
 
 def _inches(times: int, words: str) -> str:

@@ -13,7 +13,15 @@ from functools import cache
 from math import erfc, exp, hypot, log, pi, sqrt
 
 from ctrecon.core.errors import InputError
-from ctrecon.core.measured import COVERAGE_FACTOR, Measured, decimals_for, format_u, format_value
+from ctrecon.core.measured import (
+    COVERAGE_FACTOR,
+    Measured,
+    decimals_for,
+    format_percent,
+    format_short,
+    format_u,
+    format_value,
+)
 from ctrecon.record.part import Part, Piece, scale_u_along
 from ctrecon.workshop.tables import LISTS, sheet_list, sheet_tolerance_mm
 
@@ -165,8 +173,8 @@ def _told(off: float, U: float, within: bool, mm: float, names: str) -> str:
     spread = format_u(U, digits) if U > 0 else ""
     known = f" (U {spread})" if spread else ""
     tolerance = sheet_tolerance_mm(mm)
-    held = f"sheet of this size is rolled to about \N{PLUS-MINUS SIGN}{tolerance:.2g} mm"
-    size = f"{mm:.4g} mm ({names})"
+    held = f"sheet of this size is rolled to about \N{PLUS-MINUS SIGN}{format_short(tolerance, 2)} mm"
+    size = f"{format_short(mm, 4)} mm ({names})"
     found = f"found {shown}{known} {'thinner' if off < 0 else 'thicker'}"
     if within:
         return f"{size}: agrees within U, {found}"
@@ -186,9 +194,12 @@ def stock_verdict(matches: Sequence[StockMatch]) -> str:
     inside = [one for one in matches if one.within_u]
     best = matches[0]
     if len(inside) > 1:
-        return f"undecided: {len(inside)} sizes lie within U ({', '.join(f'{m.thickness_mm:.4g}' for m in inside)} mm)"
+        return (
+            f"undecided: {len(inside)} sizes lie within U "
+            f"({', '.join(f'{format_short(m.thickness_mm, 4)}' for m in inside)} mm)"
+        )
     rivals = [one for one in matches[1:] if one.probability >= best.probability / 10]
-    size, share = f"{best.thickness_mm:.4g} mm", f"{100 * best.probability:.0f} %"
+    size, share = f"{format_short(best.thickness_mm, 4)} mm", format_percent(best.probability)
     if best.probability >= LIKELY:
         return f"likely {size} ({share})"
     if inside and not rivals and best.probability >= NO_LIST:
@@ -197,7 +208,7 @@ def stock_verdict(matches: Sequence[StockMatch]) -> str:
         return "no listed size explains it"
     where = "one size lies within U" if inside else "no size lies within U"
     if rivals:
-        listed = ", ".join(f"{one.thickness_mm:.4g}" for one in (best, *rivals))
+        listed = ", ".join(format_short(one.thickness_mm, 4) for one in (best, *rivals))
         return f"undecided: {where}, but more than one could have been rolled or rubbed to it ({listed} mm)"
     return f"undecided: {where}; {size} could explain it ({share}), so could a size of no list"
 

@@ -15,7 +15,7 @@ from route import MM, flags_of, sizes_of
 from row import Figure, Row, Sample, Trial, flags_figure, found_figure, honest_figure, samples_of
 
 from ctrecon import SliceStack, measure_stack
-from ctrecon.calibrate import Known, calibrate
+from ctrecon.calibration import Known, find_scale
 
 U_CALIPER = 0.1
 """Standard uncertainty of a reading, px (0.005 mm)."""
@@ -41,7 +41,7 @@ def known_sizes(rng: np.random.Generator, *, readings: int) -> Trial:
         Known(feature=ids[kind], value_mm=MM * (truths[kind][0] + float(rng.normal(0, U_CALIPER))), u_mm=MM * U_CALIPER)
         for kind in ("round_outside", "round_hole")[:readings]
     ]
-    found = calibrate(part, knowns)
+    found = find_scale(part, knowns)
     samples = []
     for one in found.part.features:
         if one.kind not in truths:

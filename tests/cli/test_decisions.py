@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from ctrecon.cli.main import main
-from ctrecon.decisions import Decision, named, read_decisions, write_decisions
+from ctrecon.decisions import Accept, Reject, named, read_decisions, write_decisions
 from ctrecon.record.part import Part
 from ctrecon.record.store import read_part
 
@@ -17,8 +17,8 @@ from ctrecon.record.store import read_part
 def kept(little_part: Part, tmp_path: Path) -> Path:
     """Return a file with one decision that fits the record and one that does not."""
     first, second = little_part.features
-    stray = Decision(do="accept", feature=replace(named(little_part, first), x_mm=90.0))
-    write_decisions((Decision(do="reject", feature=named(little_part, second)), stray), tmp_path / "kept.json")
+    stray = Accept(feature=replace(named(little_part, first), x_mm=90.0))
+    write_decisions((Reject(feature=named(little_part, second)), stray), tmp_path / "kept.json")
     return tmp_path / "kept.json"
 
 

@@ -10,6 +10,8 @@ from ctrecon.core import errors
     [
         (errors.InputError, ValueError),
         (errors.NoScaleError, ValueError),
+        (errors.NoFeatureError, KeyError),
+        (errors.WrongTypeError, TypeError),
         (errors.InputFileError, OSError),
         (errors.OutputExistsError, OSError),
     ],

@@ -1,12 +1,21 @@
 """Measured numbers: expansion and rounding, against the worked examples of the GUM."""
 
 import math
+from decimal import ROUND_HALF_UP, Decimal
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
+from ctrecon.core.measured import (
+    Measured,
+    decimals_for,
+    expanded,
+    format_percent,
+    format_short,
+    format_u,
+    format_value,
+)
 
 
 def test_end_gauge_of_the_gum() -> None:
@@ -75,3 +84,43 @@ def test_scale_adds_in_quadrature() -> None:
     """u 3 and scale share 4 make U 10 (the 3-4-5 triangle, k = 2)."""
     assert expanded(Measured(100.0, 3.0), 0.04) == pytest.approx(10.0)
     assert expanded(Measured(-100.0, 3.0), 0.04) == pytest.approx(10.0)
+
+
+@given(st.decimals(-1000, 1000, places=3), st.integers(0, 2))
+def test_halves_are_rounded_as_decimal_arithmetic_does(value: Decimal, decimals: int) -> None:
+    """Numbers typed with three decimals print as Python's decimal module (ROUND_HALF_UP) rounds them, but for -0."""
+    expected = value.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
+    assert Decimal(format_value(float(value), decimals)) == expected
+    if abs(expected) * 100 < 1000:
+        percent = (value * 100).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
+        assert format_percent(float(value), decimals) == f"{abs(percent) if percent == 0 else percent} %"
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (0.0, 3, "0"),
+        (-1e-12, 3, "-1e-12"),
+        (0.125, 2, "0.13"),
+        (1234.5, 4, "1235"),
+        (2.675, 3, "2.68"),
+        (0.05, 6, "0.05"),
+    ],
+)
+def test_significant_digits_round_halves_up_too(value: float, digits: int, text: str) -> None:
+    """Short numbers lose the zeros at their end and round like the others."""
+    assert format_short(value, digits) == text
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -1e30, 1e300, 5e-324])
+def test_numbers_out_of_all_bounds_print(value: float) -> None:
+    """What no measurement gives still prints, and never fails."""
+    assert format_value(value, 3)
+    assert format_short(value, 3)
+    assert format_percent(value).endswith(" %")
+
+
+def test_a_sign_stands_where_there_is_one() -> None:
+    """A shift is written with its sign; none is none."""
+    shown = [format_value(one, 2, sign=True) for one in (0.126, -0.126, 0.001, -0.001)]
+    assert shown == ["+0.13", "-0.13", "0.00", "0.00"]

@@ -89,7 +89,8 @@ def test_another_thread_may_work_too() -> None:
     [
         ("ctrecon.measuring", "measure_stack", 1), ("ctrecon.pipeline", "measure_to_folder", 2),
         ("ctrecon.explain", "explain_scan", 2), ("ctrecon.features.follow", "follow_features", 2),
-        ("ctrecon.calibrate", "calibrate", 2), ("ctrecon.decisions", "apply_decisions", 2),
+        ("ctrecon.calibration", "calibrate", 1), ("ctrecon.calibration", "find_scale", 2), ("ctrecon.pipeline", "measure", 1),
+        ("ctrecon.decisions", "apply_decisions", 2),
         ("ctrecon.drawing", "draw_sheet", 2), ("ctrecon.report", "write_report", 3),
         ("ctrecon.grey.health", "check_health", 1),
     ],
@@ -121,5 +122,7 @@ def test_entry_points_work_in_one_thread(home: str, name: str, count: int) -> No
 def test_importing_the_package_loads_no_limiter() -> None:
     """`import ctrecon` loads neither the limiter nor what it limits."""
     code = "import ctrecon, sys; print({'threadpoolctl', 'numpy'} & set(sys.modules))"
-    ran = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT, env=os.environ)
+    ran = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT, env=os.environ
+    )
     assert ran.stdout.strip() == "set()"

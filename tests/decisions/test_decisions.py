@@ -10,8 +10,13 @@ import pytest
 from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.core.measured import Measured
 from ctrecon.decisions import (
-    Decision,
+    Accept,
+    Add,
+    ChangeKind,
+    KnownLength,
     LengthBetween,
+    Reject,
+    Rename,
     apply_decisions,
     decisions_from_json,
     decisions_to_json,
@@ -50,7 +55,7 @@ def four() -> Part:
 def test_a_rejected_feature_is_gone_and_said(four: Part) -> None:
     """Rejecting takes the feature out of features and relations, and a warning says so."""
     part = replace(four, relations=(Relation(kind="equal_size", features=("F1", "F2"), value=None, says="alike"),))
-    done, unmatched = apply_decisions(part, [Decision(do="reject", feature=named(part, part.feature("F2")))])
+    done, unmatched = apply_decisions(part, [Reject(feature=named(part, part.feature("F2")))])
     assert unmatched == ()
     assert [one.id for one in done.features] == ["F1", "F3", "F4"]
     assert done.relations == ()
@@ -63,7 +68,7 @@ def test_a_piece_whose_evidence_is_rejected_becomes_undecided(little_part: Part)
     """No probability is left standing on a feature that a person rejected."""
     sure = replace(little_part.pieces[0], verdict="separate", probability_separate=0.98, unknown={"depth_to_mm": "out"})
     part = replace(little_part, pieces=(sure,))
-    done, _ = apply_decisions(part, [Decision(do="reject", feature=named(part, part.feature("F2")))])
+    done, _ = apply_decisions(part, [Reject(feature=named(part, part.feature("F2")))])
     assert done.pieces[0].verdict == "undecided"
     assert done.pieces[0].probability_separate is None
     assert done.pieces[0].features == ("F1",)
@@ -91,7 +96,7 @@ def test_two_that_fit_alike_are_not_guessed_between(four: Part) -> None:
     """Where two features fit a name alike the decision is left out and both are named."""
     kept = named(four, four.feature("F3"))
     again = plate(bore("F1", 5.05, 10, 1.2), bore("F2", 4.95, 10, 1.2))
-    done, unmatched = apply_decisions(again, [Decision(do="reject", feature=kept)])
+    done, unmatched = apply_decisions(again, [Reject(feature=kept)])
     assert len(done.features) == 2
     assert "F1 and F2 fit alike" in unmatched[0].says
     assert done.warnings[0].flag == "decision_unmatched"
@@ -101,9 +106,9 @@ def test_accept_rename_and_change_of_kind_stay_with_the_record(four: Part, tmp_p
     """Names, acceptance and kinds are written to part.json and read back."""
     third = named(four, four.feature("F3"))
     decisions = [
-        Decision(do="rename", feature=third, name="  pin \n hole "),
-        Decision(do="accept", feature=third),
-        Decision(do="change_kind", feature=named(four, four.feature("F4")), kind="round_outside"),
+        Rename(feature=third, name="  pin \n hole "),
+        Accept(feature=third),
+        ChangeKind(feature=named(four, four.feature("F4")), kind="round_outside"),
     ]
     done, unmatched = apply_decisions(four, decisions)
     write_part(done, tmp_path / "part.json")
@@ -133,8 +138,8 @@ def test_a_kind_without_sizes_is_refused_and_one_the_scan_allowed_is_not() -> No
 def test_nothing_is_applied_twice(four: Part) -> None:
     """A record that holds a decision already is not changed by it again, and it isn't called unmatched."""
     decisions = [
-        Decision(do="reject", feature=named(four, four.feature("F2"))),
-        Decision(do="add", kind="round_hole", points_px=((0, 50), (50, 0), (100, 50)), slices=(10, 60), on_slice=30),
+        Reject(feature=named(four, four.feature("F2"))),
+        Add(kind="round_hole", points_px=((0, 50), (50, 0), (100, 50)), slices=(10, 60), on_slice=30),
     ]
     once, _ = apply_decisions(four, decisions)
     twice, unmatched = apply_decisions(once, decisions)
@@ -194,7 +199,7 @@ def test_an_added_feature_follows_the_axis(four: Part) -> None:
     """Points are set on one slice; the place is given at mid depth, shifted along a tilted axis."""
     tilted = replace(four, axis=Axis(tilt_deg=Measured(5.7, 0.01), direction_xyz=(0.0995037, 0.0, 0.9950372)))
     ring = tuple((100 + 40 * np.cos(a), 120 + 40 * np.sin(a)) for a in np.radians([0, 90, 180, 270]))
-    add = Decision(do="add", kind="round_hole", name="oil hole", points_px=ring, slices=(20, 60), on_slice=20)
+    add = Add(kind="round_hole", name="oil hole", points_px=ring, slices=(20, 60), on_slice=20)
     done, unmatched = apply_decisions(tilted, [add])
     new = done.feature("F5")
     assert unmatched == ()
@@ -209,12 +214,12 @@ def test_an_added_feature_follows_the_axis(four: Part) -> None:
 
 def test_true_scale_from_a_feature_and_from_two_points_agree(four: Part) -> None:
     """A bore known to be 1 % larger, or two points known to be 1 % farther apart, both stretch all sizes by 1 %."""
-    by_axes = Decision(
-        do="known_length", feature=named(four, four.feature("F1")), other=named(four, four.feature("F4")),
+    by_axes = KnownLength(
+        feature=named(four, four.feature("F1")), other=named(four, four.feature("F4")),
         value_mm=1.01 * np.hypot(10, 10), u_mm=0.002,
     )  # fmt: skip
     points = LengthBetween(slice=50, one_px=(20.0, 100.0), other_px=(380.0, 100.0))
-    by_points = Decision(do="known_length", between=points, value_mm=18.18, u_mm=0.002)
+    by_points = KnownLength(between=points, value_mm=18.18, u_mm=0.002)
     for decision in (by_axes, by_points):
         done, unmatched = apply_decisions(four, [decision])
         assert unmatched == ()
@@ -227,7 +232,7 @@ def test_true_scale_from_a_feature_and_from_two_points_agree(four: Part) -> None
 def test_a_known_length_that_fits_nothing_leaves_scale_alone(four: Part) -> None:
     """A known length of a feature that isn't there is reported and nothing is stretched."""
     gone = replace(named(four, four.feature("F4")), x_mm=1.0)
-    done, unmatched = apply_decisions(four, [Decision(do="known_length", feature=gone, value_mm=4.1)])
+    done, unmatched = apply_decisions(four, [KnownLength(feature=gone, value_mm=4.1)])
     assert len(unmatched) == 1
     assert done.stack == four.stack
 
@@ -235,8 +240,8 @@ def test_a_known_length_that_fits_nothing_leaves_scale_alone(four: Part) -> None
 def test_the_file_is_readable_and_the_same_again(four: Part, tmp_path: Path) -> None:
     """What was decided stands in the file in plain words and numbers, and comes back the same."""
     decisions = (
-        Decision(do="reject", feature=named(four, four.feature("F2"))),
-        Decision(do="add", kind="square_hole", points_px=((1.5, 2.0),) * 5, slices=(3, 9), on_slice=4),
+        Reject(feature=named(four, four.feature("F2"))),
+        Add(kind="square_hole", points_px=((1.5, 2.0),) * 5, slices=(3, 9), on_slice=4),
     )
     write_decisions(decisions, tmp_path / "decisions.json")
     text = (tmp_path / "decisions.json").read_text()

@@ -116,7 +116,7 @@ def test_the_sheet_says_which_sizes_are_of_a_sound_edge() -> None:
     part = made("hub")[0]
     assert "wear and corrosion are not added back" in words(made("hub")[2])
     first = part.features[0]
-    worn = Worn(share=0.12, deepest_mm=Measured(0.2, 0.01), says="Eaten over 12% of its edge.")
+    worn = Worn(share=0.12, deepest_mm=Measured(0.2, 0.01), says="Eaten over 12 % of its edge.")
     said = words(build_document(make_sheet(replace(part, features=(replace(first, worn=worn), *part.features[1:])))))
     assert f"The size of {first.id} is that of the sound edge" in said
     assert "wear and corrosion are not added back" not in said

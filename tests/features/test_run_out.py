@@ -28,7 +28,7 @@ def tube(lean: tuple[float, float], seed: int, *, ends: bool = False) -> Part:
 
 @pytest.mark.parametrize("lean", [(0.0, 0.0), (0.06, -0.04)])
 def test_the_axis_uses_all_slices(lean: tuple[float, float]) -> None:
-    """Fourteen slices give the axis to 0.05 degrees, stated and true: four slices fewer would only give 0.08."""
+    """Fourteen slices give the axis to 0.05 degrees, stated as 0.07 at most: four slices fewer would only give 0.08."""
     errors = []
     for seed in range(3):
         axis = tube(lean, seed).axis
@@ -36,7 +36,7 @@ def test_the_axis_uses_all_slices(lean: tuple[float, float]) -> None:
         true = np.array([*lean, 1.0]) / np.linalg.norm([*lean, 1.0])
         errors.append(np.degrees(np.linalg.norm(np.array(axis.direction_xyz) - true)))
         assert axis.direction_u_deg is not None
-        assert axis.direction_u_deg < 0.065
+        assert axis.direction_u_deg < 0.07
     assert float(np.sqrt(np.mean(np.square(errors)))) < 0.07
 
 

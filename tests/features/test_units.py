@@ -37,10 +37,10 @@ GUESS = AxisGuess(0.0, 0.0, 0.005)
 
 
 @pytest.mark.parametrize(
-    ("first", "last", "kept"), [(0, 2, (0, 2)), (0, 3, (1, 2)), (4, 11, (5, 10)), (4, 12, (6, 10)), (0, 40, (2, 38))]
+    ("first", "last", "kept"), [(0, 2, (0, 2)), (0, 3, (1, 2)), (4, 11, (5, 10)), (4, 12, (6, 10)), (0, 40, (3, 37))]
 )
 def test_blurred_ends_are_trimmed(first: int, last: int, kept: tuple[int, int]) -> None:
-    """One plane is left out at either end from four planes on, two from nine on."""
+    """One plane is left out at either end from four planes on, two from nine, three from fifteen."""
     assert trimmed(first, last) == kept
 
 
@@ -49,7 +49,7 @@ def test_mean_of_planes_passes_over_lost_voxels() -> None:
     planes = np.arange(12.0).repeat(20).reshape(12, 4, 5)
     planes[3, 0, 0] = np.nan
     planes[:, 3, 4] = np.nan
-    squared = cast(SquaredStack, SimpleNamespace(plane=lambda k: planes[k]))
+    squared = cast(SquaredStack, SimpleNamespace(window=lambda k, at: planes[k][at]))
     mean = mean_window(squared, 2, 5, (0, 0, 5, 4))
     assert mean[1, 1] == pytest.approx(3.5)
     assert mean[0, 0] == pytest.approx((2 + 4 + 5) / 3)

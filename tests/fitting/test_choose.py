@@ -168,3 +168,43 @@ def test_a_disc_a_little_out_of_round_is_no_square() -> None:
     reach = 230 * (1 + 0.0025 * np.cos(4 * angle))
     points = walk(np.column_stack([240 + reach * np.cos(angle), 240 + reach * np.sin(angle)]))
     assert choose_shape(points).kind in ("round", "free")
+
+
+def test_a_room_between_spokes_is_no_circle() -> None:
+    """The outer edge of a room between spokes lies on a circle about the wheel; the room is free all the same."""
+    at = np.radians(np.linspace(30, 142, 200))
+    room = np.vstack([
+        np.column_stack([49 * np.cos(at), 49 * np.sin(at)]),
+        np.column_stack([21 * np.cos(at[::-1]), 21 * np.sin(at[::-1])]),
+    ])
+    found = choose_shape(walk(room + 70.0), hole=True)
+    assert (found.kind, found.shape) == ("free", None)
+
+
+def test_a_fragment_of_a_ring_goes_by_its_outside() -> None:
+    """Half of a thin ring whose outside is mostly eaten is named by what is left of it, not by the sound bore."""
+    at = np.radians(np.linspace(0, 170, 800))
+    eaten = np.where((at > 0.9) & (at < 1.9), 3 * np.sin(40 * at) ** 2 + 1.5, 0.0)
+    outside, inside = 60.0 - eaten, np.full(len(at), 50.0)
+    outline = np.vstack([
+        np.column_stack([outside * np.cos(at), outside * np.sin(at)]),
+        np.column_stack([inside * np.cos(at[::-1]), inside * np.sin(at[::-1])]),
+    ])
+    points = walk(outline)
+    found = choose_shape(points)
+    assert found.kind == "round"
+    assert isinstance(found.shape, Circle)
+    assert found.shape.radius == pytest.approx(60.0, abs=0.5)
+    (ring,) = [one for one, *_ in reliefs_of(found, points, hole=False) if one.radius > 45]
+    assert ring.radius == pytest.approx(50.0, abs=0.2)
+
+
+def test_an_eaten_bore_is_not_an_oval() -> None:
+    """A bore with two bites facing each other goes to the grey values as round, with the oval beside it or not."""
+    at = np.linspace(0, 2 * np.pi, 600, endpoint=False)
+    loss = sum(d * np.clip(1 - (np.angle(np.exp(1j * (at - a))) / 0.4) ** 2, 0, None) for a, d in ((1.2, 1.4), (4.4, 1.0)))
+    radius = 4.3 + loss
+    points = walk(np.column_stack([20 + radius * np.cos(at), 21 + radius * np.sin(at)]))
+    found = choose_shape(points, hole=True)
+    kinds = [found.kind, *(k for k, _ in found.rivals)]
+    assert "round" in kinds

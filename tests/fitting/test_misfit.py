@@ -1,10 +1,12 @@
 """Log likelihoods of several shapes on the same voxels."""
 
+from itertools import product
+
 import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from ctrecon.fitting.misfit import Misfit, compare
+from ctrecon.fitting.misfit import Misfit, _eaten, compare
 from ctrecon.fitting.solve import Samples
 
 
@@ -63,3 +65,29 @@ def test_wild_voxels_have_no_say() -> None:
     clean, dirty = line(noise), line(stained)
     (a,), (b,) = compare([Misfit(clean, clean.x)], 0.05), compare([Misfit(dirty, dirty.x)], 0.05)
     assert 0 < a - b < 10 * 4.5 + 12
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_bites_round_an_edge_cost_the_least_there_is(seed: int) -> None:
+    """The cost of an eaten edge is the least over all 2^10 ways of marking its ten sectors (by enumeration)."""
+    rng = np.random.default_rng(seed)
+    sound, bitten = rng.exponential(4.0, 10), rng.uniform(0.5, 2.0, 10)
+    ways = []
+    for marks in product((False, True), repeat=10):
+        bites = sum(b and not a for a, b in zip((marks[-1], *marks[:-1]), marks, strict=True))
+        ways.append(sum(np.where(marks, bitten, sound)) + 5.0 * bites)
+    assert _eaten(sound, bitten) == pytest.approx(min(ways))
+
+
+def test_a_bite_costs_its_price_and_no_more() -> None:
+    """An edge right but for a bite of four rows loses to none by more than the bite's price; uneaten it would lose all."""
+    rng = np.random.default_rng(2)
+    y, x = np.meshgrid(np.arange(40.0), np.arange(-4.0, 5.0), indexing="ij")
+    place = np.where((y > 10) & (y < 15), 2.0, 0.0)
+    grey = ndtr(x - place) + 0.03 * rng.standard_normal(x.shape)
+    samples = Samples(x.ravel(), y.ravel(), np.zeros(x.size), grey.ravel(), y.ravel().astype(np.int64))
+    straight, true = Misfit(samples, samples.x), Misfit(samples, (x - place).ravel())
+    plain = compare([straight, true], 0.03)
+    priced = compare([straight, true], 0.03, edges_px=[40.0, None])
+    assert plain[1] - plain[0] > 30
+    assert 5.0 < priced[1] - priced[0] < 5.0 + 1.5 * 6

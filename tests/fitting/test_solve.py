@@ -6,6 +6,7 @@ from scipy.special import ndtr
 
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
+from ctrecon.fitting.descend import Ties, descend
 from ctrecon.fitting.models import FaceModel, RectangleModel, RoundModel
 from ctrecon.fitting.solve import Samples, fit_grey
 
@@ -140,3 +141,36 @@ def test_failures_say_why(grey: object, count: int, reason: str) -> None:
     assert isinstance(fit, FitFailed)
     assert not fit
     assert reason in fit.reason
+
+
+def test_grey_that_sinks_through_depth_is_no_taper() -> None:
+    """Metal 4 % darker from one end to the other feigns a taper beyond four u; where it may slope, there is none."""
+    true = [0.31, -0.22, 11.4, 0.0, 0.0, 0.0]
+    samples = ring(true, 0.005, np.random.default_rng(2), depth=20)
+    off = np.hypot(samples.x - true[0], samples.y - true[1])
+    metal = ndtr((true[2] - BLUR**2 / (2 * true[2]) - off) / BLUR)
+    sunk = Samples(samples.x, samples.y, samples.z, samples.grey - 0.002 * samples.z * metal, samples.cluster)
+    level, sloped = (
+        fit_grey(RoundModel(False), START, sunk, noise=0.005, through_depth=through) for through in (False, True)
+    )
+    assert isinstance(level, ShapeFit)
+    assert isinstance(sloped, ShapeFit)
+    assert abs(level.value("growth")) > 4 * level.u("growth")
+    assert abs(sloped.value("growth")) < 2.5 * sloped.u("growth")
+
+
+def test_an_unknown_that_would_leave_its_bounds_stands_still() -> None:
+    """A fit of y = a + b x with b held within bounds gives numpy's a for that b, and no bound holds what lies within."""
+    rng = np.random.default_rng(2)
+    x = rng.uniform(-1, 3, 200)
+    y = 0.4 + 1.3 * x + rng.normal(0, 0.1, 200)
+    table = np.column_stack([np.ones(200), x])
+    none = Ties(np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
+
+    def model(q: Floats) -> tuple[Floats, Floats]:
+        return table @ q - y, table
+
+    for most, free in ((1.0, False), (2.0, True)):
+        q, _ = descend(model, np.zeros(2), 10.0, none, tolerance=1e-9, most=60, settled=0.0, within=(1, -1.0, most))
+        wanted = np.linalg.lstsq(table, y, rcond=None)[0] if free else np.array([np.mean(y - x), 1.0])
+        assert q == pytest.approx(wanted, abs=1e-3)

@@ -75,3 +75,11 @@ def test_progress_is_told_plane_by_plane() -> None:
     seen: list[tuple[str, int, int]] = []
     find_stretches(lambda k: disc(12), 4, progress=lambda what, done, of: seen.append((what, done, of)))
     assert seen == [("outlines", k, 4) for k in (1, 2, 3, 4)]
+
+
+def test_a_deep_nick_near_the_end_leaves_one_stretch() -> None:
+    """Two planes with a nick 8 px deep and 3 wide, two planes from the end, belong to the disc they were cut into."""
+    nick = 1.0 * ((np.abs(ROWS - 30.8) < 1.5) & (COLUMNS > 43))
+    whole = disc(20.0)
+    (one,) = follow([whole] * 2 + [np.clip(whole - nick, 0, 1)] * 2 + [whole] * 9)
+    assert (one.first, one.last) == (0, 12)

@@ -181,3 +181,45 @@ def test_an_outside_beyond_a_flat_seam_belongs_to_one_piece() -> None:
     assert [p.name for p in pieces] == ["body", "layer"]
     assert pieces[0].features == ("F1",)
     assert pieces[1].features == ("F2", "F5")
+
+
+def stack_of_three(pins: int) -> list[Draft]:
+    """A wheel, a spacer and a wheel, 10 slices each, on rivets of 6 px filed flush."""
+    parts = [
+        draft(f"F{i + 1}", "round_outside", Circle(50, 50, r), (2 + 10 * i, 12 + 10 * i))
+        for i, r in enumerate((40, 25, 40))
+    ]
+    faces = [draft(f"F{4 + i}", "face_seam", Circle(50, 50, 25), (12 + 10 * i, 12 + 10 * i), 1e-4) for i in range(2)]
+    angles = 2 * np.pi * np.arange(pins) / pins
+    rods = [
+        draft(f"F{6 + i}", "round_seam", Circle(50 + 16 * np.cos(a), 50 + 16 * np.sin(a), 3.0), (2, 32), 1e-4)
+        for i, a in enumerate(angles)
+    ]
+    return [*parts, *faces, *rods]
+
+
+def test_a_riveted_stack_is_its_layers_and_its_rivets() -> None:
+    """Each layer ends at the flat seam that begins the next, the body at the first; rivets run through all of them."""
+    drafts = stack_of_three(3)
+    pieces, hypotheses = infer_pieces(drafts, grid())
+    ends = [(p.name, round(p.depth_from_mm.value / MM), round(p.depth_to_mm.value / MM)) for p in pieces]  # type: ignore[union-attr]
+    assert ends == [
+        ("body", 2, 12), ("layer", 12, 22), ("layer", 22, 32), *[("rivet", 2, 32)] * 3,
+    ]  # fmt: skip
+    assert [p.features for p in pieces[:3]] == [("F1",), ("F2", "F4"), ("F3", "F5")]
+    assert all(p.verdict == "separate" for p in pieces)
+    assert hypotheses[0].name == "riveted"
+    joints = find_joints(pieces, drafts, grid())
+    rivet = next(j for j in joints if j.piece == "P4")
+    assert rivet.put_on_from == ("start", "end")
+    assert "sits in P1 (body); it can have been pushed in from either side" in rivet.says
+
+
+def test_a_pin_under_a_cover_came_from_the_other_side() -> None:
+    """A pin beside the axis that ends under a flange lies open at its other end only; it owns no outside."""
+    pin = draft("F3", "round_seam", Circle(50, 70, 4.0), (12, 28), 1e-6)
+    drafts = [FLANGE, COLLAR, pin]
+    pieces, _ = infer_pieces(drafts, grid())
+    assert [(p.name, p.features) for p in pieces] == [("body", ("F1", "F2")), ("pin", ("F3",))]
+    (joint,) = find_joints(pieces, drafts, grid())
+    assert joint.put_on_from == ("end",)

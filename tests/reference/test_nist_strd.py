@@ -45,7 +45,7 @@ def general(fun: Any, jac: Any, start: Any) -> Floats:
 def own(fun: Any, jac: Any, start: Any) -> Floats:
     """Solve by the steps of the grey-value fit, with a scale so large that no residual loses its weight."""
     none = Ties(np.zeros(0, dtype=int), np.zeros(0), np.zeros(0))
-    found, _ = descend(lambda b: (fun(b), jac(b)), np.array(start), 1e5, none, tolerance=1e-7, most=60)
+    found, _ = descend(lambda b: (fun(b), jac(b)), np.array(start), 1e5, none, tolerance=1e-7, most=60, settled=0.0)
     return found
 
 

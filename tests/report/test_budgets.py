@@ -41,6 +41,6 @@ def test_what_the_slices_are_like(little_part: Part) -> None:
     facts = dict(image_facts(replace(little_part, image=ImageInfo(snr=18.2, psf_px=0.81, cupping_rel=0.12))))
     assert facts["Contrast over noise"] == "18.2"
     assert facts["Blur (sigma)"] == "0.81 voxel in the slice"
-    assert facts["Artefacts, of the contrast"] == "cupping 12.0%"
+    assert facts["Artefacts, of the contrast"] == "cupping 12.0 %"
     assert "half-way" in facts["Boundary measured"]
     assert list(dict(image_facts(little_part))) == ["Boundary measured"]

@@ -71,7 +71,7 @@ def test_undecided_and_worn_features_are_shown(clear: Part) -> None:
     """An undecided feature gives the odds, a worn one says where; each has its picture and a link to its own row."""
     odds = Alternative(kind="worn", ln_odds=1.2, says="It could also be an edge eaten smoothly; ln odds 1.2")
     part = with_feature(clear, "F3", flags=("undecided",), alternatives=(odds,))
-    eaten = Worn(share=0.18, deepest_mm=Measured(0.35, 0.02), says="Eaten over 18% of its edge: up to 0.35 mm deep.")
+    eaten = Worn(share=0.18, deepest_mm=Measured(0.35, 0.02), says="Eaten over 18 % of its edge: up to 0.35 mm deep.")
     part = with_feature(part, "F2", worn=eaten)
     checks, more = checks_of(part, (slice_of(20, "F3"), slice_of(30, "F2")))
     assert [one.heading[:2] for one in checks] == ["F3", "F2"] and more == ()

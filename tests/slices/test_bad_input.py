@@ -57,7 +57,7 @@ def test_paths_that_hold_nothing(tmp_path: Path) -> None:
     (tmp_path / "zero.tif").write_bytes(b"")
     assert "is empty (0 bytes)" in refused(tmp_path / "zero.tif")
     (tmp_path / "text.tif").write_text("these are no slices")
-    assert "is no TIFF, PNG, BMP or JPEG file" in refused(tmp_path / "text.tif")
+    assert "is no TIFF, PNG, BMP, JPEG or DICOM file" in refused(tmp_path / "text.tif")
     with pytest.raises(InputFileError, match="path"):
         open_stack("nul\0byte")
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from ctrecon.grey.artefact_drift import _LEAST_BEFORE, _WAYS, _foretold, _run_on
 from ctrecon.grey.artefacts import Artefacts, find_artefacts
 from ctrecon.grey.levels import find_levels
 from ctrecon.measuring import measure_stack
@@ -68,3 +69,29 @@ def test_what_cannot_be_foretold_widens() -> None:
     found = found_in(drifting(flicker))
     assert found.drift is not None
     assert 0.015 < found.drift.face_u < 0.09
+
+
+def test_a_slim_boss_beside_a_flange_is_no_drift() -> None:
+    """A boss that shows a few dozen even places, after a flange that shows a thousand, leaves an even scan even."""
+    y, x = np.mgrid[:120, :120] - 59.6
+    far = np.hypot(x, y)
+    z = (np.arange(4 * 60) + 0.5) / 4 - 0.5
+    ends = [
+        ndimage.gaussian_filter1d(((z > a) & (z < b)).astype(float), 4.2).reshape(60, 4).mean(axis=1)
+        for a, b in ((8.3, 27.6), (27.6, 52.4))
+    ]
+    rounds = [ndimage.gaussian_filter(np.clip(r + 0.5 - far, 0, 1), 1.0) for r in (52.0, 18.0)]
+    grey = sum(along[:, None, None] * disc for along, disc in zip(ends, rounds, strict=True))
+    grey = grey + 0.004 * np.random.default_rng(5).standard_normal((60, 120, 120))
+    stack = SliceStack.from_array(np.rint(9000 + 30000 * grey).clip(0, 65535).astype(np.uint16), voxel_mm=(0.1, 0.1, 0.1))
+    assert found_in(stack).drift is None
+
+
+@pytest.mark.parametrize("way", _WAYS)
+def test_running_sums_foretell_what_a_fit_of_each_start_does(way: tuple[int, float]) -> None:
+    """Polynomials through the first k slices by running sums agree with numpy's least squares for each k."""
+    rng = np.random.default_rng(4)
+    value, weight = np.cumsum(rng.normal(0, 0.01, 60)), rng.uniform(0.5, 2.0, 60) * 1e4
+    weight[[9, 30]] = 0.0
+    wanted = [_run_on(value[:k], weight[:k], np.arange(1.0, 4.0), way) for k in range(_LEAST_BEFORE, 61)]
+    assert np.allclose(_foretold(value, weight, way), wanted, atol=1e-6)

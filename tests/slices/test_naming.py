@@ -5,7 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ctrecon.core.errors import InputFileError
-from ctrecon.slices.naming import is_image_name, sort_series
+from ctrecon.slices.naming import sort_series
+from ctrecon.slices.readers.reader import is_slice_name
 
 
 def test_numbers_are_ordered_by_value() -> None:
@@ -103,4 +104,4 @@ def test_uneven_numbering_is_refused() -> None:
 )
 def test_what_is_taken_for_a_slice(name: str, expected: bool) -> None:
     """Known endings are slices; hidden files, thumbnails and notes are not."""
-    assert is_image_name(name) is expected
+    assert is_slice_name(name) is expected

@@ -16,7 +16,7 @@ ROOT = Path(__file__).parents[2]
     [
         ("'nowhere'", "Nowhere is not there; check the path."),
         ("'{plain}'", "write its edge in mm into the cell at the top, such as voxel_mm = 0.05"),
-        ("'{plain}', voxel_mm=-1", "is not one or three positive numbers"),
+        ("'{plain}', voxel_mm=-1", "voxel size must be above 0 mm"),
     ],
 )
 def test_what_goes_wrong_is_one_sentence_in_a_notebook(

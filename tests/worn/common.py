@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from worn import wear
 from worn.render import Layer
-from worn.shapes import Distance, Floats, cut
+from worn.shapes import Distance, Floats, both, cut, union
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,8 +71,8 @@ def dress(
     if some[1] < 0.4 * room.worn:
         layers.append((wear.crust(rng, places[count : count + lumps], full), grey))
     elif eaten and some[2] < 0.3:
-        # what the pits have eaten is still there, as product
-        layers.append((cut(full, cut(full, *eaten)), grey))
+        # what the pits have eaten is still there, as product; as full less what is left it would skin every face
+        layers.append((both(full, union(*eaten)), grey))
     return layers
 
 

@@ -29,7 +29,7 @@ def _centre_hole(rng: np.random.Generator, room: Room, low: float, high: float, 
         taper = float(rng.choice([-1, 1])) / 48 if rng.random() < 0.25 else 0.0
         if radius - abs(taper) * (high - low) / 4 < 2.5:
             taper = 0.0
-        loss = eaten_rim(rng, low, high, 0.25 * room.worn, min(3.0, wall - radius + 2.1))
+        loss = eaten_rim(rng, low, high, 0.25 * room.worn, max(2.0, min(3.0, wall - radius + 2.1)))
         mid = (low + high) / 2
         one = True_(kind="round_hole", low=low, high=high, diameter=2 * radius, taper=taper, worn=loss is not None)
         return hole(0, 0, radius, growth=taper / 2, mid=mid, loss=loss), one

@@ -113,7 +113,19 @@ def match(truth: Scanned, part: Part) -> list[tuple[int, int]]:
     return [(int(i), int(j)) for i, j in zip(rows, columns, strict=True) if table[i, j] < none]
 
 
-def _samples(true: dict[str, Any], one: Feature, truth: Scanned, disturbed: bool) -> list[dict[str, Any]]:
+def _ends_at(true: dict[str, Any], one: Feature, direction: Sequence[float]) -> tuple[float | None, float | None]:
+    """True ends on the record's own axis: the middle of what is left of a rim lies elsewhere on its leaning faces."""
+    ends = true["depth_from_mm"], true["depth_to_mm"]
+    if true["kind"] != "wheel" or not true["worn"] or one.x_mm is None or one.y_mm is None:
+        return ends
+    off = direction[0] * (one.x_mm.value - true["x_mm"]) + direction[1] * (one.y_mm.value - true["y_mm"])
+    low, high = (None if v is None else v - off / direction[2] for v in ends)
+    return low, high
+
+
+def _samples(
+    true: dict[str, Any], one: Feature, truth: Scanned, disturbed: bool, direction: Sequence[float]
+) -> list[dict[str, Any]]:
     """Errors of one feature with the u stated: px, slices, degrees, mm per mm."""
     px, dz = truth.px_mm, truth.voxel_mm[0]
     group = group_of(true["kind"])
@@ -157,9 +169,10 @@ def _samples(true: dict[str, Any], one: Feature, truth: Scanned, disturbed: bool
     if group != "face" and not (free and true["worn"]):
         note("place", one.x_mm, true["x_mm"], px)
         note("place", one.y_mm, true["y_mm"], px)
-    note("end", one.depth_from_mm, true["depth_from_mm"], dz)
+    low, high = _ends_at(true, one, direction)
+    note("end", one.depth_from_mm, low, dz)
     if group != "face":
-        note("end", one.depth_to_mm, true["depth_to_mm"], dz)
+        note("end", one.depth_to_mm, high, dz)
     if true.get("turn_deg") is not None and one.turn_deg is not None:
         square = group in ("square", "seam") or (group == "rect" and one.kind.startswith("square"))
         note("turn", one.turn_deg, true["turn_deg"], 1.0, 90.0 if square else true["period_deg"])
@@ -264,7 +277,7 @@ def compare(truth: Scanned, part: Part, direction: Sequence[float]) -> dict[str,
             out["says"].append(("undecided " if doubtful else "extra ") + _found_says(one, truth))
     for i, j in pairs:
         one = part.features[j]
-        out["samples"] += _samples(truth.features[i], one, truth, bool(set(one.flags) - NEUTRAL))
+        out["samples"] += _samples(truth.features[i], one, truth, bool(set(one.flags) - NEUTRAL), direction)
         if truth.features[i].get("teeth") is not None:
             out.setdefault("teeth", []).append([one.teeth, truth.features[i]["teeth"]])
     if part.axis is not None and truth.features:

@@ -146,3 +146,27 @@ def test_a_worn_part_is_measured(kind: str, seed: int) -> None:
     assert sizes
     assert all(abs(s["error"]) <= max(0.3, 3 * (s["u"] or 0.0)) for s in sizes), sizes
     assert not scored["pieces"]["false_separate"]
+
+
+def test_product_in_pits_skins_no_face() -> None:
+    """What fills the pits adds no metal anywhere else: the volume is that of the body and of what the pits took."""
+    from worn import common, wear
+    from worn.render import Pose, render
+    from worn.shapes import between, disc
+
+    pose = Pose((40, 72, 72), (1.2, 1.1, 1.0), (38.3, 38.9, 23.1))
+    body = between(disc(0, 0, 26.0), -14, 14)
+    room = common.Room(radius=30.0, height=40.0, worn=10.0, later=np.random.default_rng(1))
+    places = np.array([[26.0, 0.0, 2.0], [0.0, -26.0, -3.0], [-18.4, 18.4, 5.0], [18.4, 18.4, -6.0]])
+    filled = 0
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        layers = common.dress(rng, room, [body], body, np.tile(places, (4, 1)))
+        if len(layers) < 2 or layers[1][1] > max(wear.PRODUCT):
+            continue
+        filled += 1
+        whole, eaten = (float(render([(d, 1.0)], pose, 0.8).sum(dtype=float)) for d in (body, layers[0][0]))
+        added = float(render(layers[1:], pose, 0.8).sum(dtype=float)) / layers[1][1]
+        if added < 2 * (whole - eaten):  # crust stands outside of what was metal
+            assert added == pytest.approx(whole - eaten, rel=0.03, abs=3.0)
+    assert filled

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from typing import Protocol
 
+from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.dimension_text import depth_stops, length_text
 from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, Zone, view_numbers
 from ctrecon.drawing.paper.contours import Contour, circle
@@ -46,7 +47,7 @@ def scale_text(scale: float) -> str:
     >>> scale_text(5.0), scale_text(0.2)
     ('5:1', '1:5')
     """
-    return f"{scale:.0f}:1" if scale >= 1 else f"1:{1 / scale:.0f}"
+    return f"{format_value(scale, 0)}:1" if scale >= 1 else f"1:{format_value(1 / scale, 0)}"
 
 
 def zone_depths(model: Model, zone: Zone) -> str:

@@ -189,7 +189,8 @@ def _piece_lines(model: Model) -> list[str]:
         angle = HATCH_ANGLES[number % len(HATCH_ANGLES)]
         ids = ", ".join(piece.features)
         verdict = words.get(piece.verdict, piece.verdict)
-        lines.append(f"Piece {piece.id} {piece.name} ({ids}): {verdict}; hatched {angle:.0f}° in the section.")
+        hatched = f"hatched {format_value(angle, 0)}° in the section"
+        lines.append(f"Piece {piece.id} {piece.name} ({ids}): {verdict}; {hatched}.")
     return lines
 
 

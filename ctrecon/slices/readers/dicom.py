@@ -19,14 +19,14 @@ from ctrecon.slices.readers.dicom_grey import Layout, group_of, read_layout
 from ctrecon.slices.readers.dicom_jpeg import sound_jpeg
 from ctrecon.slices.readers.dicom_order import SliceHeader, order_slices
 from ctrecon.slices.readers.page import Page, Plane, checked_shrink, file_size, guarded
+from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import FileScale
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
 
-__all__ = ["is_dicom", "is_dicom_name", "is_multiframe", "read_dicom", "read_dicom_folder"]
+__all__ = ["READER", "read_dicom", "read_dicom_folder"]
 
-_SUFFIXES = (".dcm", ".dicom", ".dic", ".ima")
 # lossless JPEG and JPEG-LS
 _CHECKED_JPEG = frozenset({f"1.2.840.10008.1.2.4.{number}" for number in (57, 70, 80, 81)})
 # 8 bit JPEG and JPEG 2000: Pillow bears damaged files better than the other codec
@@ -35,22 +35,7 @@ _JPEG_TWELVE = "1.2.840.10008.1.2.4.51"
 _LONG_ELEMENT = 12  # bytes of tag, type and length before packed frames
 
 
-def is_dicom_name(name: str) -> bool:
-    """Return whether a file of this name is taken for a DICOM slice before it is opened."""
-    return not name.startswith(".") and name.lower().endswith(_SUFFIXES)
-
-
-def is_dicom(path: Path) -> bool:
-    """Return whether a file carries the DICOM mark behind its first 128 bytes (PS3.10, 7.1)."""
-    try:
-        with path.open("rb") as file:
-            return file.read(132)[128:] == b"DICM"
-    except OSError:
-        return False
-
-
-def is_multiframe(path: Path) -> bool:
-    """Return whether a DICOM file holds more than one slice; what cannot be read counts as single."""
+def _is_several(path: Path) -> bool:
     try:
         return len(_read(path, name=path.name, label=path.name)) > 1
     except InputFileError:
@@ -133,6 +118,17 @@ def read_dicom_folder(
         raise InputFileError(msg)
     pages, series = _pages(found, label)
     return pages, series, tuple(skipped)
+
+
+READER = Reader(
+    kinds=("DICOM",),
+    suffixes=(".dcm", ".dicom", ".dic", ".ima"),
+    knows=lambda start: start[128:] == b"DICM",  # PS3.10, 7.1
+    read=read_dicom,
+    is_several=_is_several,
+    read_series=read_dicom_folder,
+    without_suffix=True,
+)
 
 
 @dataclass(frozen=True, eq=False)

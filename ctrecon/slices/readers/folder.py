@@ -6,16 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ctrecon.core.errors import InputFileError
-from ctrecon.slices.naming import Series, is_image_name, pattern_of, sort_series
-from ctrecon.slices.readers.dicom import is_dicom, is_dicom_name, is_multiframe, read_dicom, read_dicom_folder
+from ctrecon.slices.naming import Series, pattern_of, sort_series
 from ctrecon.slices.readers.page import Page, describe, file_size, guarded
-from ctrecon.slices.readers.pillow import read_picture
-from ctrecon.slices.readers.tiff import is_multipage, read_tiff
+from ctrecon.slices.readers.reader import Reader, first_bytes, is_slice_name, kinds_read, reader_of, readers
 
 __all__ = ["Content", "read_file", "read_folder", "refuse_unlike", "stack_paths"]
-
-_TIFF_MAGIC = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
-_PICTURE_MAGIC = (b"\x89PNG", b"\xff\xd8\xff", b"BM")
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,7 +38,7 @@ def read_file(path: Path, *, label: str) -> list[Page]:
     Parameters
     ----------
     path : Path
-        A TIFF, PNG, BMP, JPEG or DICOM file, told by its first bytes.
+        A file of a kind that one of the readers knows by its first bytes.
     label : str
         What the messages call it.
 
@@ -58,18 +53,12 @@ def read_file(path: Path, *, label: str) -> list[Page]:
         If it is absent, empty, damaged or of another kind.
     """
     file_size(path, label)
-    if is_dicom(path):
-        return read_dicom(path, label=label)
-    with guarded(label), path.open("rb") as file:
-        magic = file.read(4)
-    if magic in _TIFF_MAGIC:
-        return read_tiff(path, label=label)
-    if magic.startswith(_PICTURE_MAGIC):
-        return read_picture(path, label=label)
-    msg = (
-        f"{label} is no TIFF, PNG, BMP or JPEG file and no DICOM file either, or its beginning is damaged; "
-        "export the slices as one of these"
-    )
+    with guarded(label):
+        start = first_bytes(path)
+    for reader in readers():
+        if reader.knows(start):
+            return reader.read(path, label=label)
+    msg = f"{label} is no {kinds_read()} file, or its beginning is damaged; export the slices as one of these"
     raise InputFileError(msg)
 
 
@@ -98,9 +87,11 @@ def read_folder(folder: Path, *, label: str) -> Content:
     if len(images) == 1:
         pages = read_file(folder / images[0], label=f"{label}/{images[0]}")
         return Content(tuple(pages), Series(tuple(page.name for page in pages)), foreign)
-    dicom = [name for name in images if is_dicom(folder / name)]
-    if dicom:
-        return _dicom_content(folder, images, dicom, foreign, label)
+    found_by = {name: reader_of(folder / name) for name in images}
+    ordered = next((one for one in found_by.values() if one is not None and one.read_series is not None), None)
+    if ordered is not None:
+        own = [name for name in images if found_by[name] is ordered]
+        return _ordered_content(ordered, folder, images, own, foreign, label)
     series = sort_series(images, folder=label)
     found: list[Page | None] = []
     for name in series.names:
@@ -119,18 +110,20 @@ def read_folder(folder: Path, *, label: str) -> Content:
     return Content(tuple(found), series, foreign)
 
 
-def _dicom_content(
-    folder: Path, images: list[str], dicom: list[str], foreign: tuple[str, ...], label: str
+def _ordered_content(
+    reader: Reader, folder: Path, images: list[str], own: list[str], foreign: tuple[str, ...], label: str
 ) -> Content:
-    others = [name for name in images if name not in dicom]
+    """Read a series whose files carry their order; files of another kind beside them are refused."""
+    assert reader.read_series is not None
+    others = [name for name in images if name not in own]
     if others:
         file_size(folder / others[0], f"{label}/{others[0]}")
         msg = (
-            f"{label} holds {others[0]}, which is no DICOM file or damaged at its beginning, beside {dicom[0]}, "
-            "which is one; put each series into a folder of its own"
+            f"{label} holds {others[0]}, which is no {reader.kinds[0]} file or damaged at its beginning, beside "
+            f"{own[0]}, which is one; put each series into a folder of its own"
         )
         raise InputFileError(msg)
-    found, series, skipped = read_dicom_folder(folder, dicom, label=label)
+    found, series, skipped = reader.read_series(folder, own, label=label)
     return Content(found, series, tuple(sorted([*foreign, *skipped])))
 
 
@@ -198,10 +191,11 @@ def stack_paths(folder: str | Path) -> list[Path]:
 def _stacks_in(place: Path, images: list[str]) -> list[Path]:
     if len(images) < 2:
         return [place] if images else []
-    if any(is_dicom(place / name) for name in images):
-        frames = [is_multiframe(place / name) for name in images]
-        return [place / name for name in images] if all(frames) else [place]
-    whole = [name for name in images if is_multipage(place / name, label=name)]
+    found_by = [reader_of(place / name) for name in images]
+    several = [one is not None and one.is_several(place / name) for one, name in zip(found_by, images, strict=True)]
+    if any(one is not None and one.read_series is not None for one in found_by):
+        return [place / name for name in images] if all(several) else [place]
+    whole = [name for name, many in zip(images, several, strict=True) if many]
     single = [name for name in images if name not in whole]
     groups = Counter(pattern_of(name) for name in single)
     if len(single) > 1 and max(groups.values()) > 1:
@@ -217,22 +211,25 @@ def _sorted_entries(folder: Path, label: str) -> tuple[list[str], tuple[str, ...
         for entry in folder.iterdir():
             if entry.is_dir():
                 foreign.append(entry.name + "/")
-            elif is_image_name(entry.name) or is_dicom_name(entry.name) or _is_hidden_dicom(entry):
+            elif is_slice_name(entry.name) or _is_hidden_slice(entry):
                 images.append(entry.name)
             else:
                 foreign.append(entry.name)
     return sorted(images), tuple(sorted(foreign))
 
 
-def _is_hidden_dicom(entry: Path) -> bool:
-    """Whether a file is DICOM although its name does not say so; a DICOMDIR only lists others."""
-    return not entry.name.startswith(".") and entry.name.upper() != "DICOMDIR" and is_dicom(entry)
+def _is_hidden_slice(entry: Path) -> bool:
+    """Whether a file is a slice although its name does not say so; a DICOMDIR only lists others."""
+    if entry.name.startswith(".") or entry.name.upper() == "DICOMDIR":
+        return False
+    reader = reader_of(entry)
+    return reader is not None and reader.without_suffix
 
 
 def _nothing_here(foreign: tuple[str, ...], label: str) -> str:
     if not foreign:
-        return f"{label} is an empty folder; give a folder that holds TIFF, PNG, BMP, JPEG or DICOM slices"
+        return f"{label} is an empty folder; give a folder that holds {kinds_read()} slices"
     inner = [name for name in foreign if name.endswith("/")]
     hint = f"name one of its folders, such as {inner[0]}," if inner else "give a folder of slices"
     seen = ", ".join(foreign[:3])
-    return f"{label} holds no TIFF, PNG, BMP, JPEG or DICOM slices, only {seen}; {hint} or export the slices"
+    return f"{label} holds no {kinds_read()} slices, only {seen}; {hint} or export the slices"

@@ -24,9 +24,10 @@ from ctrecon.slices.readers.page import (
     grey_table,
     guarded,
 )
+from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import FileScale, description_fields, per_inch_mm, read_scale
 
-__all__ = ["decode_tiff_page", "read_picture"]
+__all__ = ["READER", "decode_tiff_page", "read_picture"]
 
 _FORMATS = ("PNG", "BMP", "DIB", "JPEG", "MPO")
 _LOSSY = frozenset({"JPEG", "MPO"})
@@ -81,6 +82,14 @@ def read_picture(path: Path, *, label: str) -> list[Page]:
                 "crop the slices or check whether the file is damaged"
             )
             raise InputFileError(msg) from exc
+
+
+READER = Reader(
+    kinds=("PNG", "BMP", "JPEG"),
+    suffixes=(".png", ".bmp", ".jpg", ".jpeg"),
+    knows=lambda start: start.startswith((b"\x89PNG", b"\xff\xd8\xff", b"BM")),
+    read=read_picture,
+)
 
 
 def _page(path: Path, image: Image.Image, label: str) -> Page:

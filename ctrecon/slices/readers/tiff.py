@@ -27,10 +27,11 @@ from ctrecon.slices.readers.page import (
     guarded,
 )
 from ctrecon.slices.readers.pillow import decode_tiff_page
+from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import FileScale, description_fields, read_scale
 from ctrecon.slices.readers.unpack import BYTE_CODECS, unpack_page
 
-__all__ = ["is_multipage", "read_tiff"]
+__all__ = ["READER", "read_tiff"]
 
 _UNCOMPRESSED = 1
 _LOSSY = frozenset({6, 7, 33003, 33005, 34712, 34892, 34933, 34934, 50001, 50002})
@@ -77,12 +78,20 @@ def read_tiff(path: Path, *, label: str) -> list[Page]:
         ]
 
 
-def is_multipage(path: Path, *, label: str) -> bool:
-    """Return whether a TIFF holds more than one slice; a damaged one counts as single."""
+def _is_several(path: Path) -> bool:
     try:
-        return len(read_tiff(path, label=label)) > 1
+        return len(read_tiff(path, label=path.name)) > 1
     except InputFileError:
         return False
+
+
+READER = Reader(
+    kinds=("TIFF",),
+    suffixes=(".tif", ".tiff", ".btf", ".tf8"),
+    knows=lambda start: start.startswith((b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")),
+    read=read_tiff,
+    is_several=_is_several,
+)
 
 
 def _walk(tif: tifffile.TiffFile, label: str) -> list[tifffile.TiffPage]:

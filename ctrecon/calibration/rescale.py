@@ -80,9 +80,7 @@ def rescaled(part: Part, factor_zyx: Floats) -> Part:
 
 
 def _piece(piece: Piece, by: _Stretch) -> Piece:
-    return replace(
-        piece, depth_from_mm=_times(piece.depth_from_mm, by.z), depth_to_mm=_times(piece.depth_to_mm, by.z)
-    )
+    return replace(piece, depth_from_mm=_times(piece.depth_from_mm, by.z), depth_to_mm=_times(piece.depth_to_mm, by.z))
 
 
 def _feature(feature: Feature, by: _Stretch) -> Feature:

@@ -5,18 +5,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ctrecon.calibrate.known import Known, Reading, parse_known, read_known
-from ctrecon.calibrate.rescale import rescaled
-from ctrecon.calibrate.sentences import sentences, warnings_of
-from ctrecon.calibrate.solve import GROUPS, Solution, chance_of, solve
+from ctrecon.calibration.known import Known, Reading, parse_known, read_known
+from ctrecon.calibration.rescale import rescaled
+from ctrecon.calibration.sentences import sentences, warnings_of
+from ctrecon.calibration.solve import GROUPS, Solution, chance_of, solve
+from ctrecon.core.arguments import need
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.core.threads import in_one_thread
+from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Evidence, Feature, KnownSize, Part, Piece, ScaleFound
 from ctrecon.record.sensitivity import quantities, with_sensitivity
 
-__all__ = ["EDGE_U_PX", "Calibration", "calibrate"]
+__all__ = ["EDGE_U_PX", "Calibration", "calibrate", "find_scale"]
 
 EDGE_U_PX = 0.1
 """Standard uncertainty of the edge before anything is known, in voxels of the slice plane: a wrong level, beam
@@ -68,9 +70,47 @@ class Calibration:
 
 
 @in_one_thread
-def calibrate(
-    part: Part, knowns: Sequence[Known | str], *, edge_u_px: float = EDGE_U_PX
-) -> Calibration:
+def calibrate(part: Part, *knowns: Known | str, edge_u_px: float = EDGE_U_PX) -> Part:
+    """Return a record at true scale, found from sizes known from the real part.
+
+    Parameters
+    ----------
+    part : Part
+        A record as it was measured.
+    *knowns : str or Known
+        Such as ``"F2=12.00±0.02"`` (its main size), ``"F3.length=4.5±0.05"`` or ``"F1:F4=30.00±0.02"`` (distance of
+        two axes): mm, U as printed (k = 2).
+    edge_u_px : float
+        Standard uncertainty of the edge before the known sizes are looked at, in voxels of the slice plane.
+
+    Returns
+    -------
+    Part
+        Every size and its u put right; `Part.calibration` says how, and
+        `ctrecon.calibration.find_scale` gives all there is to know of it.
+
+    Raises
+    ------
+    InputError
+        If a known size cannot be read or names nothing that was measured, the same one is given twice, or the
+        record was calibrated before.
+
+    Examples
+    --------
+    >>> import ctrecon as ct
+    >>> part = ct.read_part("drum_hub_out/part.json")
+    >>> part = ct.calibrate(part, "F1=6.42±0.02")
+    >>> print(part["F1"].size, part.stack.scale_basis)
+    6.42 ± 0.02 calibrated
+    """
+    need_part(part, "calibrate")
+    for one in knowns:
+        need(one, (str, Known), "calibrate", cure='give each known size by itself, such as "F2=12.00±0.02"')
+    return find_scale(part, knowns, edge_u_px=edge_u_px).part
+
+
+@in_one_thread
+def find_scale(part: Part, knowns: Sequence[Known | str], *, edge_u_px: float = EDGE_U_PX) -> Calibration:
     """Find scale and edge offset of a scan from known sizes, and put the record right.
 
     Parameters
@@ -129,9 +169,7 @@ def calibrate(
         freedom=found.freedom, chance=chance,
     )  # fmt: skip
     warnings = warnings_of(part, (z, y, x), sizes, [sizes[k] for k in blamed], known)
-    record = ScaleFound(
-        knowns=sizes, factor=(z, y, x), edge_mm=edge, chi2=found.chi2, freedom=found.freedom, says=says
-    )
+    record = ScaleFound(knowns=sizes, factor=(z, y, x), edge_mm=edge, chi2=found.chi2, freedom=found.freedom, says=says)
     finished, totals = _finished(replace(now, warnings=(*part.warnings, *warnings), calibration=record), found)
     return Calibration(
         part=finished, factor=(z, y, x), edge_mm=edge, chi2=found.chi2, freedom=found.freedom, chance=chance,
@@ -161,9 +199,7 @@ def _prior(part: Part, factor: Floats) -> tuple[Floats, Floats] | None:
     return 1.0 / factor - 1.0, np.array(stated) / factor
 
 
-def _iterate(
-    start: Part, known: list[Known], edge_u_px: float, groups: str
-) -> tuple[Solution, Floats] | None:
+def _iterate(start: Part, known: list[Known], edge_u_px: float, groups: str) -> tuple[Solution, Floats] | None:
     """Solve, rescale and solve again until nothing moves: exact for any wrong scale."""
     wanted = {ident for one in known for ident in (one.feature, one.other)}
     few = replace(start, features=tuple(one for one in start.features if one.id in wanted), pieces=(), relations=())
@@ -190,9 +226,7 @@ def _u_of(part: Part, readings: list[Reading]) -> dict[tuple[str, str], float]:
     return {key: float(found[key[0]][key[1]].u or 0.0) or 1e-9 for key in keys}
 
 
-def _choose(
-    start: Part, known: list[Known], edge_u_px: float
-) -> tuple[str, list[int], list[int], Solution, Floats]:
+def _choose(start: Part, known: list[Known], edge_u_px: float) -> tuple[str, list[int], list[int], Solution, Floats]:
     """Choose which directions share a factor, and which known size is left out, if any.
 
     Returns the groups, the known sizes used and those blamed (by number), and the solution.

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaincc
 
-from ctrecon.calibrate.known import Known, Reading
+from ctrecon.calibration.known import Known, Reading
 from ctrecon.core.frames import Floats
 
 __all__ = ["GROUPS", "Solution", "chance_of", "solve"]

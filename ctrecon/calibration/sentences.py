@@ -2,8 +2,16 @@
 
 from collections.abc import Sequence
 
-from ctrecon.calibrate.known import UNSAID_U_MM, Known
-from ctrecon.core.measured import COVERAGE_FACTOR, Measured, decimals_for, format_u, format_value
+from ctrecon.calibration.known import UNSAID_U_MM, Known
+from ctrecon.core.measured import (
+    COVERAGE_FACTOR,
+    Measured,
+    decimals_for,
+    format_percent,
+    format_short,
+    format_u,
+    format_value,
+)
 from ctrecon.record.part import KnownSize, Part, Warn
 
 __all__ = ["FAR_OFF", "sentences", "warnings_of"]
@@ -66,7 +74,7 @@ def sentences(
         )
     if freedom > 0 and chance >= 0.01:
         which = "The known sizes agree" if len(used) == len(sizes) else "The known sizes used agree"
-        out.append(f"{which} within their uncertainties (chance of worse: {100 * chance:.0f} %).")
+        out.append(f"{which} within their uncertainties (chance of worse: {format_percent(chance)}).")
     elif freedom <= 0:
         out.append("Nothing is left to check the known size by; one more would tell a slip of the hand.")
     return tuple(out)
@@ -84,8 +92,10 @@ def warnings_of(
         out.append(
             Warn(
                 flag="scale_differs",
-                says=f"By the known sizes a voxel is {old * factor[worst].value:.4g} mm long {_ALONG[worst]}, but the "
-                f"stack was said to have {old:.4g} mm; so large a difference means a wrong voxel size, or a known size "
+                says=f"By the known sizes a voxel is {format_short(old * factor[worst].value, 4)} mm long "
+                f"{_ALONG[worst]}, but the "
+                f"stack was said to have {format_short(old, 4)} mm; so large a difference means a wrong voxel size, "
+                f"or a known size "
                 "typed for the wrong feature: check both before you cut.",
             )
         )
@@ -95,7 +105,8 @@ def warnings_of(
             Warn(
                 flag="known_inconsistent",
                 says=f"{one.name} = {_number(one.value_mm, one.u_mm)} does not agree with the other known sizes and "
-                f"was left out: by them it is {one.value_mm - one.residual_mm:.3f} mm; measure it again, and look "
+                f"was left out: by them it is {format_value(one.value_mm - one.residual_mm, 3)} mm; measure it "
+                f"again, and look "
                 f"whether {one.name} is the one you meant.",
             )
         )

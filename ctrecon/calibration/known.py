@@ -205,7 +205,8 @@ def _distance(part: Part, known: Known, one: Feature, other: Feature) -> Reading
     distance = float(np.hypot(*across))
     if distance < min(part.stack.voxel_mm[1:]):
         raise InputError(
-            f"known size {known.name}: the two axes lie {distance:.3f} mm apart, so one can't be told from the other; "
+            f"known size {known.name}: the two axes lie {format_value(distance, 3)} mm apart, so one can't be told "
+            f"from the other; "
             "a centre distance needs two places"
         )
     direction = np.array([0.0, 0.0, 1.0] if part.axis is None else part.axis.direction_xyz)
