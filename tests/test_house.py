@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 import ctrecon
+from ctrecon import shapes
+from ctrecon.record.kinds import KINDS
 
 ROOT = Path(ctrecon.__file__).parents[1]
 PACKAGE = ROOT / "ctrecon"
@@ -150,3 +152,55 @@ def test_links_in_the_papers_lead_somewhere(name: str) -> None:
     text = (ROOT / name).read_text(encoding="utf-8")
     targets = re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", text)
     assert [target for target in targets if not (ROOT / target).exists()] == []
+
+
+KIND_WORDS = {part for name in KINDS for part in (name, name.partition("_")[0], f"_{name.rpartition('_')[2]}")}
+KIND_WORDS |= {"relief", "worn", "_outside", "_hole", "_seam", "rect"}
+"""Names of kinds and what they begin and end with: other things have a `kind` too (relations, evidence, sample types)."""
+
+MOST_KIND_TESTS = 100
+"""So many times the package may ask a feature or a candidate for its kind's name, or a shape for its class, outside
+`record/kinds.py` and the choice of a shape: each may be a place a new kind would have to be added to. It only falls."""
+
+CHOICE = ("fitting", "features/shape_candidates.py", "features/shape_selection.py")
+"""Where a shape is chosen and fitted: one shape is told from another there, so these are counted apart."""
+
+
+def _is_kind(node: ast.expr) -> bool:
+    return (isinstance(node, ast.Attribute) and node.attr == "kind") or (isinstance(node, ast.Name) and node.id == "kind")
+
+
+def _asks_kind(node: ast.AST) -> bool:
+    """Tell whether the expression compares a kind with names of kinds, or with what isn't written out."""
+    if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+        return node.func.attr in ("startswith", "endswith") and _is_kind(node.func.value)
+    if not isinstance(node, ast.Compare) or not any(_is_kind(one) for one in (node.left, *node.comparators)):
+        return False
+    if not any(isinstance(one, ast.Eq | ast.NotEq | ast.In | ast.NotIn) for one in node.ops):
+        return False
+    texts = {one.value for one in ast.walk(node) if isinstance(one, ast.Constant) and isinstance(one.value, str)}
+    return not texts or bool(texts & KIND_WORDS)
+
+
+def _asks_shape(node: ast.AST) -> bool:
+    """Tell whether the expression asks an object whether it is of a class of `ctrecon.shapes`."""
+    if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "isinstance"):
+        return False
+    return bool({one.id for one in ast.walk(node.args[1]) if isinstance(one, ast.Name)} & set(shapes.__all__))
+
+
+def test_a_kind_knows_itself() -> None:
+    """Hardly anything but the kinds themselves and the choice of a shape asks what something is by name or class."""
+    counts: dict[str, list[int]] = {}
+    for path in MODULES:
+        where = path.relative_to(PACKAGE).as_posix()
+        room = where if where in ("record/kinds.py", *CHOICE) else where.partition("/")[0]
+        nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+        found = [sum(map(_asks_kind, nodes)), sum(map(_asks_shape, nodes))]
+        counts[room] = [a + b for a, b in zip(counts.get(room, [0, 0]), found, strict=True)]
+    for room, (kinds, classes) in sorted(counts.items()):
+        if kinds or classes:
+            print(f"{room}: {kinds} tests of a kind, {classes} of a shape's class")
+    total = sum(sum(found) for room, found in counts.items() if room not in ("record/kinds.py", *CHOICE))
+    print(f"outside record/kinds.py and the choice of a shape: {total}, at most {MOST_KIND_TESTS}")
+    assert total <= MOST_KIND_TESTS

@@ -9,7 +9,8 @@ from scipy.special import ndtr
 
 from ctrecon.core.errors import InputError, NoScaleError
 from ctrecon.measuring import measure_stack
-from ctrecon.record.part import REQUIRED, Part
+from ctrecon.record.kinds import REQUIRED
+from ctrecon.record.part import Part
 from ctrecon.record.store import read_part, write_part
 from ctrecon.slices import SliceStack
 

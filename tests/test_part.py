@@ -8,15 +8,12 @@ import numpy as np
 import pytest
 
 from ctrecon.core.measured import Measured
+from ctrecon.record.kinds import KINDS, REQUIRED, is_hole, is_seam
 from ctrecon.record.part import (
-    KINDS,
-    REQUIRED,
     Axis,
     Feature,
     Part,
     depths_in_part_frame,
-    is_hole,
-    is_seam,
     outline_in_part_frame,
     place_in_part_frame,
     scale_u_along,

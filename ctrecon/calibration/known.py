@@ -9,6 +9,7 @@ import numpy as np
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured, decimals_for, expanded, format_value
+from ctrecon.record.kinds import KINDS, kind_of, kind_words
 from ctrecon.record.part import Feature, Part, depths_in_part_frame, place_in_part_frame
 from ctrecon.record.sensitivity import normal_at, quantities
 
@@ -18,14 +19,9 @@ UNSAID_U_MM = 0.02
 """Standard uncertainty (mm) of a known size typed without one: a sliding caliper in practised hands (common
 practice, no source)."""
 
-_SIZES = {
-    "diameter": "diameter_mm", "flats": "flats_mm", "flats1": "flats_pair_mm_1", "flats2": "flats_pair_mm_2",
-    "long": "flats_pair_mm_1", "short": "flats_pair_mm_2", "tip": "tip_diameter_mm", "root": "root_diameter_mm",
-    "length": "length_mm",
-}  # fmt: skip
+_SIZES = {size.typed: size.quantity for kind in KINDS.values() for size in kind.sizes} | {"length": "length_mm"}
 """What may stand after the point of ``F3.length``."""
 
-_MAIN = ("diameter", "flats", "tip")
 _FORM = "F1=12.00±0.02, F3.length=4.5±0.05 or, between two axes, F1:F4=30.00±0.02"
 _PATTERN = re.compile(
     r"\s*(?P<one>[A-Za-z]+\d+)\s*(?:\.\s*(?P<size>[a-z]+[12]?)|:\s*(?P<other>[A-Za-z]+\d+))?\s*"
@@ -168,17 +164,15 @@ def _shown(measured: Measured) -> str:
 
 
 def _sizes_of(feature: Feature) -> list[tuple[str, Measured]]:
-    found = quantities(feature)
-    square = feature.kind.startswith("square")
-    names = [n for n in _SIZES if n not in (("long", "short") if square else ("flats1", "flats2"))]
-    return [(name, found[_SIZES[name]]) for name in names if _SIZES[name] in found]
+    found = [(size.typed, measured) for size, measured in kind_of(feature).known(feature)]
+    return found if feature.length_mm is None else [*found, ("length", feature.length_mm)]
 
 
 def _candidates(part: Part) -> str:
     listed = []
     for one in part.features[:_MOST_LISTED]:
         sizes = ", ".join(f"{name} {_shown(measured)}" for name, measured in _sizes_of(one))
-        listed.append(f"{one.id} {one.kind.replace('_', ' ')} ({sizes or 'no size'})")
+        listed.append(f"{one.id} {kind_words(one)} ({sizes or 'no size'})")
     more = len(part.features) - len(listed)
     return ", ".join(listed) + (f" and {more} more" if more > 0 else "") or "no features"
 
@@ -190,9 +184,9 @@ def _quantity(part: Part, known: Known, feature: Feature) -> str:
             return _SIZES[known.size]
         why = f"has no {known.size}"
     else:
-        for name in _MAIN:
-            if name in found:
-                return _SIZES[name]
+        main = kind_of(feature).main_sizes(feature)
+        if main and not kind_of(feature).has_side_pair:
+            return main[0][0].quantity
         why = "has no single main size"
     offered = ", ".join(f"{feature.id}.{name} ({_shown(one)})" for name, one in found.items())
     raise InputError(

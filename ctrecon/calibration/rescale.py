@@ -6,12 +6,12 @@ import numpy as np
 
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import Measured
+from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import RELATION_KINDS, Axis, Feature, Part, Piece, Worn
 from ctrecon.record.sensitivity import normal_at, with_sensitivity
 
 __all__ = ["rescaled"]
 
-_TURN_PERIOD = {"square": 90.0, "rectangular": 180.0, "slot": 180.0}
 _SAME = 1e-12
 
 
@@ -89,12 +89,12 @@ def _feature(feature: Feature, by: _Stretch) -> Feature:
     t = 0.0 if turn is None else turn.value
     pair_by = [by.between(normal_at(by.old, t + more)) for more in (0.0, 90.0)]
     across = by.across
-    if feature.kind.startswith("square") and pair is not None:
+    if pair is not None:
         flats = _times(feature.flats_mm, (pair_by[0] + pair_by[1]) / 2)
     else:
         flats = _times(feature.flats_mm, across)
     if turn is not None:
-        turn = Measured(_wrapped(feature, turn.value + by.turn_by(turn.value)), turn.u)
+        turn = Measured((turn.value + by.turn_by(turn.value)) % kind_of(feature).period_deg(feature), turn.u)
     return replace(
         feature,
         x_mm=_times(feature.x_mm, by.x),
@@ -112,7 +112,7 @@ def _feature(feature: Feature, by: _Stretch) -> Feature:
         roundness_mm=_times(feature.roundness_mm, across),
         taper_mm_per_mm=_times(feature.taper_mm_per_mm, across / by.along),
         area_mm2=_times(feature.area_mm2, across**2),
-        seam_mm=_times(feature.seam_mm, by.along if feature.kind == "face_seam" else across),
+        seam_mm=_times(feature.seam_mm, by.along if kind_of(feature).is_face else across),
         outline_mm=None if feature.outline_mm is None else tuple((x * by.x, y * by.y) for x, y in feature.outline_mm),
         alternatives=tuple(
             replace(one, sizes={k: v * across if k.endswith("_mm") else v for k, v in one.sizes.items()})
@@ -127,8 +127,3 @@ def _worn(worn: Worn, across: float) -> Worn:
     return replace(worn, deepest_mm=_times(worn.deepest_mm, across) or worn.deepest_mm)
 
 
-def _wrapped(feature: Feature, turn_deg: float) -> float:
-    period = _TURN_PERIOD.get(feature.kind.split("_")[0])
-    if period is None and feature.kind.startswith("polygon") and feature.sides:
-        period = 360.0 / feature.sides
-    return turn_deg if period is None else turn_deg % period

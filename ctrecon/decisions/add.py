@@ -9,6 +9,7 @@ from ctrecon.core.frames import axis_slopes
 from ctrecon.core.measured import Measured
 from ctrecon.decisions.base import Decision
 from ctrecon.decisions.points import HAND_U_VOXELS, circle_by_points, square_by_points
+from ctrecon.record.kinds import KINDS
 from ctrecon.record.part import Feature, Part
 from ctrecon.record.sensitivity import with_sensitivity
 
@@ -83,7 +84,7 @@ def _added(part: Part, decision: Add) -> Feature:
     points = np.asarray(decision.points_px, dtype=float).reshape(-1, 2) * (dx, dy)
     hand = HAND_U_VOXELS * float(np.sqrt(dx * dy))
     kind = decision.kind
-    square = kind.startswith("square")
+    square = KINDS[kind].is_four_sided
     found = (square_by_points if square else circle_by_points)(points, point_u_mm=hand)
     last = part.stack.slices - 1
     low, high = (float(np.clip(one, 0, last)) for one in decision.slices)

@@ -5,7 +5,8 @@ from typing import ClassVar
 
 from ctrecon.decisions.base import OfFeature, meant, with_feature
 from ctrecon.decisions.kinds import with_kind
-from ctrecon.record.part import KINDS, Part
+from ctrecon.record.kinds import KINDS
+from ctrecon.record.part import Part
 from ctrecon.record.sensitivity import with_sensitivity
 
 __all__ = ["ChangeKind"]

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
-from ctrecon.record.part import KINDS, REQUIRED, Feature
+from ctrecon.record.kinds import KINDS, REQUIRED
+from ctrecon.record.part import Feature
 
 __all__ = ["possible_kinds", "with_kind"]
 

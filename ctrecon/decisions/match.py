@@ -6,11 +6,11 @@ from typing import Any, ClassVar
 import numpy as np
 
 from ctrecon.core.measured import format_value
+from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import Feature, Part
 
 __all__ = ["FeatureName", "main_size", "match", "named"]
 
-_MAIN = ("diameter_mm", "flats_mm", "tip_diameter_mm")
 _SIZE_REL, _PLACE_REL, _DEPTH_REL = 0.08, 0.10, 0.25  # of size, size and length: what another scan may give
 _VOXELS = 3.0  # and at least this many
 _CLEARLY = 0.25  # the second best must be worse by this share of what is allowed
@@ -44,13 +44,7 @@ class FeatureName:
 
 def main_size(feature: Feature) -> float | None:
     """Return the one size that tells a feature from its neighbours: diameter, flats, or the root of its area (mm)."""
-    for name in _MAIN:
-        one = getattr(feature, name)
-        if one is not None:
-            return float(one.value)
-    if feature.flats_pair_mm is not None:
-        return float(np.sqrt(feature.flats_pair_mm[0].value * feature.flats_pair_mm[1].value))
-    return None if feature.area_mm2 is None else float(np.sqrt(max(feature.area_mm2.value, 0.0)))
+    return kind_of(feature).main_size(feature)
 
 
 def named(part: Part, feature: Feature) -> FeatureName:

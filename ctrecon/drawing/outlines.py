@@ -7,17 +7,11 @@ from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.views import Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.written.dxf import add_contour, document_bytes, new_document
+from ctrecon.record.kinds import kind_of
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Part
 
 __all__ = ["layer_contours", "write_outlines"]
-
-
-def _group(kind: str) -> str:
-    shape = kind.split("_")[0].upper()
-    if kind == "slot":
-        return "SLOTS"
-    return f"HOLES_{shape}" if kind.endswith("_hole") else f"SEAMS_{shape}"
 
 
 def _depths(model: Model, zone: Zone) -> str:
@@ -37,7 +31,7 @@ def layer_contours(part: Part) -> list[tuple[str, Contour]]:
     for zone in model.zones:
         depths = _depths(model, zone)
         found += [(f"OUTSIDE_{depths}", contour) for _, contour in zone.rims]
-        found += [(f"{_group(d.feature.kind)}_{depths}", contour) for d, contour in (*zone.holes, *zone.seams)]
+        found += [(f"{kind_of(d.feature).layer_of()}_{depths}", contour) for d, contour in (*zone.holes, *zone.seams)]
     return found
 
 

@@ -25,6 +25,7 @@ from ctrecon.drawing.shown.notes import SAFETY, notes_items
 from ctrecon.drawing.shown.section import cut_zones
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
+from ctrecon.record.kinds import kind_of
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Part
 
@@ -119,8 +120,7 @@ def _hole_words(model: Model, d: Drawn) -> str:
     size = f.diameter_mm or f.flats_mm
     if size is None:
         return f.id
-    sign = "Ø" if f.diameter_mm else "□" if f.kind.startswith("square") else ""
-    return f"{f.id} {sign}{length_text(model.units, size.value, min(2, size_places(model.part, size)))}"
+    return f"{f.id} {kind_of(f).sign}{length_text(model.units, size.value, min(2, size_places(model.part, size)))}"
 
 
 def _labels(model: Model, face: str, shown: list[tuple[str, Contour]], cross: list[Line]) -> list[Item]:

@@ -2,10 +2,13 @@
 
 from collections.abc import Mapping
 
+import numpy as np
+
 from ctrecon.core.budget import ORIGINS
 from ctrecon.core.fit_result import ShapeFit
+from ctrecon.core.measured import Measured
 
-__all__ = ["budget_of", "edge_u_px"]
+__all__ = ["budget_of", "edge_u_px", "sizes_of_fit"]
 
 _CURVED = 0.03
 """Standard deviation of the power by which grey may bend over the share of metal (a judgement: beam hardening
@@ -46,3 +49,30 @@ def budget_of(
     if carried > 0:
         out["carried"] = unit * carried
     return {origin: out[origin] for origin in ORIGINS if origin in out}
+
+
+def sizes_of_fit(
+    of_fit: Mapping[str, Mapping[str, float]], fit: ShapeFit, pitch_mm: float, budget: dict[str, dict[str, float]]
+) -> dict[str, Measured]:
+    """Return the sizes (mm) a kind makes of its fit's parameters (px), and its turn; their budgets are added.
+
+    Parameters
+    ----------
+    of_fit : mapping
+        Weights of the parameters in each size, as `ctrecon.record.kinds.Kind` has them.
+    fit : ShapeFit
+        The fit, turn in radians.
+    pitch_mm : float
+        Size of one px.
+    budget : dict
+        Filled with the origins of each size's u.
+    """
+    out = {}
+    for quantity, weights in of_fit.items():
+        row = np.array([weights.get(name, 0.0) for name in fit.names])
+        u = float(np.sqrt(max(float(row @ fit.covariance @ row), 0.0)))
+        out[quantity] = Measured(float(row @ fit.values) * pitch_mm, u * pitch_mm)
+        budget[quantity] = budget_of(fit, weights, unit=pitch_mm)
+    if "turn" in fit.names:
+        out["turn_deg"] = Measured(float(np.degrees(fit.value("turn"))) % 360, float(np.degrees(fit.u("turn"))))
+    return out

@@ -8,7 +8,7 @@ import shapely
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.measured import Measured
-from ctrecon.features.budget import budget_of
+from ctrecon.features.budget import budget_of, sizes_of_fit
 from ctrecon.features.candidates import Candidate, Other
 from ctrecon.features.corner import corner_radius
 from ctrecon.features.ends import End
@@ -16,6 +16,7 @@ from ctrecon.features.free_area import FreeArea, free_area
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import Sized
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.kinds import KINDS, is_hole, is_outside
 from ctrecon.record.part import Alternative, Feature, Worn
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 
@@ -150,7 +151,7 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
             flags.append("crowded")
         if one.fit.rms > 2.0:
             flags.append("bent_outline")
-    if kind.startswith("free_"):  # also an outside with round ends, which has sizes but no kind of its own
+    if KINDS[kind].is_outlined:  # also an outside with round ends, which has sizes but no kind of its own
         fields.update(_free(squared, candidate, inside or free_area(squared, candidate), middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
         flags.append("short")
@@ -218,11 +219,11 @@ def _alternative(other: Other, hole: bool, pitch: float) -> Alternative:
 
 
 def _kind(candidate: Candidate) -> str:
-    if candidate.kind == "relief":
+    if candidate.is_relief:
         return "arc_outside"
-    if candidate.kind == "slot":
+    if candidate.is_slot:
         return "slot" if candidate.hole else "free_outside"
-    return f"{_NAMES[candidate.kind]}_{'hole' if candidate.hole else 'outside'}"
+    return f"{_NAMES.get(candidate.kind, candidate.kind)}_{'hole' if candidate.hole else 'outside'}"
 
 
 def _sizes(
@@ -250,11 +251,11 @@ def _sizes(
         out["arc_deg"], out["arc_from_deg"] = arc, start
         if radius < 4 * blur:
             flags.append("very_small")
-        if candidate.kind == "round" and arc >= 180:
+        if candidate.is_round and arc >= 180:
             found = roundness(candidate, noise)
             if found is not None:
                 out["roundness_mm"] = Measured(found[0] * pitch, found[1] * pitch)
-        if candidate.kind == "round" and not candidate.relieved and (arc < 360 or candidate.share < 0.97):
+        if candidate.is_round and not candidate.relieved and (arc < 360 or candidate.share < 0.97):
             flags.append("rim_damaged")
     elif isinstance(candidate.shape, Rectangle):
         out.update(_flats(squared, one, grown, u_grown, flags, budget))
@@ -266,6 +267,8 @@ def _sizes(
             flats_mm=Measured(2 * fit.value("inradius") * pitch, 2 * fit.u("inradius") * pitch), sides=sides,
             turn_deg=Measured(float(turn), float(np.degrees(fit.u("turn")))),
         )  # fmt: skip
+    else:
+        out.update(sizes_of_fit(KINDS[_kind(candidate)].of_fit, fit, pitch, budget))
     if taper is not None:
         out["taper_mm_per_mm"] = taper
         if abs(taper.value) > max(4 * (taper.u or 0), 0.002):
@@ -277,16 +280,17 @@ def _taper(one: Sized) -> Measured | None:
     """Change of diameter (or flats) per mm along the axis, where it was fitted."""
     fit = one.fit
     assert isinstance(fit, ShapeFit)
-    if "growth" not in fit.names or fit.u("growth") == 0 or one.candidate.kind == "relief":
+    if "growth" not in fit.names or fit.u("growth") == 0 or one.candidate.is_relief:
         return None
-    factor = 2.0 if isinstance(one.candidate.shape, Circle) else 1.0
+    factor = 1.0 if one.candidate.shape is None else 2.0 * one.candidate.shape.wall_share
     return Measured(factor * fit.value("growth"), factor * fit.u("growth"))
 
 
 def _arc(candidate: Candidate) -> tuple[float, float | None]:
     """Degrees of the circle that are there, and where the present arc starts."""
-    assert isinstance(candidate.shape, Circle)
-    deep = [g for g in candidate.gaps_deg if g[2] > max(2.0, _DEEP_GAP * candidate.shape.radius) and g[1] - g[0] >= 3]
+    assert candidate.shape is not None
+    least = max(2.0, _DEEP_GAP * candidate.shape.half_width)
+    deep = [g for g in candidate.gaps_deg if g[2] > least and g[1] - g[0] >= 3]
     if not deep:
         return 360.0, None
     missing = sum(g[1] - g[0] for g in deep)
@@ -300,7 +304,6 @@ def _flats(
 ) -> dict[str, Any]:  # fmt: skip
     fit, candidate = one.fit, one.candidate
     assert isinstance(fit, ShapeFit)
-    assert isinstance(candidate.shape, Rectangle)
     pitch = squared.pitch_mm
     a, b = fit.value("a") + grown, fit.value("b") + grown
     ua, ub = (float(np.hypot(fit.u(n), u_grown)) or 0.2 for n in ("a", "b"))
@@ -322,7 +325,7 @@ def _flats(
         budget["flats_pair_mm"] = budget_of(fit, {"a" if longer_a else "b": 1.0}, unit=pitch, carried=u_grown)
     out["flats_pair_mm"] = (Measured(a * pitch, ua * pitch), Measured(b * pitch, ub * pitch))
     out["turn_deg"] = Measured(turn, u_turn)
-    if candidate.kind != "slot":
+    if not candidate.is_slot:
         found = corner_radius(one)
         if found is not None:
             out["corner_radius_mm"] = Measured(found[0] * pitch, found[1] * pitch)
@@ -358,13 +361,13 @@ def _free(squared: SquaredStack, candidate: Candidate, inside: FreeArea, middle:
 
 def _with_openings(drafts: list[Draft]) -> list[Draft]:
     """Say of every hole which of the part's own ends it reaches."""
-    outside = [d for d in drafts if d.feature.kind.endswith("_outside") and d.feature.kind != "arc_outside"]
+    outside = [d for d in drafts if is_outside(d.feature)]
     start = min((d.depths[0] for d in outside), default=-np.inf)
     end = max((d.depths[1] for d in outside), default=np.inf)
     out = []
     for draft in drafts:
         f = draft.feature
-        if f.kind.endswith("_hole") or f.kind == "slot":
+        if is_hole(f):
             if f.depth_from_mm is None or f.depth_to_mm is None:
                 why = f.unknown.get("depth_from_mm") or f.unknown.get("depth_to_mm") or ""
                 f = replace(f, unknown=dict(sorted({**f.unknown, "opens_at": why}.items())))

@@ -13,7 +13,7 @@ from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.same_section import Run
 from ctrecon.outlines.stretches import Stretch
 from ctrecon.outlines.trace import Outline, even_points, trace
-from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
+from ctrecon.shapes import Circle, Shape
 
 __all__ = ["Candidate", "Other", "Span", "find_candidates"]
 
@@ -82,9 +82,29 @@ class Candidate:
     """First and last plane to measure on, where it runs out of the stack."""
 
     @property
+    def is_round(self) -> bool:
+        """Whether it is a circle, or what is left of one, and no relief."""
+        return self.kind == "round"
+
+    @property
+    def is_relief(self) -> bool:
+        """Whether it is an arc that takes metal off an outside."""
+        return self.kind == "relief"
+
+    @property
+    def is_slot(self) -> bool:
+        """Whether its shape is a rectangle whose ends are half circles."""
+        return self.kind == "slot"
+
+    @property
+    def has_flats(self) -> bool:
+        """Whether its shape is a rectangle with four flats."""
+        return self.kind in ("square", "rectangular")
+
+    @property
     def metal_outside(self) -> bool:
         """True for holes and for reliefs: the metal lies outside the shape."""
-        return self.hole or self.kind == "relief"
+        return self.hole or self.is_relief
 
     @property
     def spoilt(self) -> tuple[tuple[int, int], ...]:
@@ -201,7 +221,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
     moved = replace(choice, shape=shape)
     looks = [look] if len(stretch.runs) < 2 else _looks(squared, stretch, look, box, smooth_px)
     spans = tuple(_span(one, moved, corner, stretch) for one in looks)
-    growth = stretch.growth_px * (1.0 if choice.kind == "round" else 2.0)
+    growth = 0.0 if shape is None else stretch.growth_px / shape.wall_share
     main = Candidate(
         choice.kind, stretch.hole, shape, growth if abs(growth) > 0.004 else 0.0, spans, stretch.whole, flags,
         tuple(gaps_of(moved, look.points + corner)) if choice.kind == "round" else (), _share_of(spans),
@@ -305,9 +325,7 @@ def _same(outlines: tuple[Outline, ...], stretch: Stretch, box: tuple[int, int])
 
 
 def _moved(shape: Shape | None, by: tuple[int, int]) -> Shape | None:
-    if isinstance(shape, (Circle, Ellipse, Rectangle, RegularPolygon)):
-        return replace(shape, x=shape.x + by[0], y=shape.y + by[1])
-    return shape
+    return None if shape is None else shape.moved(*by)
 
 
 def _nearest_map(
@@ -396,7 +414,7 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
         return True  # an arc alone settles its centre and radius badly
     if np.hypot(a.shape.centre[0] - b.shape.centre[0], a.shape.centre[1] - b.shape.centre[1]) > 0.6:
         return False
-    sizes_a, sizes_b = _sizes(a.shape), _sizes(b.shape)
+    sizes_a, sizes_b = a.shape.widths(), b.shape.widths()
     if abs(a.growth_px - b.growth_px) > 0.08:
         return False
     reach = (b.first + b.last - a.first - a.last) / 2
@@ -413,13 +431,3 @@ def _lie_together(a: Candidate, b: Candidate, least: float = _SOUND_RUN) -> bool
     # a few planes of an arc show no growth worth carrying on
     grown = (b.growth_px * reach, 0.0)
     return len(on) > 0 and max(float(np.mean(np.abs(off + g) <= _NEAR_PX)) for g in grown) > least
-
-
-def _sizes(shape: Shape) -> tuple[float, ...]:
-    if isinstance(shape, Circle):
-        return (shape.radius,)
-    if isinstance(shape, Rectangle):
-        return (min(shape.a, shape.b), max(shape.a, shape.b))
-    if isinstance(shape, RegularPolygon):
-        return (shape.inradius,)
-    return ()

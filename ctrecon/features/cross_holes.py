@@ -71,7 +71,7 @@ def find_cross_holes(squared: SquaredStack, candidates: list[Candidate], noise: 
     list of Draft
         Free shapes flagged `not_along_depth`, with diameter and direction of the hole.
     """
-    outsides = [c for c in candidates if not c.hole and c.shape is not None and c.kind != "relief"]
+    outsides = [c for c in candidates if not c.hole and c.shape is not None and not c.is_relief]
     cut = sorted((c for c in candidates if c.shape is not None), key=lambda c: (c.hole, c.first, -c.area_px2))
     found: list[tuple[int, int]] = []
     drafts = []

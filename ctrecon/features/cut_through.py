@@ -7,7 +7,7 @@ from scipy import ndimage
 
 from ctrecon.features.candidates import Candidate, Span
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon
+from ctrecon.shapes import Circle
 
 __all__ = ["gaps_in", "join_over_cuts"]
 
@@ -68,11 +68,10 @@ def gaps_in(candidate: Candidate) -> list[tuple[int, int]]:
 def _same_section(a: Candidate, b: Candidate) -> bool:
     if a.kind != b.kind or a.hole != b.hole or type(a.shape) is not type(b.shape):
         return False
-    if not isinstance(a.shape, (Circle, Rectangle, RegularPolygon)) or a.kind == "relief":
+    if a.shape is None or b.shape is None or a.is_relief:
         return False
     if b.first - a.last - 1 <= _SHORTEST_GAP or max(abs(a.growth_px), abs(b.growth_px)) > 0.03:
         return False
-    assert isinstance(b.shape, (Circle, Rectangle, RegularPolygon))
     if np.hypot(a.shape.centre[0] - b.shape.centre[0], a.shape.centre[1] - b.shape.centre[1]) > 0.6:
         return False
     return bool(np.abs(b.shape.signed_distance(a.shape.outline()[:-1])).max() < 0.4 + 0.004 * np.sqrt(a.area_px2))
@@ -81,7 +80,7 @@ def _same_section(a: Candidate, b: Candidate) -> bool:
 def _rim_goes_on(squared: SquaredStack, a: Candidate, b: Candidate) -> bool:
     """Tell whether on every plane between them metal and air still meet along a good part of the outline."""
     shape = a.shape
-    assert isinstance(shape, (Circle, Rectangle, RegularPolygon))
+    assert shape is not None
     points = shape.outline()[:-1]
     step = 0.01
     by_x = shape.signed_distance(points + [step, 0]) - shape.signed_distance(points - [step, 0])

@@ -15,7 +15,6 @@ from ctrecon.features.collect_voxels import Want
 from ctrecon.features.size import Sized
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle
 
 __all__ = ["CELL_PX", "EdgeCells", "Voxels", "cells_of", "with_whole_edge"]
 
@@ -115,7 +114,8 @@ def cells_of(one: Sized, voxels: Voxels, squared: SquaredStack, noise: float) ->
     z = (plane - one.middle) * ratio
     column, row = column - fit.value("slope_x") * z, row - fit.value("slope_y") * z
     growth = fit.value("growth") if "growth" in fit.names else 0.0
-    growth *= (1.0 if isinstance(candidate.shape, Circle) else 0.5) * (-1.0 if candidate.metal_outside else 1.0)
+    share = 1.0 if candidate.shape is None else candidate.shape.wall_share
+    growth *= -share if candidate.metal_outside else share
     noise = max(noise, _LEAST_NOISE)
     low, high = used_planes(candidate)
     spans = stretched(candidate.spans, low, high)

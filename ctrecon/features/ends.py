@@ -15,7 +15,6 @@ from ctrecon.features.flat_part import depth_map, flat_part, leans
 from ctrecon.fitting.models import FaceModel
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle
 
 __all__ = ["End", "EndPlan", "end_want", "fit_end", "plan_end"]
 
@@ -98,7 +97,7 @@ def _plan(squared: SquaredStack, candidate: Candidate, at_start: bool, outwards:
     if candidate.shape is not None:
         distance = candidate.shape.signed_distance(grid).reshape(xx.shape)
         grown = candidate.growth_px * (edge - (candidate.first + candidate.last) / 2)
-        distance = distance + (grown if isinstance(candidate.shape, Circle) else grown / 2)
+        distance = distance + grown * candidate.shape.wall_share
     else:
         distance = _polygon_distance(span.points, xx, yy)
     close = np.abs(distance) < 6

@@ -8,13 +8,15 @@ import numpy as np
 from ctrecon.core.errors import InputError
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats, axis_slopes
-from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel
-from ctrecon.fitting.track_band import Grid, TrackModel, lever
+from ctrecon.fitting.by_shape import track_start
+from ctrecon.fitting.models import RectangleModel, RoundModel
+from ctrecon.fitting.track_band import Grid, lever
 from ctrecon.fitting.tracked import EdgeFit, EdgeTracker
 from ctrecon.fitting.uncertainty import sandwich
 from ctrecon.grey.noise import Correlation, measure_correlation
 from ctrecon.grey.shading import measure_shading
-from ctrecon.record.part import Feature, Part, is_hole
+from ctrecon.record.kinds import is_hole, kind_of
+from ctrecon.record.part import Feature, Part
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 from ctrecon.slices.stack import SliceStack
 
@@ -74,32 +76,19 @@ class Edge:
     @property
     def kind(self) -> str:
         """What it is called."""
-        if isinstance(self.shape, Circle):
-            return "round"
-        if isinstance(self.shape, RegularPolygon):
-            return "polygon"
-        return "square" if self.square else "rectangular"
+        return "square" if self.square else self.shape.family
 
     @property
     def size_mm(self) -> float:
         """Its largest size."""
         shape = self.shape
-        if isinstance(shape, Rectangle):
-            return max(shape.a, shape.b)
-        return 2 * (shape.radius if isinstance(shape, Circle) else shape.inradius)
+        return max(shape.a, shape.b) if isinstance(shape, Rectangle) else 2 * shape.half_width
 
     def moved_to(self, depth_mm: float) -> "Edge":
         """Return the same shape where it crosses another slice."""
         away = depth_mm - self.depth_mm
-        x, y = self.shape.x + self.lean[0] * away, self.shape.y + self.lean[1] * away
-        grown = self.taper * away
-        shape = self.shape
-        if isinstance(shape, Circle):
-            return replace(self, shape=Circle(x, y, shape.radius + grown / 2), depth_mm=depth_mm)
-        if isinstance(shape, Rectangle):
-            grew = replace(shape, x=x, y=y, a=shape.a + grown, b=shape.b + grown)
-            return replace(self, shape=grew, depth_mm=depth_mm)
-        return replace(self, shape=replace(shape, x=x, y=y, inradius=shape.inradius + grown / 2), depth_mm=depth_mm)
+        shape = self.shape.moved(self.lean[0] * away, self.lean[1] * away).widened(self.taper * away)
+        return replace(self, shape=shape, depth_mm=depth_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,26 +154,18 @@ def edge_of(
     if what.x_mm is None or what.y_mm is None:
         raise InputError(f"{source}: the place of feature {what.id} is unknown, so it can't be followed; give an Edge")
     x, y = what.x_mm.value, what.y_mm.value
-    shape: Circle | Rectangle | RegularPolygon
     turn = 0.0 if what.turn_deg is None else what.turn_deg.value
-    corner = 0.0 if what.corner_radius_mm is None else what.corner_radius_mm.value
-    if what.kind in ("round_hole", "round_outside") and what.diameter_mm is not None:
-        shape = Circle(x, y, what.diameter_mm.value / 2)
-    elif what.kind in ("square_hole", "square_outside") and what.flats_mm is not None:
-        shape = Rectangle(x, y, what.flats_mm.value, what.flats_mm.value, turn, corner)
-    elif what.kind in ("rectangular_hole", "rectangular_outside") and what.flats_pair_mm is not None:
-        a, b = what.flats_pair_mm
-        shape = Rectangle(x, y, a.value, b.value, turn, corner)
-    elif what.kind in ("polygon_hole", "polygon_outside") and what.flats_mm is not None and what.sides:
-        shape = RegularPolygon(x, y, what.sides, what.flats_mm.value / 2, turn)
-    else:
+    kind = kind_of(what)
+    alone = replace(what, flats_pair_mm=None) if kind.is_square else what
+    shape = kind.shape(alone, x, y, turn) if kind.is_hole or kind.is_outside else None
+    if not isinstance(shape, Circle | Rectangle | RegularPolygon) or kind.is_round_ended or kind.is_toothed:
         raise InputError(
             f"{source}: feature {what.id} ({what.kind}) can't be followed; "
             "choose a round, square, rectangular or polygonal hole or outside"
         )
     leans = (0.0, 0.0) if part is None or part.axis is None else axis_slopes(np.array(part.axis.direction_xyz))
     return Edge(
-        shape=shape, hole=is_hole(what), depth_mm=(low + high) / 2, name=what.id, square=what.kind.startswith("square"),
+        shape=shape, hole=is_hole(what), depth_mm=(low + high) / 2, name=what.id, square=kind.is_square,
         span_mm=(low + _INSET * (high - low), high - _INSET * (high - low)), lean=leans,
         taper=0.0 if what.taper_mm_per_mm is None else what.taper_mm_per_mm.value,
     )  # fmt: skip
@@ -208,15 +189,7 @@ def begin(
     k = min(there, key=lambda i: (abs(i - edge.depth_mm / dz), i))
     shape, pitch = edge.shape, grid.pitch_mm
     place = grid.matrix @ np.array([shape.x / dx, shape.y / dy])
-    model: TrackModel
-    corner = 0.0
-    if isinstance(shape, Circle):
-        model, own = RoundModel(edge.hole), [shape.radius / pitch]
-    elif isinstance(shape, Rectangle):
-        model, own = RectangleModel(edge.hole), [shape.a / pitch, shape.b / pitch, float(np.radians(shape.turn_deg))]
-        corner = shape.corner_radius / pitch
-    else:
-        model, own = PolygonModel(edge.hole, shape.sides), [shape.inradius / pitch, float(np.radians(shape.turn_deg))]
+    model, own, corner = track_start(shape, edge.hole, pitch)
     plane = stack.plane(k)
     tracker = EdgeTracker(
         model, grid, slope_sd=_SLOPE_SD if around is None else around.slope_sd, corner_px=corner

@@ -19,6 +19,7 @@ from ctrecon.features.form import Extreme, FlatAngles, flat_angles, round_form, 
 from ctrecon.features.size import clear_of_others, want_of
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.hole_patterns import hole_patterns
+from ctrecon.record.kinds import is_outside, is_seam, kind_of
 from ctrecon.record.part import Feature, Part, Relation
 from ctrecon.record.relations import (
     AxisLine,
@@ -34,7 +35,6 @@ __all__ = ["with_form_and_relations"]
 
 _BAND_PX = 4.5
 _MOST_VOXELS = 24_000
-_OUTSIDES = ("round_outside", "square_outside", "rectangular_outside", "polygon_outside", "free_outside")
 _ROUND = {"x", "y", "radius", "slope_x", "slope_y", "growth", "blur", "air", "contrast"}
 _FLATS = {"x", "y", "a", "b", "turn", "slope_x", "slope_y", "growth", "blur", "air", "contrast"}
 _REFERENCES = {"MZCI": "roundness_mz_mm", "MCCI": "roundness_mc_mm", "MICI": "roundness_mi_mm"}
@@ -60,7 +60,7 @@ def with_form_and_relations(
         Noise of one voxel over the contrast.
     """
     edges = [d for d in drafts if _has_edge(d)]
-    outsides = [d for d in drafts if d.feature.kind in _OUTSIDES]
+    outsides = [d for d in drafts if is_outside(d.feature)]
     faces = [
         (d, start, plan)
         for d in outsides
@@ -103,14 +103,14 @@ def _between(
 
 def _has_edge(draft: Draft) -> bool:
     one = draft.sized
-    if not isinstance(one.fit, ShapeFit) or draft.feature.kind.endswith("_seam"):
+    if not isinstance(one.fit, ShapeFit) or is_seam(draft.feature):
         return False
     if "not_along_depth" in draft.feature.flags or "very_small" in draft.feature.flags:
         return False
     shape, names = one.candidate.shape, set(one.fit.names)
     if isinstance(shape, Circle):
-        return one.candidate.kind == "round" and names >= _ROUND
-    return isinstance(shape, Rectangle) and one.candidate.kind in ("square", "rectangular") and names >= _FLATS
+        return one.candidate.is_round and names >= _ROUND
+    return isinstance(shape, Rectangle) and one.candidate.has_flats and names >= _FLATS
 
 
 def _ends_here(draft: Draft, start: bool) -> bool:
@@ -186,7 +186,7 @@ def _flats(part: Part, feature: Feature, angles: FlatAngles, pitch: float) -> li
         relation("flats_square", angles.square, f"corners {corners}", "flats out of square by at most"),
         relation("flats_parallel", angles.parallel, f"pairs {pairs}", "opposite flats out of parallel by at most"),
     ]
-    if feature.kind.startswith("square"):
+    if kind_of(feature).is_square:
         wider = Measured(abs(angles.wider.value) * pitch, (angles.wider.u or 0.0) * pitch)
         same = wider.value <= 2 * (wider.u or 0.0)
         verdict = "equal within U" if same else "the square is not quite one"

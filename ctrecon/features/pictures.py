@@ -8,8 +8,9 @@ from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.kinds import kind_of
 from ctrecon.record.pictures import SlicePicture
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon
+from ctrecon.shapes import Circle, FittedShape
 
 __all__ = ["fitted_outline", "make_pictures"]
 
@@ -27,19 +28,14 @@ def fitted_outline(draft: Draft, plane: float, ratio: float) -> Floats:
         return shape.outline()
     x, y = sized.centre_at(plane, ratio)
     grown = (plane - sized.middle) * ratio * (fit.value("growth") if "growth" in fit.names else 0.0)
-    if isinstance(shape, Circle):
-        points = Circle(x, y, fit.value("radius") + grown).outline()
+    fitted = shape.fitted(fit.value, grown) if isinstance(shape, FittedShape) else shape
+    points = fitted.moved(x - fitted.centre[0], y - fitted.centre[1]).outline()
+    if kind_of(draft.feature).is_round and isinstance(fitted, Circle):
         f = draft.feature
         if f.arc_deg is not None and f.arc_deg < 360 and f.arc_from_deg is not None:
             angle = np.radians(f.arc_from_deg + np.linspace(0, f.arc_deg, 181))
-            radius = fit.value("radius") + grown
-            points = np.column_stack([x + radius * np.cos(angle), y + radius * np.sin(angle)])
-        return points
-    if isinstance(shape, Rectangle):
-        turn = float(np.degrees(fit.value("turn")))
-        return Rectangle(x, y, fit.value("a") + grown, fit.value("b") + grown, turn, shape.corner_radius).outline()
-    assert isinstance(shape, RegularPolygon)
-    return RegularPolygon(x, y, shape.sides, fit.value("inradius"), float(np.degrees(fit.value("turn")))).outline()
+            points = np.column_stack([x + fitted.radius * np.cos(angle), y + fitted.radius * np.sin(angle)])
+    return points
 
 
 def make_pictures(squared: SquaredStack, drafts: list[Draft]) -> tuple[SlicePicture, ...]:

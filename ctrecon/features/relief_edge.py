@@ -6,7 +6,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from ctrecon.core.frames import Floats
-from ctrecon.shapes import Circle, Shape
+from ctrecon.shapes import Shape
 
 __all__ = ["ReliefEdge", "both_sides"]
 
@@ -53,9 +53,7 @@ class ReliefEdge:
 
     def _own(self) -> tuple[Floats, Floats, Floats]:
         points, h = self.places, 0.05
-        d = self.shape.signed_distance(points)
-        if isinstance(self.shape, Circle):
-            d = d - self.blur**2 / (2 * self.shape.radius)
+        d = self.shape.signed_distance(points) - self.shape.blur_pull(self.blur)
         gx, gy = (
             self.shape.signed_distance(points + step) - self.shape.signed_distance(points - step)
             for step in ([h, 0.0], [0.0, h])

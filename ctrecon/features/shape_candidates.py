@@ -1,6 +1,6 @@
 """The shapes of a contest: each fitted to the same voxels and weighed by the evidence for it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from ctrecon.fitting.misfit import Misfit, compare
 from ctrecon.fitting.models import SlotModel
 from ctrecon.fitting.solve import GreyModel, Samples, fit_grey, misfit_of_sharp
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
+from ctrecon.shapes import Circle, Ellipse, FittedShape, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Contestant", "binned", "blur_ratio", "contestants", "model_of", "prior_of", "sizes_px"]
 
@@ -64,7 +64,7 @@ def contestants(
             blur_ratio=across if sound is None or isinstance(across, float) else across[sound],
         )  # fmt: skip
         if isinstance(fit, ShapeFit):
-            if any(k == "round" for k, _ in pairs) and as_good_as_round(kind, _as_fitted(kind, shape, fit)):
+            if any(k == "round" for k, _ in pairs) and as_good_as_round(kind, _as_fitted(shape, fit)):
                 continue
             d, _ = model.distance(fit.values[: len(start)], samples, fit.value("blur"))
             runs.append((kind, shape, fit, Misfit(samples, d / fit.value("blur"))))
@@ -75,7 +75,7 @@ def contestants(
     edges = [_edge_px(shape) for _, shape, *_ in runs]
     logs = compare([m for *_, m in runs], max(level, sharp), edges_px=edges)
     return [
-        Contestant(kind, _as_fitted(kind, shape, fit), fit, log - _cost(shape, fit) + prior_of(shape))
+        Contestant(kind, _as_fitted(shape, fit), fit, log - _cost(shape, fit) + prior_of(shape))
         if shape is not candidate.shape else Contestant(kind, shape, fit, log - _cost(shape, fit) + prior_of(shape))
         for (kind, shape, fit, _), log in zip(runs, logs, strict=True)
     ]  # fmt: skip
@@ -138,13 +138,12 @@ def model_of(
     x, y = shape.centre
     if isinstance(shape, Ellipse):
         return OvalModel(hole), np.array([x, y, shape.a, shape.b, np.radians(shape.turn_deg)]), np.ones(5, dtype=bool)
-    growth = candidate.growth_px / ratio
+    # told of a radius or of a width
+    growth = candidate.growth_px / ratio * (candidate.shape or shape).wall_share / shape.wall_share
     tapers = bool(candidate.growth_px)
     if isinstance(shape, Circle):
-        growth *= 1.0 if candidate.kind == "round" else 0.5
         values = [x, y, shape.radius, *lean, growth]
         return BlurredCircle(hole), np.array(values), np.array([True] * 3 + [free_axis] * 2 + [tapers])
-    growth *= 2.0 if candidate.kind == "round" else 1.0
     if isinstance(shape, RegularPolygon):
         values = [x, y, shape.inradius, np.radians(shape.turn_deg), 0.02, *lean, growth / 2]
         active = [True] * 4 + [False] + [free_axis] * 2 + [tapers]
@@ -179,17 +178,16 @@ def _edge_px(shape: Shape) -> float | None:
     return float(np.hypot(*np.diff(shape.outline(), axis=0).T).sum())
 
 
-def _as_fitted(kind: str, shape: Shape, fit: ShapeFit) -> Shape:
-    if isinstance(shape, Circle):
-        return Circle(fit.value("x"), fit.value("y"), fit.value("radius"))
-    turn = float(np.degrees(fit.value("turn")))
+def _as_fitted(shape: Shape, fit: ShapeFit) -> Shape:
     if isinstance(shape, Ellipse):
+        turn = float(np.degrees(fit.value("turn")))
         return Ellipse(fit.value("x"), fit.value("y"), fit.value("a"), fit.value("b"), turn)
-    if isinstance(shape, RegularPolygon):
-        return RegularPolygon(fit.value("x"), fit.value("y"), shape.sides, fit.value("inradius"), turn)
-    a, b = fit.value("a"), fit.value("b")
-    corner = min(a, b) / 2 if kind == "slot" else min(abs(fit.value("corner")), min(a, b) / 2)
-    return Rectangle(fit.value("x"), fit.value("y"), a, b, turn, corner)
+    if not isinstance(shape, FittedShape):
+        return shape
+    corner = abs(fit.value("corner")) if "corner" in fit.names else np.inf  # a slot's ends are round
+    if isinstance(shape, Rectangle):
+        shape = replace(shape, corner_radius=corner)
+    return shape.fitted(fit.value)
 
 
 def prior_of(shape: Shape) -> float:

@@ -33,9 +33,11 @@ def want_best(candidate: Candidate) -> Want | None:
     middle = (candidate.first + candidate.last) / 2
     spans = [(a - 0.5, b + 0.5, s) for a, b, s in stretched(candidate.spans, low, high)]
 
+    share = 1.0 if candidate.shape is None else candidate.shape.wall_share
+
     def select(column: Floats, row: Floats, plane: Floats) -> NDArray[np.bool_]:
         points = np.column_stack([column, row])
-        grown = candidate.growth_px * (plane - middle) * (1.0 if candidate.kind == "round" else 0.5)
+        grown = candidate.growth_px * (plane - middle) * share
         keep = np.zeros(len(column), dtype=bool)
         for shape in shapes:
             keep |= np.abs(shape.signed_distance(points) + grown) <= _BAND_PX
@@ -143,8 +145,8 @@ def _refitted(
         spans.append(replace(span, nearest=labels, choice=replace(span.choice, near=near, shape=best.shape)))
     share = float(np.mean([s.choice.near.mean() for s in spans]))
     growth = candidate.growth_px
-    if growth and (candidate.kind == "round") != (best.kind == "round"):
-        growth *= 2.0 if candidate.kind == "round" else 0.5
+    if candidate.shape is not None:
+        growth *= candidate.shape.wall_share / best.shape.wall_share
     changed = replace(
         candidate, kind=best.kind, shape=best.shape, spans=tuple(spans), share=share, growth_px=growth,
         gaps_deg=candidate.gaps_deg if best.kind == "round" else (),

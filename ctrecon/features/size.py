@@ -9,11 +9,11 @@ from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span
 from ctrecon.features.collect_voxels import Want
 from ctrecon.features.stack_border import stretched, used_planes
-from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
+from ctrecon.fitting.by_shape import Setting, off_corners, start_of
 from ctrecon.fitting.ring_share import with_rings
-from ctrecon.fitting.solve import GreyModel, Samples, fit_grey
+from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
+from ctrecon.shapes import Circle, Shape
 
 __all__ = ["Sized", "Wear", "fit_size", "want_of"]
 
@@ -87,11 +87,7 @@ def want_of(candidate: Candidate) -> Want | None:
         keep = np.abs(d) <= _WIDE_PX
         if far_share < 1:
             keep &= (np.abs(d) <= _BAND_PX) | (_even(column, row, plane) < far_share)
-        if isinstance(shape, Rectangle) and candidate.kind != "slot":
-            keep &= ~_in_corner(shape, column, row, grown)
-        elif isinstance(shape, RegularPolygon):
-            _, across = shape.side_of(np.column_stack([column, row]))
-            keep &= np.abs(across) < shape.inradius * np.tan(np.pi / shape.sides) - 4.5
+        keep &= off_corners(candidate.kind, shape, np.column_stack([column, row]), grown)
         sound = np.zeros(len(column), dtype=bool)
         index = np.flatnonzero(keep)
         for a, b, span in inner:
@@ -105,15 +101,6 @@ def want_of(candidate: Candidate) -> Want | None:
     return Want(box, (low - 0.5, high + 0.5), select, min(1.0, _MOST_VOXELS / max(expected, 1.0)))
 
 
-def _half_width(shape: Shape) -> float:
-    if isinstance(shape, Circle):
-        return shape.radius
-    if isinstance(shape, RegularPolygon):
-        return shape.inradius
-    assert isinstance(shape, Rectangle)
-    return min(shape.a, shape.b) / 2
-
-
 def _even(column: Floats, row: Floats, plane: Floats) -> Floats:
     """Return numbers spread evenly over 0 to 1, always the same for the same place."""
     return np.asarray(np.sin(column * 12.9898 + row * 78.233 + plane * 37.719) * 43758.5453 % 1.0)
@@ -122,19 +109,8 @@ def _even(column: Floats, row: Floats, plane: Floats) -> Floats:
 def _distance(candidate: Candidate, column: Floats, row: Floats, grown: Floats) -> Floats:
     shape = candidate.shape
     points = np.column_stack([column, row])
-    if isinstance(shape, (Circle, RegularPolygon)):
-        return np.asarray(shape.signed_distance(points) + grown)
-    assert isinstance(shape, Rectangle)
-    return np.asarray(shape.signed_distance(points) + grown / 2)
-
-
-def _in_corner(shape: Rectangle, column: Floats, row: Floats, grown: Floats) -> np.ndarray:
-    """Tell voxels within corner radius + 3 px of a corner (less on narrow shapes, or no flat would be left)."""
-    u, v = shape.own_axes(np.column_stack([column, row]))
-    keep_off = min(shape.corner_radius + 3.0, 0.3 * min(shape.a, shape.b))
-    near_u = np.abs(u) > shape.a / 2 + grown / 2 - keep_off
-    near_v = np.abs(v) > shape.b / 2 + grown / 2 - keep_off
-    return np.asarray(near_u & near_v)
+    assert shape is not None
+    return np.asarray(shape.signed_distance(points) + grown * shape.wall_share)
 
 
 def _nearest(span: Span, column: Floats, row: Floats, candidate: Candidate, grown: Floats) -> np.ndarray:
@@ -210,7 +186,7 @@ def _with_floor(
     if planes_of_thin is not None:  # the faces at both ends blur into all of its slices
         trust += (0.15 / planes_of_thin) ** 2
     # shading is taken as straight over 12 px; cupping bends by its slope over the radius
-    bent = (_BENT_PX2 * fit.shading / max(_half_width(shape), _WIDE_PX)) ** 2
+    bent = (_BENT_PX2 * fit.shading / max(shape.half_width, _WIDE_PX)) ** 2
     floor = np.array([trust * (n in _PLACES) + (trust + bent) * (n in _WIDTHS) for n in fit.names])
     # what is not trusted at either end of its depth is not trusted as a lean or taper
     arm = max(half_depth, 1.0)
@@ -230,7 +206,7 @@ def fit_size(
     ratio = squared.depth_step_mm / squared.pitch_mm
     low, high = used_planes(candidate)
     axis_free = high - low + 1 >= _SLOPE_LEAST_PLANES
-    taper_free = axis_free and (candidate.kind == "round" or bool(candidate.growth_px))
+    taper_free = axis_free and (candidate.is_round or bool(candidate.growth_px))
     cx, cy = shape.centre
     angle = np.arctan2(row - cy, column - cx)
     inside = _distance(candidate, column, row, candidate.growth_px * (plane - middle))
@@ -246,40 +222,16 @@ def fit_size(
     block = ((plane - low) // max(2.0, (high - low + 1) / 12)).astype(np.int64)
     samples = Samples(column, row, (plane - middle) * ratio, grey, sector * 1000 + block, voxel)
     per_depth = candidate.growth_px / ratio
-    if isinstance(shape, Circle):
-        model: GreyModel = RoundModel(candidate.metal_outside)
-        start = np.array([cx, cy, shape.radius, 0.0, 0.0, per_depth])
-        active = np.array([True, True, True, axis_free, axis_free, taper_free])
-        normal = angle
-    elif isinstance(shape, Rectangle) and candidate.kind == "slot":
-        model = SlotModel(candidate.hole)
-        long_u = shape.a >= shape.b
-        along = np.radians(shape.turn_deg) + (0.0 if long_u else np.pi / 2)
-        start = np.array([cx, cy, max(shape.a, shape.b), min(shape.a, shape.b), along, 0.0, 0.0])
-        active = np.array([True, True, True, True, True, axis_free, axis_free])
-        normal = along + np.pi / 2
-    elif isinstance(shape, Rectangle):
-        model = RectangleModel(candidate.metal_outside)
-        start = np.array([cx, cy, shape.a, shape.b, np.radians(shape.turn_deg), 0.0, 0.0, per_depth])
-        tapers = taper_free and bool(candidate.growth_px)
-        active = np.array([True, True, True, True, True, axis_free, axis_free, tapers])
-        u, v = shape.own_axes(np.column_stack([column, row]))
-        normal = np.radians(shape.turn_deg) + np.where(
-            shape.a / 2 - np.abs(u) < shape.b / 2 - np.abs(v), 0.0, np.pi / 2
-        )
-    else:
-        assert isinstance(shape, RegularPolygon)
-        model = PolygonModel(candidate.metal_outside, shape.sides)
-        start = np.array([cx, cy, shape.inradius, np.radians(shape.turn_deg), 0.0, 0.0])
-        active = np.array([True, True, True, True, axis_free, axis_free])
-        normal = angle
+    setting = Setting(candidate.metal_outside, axis_free, taper_free, per_depth, bool(candidate.growth_px))
+    begin = start_of(candidate.kind, shape, setting, np.column_stack([column, row]))
+    model, start, active, normal = begin.model, begin.values, begin.active, begin.normal
     ratios = _blur_ratios(normal, squared)
     prior = np.full(len(start), np.inf)
     for i, name in enumerate(model.names):
         if name.startswith("slope"):
             prior[i] = 0.1
     slope_sd = _SLOPE_SD if shading is None else max(_SLOPE_MARGIN * 4.5 * shading, 1e-3)
-    cupping_px = None if candidate.metal_outside else max(_half_width(shape), _WIDE_PX)
+    cupping_px = None if candidate.metal_outside else max(shape.half_width, _WIDE_PX)
     fits = [
         fit_grey(
             model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=ratio_there,
@@ -297,7 +249,7 @@ def fit_size(
             fit, model, samples, found.rings, noise=noise, active=active, blur_ratio=blur_ratio, slope_sd=slope_sd,
             cupping_px=cupping_px, correlation=squared.survey.correlation, through_depth=axis_free,
         )  # fmt: skip
-    if not fit and candidate.kind != "relief":
+    if not fit and not candidate.is_relief:
         # the outline is there all the same: report it as it runs
         return Sized(replace(candidate, kind="free", shape=None, growth_px=0.0), fit, middle, False)
     if fit:

@@ -47,7 +47,7 @@ _FEW_PLACES = 150  # pixels; the scatter of fewer is ill known
 def is_small(sized: Sized) -> bool:
     """Tell a whole round hole or pin with a radius below four blurs."""
     fit, candidate = sized.fit, sized.candidate
-    if not isinstance(fit, ShapeFit) or candidate.kind != "round" or candidate.gaps_deg or candidate.growth_px:
+    if not isinstance(fit, ShapeFit) or not candidate.is_round or candidate.gaps_deg or candidate.growth_px:
         return False
     return fit.value("radius") < 4 * fit.value("blur") or "very_small" in candidate.flags
 

@@ -13,7 +13,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import AWAY, OTHER, SOUND, Candidate, Span
 from ctrecon.features.edge_cells import EdgeCells
 from ctrecon.features.size import Sized
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
+from ctrecon.shapes import FittedShape, Rectangle, Shape
 
 __all__ = ["SoundEdge", "eaten_cells", "fitted_shape", "lost_depths", "resettled", "with_sound_spans"]
 
@@ -44,33 +44,23 @@ class SoundEdge:
     eaten: tuple[NDArray[np.bool_], ...]
 
 
-def fitted_shape(one: Sized) -> Shape | None:
+def fitted_shape(one: Sized) -> FittedShape | None:
     """Return the shape as the grey values give it, at the feature's middle; corners as the outline has them."""
     fit, shape = one.fit, one.candidate.shape
     if not isinstance(fit, ShapeFit) or shape is None:
         return None
-    x, y = fit.value("x"), fit.value("y")
-    if isinstance(shape, Circle):
-        return Circle(x, y, fit.value("radius"))
-    turn = float(np.degrees(fit.value("turn")))
-    if isinstance(shape, RegularPolygon):
-        return RegularPolygon(x, y, shape.sides, fit.value("inradius"), turn)
-    if not isinstance(shape, Rectangle):
-        return None
-    a, b = fit.value("a"), fit.value("b")
-    if one.candidate.kind == "slot" and shape.a < shape.b:
-        turn -= 90.0
-        a, b = b, a
-    return Rectangle(x, y, a, b, turn, min(shape.corner_radius, min(a, b) / 2))
+    if one.candidate.is_slot and isinstance(shape, Rectangle) and shape.a < shape.b:
+        fitted = shape.fitted(fit.value)  # a slot's fit has the longer size first
+        return replace(fitted, a=fitted.b, b=fitted.a, turn_deg=fitted.turn_deg - 90.0)
+    return shape.fitted(fit.value) if isinstance(shape, FittedShape) else None
 
 
 def lost_depths(shape: Shape, cells: EdgeCells, *, hole: bool, blur: float) -> Floats:
     """Return how deep (px) the edge lies in the metal of the sound shape, cell by cell (B, S)."""
     places = cells.places
     lost = shape.signed_distance(places.reshape(-1, 2)).reshape(places.shape[:2]) * (-1.0 if hole else 1.0)
-    if isinstance(shape, Circle):  # blur draws half height of a round edge towards the centre
-        lost = lost + (1.0 if hole else -1.0) * blur**2 / (2 * shape.radius)
-    return np.asarray(lost)
+    # blur draws half height of a round edge towards the centre
+    return np.asarray(lost + (1.0 if hole else -1.0) * shape.blur_pull(blur))
 
 
 def resettled(one: Sized, cells: list[EdgeCells]) -> SoundEdge | None:
@@ -90,8 +80,8 @@ def resettled(one: Sized, cells: list[EdgeCells]) -> SoundEdge | None:
     sd = np.concatenate([v.ravel() for v in u])
     seen = np.isfinite(points).all(axis=1)
     points, sd = points[seen], sd[seen]
-    pull = blur**2 / (2 * shape.radius) if isinstance(shape, Circle) else 0.0
-    shape = _outermost(shape, points, sd, hole, pull, flats=one.candidate.kind in ("square", "rectangular"))
+    flats = one.candidate.has_flats
+    shape = _outermost(shape, points, sd, hole, shape.blur_pull(blur), flats=flats)
     lost = [lost_depths(shape, c, hole=hole, blur=blur) for c in cells]
     eaten = tuple(eaten_cells(d, v) for d, v in zip(lost, u, strict=True))
     return SoundEdge(shape, tuple(cells), tuple(lost), tuple(u), eaten)
@@ -108,26 +98,9 @@ def _excess(lost: Floats, u: Floats) -> float:
     return float(np.clip(1.4826 * np.median(np.abs(step)) / max(expected, 1e-9), 1.0, _MOST_EXCESS))
 
 
-def _values(shape: Shape) -> Floats:
-    if isinstance(shape, Circle):
-        return np.array([shape.x, shape.y, shape.radius])
-    if isinstance(shape, RegularPolygon):
-        return np.array([shape.x, shape.y, shape.inradius, shape.turn_deg])
-    assert isinstance(shape, Rectangle)
-    return np.array([shape.x, shape.y, shape.a, shape.b, shape.turn_deg])
-
-
-def _with_values(shape: Shape, p: Floats) -> Shape:
-    if isinstance(shape, Circle):
-        return Circle(float(p[0]), float(p[1]), max(float(p[2]), 0.5))
-    if isinstance(shape, RegularPolygon):
-        return replace(shape, x=float(p[0]), y=float(p[1]), inradius=max(float(p[2]), 0.5), turn_deg=float(p[3]))
-    assert isinstance(shape, Rectangle)
-    a, b = max(float(p[2]), 1.0), max(float(p[3]), 1.0)
-    return Rectangle(float(p[0]), float(p[1]), a, b, float(p[4]), min(shape.corner_radius, min(a, b) / 2))
-
-
-def _outermost(shape: Shape, points: Floats, sd: Floats, hole: bool, pull: float, *, flats: bool) -> Shape:
+def _outermost(
+    shape: FittedShape, points: Floats, sd: Floats, hole: bool, pull: float, *, flats: bool
+) -> FittedShape:
     sign = -1.0 if hole else 1.0
     if flats and isinstance(shape, Rectangle):
         shape = _outer_flats(shape, points, sign)
@@ -143,17 +116,17 @@ def _outermost(shape: Shape, points: Floats, sd: Floats, hole: bool, pull: float
         before, keep = keep, (left < 2.0 * sd + slack) & (left > -3.0 * sd - slack - 0.1)
         if keep.sum() < 20 or (turn > 4 and (before == keep).all()):
             break
-        p = _values(shape)
+        p = shape.values()
         step = np.array([1e-3] * len(p))
         jac = np.column_stack([
-            (lost(_with_values(shape, p + h)) - lost(_with_values(shape, p - h)))[keep] / (2 * h.sum())
+            (lost(shape.with_values(p + h)) - lost(shape.with_values(p - h)))[keep] / (2 * h.sum())
             for h in np.diag(step)
         ]) / sd[keep, None]  # fmt: skip
         # a weak pull to where it was, for what no cell shows
         tie = np.diag(np.full(len(p), 0.5))
         move = np.linalg.lstsq(np.vstack([jac, tie]), np.concatenate([-left[keep] / sd[keep], np.zeros(len(p))]),
                                rcond=None)[0]  # fmt: skip
-        shape = _with_values(shape, p + np.clip(move, -0.5, 0.5))
+        shape = shape.with_values(p + np.clip(move, -0.5, 0.5))
     return shape
 
 

@@ -42,7 +42,7 @@ def special_case(
     """Tell square from rectangle by their two widths, and measure very small bores by their exact blurred area."""
     if isinstance(sized.fit, FitFailed):
         return sized
-    if sized.candidate.kind in ("square", "rectangular"):
+    if sized.candidate.has_flats:
         told = _square_or_not(sized, sized.fit)
         if "undecided" in told.candidate.flags and "undecided" not in sized.candidate.flags:
             # a fit that leaves the corners out knows short flats less well than one that models them
@@ -61,7 +61,7 @@ def _one_arc_or_two(
     sized: Sized, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
 ) -> Sized:
     """Name two arcs where one circle through a broken rim is no clear choice; flag it bent where it is wrong."""
-    found = one_arc_or_two(sized, data, squared, noise) if sized.candidate.kind == "round" else None
+    found = one_arc_or_two(sized, data, squared, noise) if sized.candidate.is_round else None
     if found is None or found[0] >= MARGIN:
         return sized
     if found[0] > -MARGIN:
@@ -79,7 +79,7 @@ def _tapered_or_not(sized: Sized) -> Sized:
     """
     fit = sized.fit
     assert isinstance(fit, ShapeFit)
-    if sized.candidate.kind != "round" or "growth" not in fit.names or fit.u("growth") <= 0:
+    if not sized.candidate.is_round or "growth" not in fit.names or fit.u("growth") <= 0:
         return sized
     growth, u = abs(fit.value("growth")), fit.u("growth")
     odds = ((growth / u) ** 2 - 4.0**2) / 2

@@ -6,7 +6,6 @@ import numpy as np
 
 from ctrecon.features.candidates import Candidate, Span, trimmed
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle
 
 __all__ = ["stretched", "used_planes", "with_reach"]
 
@@ -71,7 +70,7 @@ def _beside(squared: SquaredStack, candidate: Candidate, plane: int) -> tuple[fl
     assert candidate.shape is not None
     away = candidate.shape.signed_distance(np.column_stack([xx.ravel(), yy.ravel()]).astype(float)).reshape(xx.shape)
     grown = candidate.growth_px * (plane - (candidate.first + candidate.last) / 2)
-    away = away + (grown if isinstance(candidate.shape, Circle) else grown / 2)
+    away = away + grown * candidate.shape.wall_share
     sides = []
     for sign in (1, -1):
         band = (sign * away > _BESIDE_PX[0]) & (sign * away < _BESIDE_PX[1]) & np.isfinite(grey)

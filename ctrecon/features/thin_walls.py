@@ -74,7 +74,7 @@ def less_sure_of_walls(before: Sized, after: Sized) -> Sized:
 def _model_of(one: Sized) -> GreyModel | None:
     """Return the model whose distance a fit speaks of; None for shapes that are no one's far edge."""
     fit, candidate = one.fit, one.candidate
-    if not isinstance(fit, ShapeFit) or candidate.kind == "relief":
+    if not isinstance(fit, ShapeFit) or candidate.is_relief:
         return None
     hole = candidate.metal_outside
     models: list[GreyModel] = [RoundModel(hole), RectangleModel(hole), SlotModel(hole)]

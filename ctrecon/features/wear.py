@@ -72,7 +72,7 @@ def settle_wear(
             continue
         hollows = [
             j for j, other in enumerate(sized)
-            if other.candidate.kind == "relief" and _shares(one.candidate, other.candidate)
+            if other.candidate.is_relief and _shares(one.candidate, other.candidate)
         ]  # fmt: skip
         cut = [np.zeros(e.shape, dtype=bool) for e in edge.eaten]
         kept = False
@@ -92,7 +92,7 @@ def settle_wear(
 
 def _ringed(one: Sized, sized: Sequence[Sized]) -> bool:
     """Tell whether the inside of a ring fragment was found in the same outline."""
-    return any(o is not one and o.candidate.kind == "round" and _shares(one.candidate, o.candidate) for o in sized)
+    return any(o is not one and o.candidate.is_round and _shares(one.candidate, o.candidate) for o in sized)
 
 
 def _shares(a: Candidate, b: Candidate) -> bool:
@@ -159,7 +159,7 @@ def _again(one: Sized, edge: SoundEdge, voxels: Voxels, squared: SquaredStack, n
         return one
     share = min(one.candidate.share, float(np.mean([s.mean() for s in sound])))
     again = replace(again, candidate=replace(one.candidate, shape=fitted_shape(again), share=share))
-    if one.candidate.kind in ("square", "rectangular") and not one.candidate.rivals:
+    if one.candidate.has_flats and not one.candidate.rivals:
         # its two widths may read otherwise now
         plain = replace(again, candidate=replace(again.candidate, others=(), flags=_less(again.candidate.flags)))
         return special_case(plain, voxels, squared, noise)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from skimage.measure import EllipseModel
 
 from ctrecon.core.frames import Floats
+from ctrecon.fitting.d_bore import d_of
 from ctrecon.fitting.outline_candidates import (
     BLURS,
     SIDES,
@@ -50,7 +51,7 @@ _ESTIMATE_OVAL: Callable[[Floats], Any] = EllipseModel.from_estimate
 
 @dataclass(frozen=True, eq=False)
 class Choice:
-    """The shape chosen for an outline: `kind` is round, square, rectangular, slot, polygon or free.
+    """The shape chosen for an outline: `kind` is round, d, square, rectangular, slot, polygon or free.
 
     `near` marks the outline points that lie on the shape, `share` is their share. `rivals`
     are other kinds with their shapes that the outline alone does not rule out.
@@ -86,6 +87,10 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
     and that of a hole must be mostly hole: the outer edge of a room between spokes is none.
     """
     circle, others = _own_circle(points, tolerance_px, hole=hole)
+    bore = d_of(points, circle, tolerance_px) if hole and circle is not None else None
+    if bore is not None:
+        near = near_shape(bore, points, tolerance_px)
+        return Choice("d", bore, near, float(near.mean()))
     waves = None if circle is None else waves_of(circle, points)
     found: list[tuple[str, Shape]] = [] if circle is None else [("round", circle)]
     sided = straight_sided(points, tolerance_px)

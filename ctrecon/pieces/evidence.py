@@ -13,8 +13,9 @@ from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_percent
 from ctrecon.features.build import Draft
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Evidence, Feature
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
+from ctrecon.shapes import Rectangle, Shape
 
 __all__ = ["MOST_FROM_A_SEAM", "against", "reach_of", "reasons_for"]
 
@@ -101,7 +102,7 @@ def _describe(seam: Draft) -> str:
     where = f"Slice {first}" if first == last else f"Slices {first} to {last}"
     shade = "brighter" if f.seam_mm.value < 0 else "darker"
     gap = f"as deep as a gap of {abs(f.seam_mm.value):.4f} mm of air"
-    if f.kind == "face_seam":
+    if kind_of(f).is_face:
         return (
             f"About slice {(first + last) // 2} (counted from 0) the metal is {shade} all over a flat area square "
             f"to the axis, {gap}, as where one piece lies on another."
@@ -163,12 +164,7 @@ def _flats_go_on(seam: Draft, drafts: Sequence[Draft], pitch_mm: float) -> Evide
 
 def _width(shape: Shape) -> float:
     """Diameter or flats, px of the square grid."""
-    if isinstance(shape, Rectangle):
-        return shape.a
-    if isinstance(shape, RegularPolygon):
-        return 2 * shape.inradius
-    assert isinstance(shape, Circle)
-    return 2 * shape.radius
+    return shape.a if isinstance(shape, Rectangle) else 2 * shape.half_width
 
 
 def _u_width(draft: Draft) -> float:
@@ -183,9 +179,9 @@ def _other_axis(seam: Draft, drafts: Sequence[Draft], pitch_mm: float) -> Eviden
     inside: list[Draft] = []
     beyond: list[Draft] = []
     for draft in drafts:
-        if not draft.feature.kind.endswith("_outside") or draft.sized.candidate.shape is None:
+        if not is_outside(draft.feature) or draft.sized.candidate.shape is None:
             continue
-        if draft.feature.kind == "arc_outside" or not draft.sized.fit:
+        if not draft.sized.fit:
             continue
         shared = min(draft.depths[1], seam.depths[1]) - max(draft.depths[0], seam.depths[0])
         length = max(draft.depths[1] - draft.depths[0], 1e-6)

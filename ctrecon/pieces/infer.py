@@ -10,6 +10,7 @@ from ctrecon.features.build import Draft
 from ctrecon.grey.health import thinnest_seam_px
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, against, reach_of, reasons_for, seam_reason
+from ctrecon.record.kinds import is_outside, is_seam, kind_of
 from ctrecon.record.part import Evidence, Feature, Hypothesis, Piece
 from ctrecon.record.priors import PRIORS
 from ctrecon.seams.layout import is_pin, stack_ends
@@ -58,8 +59,8 @@ def infer_pieces(
         If a prior is negative or of an unknown hypothesis, or none is above 0.
     """
     prior = _checked(priors)
-    sides = [d for d in drafts if d.feature.kind in ("square_seam", "round_seam", "free_seam")]
-    faces = [d for d in drafts if d.feature.kind == "face_seam"]
+    sides = [d for d in drafts if is_seam(d.feature) and not kind_of(d.feature).is_face]
+    faces = [d for d in drafts if kind_of(d.feature).is_face]
     outside = [d for d in drafts if d not in sides and d not in faces]
     single = len(squared.survey.stack) == 1
     if not sides and not faces:
@@ -247,7 +248,7 @@ def _layer(
     beyond = [
         d.feature
         for d in outside
-        if face.depths[0] - _FACE_PLANES <= d.depths[0] < until and d.feature.kind.endswith("_outside")
+        if face.depths[0] - _FACE_PLANES <= d.depths[0] < until and is_outside(d.feature)
     ]
     taken = {name for one in before for name in one.features}
     ids = [f.id for f in beyond if f.id not in taken]
@@ -291,7 +292,7 @@ def _number(ident: str) -> int:
 
 def _depths(drafts: list[Draft], single: bool) -> tuple[Measured | None, Measured | None, dict[str, str]]:
     """Depths of the whole part, and why one is unknown."""
-    outside = [d for d in drafts if d.feature.kind.endswith("_outside") and d.feature.kind != "arc_outside"] or drafts
+    outside = [d for d in drafts if is_outside(d.feature)] or drafts
     low = min(outside, key=lambda d: d.depths[0]).feature.depth_from_mm
     high = max(outside, key=lambda d: d.depths[1]).feature.depth_to_mm
     if single:
@@ -315,8 +316,8 @@ def _members(seam: Draft, outside: list[Draft]) -> list[Feature]:
         shared = min(high, b) - max(low, a)
         if shared < 0.7 * (b - a) or b - a <= 0:
             continue
-        if draft.feature.kind == "arc_outside" or (
-            draft.feature.kind.endswith("_outside") and _encloses(draft.sized.candidate.shape, draft, ring)
+        if kind_of(draft.feature).is_relief or (
+            is_outside(draft.feature) and _encloses(draft.sized.candidate.shape, draft, ring)
         ):
             out.append(draft.feature)
     return out

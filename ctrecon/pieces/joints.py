@@ -8,6 +8,7 @@ import shapely
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured
 from ctrecon.features.build import Draft
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Joint, Piece
 from ctrecon.seams.layout import is_pin, ring_of
 
@@ -41,7 +42,7 @@ def find_joints(pieces: Sequence[Piece], drafts: Sequence[Draft], squared: Squar
     out: list[Joint] = []
     for piece in pieces[1:]:
         seams = [by_id[i] for i in piece.features if i in by_id and by_id[i].seam is not None]
-        sides = [s for s in seams if s.feature.kind != "face_seam"]
+        sides = [s for s in seams if not kind_of(s.feature).is_face]
         if sides:
             out.append(_on_a_side_seam(piece, sides[0], pieces[0], by_id, squared, is_pin(sides[0], plain)))
         elif seams:
@@ -87,7 +88,7 @@ def _passes(ring: shapely.Polygon, seam: Draft, side: int, body: Piece, by_id: d
     hole = ring.buffer(_SLACK_PX)
     for ident in body.features:
         draft = by_id.get(ident)
-        if draft is None or not draft.feature.kind.endswith("_outside") or draft.feature.kind == "arc_outside":
+        if draft is None or not is_outside(draft.feature):
             continue
         beyond = draft.depths[0] < seam.depths[0] - 1 if side == 0 else draft.depths[1] > seam.depths[1] + 1
         if beyond and not hole.contains(shapely.Polygon(ring_of(draft))):
@@ -98,7 +99,7 @@ def _passes(ring: shapely.Polygon, seam: Draft, side: int, body: Piece, by_id: d
 def _uncovered(ring: shapely.Polygon, seam: Draft, side: int, by_id: dict[str, Draft]) -> bool:
     """Tell whether no metal lies on a pin beyond one end of its seam."""
     for draft in by_id.values():
-        if not draft.feature.kind.endswith("_outside") or draft.feature.kind == "arc_outside":
+        if not is_outside(draft.feature):
             continue
         beyond = draft.depths[0] < seam.depths[0] - 1 if side == 0 else draft.depths[1] > seam.depths[1] + 1
         if beyond and ring.intersects(shapely.Polygon(ring_of(draft))):

@@ -11,8 +11,9 @@ from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
-from ctrecon.plots.style import ACCENT, FONT, INK, PALE, SOFT, kind_words, plain
-from ctrecon.record.part import Feature, Part, Piece, is_hole, is_seam, scale_u_of
+from ctrecon.plots.style import ACCENT, FONT, INK, PALE, SOFT, plain
+from ctrecon.record.kinds import is_hole, is_seam, kind_of, kind_words
+from ctrecon.record.part import Feature, Part, Piece, scale_u_of
 
 __all__ = ["depth_chart"]
 
@@ -152,7 +153,7 @@ def depth_chart(part: Part) -> Figure:
     axes.set_yticks(places, names, fontsize=8.5, family=FONT, color=INK, parse_math=False)
     for at, one in zip(places, listed, strict=True):
         text = f"{_end_text(part, one.depth_from_mm)} to {_end_text(part, one.depth_to_mm)} mm"
-        if isinstance(one, Feature) and one.kind == "face_seam":  # it lies at one depth
+        if isinstance(one, Feature) and kind_of(one).is_face:  # it lies at one depth
             text = f"at {_end_text(part, one.depth_from_mm)} mm"
         axes.text(high + 2.2 * room, at, text, va="center", fontsize=8, family=FONT, color=INK)
     if not places:

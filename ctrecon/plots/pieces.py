@@ -12,7 +12,8 @@ from skimage.measure import find_contours
 
 from ctrecon.core.frames import Floats
 from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, plain
-from ctrecon.record.part import Feature, Joint, Part, Piece, depths_in_part_frame, is_seam
+from ctrecon.record.kinds import is_outside, is_seam, kind_of
+from ctrecon.record.part import Feature, Joint, Part, Piece, depths_in_part_frame
 from ctrecon.record.solid import Prism, Solid, solid_of
 
 __all__ = ["exploded_section"]
@@ -139,7 +140,7 @@ def _mesh(part: Part, solid: Solid) -> _Mesh | None:
 
 
 def _is_side_seam(feature: Feature) -> bool:
-    return is_seam(feature) and feature.kind != "face_seam"
+    return is_seam(feature) and not kind_of(feature).is_face
 
 
 def _regions(part: Part, solid: Solid, mesh: _Mesh) -> list[_Region]:
@@ -193,7 +194,7 @@ def _sides(part: Part, piece: Piece) -> list[Feature]:
 
 def _start(part: Part, piece: Piece) -> float:
     """Return the depth (part frame) from which a layer reaches: that of its flat seam."""
-    faces = [part.feature(i) for i in piece.features if part.feature(i).kind == "face_seam"]
+    faces = [part.feature(i) for i in piece.features if kind_of(part.feature(i)).is_face]
     return depths_in_part_frame(part, faces[0])[0] if faces else -np.inf
 
 
@@ -203,9 +204,7 @@ def _beyond(part: Part, piece: Piece, seam: Feature, prisms: dict[str, Prism], m
     if prism is None:
         return np.full((len(mesh.y), len(mesh.z)), -np.inf)
     side = mesh.side(prism)
-    outsides = [
-        f for f in (part.feature(i) for i in piece.features) if f.kind.endswith("_outside") or f.kind == "wheel"
-    ]
+    outsides = [f for f in (part.feature(i) for i in piece.features) if is_outside(f) or kind_of(f).is_relief]
     slack = part.stack.voxel_mm[0]  # its ends and those of its outsides are one face
     near = [end for f in outsides for end in depths_in_part_frame(part, f)]
     low = next((e for e in near if abs(e - prism.low) < slack), prism.low)

@@ -3,7 +3,8 @@
 from matplotlib.figure import Figure
 
 from ctrecon.core.measured import format_value
-from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, kind_words, plain
+from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, plain
+from ctrecon.record.kinds import kind_words
 from ctrecon.record.part import Part
 
 __all__ = ["NOISE_LIMIT", "residual_plot"]

@@ -10,7 +10,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patheffects import Normal, Stroke
 from numpy.typing import NDArray
 
-from ctrecon.plots.style import FONT, INK, SOFT, LineLook, kind_words, line_look, plain
+from ctrecon.plots.style import FONT, INK, SOFT, LineLook, line_look, plain
+from ctrecon.record.kinds import kind_words
 from ctrecon.record.part import Part
 from ctrecon.record.pictures import SlicePicture
 

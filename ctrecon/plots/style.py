@@ -15,10 +15,10 @@ from matplotlib.figure import Figure
 from matplotlib.ft2font import FT2Font
 from matplotlib.image import AxesImage
 
-from ctrecon.record.part import Feature, Part
+from ctrecon.record.part import Part
 
 __all__ = [
-    "ACCENT", "FONT", "INK", "PALE", "SOFT", "LineLook", "grey_bar", "kind_words", "line_look", "plain", "to_svg",
+    "ACCENT", "FONT", "INK", "PALE", "SOFT", "LineLook", "grey_bar", "line_look", "plain", "to_svg",
 ]  # fmt: skip
 
 INK, SOFT, PALE, ACCENT = "#1d2329", "#6d7884", "#dfe4e9", "#a8490a"
@@ -50,11 +50,6 @@ def line_look(part: Part, ident: str) -> LineLook:
     ids = [feature.id for feature in part.features]
     number = ids.index(ident) if ident in ids else len(ids)
     return LineLook(_COLOURS[number % len(_COLOURS)], _DASHES[number % len(_DASHES)])
-
-
-def kind_words(feature: Feature) -> str:
-    """Return the kind as words: 'round_hole' is a 'round hole'."""
-    return feature.kind.replace("_", " ")
 
 
 @cache

@@ -10,7 +10,8 @@ from scipy import ndimage
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_short, format_value
 from ctrecon.plots.slices import scale_bar
-from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, grey_bar, kind_words, plain
+from ctrecon.plots.style import ACCENT, FONT, INK, SOFT, grey_bar, plain
+from ctrecon.record.kinds import kind_words
 from ctrecon.record.part import Part
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture
 

@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from ctrecon.core.measured import Measured, format_value
+from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Feature, Part, Relation, outline_in_part_frame
 from ctrecon.record.patterns import Pattern, equal_sizes, find_patterns
 from ctrecon.record.relations import AxisLine, across_mm, holes_of, place_and_covariance, said
@@ -13,13 +14,12 @@ from ctrecon.record.relations import AxisLine, across_mm, holes_of, place_and_co
 __all__ = ["hole_patterns"]
 
 _LEAST_WIDTH = 0.3
-_BODIES = ("round_outside", "square_outside", "rectangular_outside", "polygon_outside")
 
 
 def hole_patterns(part: Part, lines: Mapping[str, AxisLine]) -> list[Relation]:
     """Return groups of holes of one size, and the patterns their places clearly make."""
     holes = holes_of(part, lines)
-    drilled = [f for f in part.features if f.kind == "round_hole" and f.diameter_mm is not None]
+    drilled = [f for f in part.features if is_hole(f) and kind_of(f).is_round and f.diameter_mm is not None]
     out, groups = _one_size(part, drilled, holes)
     if len(holes) < 3:
         return out
@@ -57,7 +57,7 @@ def _room(part: Part, places: np.ndarray) -> tuple[float, float]:
     """Return width and area in which holes could have been put: the largest outside, else the box of the holes."""
     best = (0.0, 0.0)
     for f in part.features:
-        if f.kind not in _BODIES and f.kind != "free_outside":
+        if not kind_of(f).is_outside:
             continue
         if f.diameter_mm is not None:
             size = (f.diameter_mm.value, np.pi / 4 * f.diameter_mm.value**2)
@@ -79,7 +79,7 @@ def _room(part: Part, places: np.ndarray) -> tuple[float, float]:
 
 
 def _reference(part: Part, lines: Mapping[str, AxisLine]) -> Feature | None:
-    some = [f for f in part.features if f.id in lines and f.kind in _BODIES]
+    some = [f for f in part.features if f.id in lines and kind_of(f).is_body]
     return max(some, key=across_mm, default=None)
 
 

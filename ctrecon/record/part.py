@@ -18,34 +18,11 @@ from ctrecon.record.scale_found import KnownSize, ScaleFound
 from ctrecon.record.worn import Worn
 
 __all__ = [
-    "KINDS", "RELATION_KINDS", "REQUIRED", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "ImageInfo",
+    "RELATION_KINDS", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "ImageInfo",
     "Joint", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn", "Worn",
-    "depths_in_part_frame", "is_hole", "is_seam", "outline_in_part_frame", "place_in_part_frame", "scale_u_along",
+    "depths_in_part_frame", "outline_in_part_frame", "place_in_part_frame", "scale_u_along",
     "scale_u_of", "taper_of",
 ]  # fmt: skip
-
-REQUIRED: dict[str, tuple[str, ...]] = {
-    "round_hole": ("diameter_mm",),
-    "round_outside": ("diameter_mm",),
-    "square_hole": ("flats_mm", "turn_deg"),
-    "square_outside": ("flats_mm", "turn_deg"),
-    "rectangular_hole": ("flats_pair_mm", "turn_deg"),
-    "rectangular_outside": ("flats_pair_mm", "turn_deg"),
-    "slot": ("flats_pair_mm", "turn_deg"),
-    "polygon_hole": ("flats_mm", "sides", "turn_deg"),
-    "polygon_outside": ("flats_mm", "sides", "turn_deg"),
-    "free_hole": ("area_mm2", "outline_mm"),
-    "free_outside": ("area_mm2", "outline_mm"),
-    "round_seam": ("diameter_mm", "seam_mm"),
-    "square_seam": ("flats_mm", "turn_deg", "seam_mm"),
-    "free_seam": ("outline_mm", "area_mm2", "seam_mm"),
-    "face_seam": ("seam_mm",),
-    "arc_outside": ("diameter_mm", "arc_deg"),
-    "wheel": ("tip_diameter_mm", "root_diameter_mm", "teeth"),
-}
-"""The main sizes each kind must carry (place and depth are required of all)."""
-
-KINDS: tuple[str, ...] = tuple(REQUIRED)
 
 RELATION_KINDS: dict[str, str] = {
     "axis_offset": "mm", "axes_angle": "deg", "flats_square": "deg", "flats_parallel": "deg", "flats_differ": "mm",
@@ -115,7 +92,7 @@ class Feature:
     Parameters
     ----------
     id, kind, basis, flags : str, str, str, tuple of str
-        Such as F1; one of `KINDS`; measured, stated, inferred or assumed; names of `ctrecon.core.flags`.
+        Such as F1; one of `record.kinds.KINDS`; measured, stated, inferred or assumed; names of `core.flags`.
     x_mm, y_mm, depth_from_mm, depth_to_mm, length_mm : Measured or None
         Axis at mid depth; stack z where it crosses the end faces (None: beyond the stack); length along it.
     opens_at : tuple of str or None
@@ -395,11 +372,6 @@ class Part:
         return tuple(one for one in self.features if one.kind in kinds)
 
 
-def is_hole(feature: Feature) -> bool:
-    """Tell whether the feature is a hole (metal outside it)."""
-    return feature.kind.endswith("_hole") or feature.kind == "slot"
-
-
 def taper_of(feature: Feature) -> Measured | None:
     """Return the taper where it stands out of its uncertainty (four u), else None: the feature is parallel."""
     taper = feature.taper_mm_per_mm
@@ -408,9 +380,6 @@ def taper_of(feature: Feature) -> Measured | None:
     return taper
 
 
-def is_seam(feature: Feature) -> bool:
-    """Tell whether the feature is a seam inside solid metal."""
-    return feature.kind.endswith("_seam")
 
 
 def _stack_ends(part: Part, feature: Feature) -> tuple[float, float]:

@@ -8,14 +8,8 @@ import numpy as np
 
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
-from ctrecon.record.part import (
-    Feature,
-    Part,
-    Relation,
-    depths_in_part_frame,
-    is_hole,
-    scale_u_along,
-)
+from ctrecon.record.kinds import is_hole, kind_of
+from ctrecon.record.part import Feature, Part, Relation, depths_in_part_frame, scale_u_along
 
 __all__ = [
     "AxisLine", "across_mm", "axes_angles", "axis_offsets", "centre_distances", "equal_turns", "holes_of",
@@ -29,7 +23,6 @@ _MOST_PAIRS = 15
 _NOISE_MEAN = np.sqrt(np.pi / 2)
 _NOISE_99 = 3.03  # of a length made by two equal components
 _WIDEST_U_DEG = 2.0
-_TURNED = ("square_hole", "square_outside", "square_seam", "rectangular_hole", "rectangular_outside", "slot")
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,13 +53,12 @@ def said(value: Measured, part: Part, unit: str = "mm") -> str:
 
 def across_mm(feature: Feature) -> float:
     """Return the smallest size square to the axis; 0 where none is known."""
-    sizes = [m.value for m in (feature.diameter_mm, feature.flats_mm, *(feature.flats_pair_mm or ())) if m is not None]
-    return min(sizes, default=0.0)
+    return min((size.value for _, size in kind_of(feature).known(feature)), default=0.0)
 
 
 def _pairs(part: Part, lines: Mapping[str, AxisLine]) -> Iterator[tuple[Feature, Feature, float]]:
     """Yield nested or adjoining features whose axes were meant to be one, and the depth to judge them at."""
-    some = [f for f in part.features if f.id in lines and f.kind != "arc_outside"]
+    some = [f for f in part.features if f.id in lines and not kind_of(f).is_relief]
     slack = 2 * part.stack.voxel_mm[0]
     for a, b in combinations(some, 2):
         (a0, a1), (b0, b1) = depths_in_part_frame(part, a), depths_in_part_frame(part, b)
@@ -115,7 +107,7 @@ def axes_angles(part: Part, lines: Mapping[str, AxisLine]) -> list[Relation]:
     """Return the angles between axes that both features show on their own: nested ones, holes to the main outside."""
     pairs = [(a, b) for a, b, _ in _pairs(part, lines)]
     own = [f for f in part.features if f.id in lines and lines[f.id].own]
-    main = max((f for f in own if f.kind.endswith("_outside")), key=across_mm, default=None)
+    main = max((f for f in own if kind_of(f).is_outside), key=across_mm, default=None)
     if main is not None:
         pairs += [(main, f) for f in own if is_hole(f)]
     out, seen = [], set()
@@ -143,7 +135,7 @@ def axes_angles(part: Part, lines: Mapping[str, AxisLine]) -> list[Relation]:
 
 def equal_turns(part: Part) -> list[Relation]:
     """Return the differences in turn of squares and rectangles, to the nearest quarter turn."""
-    some = [f for f in part.features if f.kind in _TURNED and f.turn_deg is not None]
+    some = [f for f in part.features if kind_of(f).is_four_sided and f.turn_deg is not None]
     out = []
     for a, b in list(combinations(some, 2))[:_MOST_PAIRS]:
         if a.turn_deg is None or b.turn_deg is None:

@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 from skimage.draw import polygon2mask
 
 from ctrecon.core.frames import Floats
+from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Feature, Part, outline_in_part_frame, place_in_part_frame
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon
+from ctrecon.shapes import ArcShape
 
 __all__ = ["Distance", "Section", "section_of"]
 
@@ -55,28 +56,20 @@ def section_of(part: Part, feature: Feature, pitch_mm: float) -> Section | None:
         return None
     x, y = place_in_part_frame(part, feature)
     turn = 0.0 if feature.turn_deg is None else feature.turn_deg.value
-    if feature.kind == "wheel" or feature.tip_diameter_mm is not None:
-        return _wheel(feature, x, y, turn)
-    if feature.diameter_mm is not None:
-        circle = Circle(x, y, feature.diameter_mm.value / 2)
-        return _with_gap(part, feature, circle)
-    if feature.kind.startswith("polygon") and feature.flats_mm is not None and feature.sides:
-        return _exact(RegularPolygon(x, y, feature.sides, feature.flats_mm.value / 2, turn))
-    pair = feature.flats_pair_mm
-    if pair is not None:
-        a, b = pair[0].value, pair[1].value
-    elif feature.flats_mm is not None:
-        a = b = feature.flats_mm.value
-    else:
+    kind = kind_of(feature)
+    shape = kind.shape(feature, x, y, turn)
+    if shape is None:
         return None
-    if feature.kind == "slot" or feature.kind.startswith("free"):
-        radius = min(a, b) / 2
-    else:
-        radius = 0.0 if feature.corner_radius_mm is None else feature.corner_radius_mm.value
-    return _exact(Rectangle(x, y, a, b, turn, min(radius, min(a, b) / 2)))
+    lost = kind.arc_left(feature)
+    if lost is not None and shape.round_of is not None:
+        return _with_gap(part, feature, _exact(shape), shape.round_of, lost)
+    section = _exact(shape)
+    if kind.is_toothed:
+        return Section(section.distance, section.outline, section.distance, _BROKEN_SLACK)
+    return section
 
 
-def _exact(shape: Circle | Rectangle | RegularPolygon) -> Section:
+def _exact(shape: ArcShape) -> Section:
     return Section(_by_points(shape.signed_distance), shape.outline())
 
 
@@ -88,35 +81,35 @@ def _by_points(signed: Callable[[Floats], Floats]) -> Distance:
     return distance
 
 
-def _with_gap(part: Part, feature: Feature, circle: Circle) -> Section:
+def _with_gap(
+    part: Part, feature: Feature, whole: Section, circle: tuple[float, float, float], left: tuple[float, float]
+) -> Section:
     """Cut a missing sector off a round outside: along its radii where a bore shows it is a ring, else by a chord."""
-    whole = _exact(circle)
-    arc, start = feature.arc_deg, feature.arc_from_deg
-    if feature.kind != "round_outside" or arc is None or start is None or arc >= 360:
-        return whole
+    (x0, y0, radius), (start, arc) = circle, left
     gap = np.radians(360 - arc)
     middle = np.radians(start + arc) + gap / 2
-    for other in part.of_kind("arc_outside"):
+    for other in (one for one in part.features if kind_of(one).is_relief):
         if other.x_mm is not None and _share_depth(feature, other):
             ox, oy = place_in_part_frame(part, other)
-            away = np.arctan2(oy - circle.y, ox - circle.x) - middle
+            away = np.arctan2(oy - y0, ox - x0) - middle
             if abs((away + np.pi) % (2 * np.pi) - np.pi) < gap / 2 + 0.2:
                 return whole  # the relief itself takes the metal away
-    ring = any(_share_depth(feature, one) and (one.arc_deg or 360) < 360 for one in part.of_kind("round_hole"))
+    broken = (one for one in part.features if is_hole(one) and kind_of(one).cuts_rim(one))
+    ring = any(_share_depth(feature, one) for one in broken)
 
     def cut(x: Floats, y: Floats) -> Floats:
-        dx, dy = x - circle.x, y - circle.y
+        dx, dy = x - x0, y - y0
         if not ring:
-            return np.asarray(circle.radius * np.cos(gap / 2) - (dx * np.cos(middle) + dy * np.sin(middle)))
+            return np.asarray(radius * np.cos(gap / 2) - (dx * np.cos(middle) + dy * np.sin(middle)))
         a, b = middle + gap / 2, middle - gap / 2
         one, two = np.cos(a) * dy - np.sin(a) * dx, np.sin(b) * dx - np.cos(b) * dy
         return np.asarray(np.minimum(one, two) if gap > np.pi else np.maximum(one, two))
 
     def distance(x: Floats, y: Floats) -> Floats:
-        d = circle.radius - np.hypot(x - circle.x, y - circle.y)
+        d = radius - np.hypot(x - x0, y - y0)
         return np.asarray(np.minimum(d, cut(x, y)), dtype=np.float32)
 
-    return Section(distance, circle.outline(), cut, _BROKEN_SLACK)
+    return Section(distance, whole.outline, cut, _BROKEN_SLACK)
 
 
 def _share_depth(one: Feature, other: Feature) -> bool:
@@ -126,26 +119,6 @@ def _share_depth(one: Feature, other: Feature) -> bool:
 
     (a, b), (c, d) = ends(one), ends(other)
     return min(b, d) > max(a, c)
-
-
-def _wheel(feature: Feature, x: float, y: float, turn: float) -> Section | None:
-    """Teeth as wide as their gaps: the record holds no flank."""
-    tip, root, teeth = feature.tip_diameter_mm, feature.root_diameter_mm, feature.teeth
-    if tip is None or root is None:
-        return None
-    outline = Circle(x, y, tip.value / 2).outline()
-    if not teeth:
-        return _exact(Circle(x, y, (tip.value + root.value) / 4))
-    pitch = 2 * np.pi / teeth
-
-    def distance(px: Floats, py: Floats) -> Floats:
-        r = np.hypot(px - x, py - y)
-        angle = np.arctan2(py - y, px - x) - np.radians(turn)
-        side = r * (pitch / 4 - np.abs((angle + pitch / 2) % pitch - pitch / 2))
-        tooth = np.minimum(tip.value / 2 - r, side)
-        return np.asarray(np.maximum(root.value / 2 - r, tooth), dtype=np.float32)
-
-    return Section(distance, outline, distance, _BROKEN_SLACK)
 
 
 def _free(outline: Floats, pitch_mm: float) -> Section | None:

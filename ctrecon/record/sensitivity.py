@@ -4,11 +4,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
-import shapely
 
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import Measured
-from ctrecon.record.part import Feature, Part, Sensitivity, depths_in_part_frame, is_hole, is_seam, place_in_part_frame
+from ctrecon.record.kinds import is_hole, is_seam, kind_of
+from ctrecon.record.part import Feature, Part, Sensitivity, depths_in_part_frame, place_in_part_frame
 
 __all__ = ["Sides", "edge_u_of", "end_sides", "feature_sensitivity", "quantities", "with_sensitivity"]
 
@@ -19,7 +19,6 @@ NOT_SEEN: tuple[int | None, int | None] = (None, None)
 """Both ends of a feature of which no face was seen."""
 
 _SAME_FACE_SLICES = 1.5
-_ACROSS = ("diameter_mm", "flats_mm", "tip_diameter_mm", "root_diameter_mm")
 
 
 def quantities(feature: Feature) -> dict[str, Measured]:
@@ -67,8 +66,8 @@ def feature_sensitivity(feature: Feature, direction: Floats, sides: Sides) -> di
     """
     axis = np.asarray(direction, dtype=float) / np.linalg.norm(direction)
     along, across = _zyx(axis**2), _zyx((1 - axis**2) / 2)
-    outward = 0 if is_seam(feature) else -1 if is_hole(feature) or feature.kind == "arc_outside" else 1
-    first, last = (0, 0) if is_seam(feature) else sides
+    kind = kind_of(feature)
+    first, last = (0, 0) if kind.is_seam else sides
     turn = 0.0 if feature.turn_deg is None else feature.turn_deg.value
     pair = [_zyx(normal_at(axis, turn + more) ** 2) for more in (0.0, 90.0)]
     out: dict[str, Sensitivity] = {}
@@ -80,37 +79,27 @@ def feature_sensitivity(feature: Feature, direction: Floats, sides: Sides) -> di
             edge, weight = float(first if name == "depth_from_mm" else last) * axis[2], np.array([1.0, 0.0, 0.0])
         elif name == "length_mm":
             edge, weight = float(last - first), along
-        elif name in _ACROSS:
-            edge, weight = 2.0 * outward, across
-        elif name.startswith("flats_pair_mm"):
-            edge, weight = 2.0 * outward, pair[0] if name.endswith("1") else pair[1]
-        elif name == "corner_radius_mm":
-            edge, weight = 1.0 * outward, across
-        elif name == "area_mm2":
-            edge, weight = outward * _girth(feature, q), 2 * across
-        elif name == "taper_mm_per_mm":
-            edge, weight = 0.0, across - along
-        elif name == "seam_mm":
-            edge, weight = 0.0, along if feature.kind == "face_seam" else across
-        elif name == "roundness_mm":
-            edge, weight = 0.0, across
         else:
-            continue
+            answer = kind.edge_answer(name, feature)
+            if answer is None:
+                continue
+            edge, weight = answer, across
+            if name.startswith("flats_pair_mm"):
+                weight = pair[0] if name.endswith("1") else pair[1]
+            elif name == "area_mm2":
+                weight = 2 * across
+            elif name == "taper_mm_per_mm":
+                weight = across - along
+            elif name == "seam_mm" and kind.is_face:
+                weight = along
         scale = weight * q
         out[name] = Sensitivity(edge=float(edge), scale=(float(scale[0]), float(scale[1]), float(scale[2])))
     return out
 
 
-def _girth(feature: Feature, area: float) -> float:
-    """Length of the outline; of a circle of that area where none is drawn."""
-    if feature.outline_mm is None or len(feature.outline_mm) < 3:
-        return 2.0 * float(np.sqrt(np.pi * area))
-    return float(shapely.Polygon(feature.outline_mm).length)
-
-
 def _reach(feature: Feature) -> float:
     """Return the largest size across, mm."""
-    sizes = [one.value for name, one in quantities(feature).items() if name in _ACROSS or name.startswith("flats_pair")]
+    sizes = [one.value for _, one in kind_of(feature).known(feature)]
     if feature.area_mm2 is not None:
         sizes.append(2 * float(np.sqrt(feature.area_mm2.value / np.pi)))
     return max(sizes, default=0.0)
@@ -125,9 +114,9 @@ def end_sides(part: Part, feature: Feature) -> Sides:
     """
     slack = _SAME_FACE_SLICES * part.stack.voxel_mm[0]
     hole = is_hole(feature)
-    others = [one for one in part.features if one is not feature and not is_seam(one) and one.kind != "arc_outside"]
+    others = [one for one in part.features if one is not feature and not is_seam(one) and not kind_of(one).is_relief]
     own = depths_in_part_frame(part, feature)
-    if feature.kind == "arc_outside":
+    if kind_of(feature).is_relief:
         for one in others:
             theirs = depths_in_part_frame(part, one)
             if not is_hole(one) and max(abs(a - b) for a, b in zip(own, theirs, strict=True)) < slack:

@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrecon.core.frames import Floats
-from ctrecon.record.part import Feature, Part, depths_in_part_frame, is_hole, is_seam, place_in_part_frame, taper_of
+from ctrecon.record.kinds import is_seam, kind_of
+from ctrecon.record.part import Feature, Part, depths_in_part_frame, place_in_part_frame
 from ctrecon.record.sections import Section, section_of
 
 __all__ = ["Box", "Prism", "Solid", "solid_of"]
@@ -241,16 +242,12 @@ def solid_of(part: Part) -> Solid:
         if section is not None:
             made[feature.id] = _prism(part, feature, section)
     join = _JOIN_SLICES * dz
-    outsides = [made[f.id] for f in part.features if f.id in made and _adds(f)]
-    cutters = [made[f.id] for f in part.features if f.id in made and (is_hole(f) or f.kind == "arc_outside")]
+    outsides = [made[f.id] for f in part.features if f.id in made and kind_of(f).is_outside]
+    cutters = [made[f.id] for f in part.features if f.id in made and kind_of(f).is_cutter]
     outsides = _joined(outsides, join)
     bodies = tuple((one, tuple(_cuts(one, cutters, join))) for one in outsides)
     shape = (part.stack.slices, part.stack.rows, part.stack.columns)
     return Solid(bodies, tuple(_gaps(part, made, outsides, join)), tuple(made.values()), rotation, (dz, dy, dx), shape)
-
-
-def _adds(feature: Feature) -> bool:
-    return (feature.kind.endswith("_outside") and feature.kind != "arc_outside") or feature.kind == "wheel"
 
 
 def _prism(part: Part, feature: Feature, section: Section) -> Prism:
@@ -261,14 +258,13 @@ def _prism(part: Part, feature: Feature, section: Section) -> Prism:
         lean = abs(float(cross.direction[2])) * (cross.last - cross.first)
         half = cross.radius + lean
         return Prism(feature.id, section, middle - half, middle + half, middle, cross=cross)
-    taper = taper_of(feature)
     return Prism(
         feature.id,
         section,
         -np.inf if feature.depth_from_mm is None else low,
         np.inf if feature.depth_to_mm is None else high,
         middle,
-        0.0 if taper is None else taper.value / 2,
+        kind_of(feature).wall_per_mm(feature),
     )
 
 
@@ -324,7 +320,7 @@ def _gaps(part: Part, made: dict[str, Prism], outsides: list[Prism], join: float
         if not is_seam(feature) or feature.seam_mm is None or abs(feature.seam_mm.value) < _LEAST_SHARE * join:
             continue
         thick = feature.seam_mm.value
-        if feature.kind != "face_seam":
+        if not kind_of(feature).is_face:
             if feature.id in made:
                 prism = made[feature.id]
                 ends = [e for one in outsides for e in (one.low, one.high)]

@@ -14,8 +14,9 @@ from pydantic import TypeAdapter, ValidationError
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import Measured, expanded
+from ctrecon.record.kinds import KINDS, kind_of
 from ctrecon.record.measurement import need_part
-from ctrecon.record.part import RELATION_KINDS, REQUIRED, Feature, Part, Piece, scale_u_of
+from ctrecon.record.part import RELATION_KINDS, Feature, Part, Piece, scale_u_of
 
 __all__ = ["part_to_json", "read_part", "record_schema", "write_features_csv", "write_part"]
 
@@ -52,7 +53,7 @@ _ORDER = (
 def _feature_dict(feature: Feature) -> dict[str, Any]:
     """Keep what belongs to the kind: the required fields always, the others where known or explained."""
     raw = dataclasses.asdict(feature)
-    keep = {*_ALWAYS, *REQUIRED.get(feature.kind, ()), *feature.unknown}
+    keep = {*_ALWAYS, *kind_of(feature).required, *feature.unknown}
     return {
         key: value
         for key, value in raw.items()
@@ -81,13 +82,13 @@ def _faults(part: Part) -> Iterator[str]:
         yield "two features carry the same id"
     for number, feature in enumerate(part.features):
         at = f"features.{number}"
-        if feature.kind not in REQUIRED:
+        if feature.kind not in KINDS:
             yield f"{at}.kind: '{feature.kind}' is not a kind of feature"
             continue
         if feature.basis not in _BASES:
             yield f"{at}.basis: '{feature.basis}' is none of {', '.join(_BASES)}"
         yield from _depth_faults(at, feature)
-        for name in (*_ALWAYS[4:], *REQUIRED[feature.kind]):
+        for name in (*_ALWAYS[4:], *kind_of(feature).required):
             if getattr(feature, name) is None and name not in feature.unknown:
                 yield f"{at}.{name}: null without a reason in 'unknown'"
         for name, value in vars(feature).items():

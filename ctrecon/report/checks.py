@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_percent, format_value
 from ctrecon.plots.slices import cutout
-from ctrecon.plots.style import kind_words
+from ctrecon.record.kinds import kind_words
 from ctrecon.record.part import Feature, Part, Piece
 from ctrecon.record.pictures import SlicePicture
 from ctrecon.report.embedded_images import figure_uri

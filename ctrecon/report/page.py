@@ -18,18 +18,10 @@ from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_percent, format_short, format_u, format_value
 from ctrecon.core.threads import in_one_thread
 from ctrecon.plots import depth_chart, residual_plot, slice_with_fits
-from ctrecon.plots.style import kind_words
 from ctrecon.record.explained import Explained
+from ctrecon.record.kinds import REQUIRED, kind_of, kind_words
 from ctrecon.record.measurement import Measurement, need_part
-from ctrecon.record.part import (
-    REQUIRED,
-    Feature,
-    Part,
-    Piece,
-    depths_in_part_frame,
-    place_in_part_frame,
-    scale_u_of,
-)
+from ctrecon.record.part import Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
 from ctrecon.report.budgets import budget_rows, image_facts
 from ctrecon.report.checks import BASES, checks_of, percent
@@ -76,8 +68,6 @@ _WORDS = {
     "arc_from_deg": "arc starts at",
     "probability_separate": "probability that it is separate",
 }
-_PAIRS = {"square": ("flats, pair at the turn", "flats, other pair"), "": ("longer", "shorter")}
-_BODIES = ("round_outside", "square_outside", "polygon_outside", "rectangular_outside")
 _VERDICTS = {
     "separate": "a separate piece is suggested",
     "one_piece": "one piece",
@@ -172,7 +162,7 @@ def _sizes(part: Part, feature: Feature) -> Iterator[Number]:
     for name in _SIZES:
         value = getattr(feature, name)
         if name == "flats_pair_mm" and value is not None:
-            labels = _PAIRS["square" if feature.kind.startswith("square") else ""]
+            labels = [size.label for size in kind_of(feature).sizes if size.field == name]
             yield from (_number(part, name, one, label=label) for one, label in zip(value, labels, strict=True))
         elif value is not None or (name in REQUIRED[feature.kind] and name in feature.unknown):
             yield _number(part, name, value, "unknown")
@@ -304,19 +294,18 @@ def _parted(rows: Sequence[_T], says: Callable[[_T], Sequence[str]]) -> tuple[li
 def _has_axis(feature: Feature) -> bool:
     """Tell whether the feature has a place and runs along the part axis."""
     placed = feature.x_mm is not None and feature.y_mm is not None
-    return placed and "not_along_depth" not in feature.flags and feature.kind != "face_seam"
+    return placed and "not_along_depth" not in feature.flags and not kind_of(feature).is_face
 
 
 def _across(feature: Feature) -> float:
     """Return the largest size square to the axis, 0 where none is known."""
-    pair = feature.flats_pair_mm or ()
-    return max((one.value for one in (feature.diameter_mm, feature.flats_mm, *pair) if one is not None), default=0.0)
+    return max((size.value for _, size in kind_of(feature).known(feature)), default=0.0)
 
 
 def _reference(part: Part) -> Feature | None:
     """Return the feature others are placed from: the largest outside, else the first that has a place."""
     placed = [one for one in part.features if _has_axis(one)]
-    outsides = [one for one in placed if one.kind in _BODIES]
+    outsides = [one for one in placed if kind_of(one).is_body]
     if outsides:
         return max(outsides, key=_across)
     return placed[0] if placed else None

@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ctrecon.plots.pieces import exploded_section
-from ctrecon.plots.style import kind_words
 from ctrecon.plots.unrolled import face_seam_map, seam_section, unrolled_seam
+from ctrecon.record.kinds import kind_words
 from ctrecon.record.part import Part
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture
 from ctrecon.report.embedded_images import figure_uri

@@ -11,6 +11,7 @@ from scipy import ndimage
 from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.kinds import kind_of
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture
 from ctrecon.seams.paths import SeamShape
 from ctrecon.seams.refine import grown
@@ -62,7 +63,7 @@ def make_seam_pictures(squared: SquaredStack, drafts: Sequence[Draft]) -> tuple[
     surest = sorted(seams, key=lambda d: -(d.seam.z if d.seam is not None else 0.0))[:_MOST_SEAMS]
     out: list[SeamPicture | FaceSeamPicture] = []
     for draft in (d for d in seams if d in surest):
-        if draft.feature.kind == "face_seam":
+        if kind_of(draft.feature).is_face:
             depth = draft.depths[0]
             meeting = [s for s in seams if s.sized.candidate.shape is not None and _meets(s, depth)]
             flat = _face(squared, draft, [_outline(s) for s in meeting])

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft
+from ctrecon.record.kinds import is_outside
 from ctrecon.seams.face_profile import Tiles
 from ctrecon.seams.layout import is_pin
 from ctrecon.shapes import Circle
@@ -98,7 +99,7 @@ def _points(draft: Draft) -> Floats:
 
 
 def _outlines(drafts: list[Draft]) -> list[Draft]:
-    closed = [d for d in drafts if d.feature.kind.endswith("_outside") and d.feature.kind != "arc_outside"]
+    closed = [d for d in drafts if is_outside(d.feature)]
     return sorted(closed, key=lambda d: d.depths[0] - d.depths[1])[:_MOST_OUTLINES]
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.features.build import Draft, SeamStrength
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.seams.base import Base
 from ctrecon.seams.depth import Depths, find_depths
 from ctrecon.seams.false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring
@@ -402,10 +403,10 @@ def _centres(drafts: list[Draft]) -> list[Centre]:
     goes that may hold a seam.
     """
     found: list[Centre] = []
-    outside = [d for d in drafts if d.feature.kind.endswith("_outside")]
+    outside = [d for d in drafts if is_outside(d.feature) or kind_of(d.feature).is_relief]
     for draft in sorted(drafts, key=lambda d: d.depths[0] - d.depths[1]):
         fit = draft.sized.fit
-        if not isinstance(fit, ShapeFit) or draft.feature.kind == "arc_outside":
+        if not isinstance(fit, ShapeFit) or kind_of(draft.feature).is_relief:
             continue
         x, y = fit.value("x"), fit.value("y")
         points = [
@@ -438,7 +439,9 @@ def _turned_about(centres: list[Centre], drafts: list[Draft]) -> list[Centre]:
 
 def _outlines(drafts: list[Draft]) -> list[Base]:
     """List outlines whose parallels are neither circles nor squares: the longest through depth first."""
-    plain = ("round_outside", "square_outside", "rectangular_outside", "arc_outside")
-    odd = [d for d in drafts if d.feature.kind.endswith("_outside") and d.feature.kind not in plain]
+    odd = [
+        d for d in drafts
+        if (kind := kind_of(d.feature)).is_outside and not kind.is_round and not kind.is_four_sided
+    ]  # fmt: skip
     odd.sort(key=lambda d: d.depths[0] - d.depths[1])
     return [Base(d.sized.candidate.spans[len(d.sized.candidate.spans) // 2].points) for d in odd[:_MOST_OUTLINES]]

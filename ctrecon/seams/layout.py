@@ -7,6 +7,7 @@ import shapely
 
 from ctrecon.core.frames import Floats
 from ctrecon.features.build import Draft
+from ctrecon.record.kinds import is_outside
 
 __all__ = ["is_pin", "ring_of", "stack_ends"]
 
@@ -34,7 +35,7 @@ def is_pin(seam: Draft, outside: Sequence[Draft]) -> bool:
     outside : sequence of Draft
         All features but seams.
     """
-    rims = [d for d in outside if d.feature.kind.endswith("_outside") and d.feature.kind != "arc_outside"]
+    rims = [d for d in outside if is_outside(d.feature)]
     over = [d for d in rims if d.depths[0] < seam.depths[1] and d.depths[1] > seam.depths[0]]
     whole = [p for p in (shapely.Polygon(ring_of(d)) for d in over) if p.area > 0]
     if not whole:

@@ -60,6 +60,33 @@ class Parallel:
         """Length of the line, px."""
         return self.base.ring(self.offset)[1]
 
+    @property
+    def half_width(self) -> float:
+        """Distance from the middle to the line."""
+        return float(self.signed_distance(np.array([self.centre]))[0])
+
+    @property
+    def wall_share(self) -> float:
+        """1: growth is told of its offset."""
+        return 1.0
+
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+        return "free"
+
+    def blur_pull(self, blur: float) -> float:
+        """Return 0: a seam is no edge."""
+        return 0.0
+
+    def widths(self) -> tuple[float, ...]:
+        """Return the distance from its middle."""
+        return (self.half_width,)
+
+    def moved(self, dx: float, dy: float) -> "Parallel":
+        """Return it elsewhere."""
+        return replace(self, x=self.x + dx, y=self.y + dy)
+
 
 SeamShape = Circle | Rectangle | Parallel
 

@@ -1,16 +1,17 @@
 """The ellipse."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.shapes.base import PlainShape
 
 __all__ = ["Ellipse"]
 
 
 @dataclass(frozen=True)
-class Ellipse:
+class Ellipse(PlainShape):
     """Axis a in the direction `turn_deg` (from +x towards +y), axis b square to it; both whole lengths."""
 
     x: float
@@ -45,3 +46,21 @@ class Ellipse:
         angle, t = np.linspace(0, 2 * np.pi, count), np.radians(self.turn_deg)
         u, v = self.a / 2 * np.cos(angle), self.b / 2 * np.sin(angle)
         return np.column_stack([self.x + u * np.cos(t) - v * np.sin(t), self.y + u * np.sin(t) + v * np.cos(t)])
+
+    def moved(self, dx: float, dy: float) -> "Ellipse":
+        """Return it elsewhere."""
+        return replace(self, x=self.x + dx, y=self.y + dy)
+
+    @property
+    def half_width(self) -> float:
+        """Half of its shorter axis."""
+        return min(self.a, self.b) / 2
+
+    def widths(self) -> tuple[float, ...]:
+        """Return the shorter and the longer axis."""
+        return min(self.a, self.b), max(self.a, self.b)
+
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+        return "free"

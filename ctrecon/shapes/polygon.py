@@ -1,16 +1,19 @@
 """The regular polygon."""
 
-from dataclasses import dataclass
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.shapes.base import PlainShape, Vertex
 
 __all__ = ["RegularPolygon"]
 
 
 @dataclass(frozen=True)
-class RegularPolygon:
+class RegularPolygon(PlainShape):
     """A regular polygon by its flats: `turn_deg` is the outward normal of one side.
 
     `inradius` is the distance from the centre to a side: half the distance across the
@@ -49,3 +52,45 @@ class RegularPolygon:
         angle = np.radians(self.turn_deg) + np.pi / self.sides * (2 * np.arange(self.sides + 1) + 1)
         reach = self.inradius / np.cos(np.pi / self.sides)
         return np.column_stack([self.x + reach * np.cos(angle), self.y + reach * np.sin(angle)])
+
+    def vertices(self) -> tuple[Vertex, ...]:
+        """Return the corners, once round."""
+        reach = self.inradius / math.cos(math.pi / self.sides)
+        angles = [math.radians(self.turn_deg) + math.pi * (2 * k + 1) / self.sides for k in range(self.sides)]
+        return tuple((self.x + reach * math.cos(a), self.y + reach * math.sin(a), 0.0) for a in angles)
+
+    @property
+    def half_width(self) -> float:
+        """Distance from the centre to a side."""
+        return self.inradius
+
+    def widths(self) -> tuple[float, ...]:
+        """Return its inradius."""
+        return (self.inradius,)
+
+    def moved(self, dx: float, dy: float) -> "RegularPolygon":
+        """Return it elsewhere."""
+        return replace(self, x=self.x + dx, y=self.y + dy)
+
+    def values(self) -> Floats:
+        """Return centre, inradius and turn."""
+        return np.array([self.x, self.y, self.inradius, self.turn_deg])
+
+    def with_values(self, values: Floats) -> "RegularPolygon":
+        """Return the polygon with these values; none shrinks to nothing."""
+        x, y, inradius, turn = (float(one) for one in values)
+        return replace(self, x=x, y=y, inradius=max(inradius, 0.5), turn_deg=turn)
+
+    def fitted(self, value: Callable[[str], float], grown: float = 0.0) -> "RegularPolygon":
+        """Return the polygon of a fit."""
+        turn = math.degrees(value("turn"))
+        return replace(self, x=value("x"), y=value("y"), inradius=value("inradius") + grown / 2, turn_deg=turn)
+
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+        return "polygon"
+
+    def widened(self, by: float) -> "RegularPolygon":
+        """Return it wider by this on every width."""
+        return replace(self, inradius=self.inradius + by / 2)

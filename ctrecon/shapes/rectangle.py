@@ -1,16 +1,19 @@
 """The rectangle with rounded corners: the square and the slot are its special cases."""
 
-from dataclasses import dataclass
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.shapes.base import PlainShape, Vertex
 
 __all__ = ["Rectangle"]
 
 
 @dataclass(frozen=True)
-class Rectangle:
+class Rectangle(PlainShape):
     """Width a across the flats whose normal points at `turn_deg`, width b square to it.
 
     `turn_deg` runs from +x towards +y. With corner radius b/2 it is a slot.
@@ -62,3 +65,58 @@ class Rectangle:
         own = np.concatenate([*corner, corner[0][:1]])
         t = np.radians(self.turn_deg)
         return np.asarray(own @ np.array([[np.cos(t), np.sin(t)], [-np.sin(t), np.cos(t)]]) + [self.x, self.y])
+
+    def vertices(self) -> tuple[Vertex, ...]:
+        """Return the flats and the round corners; a slot's ends are half circles."""
+        p, q, r = self.a / 2, self.b / 2, self.corner_radius
+        if r >= q and p >= q:
+            p -= q
+            local = [(p, -q, 1.0), (p, q, 0.0), (-p, q, 1.0), (-p, -q, 0.0)]
+        elif r <= 0:
+            local = [(p, -q, 0.0), (p, q, 0.0), (-p, q, 0.0), (-p, -q, 0.0)]
+        else:
+            b = math.tan(math.pi / 8)
+            local = [
+                (p, -q + r, 0.0), (p, q - r, b), (p - r, q, 0.0), (-p + r, q, b),
+                (-p, q - r, 0.0), (-p, -q + r, b), (-p + r, -q, 0.0), (p - r, -q, b),
+            ]  # fmt: skip
+        c, s = math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
+        return tuple((self.x + u * c - v * s, self.y + u * s + v * c, bulge) for u, v, bulge in local)
+
+    @property
+    def half_width(self) -> float:
+        """Half of the shorter width."""
+        return min(self.a, self.b) / 2
+
+    def widths(self) -> tuple[float, ...]:
+        """Return the shorter and the longer width."""
+        return min(self.a, self.b), max(self.a, self.b)
+
+    def moved(self, dx: float, dy: float) -> "Rectangle":
+        """Return it elsewhere."""
+        return replace(self, x=self.x + dx, y=self.y + dy)
+
+    def values(self) -> Floats:
+        """Return centre, both widths and turn."""
+        return np.array([self.x, self.y, self.a, self.b, self.turn_deg])
+
+    def with_values(self, values: Floats) -> "Rectangle":
+        """Return the rectangle with these values, its corners kept; none shrinks to nothing."""
+        a, b = max(float(values[2]), 1.0), max(float(values[3]), 1.0)
+        corner = min(self.corner_radius, min(a, b) / 2)
+        return Rectangle(float(values[0]), float(values[1]), a, b, float(values[4]), corner)
+
+    def fitted(self, value: Callable[[str], float], grown: float = 0.0) -> "Rectangle":
+        """Return the rectangle of a fit, its corners kept as far as they fit in."""
+        a, b = value("a") + grown, value("b") + grown
+        corner = min(self.corner_radius, min(a, b) / 2)
+        return Rectangle(value("x"), value("y"), a, b, math.degrees(value("turn")), corner)
+
+    @property
+    def family(self) -> str:
+        """The word its kinds begin with."""
+        return "rectangular"
+
+    def widened(self, by: float) -> "Rectangle":
+        """Return it wider by this on every width."""
+        return replace(self, a=self.a + by, b=self.b + by)

@@ -15,7 +15,8 @@ import numpy as np
 from ctrecon import __version__
 from ctrecon.core.errors import CtreconError
 from ctrecon.core.frames import Floats
-from ctrecon.drawing.paper.contours import Contour, Vertex
+from ctrecon.drawing.paper.contours import Contour
+from ctrecon.shapes import Vertex
 from ctrecon.solid.plan import Bar, Block, Body, Run
 
 __all__ = ["need_kernel", "shape_of", "step_bytes", "triangles_of", "volume_of"]

@@ -17,7 +17,8 @@ from ctrecon.core.frames import Floats
 from ctrecon.drawing.model.views import Drawn, Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour, cut_by_circle
 from ctrecon.drawing.shown.section import piece_of
-from ctrecon.record.part import Part, is_hole, is_seam, taper_of
+from ctrecon.record.kinds import is_hole, is_seam, kind_of, kind_words
+from ctrecon.record.part import Part, taper_of
 from ctrecon.record.solid import Prism, solid_of
 from ctrecon.solid.profile import grown_profile, round_cutters
 
@@ -164,8 +165,7 @@ def _outside(model: Model, own: Drawn, prism: Prism, cutters: list[Drawn]) -> tu
     high = _finite(prism.high - model.start_z, own.z1)
     run = _run(own, low, high, prism.middle - model.start_z, prism.growth)
     f = own.feature
-    broken = f.kind == "round_outside" and f.arc_deg is not None and f.arc_deg < 360 and f.arc_from_deg is not None
-    if run is None or not broken:
+    if run is None or kind_of(f).arc_left(f) is None:
         return run, set()
     for one in round_cutters(cutters):
         radius = one.feature.diameter_mm.value / 2 if one.feature.diameter_mm else 0.0
@@ -214,15 +214,14 @@ def _shared_out(model: Model, own: Drawn, outside: Run, cuts: tuple[Run | Bar, .
     slack = min(1.5 * model.part.stack.voxel_mm[0], 0.3 * (outside.high - outside.low))
     seams = []
     for d in model.drawn:
-        taper = taper_of(d.feature)
-        growth = 0.0 if taper is None else taper.value / 2
+        growth = kind_of(d.feature).wall_per_mm(d.feature)
         run = _run(d, d.z0, d.z1, (d.z0 + d.z1) / 2, growth) if is_seam(d.feature) else None
         if run is not None and min(run.high, outside.high) - max(run.low, outside.low) > slack:
             seams.append((d, run))
     seams.sort(key=lambda pair: (-pair[1].first.area(), pair[0].feature.id))
     stops = {outside.low, outside.high}
     for d in model.drawn:
-        levels = (d.z0,) if d.feature.kind == "face_seam" else (d.z0, d.z1) if is_seam(d.feature) else ()
+        levels = (d.z0,) if kind_of(d.feature).is_face else (d.z0, d.z1) if is_seam(d.feature) else ()
         stops |= {z for z in levels if outside.low + slack < z < outside.high - slack}
     found: list[tuple[int, Block]] = []
     for low, high in itertools.pairwise(sorted(stops)):
@@ -248,7 +247,7 @@ def _shared_out(model: Model, own: Drawn, outside: Run, cuts: tuple[Run | Bar, .
 def _on_a_face(model: Model, outside: Run, z: float) -> int | None:
     """Return the piece that a flat seam within this outside bounds at this depth: of several the thinnest."""
     faces = {
-        d.feature.id for d in model.drawn if d.feature.kind == "face_seam" and outside.low < d.z0 < outside.high
+        d.feature.id for d in model.drawn if kind_of(d.feature).is_face and outside.low < d.z0 < outside.high
     }  # fmt: skip
     found: list[tuple[float, int]] = []
     for number, piece in enumerate(model.part.pieces):
@@ -291,7 +290,7 @@ def _notes(part: Part, used: set[str], bodies: int) -> tuple[str, ...]:
     """Say what the solid does not show, or shows as more certain than it is."""
     notes = []
     for f in part.features:
-        if f.kind == "face_seam" or (is_seam(f) and f.id not in used):
+        if kind_of(f).is_face or (is_seam(f) and f.id not in used):
             continue
         ends = [s for s, at in (("start", f.depth_from_mm), ("far end", f.depth_to_mm)) if at is None]
         if f.id not in used:
@@ -300,12 +299,12 @@ def _notes(part: Part, used: set[str], bodies: int) -> tuple[str, ...]:
                 if "not_along_depth" in f.flags
                 else "it meets no outside of known section"
             )
-            notes.append(f"{f.id} ({f.kind.replace('_', ' ')}) is left out: {why}.")
+            notes.append(f"{f.id} ({kind_words(f)}) is left out: {why}.")
         elif ends and is_hole(f):
             notes.append(f"{f.id} has no known {' or '.join(ends)}: it is cut right through there.")
         elif ends and not is_seam(f):
             notes.append(f"{f.id} ends with the stack: its {' and '.join(ends)} may lie beyond it.")
-        if f.kind == "wheel" and f.id in used:
+        if kind_of(f).is_toothed and f.id in used:
             teeth = "its teeth are as wide as their gaps" if f.teeth else "it is a plain disc of middle diameter"
             notes.append(f"{f.id} is a wheel whose flanks are not in the record: {teeth}.")
         if f.id in used and taper_of(f) is not None and f.outline_mm:

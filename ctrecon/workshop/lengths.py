@@ -9,16 +9,8 @@ import numpy as np
 
 from ctrecon.core.measured import Measured
 from ctrecon.record.hole_patterns import hole_patterns
-from ctrecon.record.part import (
-    Feature,
-    Part,
-    Relation,
-    depths_in_part_frame,
-    is_hole,
-    is_seam,
-    place_in_part_frame,
-    taper_of,
-)
+from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
+from ctrecon.record.part import Feature, Part, Relation, depths_in_part_frame, place_in_part_frame, taper_of
 from ctrecon.record.relations import AxisLine, across_mm
 from ctrecon.workshop.stock import thickness_of
 
@@ -53,13 +45,7 @@ def sizes_of(part: Part, kinds: Sequence[str]) -> list[Length]:
     for one in part.features:
         if one.kind not in kinds or not _sound(one):
             continue
-        if one.diameter_mm is not None:
-            out.append(Length(f"diameter of {one.id}", (one.id,), one.diameter_mm))
-        elif one.flats_mm is not None:
-            out.append(Length(f"flats of {one.id}", (one.id,), one.flats_mm))
-        elif one.flats_pair_mm is not None:
-            for word, size in zip(("long", "short"), one.flats_pair_mm, strict=True):
-                out.append(Length(f"{word} side of {one.id}", (one.id,), size))
+        out += [Length(f"{size.words} of {one.id}", (one.id,), value) for size, value in kind_of(one).main_sizes(one)]
     return [one for one in out if one.size.value > 0]
 
 
@@ -98,7 +84,7 @@ def divider_lengths(part: Part, patterns: Sequence[Relation]) -> list[Length]:
     out = [
         Length(f"radius of {f.id}", (f.id,), _half(f.diameter_mm))
         for f in part.features
-        if f.kind == "arc_outside" and f.diameter_mm is not None and _sound(f)
+        if kind_of(f).is_relief and f.diameter_mm is not None and _sound(f)
     ]
     out += [
         Length(f"radius of the circle of {', '.join(one.features)}", one.features, _half(one.value))
@@ -106,9 +92,9 @@ def divider_lengths(part: Part, patterns: Sequence[Relation]) -> list[Length]:
         if one.kind in ("divided_circle", "circle_of_holes") and one.value is not None
     ]
     placed = [f for f in part.features if f.x_mm is not None and f.y_mm is not None and not is_seam(f)]
-    rounds = [f for f in placed if f.kind == "round_outside" and f.diameter_mm is not None]
+    rounds = [f for f in placed if is_outside(f) and kind_of(f).is_round and f.diameter_mm is not None]
     base = max(rounds, key=across_mm, default=None)
-    free = [f for f in placed if (f.kind == "arc_outside" or is_hole(f)) and f.id not in laid and _sound(f)]
+    free = [f for f in placed if kind_of(f).is_cutter and f.id not in laid and _sound(f)]
     pairs: list[tuple[Feature, Feature]] = [] if base is None else [(base, f) for f in free]
     holes = [f for f in free if is_hole(f)]
     if len(holes) <= _FEW_HOLES:

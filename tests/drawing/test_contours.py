@@ -6,14 +6,13 @@ import pytest
 
 from ctrecon.drawing.paper.contours import (
     circle,
+    contour_of,
     cut_by_circle,
-    polygon,
     polyline,
-    rectangle,
     ring_sector,
     sector_with_chord,
-    slot,
 )
+from ctrecon.shapes import Rectangle, RegularPolygon
 
 
 def lens_area(big: float, small: float, gap: float) -> float:
@@ -28,10 +27,10 @@ def test_plain_shapes_have_their_textbook_areas_and_lengths() -> None:
     """Circle, rounded rectangle, slot, hexagon and ring stretch agree with elementary formulas."""
     assert circle(3.0, -2.0, 2.5).area() == pytest.approx(math.pi * 6.25, rel=1e-12)
     assert circle(3.0, -2.0, 2.5).length() == pytest.approx(math.pi * 5.0, rel=1e-12)
-    assert rectangle(1, 2, 6, 4, 33, corner_radius=0.5).area() == pytest.approx(24 - (4 - math.pi) * 0.25, rel=1e-12)
-    assert rectangle(1, 2, 6, 4, 33).length() == pytest.approx(20, rel=1e-12)
-    assert slot(0, 0, 6, 2, 12).area() == pytest.approx(4 * 2 + math.pi, rel=1e-12)
-    assert polygon(0, 0, 4, 6, 5).area() == pytest.approx(math.sqrt(3) / 2 * 16, rel=1e-12)
+    assert contour_of(Rectangle(1, 2, 6, 4, 33, 0.5)).area() == pytest.approx(24 - (4 - math.pi) * 0.25, rel=1e-12)
+    assert contour_of(Rectangle(1, 2, 6, 4, 33)).length() == pytest.approx(20, rel=1e-12)
+    assert contour_of(Rectangle(0, 0, 6, 2, 12, 1)).area() == pytest.approx(4 * 2 + math.pi, rel=1e-12)
+    assert contour_of(RegularPolygon(0, 0, 6, 2, 5)).area() == pytest.approx(math.sqrt(3) / 2 * 16, rel=1e-12)
     assert ring_sector(0, 0, 5, 3, 10, 140).area() == pytest.approx(140 / 360 * math.pi * 16, rel=1e-12)
     a = math.radians(270)
     assert sector_with_chord(0, 0, 4, 0, 270).area() == pytest.approx(8 * (a - math.sin(a)), rel=1e-12)
@@ -49,7 +48,7 @@ def test_a_relief_takes_exactly_the_shared_area_from_a_round_rim(gap: float, tow
 
 def test_a_relief_on_a_straight_edge_takes_half_a_disk() -> None:
     """A circle centred on a rectangle's edge removes half its area, and its half length replaces the edge."""
-    cut = cut_by_circle(rectangle(0, 0, 10, 6, 0), 5.0, 1.0, 1.5)
+    cut = cut_by_circle(contour_of(Rectangle(0, 0, 10, 6, 0)), 5.0, 1.0, 1.5)
     assert cut is not None
     assert cut.area() == pytest.approx(60 - math.pi * 1.5**2 / 2, rel=1e-12)
     assert cut.length() == pytest.approx(32 - 3.0 + math.pi * 1.5, rel=1e-12)

@@ -9,7 +9,8 @@ from scipy.special import ndtr
 from ctrecon import phantoms
 from ctrecon.core.measured import Measured
 from ctrecon.measuring import measure_stack
-from ctrecon.record.part import Feature, Part, is_seam
+from ctrecon.record.kinds import is_seam
+from ctrecon.record.part import Feature, Part
 from ctrecon.slices import SliceStack
 
 MM = 0.05

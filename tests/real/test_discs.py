@@ -17,7 +17,8 @@ from ctrecon.grey.levels import find_levels
 from ctrecon.grey.survey import survey_stack
 from ctrecon.measuring import measure_stack
 from ctrecon.outlines.trace import trace
-from ctrecon.record.part import Feature, Part, is_hole
+from ctrecon.record.kinds import is_hole
+from ctrecon.record.part import Feature, Part
 from ctrecon.slices import open_stack
 
 DATA = Path(ctrecon.__file__).parents[2] / "shared" / "data"

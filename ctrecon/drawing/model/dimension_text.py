@@ -3,7 +3,8 @@
 import math
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
-from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, is_outside, sheet_turn, turn_period
+from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, sheet_turn
+from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Feature, Part, scale_u_along
 
 __all__ = [
@@ -16,7 +17,6 @@ __all__ = [
     "depth_us",
     "figure",
     "digits",
-    "kind_words",
     "length_text",
     "mark",
     "pair_difference",
@@ -36,18 +36,8 @@ TAPER_SIGN = "▷"
 DEPTH_SIGN = "↧"
 """Stands before the depth of a blind hole (ISO 129-1)."""
 
-KIND_WORDS: dict[str, str] = {
-    "arc_outside": "relief arc in rim", "free_hole": "free hole", "free_outside": "free outside",
-    "free_seam": "free seam", "face_seam": "face seam", "rectangular_hole": "rectangular hole",
-    "rectangular_outside": "rectangle outside", "polygon_hole": "polygon hole", "polygon_outside": "polygon outside",
-}  # fmt: skip
 HALF_TURN = 180.0
 """Arcs shorter than this are dimensioned by their radius (ISO 129-1)."""
-
-
-def kind_words(kind: str) -> str:
-    """Return the kind in words."""
-    return KIND_WORDS.get(kind, kind.replace("_", " "))
 
 
 def mark(feature: Feature) -> str:
@@ -194,7 +184,7 @@ def turned(model: Model, feature: Feature) -> Measured | None:
     turn, u = sheet_turn(feature), feature.turn_deg.u
     if model.clock is None or model.clock.turn_deg is None:
         return Measured(turn, u)
-    period = turn_period(feature)
+    period = kind_of(feature).period_deg(feature)
     turn = turn - period if turn > period / 2 else turn
     zero = model.clock.turn_deg.u
     return Measured(turn, None if u is None or zero is None else math.hypot(u, zero))

@@ -4,8 +4,9 @@ import math
 from dataclasses import dataclass, replace
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
-from ctrecon.drawing.model.dimension_text import HALF_TURN, depth_text, depth_us, figure, kind_words, places_of, turned
+from ctrecon.drawing.model.dimension_text import HALF_TURN, depth_text, depth_us, figure, places_of, turned
 from ctrecon.drawing.model.views import Drawn, Model
+from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import scale_u_along, taper_of
 
 __all__ = ["HEADINGS", "Row", "rows_of"]
@@ -53,20 +54,18 @@ def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
     """Return (name, value, U) of every size of the feature, the main one first."""
     f = drawn.feature
     taper = taper_of(f)
-    pair = f.flats_pair_mm if f.flats_pair_mm and not f.kind.startswith("square") else (None, None)
+    kind = kind_of(f)
     is_clock = model.clock is not None and f.id == model.clock.id
     found = [
-        _quantity(model, "Ø at mid-depth" if taper else "Ø", f.diameter_mm),
-        _quantity(model, "tip Ø", f.tip_diameter_mm),
-        _quantity(model, "root Ø", f.root_diameter_mm),
-        _quantity(model, "□ flats" if f.kind.startswith("square") else "flats", f.flats_mm),
-        _quantity(model, "long side", pair[0]),
-        _quantity(model, "short side", pair[1]),
+        *(
+            _quantity(model, f"{size.sheet} at mid-depth" if taper and f.diameter_mm is value else size.sheet, value)
+            for size, value in kind.main_sizes(f)
+        ),
         _quantity(model, "area mm²", f.area_mm2),
         ("turn °", "0", "datum") if is_clock else _quantity(model, "turn °", turned(model, f)),
         _quantity(model, "corner R", f.corner_radius_mm),
         *(_quantity(model, name, value) for name, value in _ends(drawn)),
-        _quantity(model, "seam", f.seam_mm, "along" if f.kind == "face_seam" else "across"),
+        _quantity(model, "seam", f.seam_mm, "along" if kind.is_face else "across"),
     ]
     plain: list[tuple[str, str, str]] = []
     if taper:
@@ -114,7 +113,7 @@ def _single_rows(model: Model, drawn: Drawn) -> list[Row]:
     )
     sizes = _quantities(model, drawn) or [(NONE, NONE, NONE)]
     length = (_quantity(model, "length", f.length_mm, "along") or (NONE, NONE, NONE))[1:]
-    rows = [Row((f.id, kind_words(f.kind), *sizes[0], *depth, *length, *place, f.basis), True)]
+    rows = [Row((f.id, kind_of(f).on_sheet, *sizes[0], *depth, *length, *place, f.basis), True)]
     return rows + [Row(("", "", *size, *[""] * 9), False) for size in sizes[1:]]
 
 

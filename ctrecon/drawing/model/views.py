@@ -13,28 +13,24 @@ from ctrecon.core.measured import Measured
 from ctrecon.drawing.paper.contours import (
     Contour,
     circle,
+    contour_of,
     cut_by_circle,
-    polygon,
     polyline,
-    rectangle,
     ring_sector,
     sector_with_chord,
-    slot,
 )
+from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
 from ctrecon.record.part import (
     Feature,
     Part,
     depths_in_part_frame,
-    is_hole,
-    is_seam,
     outline_in_part_frame,
     place_in_part_frame,
     taper_of,
 )
 
 __all__ = [
-    "PROJECTIONS", "UNITS", "Drawn", "Model", "Zone", "build_model", "contour_at", "is_outside", "sheet_turn",
-    "turn_period", "view_numbers",
+    "PROJECTIONS", "UNITS", "Drawn", "Model", "Zone", "build_model", "contour_at", "sheet_turn", "view_numbers",
 ]  # fmt: skip
 
 PROJECTIONS = ("first", "third")
@@ -107,63 +103,42 @@ class Model:
         return next(one for one in self.drawn if one.feature.id == ident)
 
 
-def is_outside(feature: Feature) -> bool:
-    """Tell whether the feature bounds metal from outside."""
-    return (feature.kind.endswith("_outside") and feature.kind != "arc_outside") or feature.kind == "wheel"
-
-
-def turn_period(feature: Feature) -> float:
-    """Return after how many degrees the shape looks the same."""
-    if feature.kind.startswith(("square", "wheel")):
-        return 90.0 if feature.kind.startswith("square") else 360.0 / max(feature.teeth or 1, 1)
-    return 360.0 / feature.sides if feature.sides else 180.0
-
-
 def sheet_turn(feature: Feature) -> float:
     """Return the turn on the sheet: anticlockwise from +X, within one period."""
     if feature.turn_deg is None:
         return 0.0
-    period = turn_period(feature)
+    period = kind_of(feature).period_deg(feature)
     turned = -feature.turn_deg.value % period
     return 0.0 if period - turned < 1e-9 else turned
-
-
-def _value(measured: Measured | None) -> float:
-    return 0.0 if measured is None else measured.value
 
 
 def contour_at(drawn: Drawn, z: float) -> Contour | None:
     """Return the contour at this depth: a tapered round feature changes its size."""
     f = drawn.feature
-    taper = taper_of(f)
-    if f.diameter_mm is None or taper is None or drawn.contour is None:
+    if f.diameter_mm is None or taper_of(f) is None or drawn.contour is None:
         return drawn.contour
-    size = f.diameter_mm.value + taper.value * (z - (drawn.z0 + drawn.z1) / 2)
-    bent = replace(f, diameter_mm=Measured(max(size, 1e-6)))
-    return _contour(bent, drawn.x, drawn.y, [])
+    return _contour(f, drawn.x, drawn.y, [], _wall_at(drawn, z))
 
 
-def _contour(f: Feature, x: float, y: float, outline: list[tuple[float, float]]) -> Contour | None:
-    """Return the feature's own contour about (x, y), or None for one without area."""
-    turn = sheet_turn(f)
-    if f.kind.startswith("free") and len(outline) >= 3:
+def _wall_at(drawn: Drawn, z: float) -> float:
+    """Return how far the wall lies outside its place at mid depth (mm)."""
+    return kind_of(drawn.feature).wall_per_mm(drawn.feature) * (z - (drawn.z0 + drawn.z1) / 2)
+
+
+def _contour(
+    f: Feature, x: float, y: float, outline: list[tuple[float, float]], by_mm: float = 0.0
+) -> Contour | None:
+    """Return the feature's own contour about (x, y), its wall moved out, or None for one without area."""
+    kind = kind_of(f)
+    if kind.is_outlined and len(outline) >= 3:
         return polyline(outline)
-    if f.kind == "wheel":
-        return circle(x, y, _value(f.tip_diameter_mm) / 2) if f.tip_diameter_mm else None
-    if f.diameter_mm is not None:
-        radius = f.diameter_mm.value / 2
-        if f.kind == "round_outside" and f.arc_deg is not None and f.arc_deg < 360 and f.arc_from_deg is not None:
-            return sector_with_chord(x, y, radius, -(f.arc_from_deg + f.arc_deg), f.arc_deg)
-        return circle(x, y, radius)
-    if f.kind.startswith("polygon") and f.flats_mm and f.sides:
-        return polygon(x, y, f.flats_mm.value, f.sides, turn)
-    pair = f.flats_pair_mm
-    along, across = (pair[0].value, pair[1].value) if pair else (_value(f.flats_mm), _value(f.flats_mm))
-    if along <= 0 or across <= 0:
+    shape = kind.view_shape(f, x, y, sheet_turn(f), by_mm)
+    if shape is None:
         return None
-    if f.kind == "slot":
-        return slot(x, y, along, across, turn)
-    return rectangle(x, y, along, across, turn, corner_radius=_value(f.corner_radius_mm))
+    lost = kind.arc_left(f)
+    if lost is not None and shape.round_of is not None:
+        return sector_with_chord(x, y, shape.round_of[2], -(lost[0] + lost[1]), lost[1])
+    return contour_of(shape)
 
 
 def _pick_datum(part: Part) -> Feature | None:
@@ -175,7 +150,7 @@ def _pick_datum(part: Part) -> Feature | None:
 
     placed = [f for f in part.features if f.x_mm and f.y_mm]
     outsides = sorted((f for f in placed if is_outside(f)), key=lambda f: (-size(f), f.id))
-    bores = [f for f in placed if f.kind == "round_hole"]
+    bores = [f for f in placed if is_hole(f) and kind_of(f).is_round]
     if not outsides:
         return next(iter(bores or placed), None)
     centre, reach = place_in_part_frame(part, outsides[0]), math.sqrt(size(outsides[0]))
@@ -196,7 +171,7 @@ def _pick_clock(part: Part, datum: Feature | None) -> Feature | None:
         if f.turn_deg is not None
         and f.x_mm
         and f.y_mm
-        and f.kind != "wheel"
+        and not kind_of(f).is_toothed
         and not is_seam(f)
         and (f.turn_deg.u is None or f.turn_deg.u < WORST_CLOCK_DEG)
     ]
@@ -219,7 +194,7 @@ def _clock_turn(clock: Feature | None) -> float:
     """Return by how many degrees the clock's side stands off X, seen on the sheet, nearest zero."""
     if clock is None:
         return 0.0
-    period = 180.0 if clock.flats_pair_mm and not clock.kind.startswith("square") else turn_period(clock)
+    period = kind_of(clock).period_deg(clock)
     turn = sheet_turn(clock) % period
     return turn - period if turn > period / 2 else turn
 
@@ -279,7 +254,7 @@ def build_model(part: Part, *, projection: str = "first", units: str = "mm") -> 
             x, y = on_sheet(px, py)
         outline = [on_sheet(float(u), float(v)) for u, v in outline_in_part_frame(part, f)]
         z0, z1 = (depths[f.id][0] - start_z, depths[f.id][1] - start_z) if has_depth else (0.0, 0.0)
-        placed = (f.x_mm is not None and f.y_mm is not None) or f.kind.startswith("free")
+        placed = (f.x_mm is not None and f.y_mm is not None) or kind_of(f).is_outlined
         drawn.append(Drawn(f, x, y, z0, z1, _contour(f, x, y, outline) if placed else None))
     zones = _zones(drawn, part.stack.voxel_mm[0]) if has_depth else _single_zone(drawn)
     return Model(
@@ -334,8 +309,8 @@ def _zone(z0: float, z1: float, here: list[Drawn]) -> Zone:
     at = {d.feature.id: contour_at(d, middle) for d in here}
     holes = [(d, c) for d in here if is_hole(d.feature) and (c := at[d.feature.id])]
     seams = [(d, c) for d in here if is_seam(d.feature) and (c := at[d.feature.id])]
-    cutters = [d for d in here if d.feature.kind == "arc_outside"]
-    cutters += [d for d, _ in holes if d.feature.kind == "round_hole" and (d.feature.arc_deg or 360) < 360]
+    cutters = [d for d in here if kind_of(d.feature).is_relief]
+    cutters += [d for d, _ in holes if kind_of(d.feature).cuts_rim(d.feature)]
     rims: list[tuple[Drawn, Contour]] = []
     used: set[str] = set()
     for d in here:
@@ -343,7 +318,7 @@ def _zone(z0: float, z1: float, here: list[Drawn]) -> Zone:
         if not is_outside(d.feature) or own is None:
             continue
         whole = own
-        if d.feature.kind == "round_outside" and d.feature.diameter_mm:
+        if kind_of(d.feature).is_round and d.feature.diameter_mm:
             whole = circle(d.x, d.y, _radius_at(d, middle))
         cut = whole
         for one in cutters:
@@ -363,8 +338,8 @@ def _zone(z0: float, z1: float, here: list[Drawn]) -> Zone:
 
 
 def _radius_at(drawn: Drawn, z: float) -> float:
-    f = drawn.feature
-    return (_value(f.diameter_mm) + _value(taper_of(f)) * (z - (drawn.z0 + drawn.z1) / 2)) / 2
+    size = drawn.feature.diameter_mm
+    return (0.0 if size is None else size.value / 2) + _wall_at(drawn, z)
 
 
 def _ring(rim: Drawn, holes: list[tuple[Drawn, Contour]]) -> tuple[str, Contour] | None:
@@ -374,8 +349,8 @@ def _ring(rim: Drawn, holes: list[tuple[Drawn, Contour]]) -> tuple[str, Contour]
         return None
     for d, _ in holes:
         g = d.feature
-        lost = g.kind == "round_hole" and g.arc_deg is not None and g.arc_deg < 360 and g.diameter_mm is not None
-        if lost and g.diameter_mm and math.dist((d.x, d.y), (rim.x, rim.y)) < 0.1 * f.diameter_mm.value:
+        near = math.dist((d.x, d.y), (rim.x, rim.y)) < 0.1 * f.diameter_mm.value
+        if near and kind_of(g).cuts_rim(g) and g.diameter_mm:
             radii = f.diameter_mm.value / 2, g.diameter_mm.value / 2
             if radii[1] < radii[0]:
                 sweep = f.arc_deg

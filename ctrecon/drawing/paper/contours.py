@@ -8,20 +8,19 @@ import itertools
 import math
 from dataclasses import dataclass
 
+from ctrecon.shapes import ArcShape, Vertex
+
 __all__ = [
     "Contour",
     "circle",
+    "contour_of",
     "cut_by_circle",
     "mirrored_x",
-    "polygon",
     "polyline",
-    "rectangle",
     "ring_sector",
     "sector_with_chord",
-    "slot",
 ]
 
-Vertex = tuple[float, float, float]
 TURN = 2 * math.pi
 
 
@@ -107,6 +106,11 @@ def mirrored_x(contour: Contour) -> Contour:
     return Contour(tuple((-x, y, -bulge) for x, y, bulge in contour.vertices), contour.closed, whole)
 
 
+def contour_of(shape: ArcShape) -> Contour:
+    """Return the exact outline of a shape."""
+    return Contour(shape.vertices(), True, shape.round_of)
+
+
 def circle(x: float, y: float, radius: float) -> Contour:
     """Return a whole circle as two half arcs."""
     return Contour(((x + radius, y, 1.0), (x - radius, y, 1.0)), True, (x, y, radius))
@@ -126,39 +130,6 @@ def ring_sector(x: float, y: float, outer: float, inner: float, from_deg: float,
     back = sector_with_chord(x, y, inner, from_deg, sweep_deg).vertices
     turned = ((*back[2][:2], -back[1][2]), (*back[1][:2], -back[0][2]), (*back[0][:2], 0.0))
     return Contour((*out[:2], (*out[2][:2], 0.0), *turned))
-
-
-def rectangle(
-    x: float, y: float, along: float, across: float, turn_deg: float, *, corner_radius: float = 0.0
-) -> Contour:
-    """Return a rectangle, `along` measured in the direction `turn_deg`; corners may be rounded."""
-    c, s = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
-    r = min(max(corner_radius, 0.0), along / 2, across / 2)
-    p, q = along / 2, across / 2
-    if r <= 0:
-        local: list[Vertex] = [(p, -q, 0.0), (p, q, 0.0), (-p, q, 0.0), (-p, -q, 0.0)]
-    else:
-        b = math.tan(math.pi / 8)
-        local = [
-            (p, -q + r, 0.0), (p, q - r, b), (p - r, q, 0.0), (-p + r, q, b),
-            (-p, q - r, 0.0), (-p, -q + r, b), (-p + r, -q, 0.0), (p - r, -q, b),
-        ]  # fmt: skip
-    return Contour(tuple((x + u * c - v * s, y + u * s + v * c, bulge) for u, v, bulge in local))
-
-
-def slot(x: float, y: float, along: float, across: float, turn_deg: float) -> Contour:
-    """Return a slot of overall length `along` with round ends."""
-    c, s = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
-    p, q = max(along - across, 0.0) / 2, across / 2
-    local = [(p, -q, 1.0), (p, q, 0.0), (-p, q, 1.0), (-p, -q, 0.0)]
-    return Contour(tuple((x + u * c - v * s, y + u * s + v * c, bulge) for u, v, bulge in local))
-
-
-def polygon(x: float, y: float, flats: float, sides: int, turn_deg: float) -> Contour:
-    """Return a regular polygon, a flat's outward normal at `turn_deg`."""
-    reach = flats / 2 / math.cos(math.pi / sides)
-    angles = [math.radians(turn_deg) + math.pi * (2 * k + 1) / sides for k in range(sides)]
-    return Contour(tuple((x + reach * math.cos(a), y + reach * math.sin(a), 0.0) for a in angles))
 
 
 def polyline(points: list[tuple[float, float]]) -> Contour:

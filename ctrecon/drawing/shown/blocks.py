@@ -6,13 +6,14 @@ from typing import Protocol
 
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.dimension_text import depth_stops, length_text
-from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, Zone, is_outside, view_numbers
+from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, Zone, view_numbers
 from ctrecon.drawing.paper.contours import Contour, circle
 from ctrecon.drawing.paper.items import Block, Box, Hatch, Item, Label, Line, Shape
 from ctrecon.drawing.paper.lettering import box_of, wrap
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, axis_letters, datum_box, datum_triangle, detail_circle
 from ctrecon.drawing.shown.dimension import TEXT, dimension_outsides, dimension_places, dimension_sizes, dimension_turns
+from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import taper_of
 
 __all__ = ["Circled", "scale_text", "title_labels", "view_block", "zone_depths"]
@@ -93,13 +94,13 @@ def _centre_lines(zone: Zone, scale: float, box: Box) -> list[Item]:
         Line((0.0, box[1] - 3), (0.0, box[3] + 3), "CENTRE"),
     ]
     for d in zone.drawn:
-        if d.contour is None or d.feature.kind.startswith("free") or math.hypot(d.x, d.y) * scale < 0.3:
+        if d.contour is None or kind_of(d.feature).is_outlined or math.hypot(d.x, d.y) * scale < 0.3:
             continue
         left, bottom, right, top = d.contour.bounds()
         if is_outside(d.feature):
             continue
         half_x, half_y = (max(1.5, v * scale / 2 + 1.5) for v in (right - left, top - bottom))
-        if d.feature.kind == "arc_outside":  # the whole circle, so its diameter has something to stand on
+        if kind_of(d.feature).is_relief:  # the whole circle, so its diameter has something to stand on
             items.append(Shape(d.contour.placed(scale, 0.0, 0.0), "HIDDEN"))
         items += _cross(d.x * scale, d.y * scale, half_x, half_y)
     return items
@@ -199,7 +200,7 @@ def view_block(
         ring = placed.points(6.0)
         space.thin += zip(ring, ring[1:] + ring[:1], strict=True)
     for d in zone.drawn:
-        if d.feature.kind == "wheel" and d.feature.root_diameter_mm:
+        if kind_of(d.feature).is_toothed and d.feature.root_diameter_mm:
             root = circle(d.x, d.y, d.feature.root_diameter_mm.value / 2).placed(scale, 0.0, 0.0)
             items.append(Shape(root, "NARROW"))
             space.thin += zip(root.points(6.0), root.points(6.0)[1:], strict=False)
@@ -222,7 +223,7 @@ def view_block(
         space.boxes += [box_of(one) for one in letters if isinstance(one, Label)]
         space.thin += [((box[2], 0.0), (box[2] + 6, 0.0)), ((0.0, box[3]), (0.0, box[3] + 8))]
     reach = max(math.hypot(x, y) for x, y in hull)
-    reliefs = [d.contour for d in zone.drawn if d.feature.kind == "arc_outside" and d.contour]
+    reliefs = [d.contour for d in zone.drawn if kind_of(d.feature).is_relief and d.contour]
     around = union([box, *(c.placed(scale, 0.0, 0.0).bounds() for c in reliefs)])
     items += dimension_places(model, fresh, space, scale, around, tabled=tabled)
     items += dimension_outsides(model, fresh, space, hull, scale)
@@ -241,7 +242,7 @@ def view_block(
     depths = zone_depths(model, zone)
     title = f"VIEW {view_numbers(model)[number]}"
     lines = [title, f"cut at {depths}" if cut else depths, seen_from, _shows(zone.drawn)]
-    if any(d.feature.kind == "wheel" for d in zone.drawn):
+    if any(kind_of(d.feature).is_toothed for d in zone.drawn):
         lines.append("teeth are not drawn: tip circle wide, root circle narrow")
     if any(taper_of(d.feature) for d in zone.drawn):
         lines.append("tapered features are drawn at the middle of this depth")

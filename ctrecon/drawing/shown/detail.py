@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass, replace
 
-from ctrecon.drawing.model.views import Drawn, Model, is_outside, view_numbers
+from ctrecon.drawing.model.views import Drawn, Model, view_numbers
 from ctrecon.drawing.paper.clip import clipped
 from ctrecon.drawing.paper.contours import circle
 from ctrecon.drawing.paper.items import Block, Item, Line, Shape
@@ -12,6 +12,7 @@ from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import detail_circle
 from ctrecon.drawing.shown.blocks import scale_text, title_labels
 from ctrecon.drawing.shown.dimension import dimension_sizes
+from ctrecon.record.kinds import is_outside, kind_of
 
 __all__ = ["LEAST_ON_PAPER_MM", "LETTERS", "WANTED_MM", "Detail", "detail_block", "plan_details"]
 
@@ -71,7 +72,7 @@ def plan_details(
                 continue
             seen.add(ident)
             small, large = _extents(d)
-            is_circle = ident in tabled and d.feature.kind == "round_hole"
+            is_circle = ident in tabled and kind_of(d.feature).is_round
             if is_outside(d.feature) or is_circle or small <= 0 or small * scale >= LEAST_ON_PAPER_MM:
                 continue
             if large * scale < 10 * LEAST_ON_PAPER_MM:
@@ -105,7 +106,7 @@ def detail_block(model: Model, detail: Detail, sheet_scale: float, *, tabled: fr
     space = Space()
     outlines = [(c, "WIDE") for _, c in (*zone.rims, *zone.holes)] + [(c, "NARROW") for _, c in zone.seams]
     own = detail.drawn.contour
-    if detail.drawn.feature.kind == "arc_outside" and own is not None:
+    if kind_of(detail.drawn.feature).is_relief and own is not None:
         outlines.append((own, "HIDDEN"))
     for contour, style in outlines:
         for piece in clipped(contour.placed(1.0, -cx, -cy), window):

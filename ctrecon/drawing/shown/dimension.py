@@ -16,11 +16,12 @@ from ctrecon.drawing.model.dimension_text import (
     turned,
     written,
 )
-from ctrecon.drawing.model.views import Drawn, Model, is_outside, sheet_turn, turn_period
+from ctrecon.drawing.model.views import Drawn, Model, sheet_turn
 from ctrecon.drawing.paper.items import Angular, Box, Diameter, Item, Label, Line, Linear, Ordinate, Radius
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space
-from ctrecon.record.part import Feature, is_hole, is_seam, taper_of
+from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
+from ctrecon.record.part import Feature, taper_of
 
 __all__ = [
     "MOST_CALLOUTS",
@@ -110,8 +111,8 @@ def dimension_outsides(
     """Dimension round, square and rectangular outsides beyond the contours."""
     items: list[Item] = []
     for d in fresh:
-        f = d.feature
-        if not is_outside(f):
+        f, kind = d.feature, kind_of(d.feature)
+        if not kind.is_outside:
             continue
         at = (d.x * scale, d.y * scale)
         sizes: list[tuple[float, float, str, str, int, int]] = []
@@ -121,11 +122,9 @@ def dimension_outsides(
             items.append(_round_size(model, d, f.diameter_mm, space, scale, (0.0, 0.0), 1.0))
         elif diameter:
             sizes = [(diameter.value, 0.0, "Ø", "", size_places(model.part, diameter), 1)]
-        elif f.kind.startswith("square") and f.flats_mm:
-            sizes = [(f.flats_mm.value, _fold(turn, 90), "□", "", size_places(model.part, f.flats_mm), 1)]
-        elif f.kind.startswith("polygon") and f.flats_mm and (f.sides or 1) % 2 == 0:
-            period = 360.0 / (f.sides or 4)
-            sizes = [(f.flats_mm.value, _fold(turn, period), "", "", size_places(model.part, f.flats_mm), 1)]
+        elif kind.has_parallel_flats(f) and f.flats_mm:
+            angle = _fold(turn, kind.period_deg(f))
+            sizes = [(f.flats_mm.value, angle, kind.sign, "", size_places(model.part, f.flats_mm), 1)]
         elif f.flats_pair_mm:
             pair, angle = f.flats_pair_mm, _fold(turn, 180)
             if abs(angle) > 45:
@@ -180,14 +179,19 @@ def _round_size(
     """Write a diameter, or the radius of an arc that is less than a half circle."""
     f, units = d.feature, model.units
     at = (d.x * scale, d.y * scale)
-    tail = (" seam" if is_seam(f) else "") + _taper_text(f) + _depth_text(model, d) + mark(f)
+    others = "".join(
+        f" {one.words} {length_text(units, value.value, size_places(model.part, value))}"
+        for one, value in kind_of(f).main_sizes(f)
+        if value is not size
+    )
+    tail = others + (" seam" if is_seam(f) else "") + _taper_text(f) + _depth_text(model, d) + mark(f)
     decimals = size_places(model.part, size)
     radius = size.value / 2 * scale
     is_arc = f.arc_deg is not None and f.arc_deg < HALF_TURN
     length = size.value / 2 if is_arc else size.value
     text, _ = written(units, f"{f.id} <>{tail}", length, decimals)
     shown = f"{f.id} {'R' if is_arc else 'Ø'}{length_text(units, length, decimals)}{tail}"
-    if is_arc and f.kind != "arc_outside" and f.arc_from_deg is not None and f.arc_deg is not None:
+    if is_arc and not kind_of(f).is_relief and f.arc_from_deg is not None and f.arc_deg is not None:
         middle = math.radians(-(f.arc_from_deg + f.arc_deg / 2))
         outward = (math.cos(middle), math.sin(middle))  # where there is a rim for the arrow to stand on
     place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
@@ -223,7 +227,7 @@ def _flat_sizes(
     """Write the width across flats, or both widths, and by how much an off-axis shape is turned."""
     f = d.feature
     at = (d.x * scale, d.y * scale)
-    pair = f.flats_pair_mm if f.flats_pair_mm and not f.kind.startswith("square") else None
+    pair = kind_of(f).side_pair(f)
     turn = sheet_turn(f)
     tail = (" seam" if is_seam(f) else "") + _depth_text(model, d) + mark(f)
     angle_u = turned(model, f)
@@ -232,7 +236,7 @@ def _flat_sizes(
     if off_axis and angle_u is not None and abs(angle_u.value) >= LEAST_TURN_DEG:
         last = f" turned {format_value(angle_u.value, size_places(model.part, f.turn_deg))}°" + tail
     sizes = [(pair[0], turn), (pair[1], turn + 90)] if pair else [(f.flats_mm, turn)]
-    before = "□" if f.kind.startswith("square") else ""
+    before = kind_of(f).sign
     items: list[Item] = []
     for number, (measured, angle) in enumerate(sizes):
         if measured is None:
@@ -278,7 +282,7 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
         if f.turn_deg is None or math.hypot(d.x, d.y) * scale > 1:
             continue
         turn = sheet_turn(f)
-        period = turn_period(f)
+        period = kind_of(f).period_deg(f)
         if min(turn, period - turn) < LEAST_TURN_DEG or any(abs(turn - other) < 0.05 for other in seen):
             continue
         seen.append(turn)
@@ -333,11 +337,11 @@ def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int) -> list[tu
         digits = decimals_for(places_of(model, d)[axis])
         at, other = ((d.x, d.y), (d.y, d.x))[axis]
         turn = sheet_turn(f) % 90
-        if is_outside(f) and f.kind.startswith(("rect", "square")) and min(turn, 90 - turn) < 0.5:
+        if is_outside(f) and kind_of(f).is_four_sided and min(turn, 90 - turn) < 0.5:
             if math.hypot(d.x, d.y) * scale > SAME_PLACE_MM:
                 # one edge: the other follows from the size
                 found.append((d.contour.bounds()[axis], d.contour.bounds()[1 - axis], min(digits, 3)))
-        elif math.hypot(d.x, d.y) * scale > SAME_PLACE_MM and not f.kind.startswith("free"):
+        elif math.hypot(d.x, d.y) * scale > SAME_PLACE_MM and not kind_of(f).is_outlined:
             found.append((at, other, digits))
     if not found:
         return []

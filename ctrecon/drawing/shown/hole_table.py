@@ -7,7 +7,6 @@ from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
 from ctrecon.drawing.model.dimension_text import (
     TAPER_SIGN,
     depth_text,
-    kind_words,
     length_text,
     mark,
     places_of,
@@ -19,7 +18,8 @@ from ctrecon.drawing.model.views import Drawn, Model
 from ctrecon.drawing.paper.items import Block, Item, Label, Line
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.symbols import AXIS_DATUM
-from ctrecon.record.part import is_hole, scale_u_along, taper_of
+from ctrecon.record.kinds import is_hole, kind_of
+from ctrecon.record.part import scale_u_along, taper_of
 
 __all__ = ["LEAST_HOLES", "hole_rows", "hole_table_blocks", "tabled_holes"]
 
@@ -68,6 +68,7 @@ def _row(model: Model, d: Drawn) -> tuple[str, ...]:
 
 def _size(model: Model, d: Drawn) -> str:
     f, units = d.feature, model.units
+    kind = kind_of(f)
 
     def text(measured: Measured) -> str:
         return length_text(units, measured.value, size_places(model.part, measured))
@@ -77,20 +78,16 @@ def _size(model: Model, d: Drawn) -> str:
             half = Measured(f.diameter_mm.value / 2, f.diameter_mm.u)
             return f"R{text(half)}"
         taper = taper_of(f)
-        if taper is None:
-            return f"Ø{text(f.diameter_mm)}"
-        wide = "end" if taper.value > 0 else "start"
-        return f"Ø{text(f.diameter_mm)} mid {TAPER_SIGN}{taper_ratio(taper)}, wide at {wide}"
-    if f.kind.startswith("square") and f.flats_mm:
-        return f"□{text(f.flats_mm)}"
-    if f.flats_mm is not None:
-        return f"{f.sides} sides, {text(f.flats_mm)} across"
-    if f.flats_pair_mm is not None:
-        return f"{text(f.flats_pair_mm[0])} × {text(f.flats_pair_mm[1])}" + (" slot" if f.kind == "slot" else "")
+        if taper is not None:
+            wide = "end" if taper.value > 0 else "start"
+            return f"Ø{text(f.diameter_mm)} mid {TAPER_SIGN}{taper_ratio(taper)}, wide at {wide}"
+    sizes = kind.main_sizes(f)
+    if sizes:
+        return kind.callout.format(*(text(size) for _, size in sizes), sides=f.sides)
     if f.area_mm2 is not None:
         places = decimals_for(expanded(f.area_mm2, 2 * (scale_u_along(model.part, "across") or 0.0)))
-        return f"{kind_words(f.kind)}, {format_value(f.area_mm2.value, places)} mm²"
-    return kind_words(f.kind)
+        return f"{kind.on_sheet}, {format_value(f.area_mm2.value, places)} mm²"
+    return kind.on_sheet
 
 
 def _depth(model: Model, d: Drawn) -> str:

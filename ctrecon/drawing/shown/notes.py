@@ -12,7 +12,8 @@ from ctrecon.drawing.paper.lettering import text_width, wrap
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.shown.blocks import scale_text
 from ctrecon.drawing.shown.section import HATCH_ANGLES
-from ctrecon.record.part import Part, is_hole, scale_u_along, taper_of
+from ctrecon.record.kinds import is_hole, kind_of
+from ctrecon.record.part import Part, scale_u_along, taper_of
 
 __all__ = ["SAFETY", "U_NOTE", "Table", "note_lines", "notes_items", "short_notes", "table_rows"]
 
@@ -120,7 +121,7 @@ def _as_found_line(part: Part) -> str:
 def _direction_lines(model: Model) -> list[str]:
     """Say how X is found on the part, and what lies on the datum axis."""
     lines = []
-    if model.clock is not None and model.clock.kind.startswith("rectangular"):
+    if model.clock is not None and kind_of(model.clock).side_pair(model.clock):
         lines.append(f"X runs along the long side of {model.clock.id}; {_slices_x(model)}.")
     elif model.clock is not None:
         lines.append(f"X runs square to a flat of {model.clock.id}; {_slices_x(model)}.")
@@ -129,7 +130,7 @@ def _direction_lines(model: Model) -> list[str]:
     central = []
     for d in model.drawn:
         is_datum = model.datum is not None and d.feature.id == model.datum.id
-        if is_datum or d.contour is None or d.feature.kind.startswith("free"):
+        if is_datum or d.contour is None or kind_of(d.feature).is_outlined:
             continue
         us = places_of(model, d)
         if all(u is not None and abs(v) <= u for v, u in zip((d.x, d.y), us, strict=True)):
@@ -146,11 +147,11 @@ def _slices_x(model: Model) -> str:
 
 def _sign_lines(model: Model) -> list[str]:
     """Explain the signs this sheet uses."""
-    kinds = {d.feature.kind for d in model.drawn}
+    kinds = [kind_of(d.feature) for d in model.drawn]
     signs = []
     if any(d.feature.diameter_mm for d in model.drawn):
         signs.append("Ø diameter")
-    if any(kind.startswith("square") for kind in kinds):
+    if any(kind.sign == "□" for kind in kinds):
         signs.append("□ across the flats of a square")
     if any(d.feature.arc_deg is not None and d.feature.arc_deg < 180 for d in model.drawn):
         signs.append("R radius")
@@ -158,7 +159,7 @@ def _sign_lines(model: Model) -> list[str]:
         signs.append(f"{TAPER_SIGN} 1:x taper, 1 on the diameter in x of depth ('mid': the size at half depth)")
     if any(is_hole(d.feature) and d.feature.opens_at and len(d.feature.opens_at) == 1 for d in model.drawn):
         signs.append(f"{DEPTH_SIGN} depth of a blind hole from the end it opens at")
-    if len(model.zones) > 1 or any(kind.startswith("free") for kind in kinds):
+    if len(model.zones) > 1 or any(kind.is_outlined for kind in kinds):
         signs.append("( ) round a figure: auxiliary, for checking only")
     lines = [f"Signs: {'; '.join(signs)}."] if signs else []
     sharp = [

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ctrecon.drawing.model.dimension_text import depth_stops, written
-from ctrecon.drawing.model.views import Drawn, Model, Zone, contour_at, is_outside, view_numbers
+from ctrecon.drawing.model.views import Drawn, Model, Zone, contour_at, view_numbers
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Block, Box, Hatch, Item, Label, Line, Ordinate
 from ctrecon.drawing.paper.lettering import box_of, text_width
@@ -15,6 +15,7 @@ from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import FACE_DATUM, datum_box, datum_triangle, detail_circle
 from ctrecon.drawing.shown.blocks import title_labels
 from ctrecon.drawing.shown.dimension import TEXT, spread
+from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Piece
 
 __all__ = ["HATCH_ANGLES", "Cut", "cut_zones", "metal_strips", "piece_of", "section_block", "section_shapes"]
@@ -326,7 +327,7 @@ def _face_seams(model: Model, outlines: list[Span], scale: float) -> list[Item]:
     """Draw flat seams between stacked pieces as upright narrow lines."""
     items: list[Item] = []
     for d in model.drawn:
-        if d.feature.kind != "face_seam":
+        if not kind_of(d.feature).is_face:
             continue
         z = (d.z0 + d.z1) / 2
         for zone, (low, high) in zip(model.zones, outlines, strict=True):

@@ -5,7 +5,7 @@ from typing import Any
 
 from ctrecon.core.measured import decimals_for
 from ctrecon.drawing.model.dimension_text import pair_difference, written
-from ctrecon.drawing.model.views import Drawn, Model, is_outside
+from ctrecon.drawing.model.views import Drawn, Model
 from ctrecon.drawing.paper.items import Block, Hatch, Item, Line, Linear
 from ctrecon.drawing.paper.lettering import box_of, text_width
 from ctrecon.drawing.paper.placing import union
@@ -14,6 +14,7 @@ from ctrecon.drawing.shown.blocks import scale_text, title_labels
 from ctrecon.drawing.shown.detail import LEAST_ON_PAPER_MM, LETTERS, WANTED_MM
 from ctrecon.drawing.shown.dimension import TEXT
 from ctrecon.drawing.shown.section import Cut, section_shapes
+from ctrecon.record.kinds import is_outside
 
 __all__ = ["Short", "plan_short", "short_block"]
 
