@@ -13,23 +13,23 @@ from ctrecon.core.measured import format_percent
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.budget import edge_u_px
-from ctrecon.features.build import Draft, build_features, order_features
+from ctrecon.features.build import MeasuredFeature, build_features, order_features
 from ctrecon.features.candidates import find_candidates
-from ctrecon.features.collect_voxels import Want, chosen, gather
+from ctrecon.features.collect_voxels import VoxelRequest, chosen, collect_voxels
 from ctrecon.features.cross_holes import find_cross_holes
 from ctrecon.features.cut_through import join_over_cuts
 from ctrecon.features.edge_cells import Voxels
-from ctrecon.features.ends import End, EndPlan, end_want, fit_end, plan_end
+from ctrecon.features.ends import End, EndPlan, end_request, fit_end, plan_end
 from ctrecon.features.form_and_relations import with_form_and_relations
 from ctrecon.features.pictures import make_pictures
 from ctrecon.features.pores import without_pores
-from ctrecon.features.shape_selection import fit_best, want_best
-from ctrecon.features.size import Sized
+from ctrecon.features.shape_selection import fit_best, request_best
+from ctrecon.features.size import FittedCandidate
 from ctrecon.features.slope_breaks import mark_broken_edges, meet_at_knees
 from ctrecon.features.small_bores import find_small_bores
 from ctrecon.features.stack_border import with_reach
 from ctrecon.features.thin_walls import less_sure_of_walls, without_far_edges
-from ctrecon.features.wear import settle_wear, worn_want
+from ctrecon.features.wear import settle_wear, worn_request
 from ctrecon.grey.artefacts import Artefacts, find_artefacts
 from ctrecon.grey.levels import Levels, find_levels
 from ctrecon.grey.square_up import AxisGuess, SquaredStack, axis_from_normals, enough_depth, square_up
@@ -170,7 +170,7 @@ def measure_stack(
     return Measurement(part, make_pictures(squared, ordered), make_seam_pictures(squared, ordered))
 
 
-def _find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
+def _find_seams(squared: SquaredStack, drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
     """Find flat seams, side seams without their planes, and flat seams anew where side seams bound them."""
     if len(squared) == 1:
         return find_seams(squared, drafts)
@@ -181,7 +181,7 @@ def _find_seams(squared: SquaredStack, drafts: list[Draft]) -> list[Draft]:
 
 def _find(
     survey: Survey, guess: AxisGuess | None, progress: Progress | None
-) -> tuple[SquaredStack, list[Sized], list[tuple[EndPlan | End, EndPlan | End]]]:
+) -> tuple[SquaredStack, list[FittedCandidate], list[tuple[EndPlan | End, EndPlan | End]]]:
     """Square up, trace, choose shapes and fit their sizes; plan where each ends."""
     squared = square_up(survey, guess)
     clean = survey.levels.snr > 12
@@ -197,14 +197,14 @@ def _find(
     candidates = join_over_cuts(squared, find_candidates(squared, stretches, smooth_px=smooth))
     candidates = without_pores(squared, (*candidates, *find_small_bores(squared, candidates)))
     candidates = tuple(with_reach(squared, c) for c in candidates)
-    wants = [want_best(c) for c in candidates]
-    wide = [worn_want(c, w) for c, w in zip(candidates, wants, strict=True)]
-    gathered = iter(gather(squared, [w for w in wide if w is not None], progress=progress))
+    wants = [request_best(c) for c in candidates]
+    wide = [worn_request(c, w) for c, w in zip(candidates, wants, strict=True)]
+    gathered = iter(collect_voxels(squared, [w for w in wide if w is not None], progress=progress))
     data = [None if w is None else next(gathered) for w in wide]
     noise = survey.noise_rel
     free = FitFailed("a free shape has no size to fit")
     first = [
-        Sized(c, free, (c.first + c.last) / 2, False) if w is None or d is None
+        FittedCandidate(c, free, (c.first + c.last) / 2, False) if w is None or d is None
         else fit_best(c, _own(w, more, d), squared, noise)
         for c, w, more, d in zip(candidates, wants, wide, data, strict=True)
     ]  # fmt: skip
@@ -228,20 +228,20 @@ def _find(
     return squared, sized, plans
 
 
-def _own(want: Want, wide: Want | None, voxels: Voxels) -> Voxels:
+def _own(want: VoxelRequest, wide: VoxelRequest | None, voxels: Voxels) -> Voxels:
     """Return those voxels that a candidate's own fit asks for; `wide` is what was gathered."""
     return voxels if wide is want else chosen(want, voxels)
 
 
 def _fit_ends(
     squared: SquaredStack,
-    sized: list[Sized],
+    sized: list[FittedCandidate],
     plans: list[tuple[EndPlan | End, EndPlan | End]],
     grain: float,
     progress: Progress | None,
 ) -> list[tuple[End, End]]:
     flat = [plan for pair in plans for plan in pair if isinstance(plan, EndPlan)]
-    data = iter(gather(squared, [end_want(plan) for plan in flat], progress=progress))
+    data = iter(collect_voxels(squared, [end_request(plan) for plan in flat], progress=progress))
     noise = squared.survey.noise_rel
     ratio = squared.depth_step_mm / squared.pitch_mm
     out = []

@@ -122,7 +122,7 @@ def names_of(*needs: str) -> tuple[str, ...]:
 
 
 def make_ready(*needs: str) -> None:
-    """Tell at once where outputs that need one of these cannot be made.
+    """Say at once where outputs that need one of these cannot be made.
 
     Raises
     ------

@@ -13,7 +13,7 @@ from ctrecon.cli.main import main
 from ctrecon.core.errors import CtreconError
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.features.sound_edge import resettled
 from ctrecon.shapes import Circle
 
@@ -153,7 +153,7 @@ def test_an_edge_without_cells_has_no_sound_shape() -> None:
     names = ("x", "y", "radius", "slope_x", "slope_y", "growth", "blur", "air", "contrast")
     fit = ShapeFit(names, np.array([20.0, 20.0, 10.0, 0, 0, 0, 0.9, 0, 1]), np.eye(9) * 1e-4, 1.0, 1.0, 100)
     candidate = Candidate("round", False, circle, 0.0, (), True, (), (), 1.0, 314.0)
-    assert resettled(Sized(candidate, fit, 5.0, False), []) is None
+    assert resettled(FittedCandidate(candidate, fit, 5.0, False), []) is None
 
 
 @pytest.mark.parametrize("shape", [(1, 1, 1), (1, 1, 9), (1, 9, 1), (3, 2, 2), (1, 3, 3), (2, 5, 5), (3, 1, 4)])

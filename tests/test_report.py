@@ -15,7 +15,7 @@ import pytest
 from ctrecon.core.errors import CtreconError
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import Measured
-from ctrecon.record.explained import Explained, ExplainedSlice, Lump
+from ctrecon.record.explained import Explained, ExplainedSlice, ResidualRegion
 from ctrecon.record.part import Feature, Part, Warn
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
 from ctrecon.record.store import read_part
@@ -306,7 +306,7 @@ def test_how_far_the_record_explains_the_scan() -> None:
     """The section gives the share, the list of what is left and its pictures; it is not there when nobody looked."""
     part = read_part(HUB)
     grey = np.zeros((20, 24), dtype=np.float32)
-    lump = Lump(
+    lump = ResidualRegion(
         says="slices 5 to 8: metal darker than the record says; a crack or seam? <b>", sign=-1, x_mm=1.25, y_mm=2.5,
         depth_from_mm=0.3, depth_to_mm=0.48, slices=(5, 8), size_mm=(0.75, 0.1, 0.24), strength=12.4, voxels=80,
     )  # fmt: skip

@@ -9,7 +9,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.drawing.model.views import Model, view_numbers
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Block, Item, Label, Line, Page, Sheet
-from ctrecon.drawing.paper.row_packing import Room, arrange, fill_shelves, joined
+from ctrecon.drawing.paper.row_packing import FreeArea, arrange, fill_shelves, joined
 from ctrecon.drawing.shown.assembly import assembly_lines, exploded_block, has_assembly, parts_list, pulled_apart
 from ctrecon.drawing.shown.blocks import view_block
 from ctrecon.drawing.shown.detail import detail_block, plan_details
@@ -156,7 +156,7 @@ def _one_page(words: _Words, draw: Callable[[], list[Block]], more: int) -> list
         side = (f.left + 2, f.right - width - 4, f.bottom + table_tall + 4)
     else:
         side = (f.left + (words.table.width if words.table else 0.0) + 4, f.right - 2, f.bottom + tall + 4)
-    room = Room(f.left + 2, f.right - 2, f.top - 2, f.bottom + band + 4, *side)
+    room = FreeArea(f.left + 2, f.right - 2, f.top - 2, f.bottom + band + 4, *side)
     fit = fill_shelves(draw(), room)
     if fit is None or fit[1]:
         return None
@@ -175,7 +175,7 @@ def _many_pages(words: _Words, blocks: list[Block], more: int) -> list[Page] | N
     room = f.right - f.left - 4
     tall = f.top - f.bottom - STRIP - 6
     floor = f.bottom + STRIP + 2
-    free = Room(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
+    free = FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
     bodies: list[list[Item]] = []
     rest = list(blocks)
     while rest:

@@ -8,7 +8,7 @@ from scipy import ndimage
 
 from ctrecon.core.frames import Floats
 
-__all__ = ["Grey", "SlowRest", "fit_grey_levels"]
+__all__ = ["Grey", "SlowResidual", "fit_grey_levels"]
 
 _SAMPLES = 12_000
 _CUTS = (0.5, 0.4, 0.3)  # of the contrast: shrinking limits beyond which a voxel has no say
@@ -125,7 +125,7 @@ def _surface(p: Floats, u: Floats, v: Floats) -> Floats:
     return np.asarray((q[0] + q[1] * u + q[3] * u * u) + (q[2] * v + q[5] * v * v) + q[4] * u * v)
 
 
-class SlowRest:
+class SlowResidual:
     """What of the residual (noise units) varies slowly inside metal and inside air, slice after slice.
 
     Means over windows of 31 voxels that leave out what stands out, alone or, with its

@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from ctrecon.core.frames import Floats
 
-__all__ = ["LumpFinder", "Rest", "Tally"]
+__all__ = ["RegionFinder", "SliceResidual", "RegionStats"]
 
 _FINE_PX, _COARSE_PX = 1.0, 1.5
 _BLOCK = 3  # slices; the coarse look sums two blocks
@@ -31,7 +31,7 @@ Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
-class Rest:
+class SliceResidual:
     """One slice's residual, in noise units, and what is needed to judge it.
 
     `allowed` is the residual that errors of the edges' places may cause; `per_noise` turns noise
@@ -53,7 +53,7 @@ class Rest:
 
 
 @dataclass
-class Tally:
+class RegionStats:
     """Running sums over the voxels of one lump."""
 
     sign: int
@@ -69,7 +69,7 @@ class Tally:
     in_metal: int = 0
     at_edge: int = 0
 
-    def add(self, other: "Tally") -> None:
+    def add(self, other: "RegionStats") -> None:
         """Take another tally in."""
         self.count += other.count
         self.sums = other.sums if self.sums is None or other.sums is None else self.sums + other.sums
@@ -89,13 +89,13 @@ class Tally:
 class _Seen:
     """A slice on its way through the finder."""
 
-    rest: Rest
+    rest: SliceResidual
     shrunk: Floats
     strength: Floats
     mask: Mask
 
 
-class LumpFinder:
+class RegionFinder:
     """Takes the residual slice by slice; keeps masks of a few slices and sums of everything else."""
 
     def __init__(self, slices: int, *, clipped: bool = False) -> None:
@@ -103,13 +103,13 @@ class LumpFinder:
         self._clipped = clipped
         self._waiting: list[_Seen] = []
         self._ready: list[_Seen] = []
-        self._tallies: list[Tally] = []
+        self._tallies: list[RegionStats] = []
         self._parent: list[int] = []
         self._before: dict[int, deque[NDArray[np.int64] | None]] = {s: deque(maxlen=_BRIDGED) for s in (1, -1)}
         self._latest: dict[tuple[int, int], float] = {}
         self.excess: dict[int, float] = {}
 
-    def push(self, rest: Rest) -> None:
+    def push(self, rest: SliceResidual) -> None:
         """Look at one slice."""
         shrunk = np.sign(rest.residual) * np.maximum(np.abs(rest.residual) - rest.allowed, 0)
         mask, strength = self._stands_out(shrunk, rest, _FINE_PX, 1)
@@ -117,7 +117,7 @@ class LumpFinder:
         if len(self._waiting) == _BLOCK:
             self._close_block()
 
-    def finish(self) -> list[Tally]:
+    def finish(self) -> list[RegionStats]:
         """Return the tallies of all lumps, the strongest first."""
         if self._waiting:
             self._close_block()
@@ -129,7 +129,7 @@ class LumpFinder:
         out = [t for i, t in enumerate(self._tallies) if self._root(i) == i and t.count >= _LEAST_VOXELS]
         return sorted(out, key=lambda t: (-abs(t.amplitude), t.low))
 
-    def _stands_out(self, plane: Floats, rest: Rest, sigma: float, slices: int) -> tuple[Mask, Floats]:
+    def _stands_out(self, plane: Floats, rest: SliceResidual, sigma: float, slices: int) -> tuple[Mask, Floats]:
         # beyond the frame there is nothing: mirrored noise would count twice
         smooth = ndimage.gaussian_filter(plane, sigma, mode="constant")
         white = np.sqrt(slices) / (2 * np.sqrt(np.pi) * sigma)
@@ -206,7 +206,7 @@ class LumpFinder:
             self._join(seen.rest, seen.strength, seen.mask)
         self._ready = []
 
-    def _join(self, rest: Rest, strength: Floats, mask: Mask) -> None:
+    def _join(self, rest: SliceResidual, strength: Floats, mask: Mask) -> None:
         self.excess[rest.index] = float(np.abs(rest.residual[mask]).sum())
         for sign in (1, -1):
             mine = mask & (strength * sign > 0)
@@ -224,12 +224,14 @@ class LumpFinder:
                     self._unite(a - 1, b - 1)
             self._before[sign].append(numbers)
 
-    def _tally(self, rest: Rest, strength: Floats, labels: NDArray[np.integer[Any]], count: int, sign: int) -> int:
+    def _tally(
+        self, rest: SliceResidual, strength: Floats, labels: NDArray[np.integer[Any]], count: int, sign: int
+    ) -> int:
         base = len(self._tallies)
         part = rest.residual * rest.per_noise
         smooth = np.abs(ndimage.gaussian_filter(part, _FINE_PX))
         for number, box in enumerate(ndimage.find_objects(labels, count), start=1):
-            one = Tally(sign)
+            one = RegionStats(sign)
             if box is not None:
                 inside = labels[box] == number
                 i, j = np.nonzero(inside)
@@ -237,7 +239,7 @@ class LumpFinder:
                 row, column = i + rest.corner[0], j + rest.corner[1]
                 places = np.column_stack([np.full(len(i), rest.index), row, column]).astype(float)
                 top = int(np.argmax(np.abs(strength[i, j])))
-                one = Tally(
+                one = RegionStats(
                     sign, len(i), places.sum(axis=0), places.T @ places,
                     (rest.index, int(row.min()), int(column.min())), (rest.index, int(row.max()), int(column.max())),
                     float(np.abs(strength[i, j]).max()), (rest.index, int(row[top]), int(column[top])),

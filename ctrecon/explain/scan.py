@@ -13,9 +13,9 @@ from ctrecon.core.flags import explain
 from ctrecon.core.frames import Floats
 from ctrecon.core.threads import in_one_thread
 from ctrecon.explain.blur import Seen, find_psf, look_ahead
-from ctrecon.explain.local_grey import SlowRest, fit_grey_levels
+from ctrecon.explain.local_grey import SlowResidual, fit_grey_levels
 from ctrecon.explain.predict import Predictor
-from ctrecon.explain.residual_regions import LumpFinder, Rest
+from ctrecon.explain.residual_regions import RegionFinder, SliceResidual
 from ctrecon.explain.words import describe
 from ctrecon.grey.levels import Levels, find_levels
 from ctrecon.record.explained import Explained, ExplainedSlice, Psf
@@ -96,7 +96,7 @@ def explain_scan(part: Part, stack: SliceStack, *, progress: Progress | None = N
 def _compared(part: Part, stack: SliceStack, look: "_Look", progress: Progress | None) -> Explained:
     """Compare all slices, one after the other."""
     count = len(stack)
-    finder = LumpFinder(count, clipped=look.clipped)
+    finder = RegionFinder(count, clipped=look.clipped)
     rms: list[float | None] = []
     seen = found = predicted = wrong = 0
     for k in range(count):
@@ -144,7 +144,7 @@ class _OutsideError(Exception):
 class _View:
     """The window of one slice compared: residual, what looks like metal, the grey itself; specks beyond the window."""
 
-    rest: Rest
+    rest: SliceResidual
     metal: NDArray[np.bool_]
     usable: NDArray[np.bool_]
     grey: Floats
@@ -170,7 +170,7 @@ class _Look:
         )
         self._predictor = Predictor(solid, psf, self._window)
         self._before = seen.levels
-        self._slow = SlowRest()
+        self._slow = SlowResidual()
 
     def at(self, index: int) -> _View:
         """Compare one slice."""
@@ -202,7 +202,7 @@ class _Look:
         slack = self.solid.slack(index)
         if slack is not None:
             allowed = allowed * slack[window]
-        rest = Rest(
+        rest = SliceResidual(
             index, residual, allowed, share, scale / contrast, near,
             ndimage.minimum_filter(metal, 5), usable & ~ndimage.maximum_filter(metal, 7), self._corner, everywhere.size,
         )  # fmt: skip
@@ -217,7 +217,7 @@ class _Look:
 
     def picture(self, index: int) -> ExplainedSlice | None:
         """Cut the window of a slice that shows all its metal, seen or predicted; None where there is none."""
-        self._slow = SlowRest()
+        self._slow = SlowResidual()
         view = self.at(index)
         if not view.rest.near.any():
             return None

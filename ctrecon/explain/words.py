@@ -3,8 +3,8 @@
 import numpy as np
 
 from ctrecon.core.measured import format_value
-from ctrecon.explain.residual_regions import Tally
-from ctrecon.record.explained import Lump
+from ctrecon.explain.residual_regions import RegionStats
+from ctrecon.record.explained import ResidualRegion
 from ctrecon.record.part import Part
 from ctrecon.record.solid import Solid
 
@@ -18,7 +18,7 @@ _WITHIN = 0.95  # of a lump's voxels: less, and it reaches an edge
 _HOLLOW = 0.35  # of its box: a lump that fills less is a line round something
 
 
-def describe(tally: Tally, part: Part, solid: Solid) -> Lump:
+def describe(tally: RegionStats, part: Part, solid: Solid) -> ResidualRegion:
     """Turn the sums over a lump into its place, its size and a sentence."""
     dz, dy, dx = part.stack.voxel_mm
     assert tally.sums is not None
@@ -44,7 +44,7 @@ def describe(tally: Tally, part: Part, solid: Solid) -> Lump:
     spot = None if line or max(long, short) > _SPOT_PX * pitch or long > 2 * short else slender
     at = f"x = {format_value(x, 2)}, y = {format_value(y, 2)} mm"
     says = _sentence(tally, near, at, long, ring=ring, thin=line, spot=spot)
-    return Lump(
+    return ResidualRegion(
         says=says, sign=tally.sign, x_mm=x, y_mm=y, depth_from_mm=first * dz, depth_to_mm=last * dz,
         slices=(first, last), size_mm=(long, short, (last - first + 1) * dz), strength=tally.strength,
         voxels=tally.count, near=near,
@@ -52,7 +52,7 @@ def describe(tally: Tally, part: Part, solid: Solid) -> Lump:
 
 
 def _sentence(
-    tally: Tally, near: str, at: str, long: float, *, ring: bool, thin: bool, spot: float | None
+    tally: RegionStats, near: str, at: str, long: float, *, ring: bool, thin: bool, spot: float | None
 ) -> str:  # fmt: skip
     """Word what a lump may be; `spot` is length over width of a small round one, None for any other."""
     first, last = tally.low[0], tally.high[0]

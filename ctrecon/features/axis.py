@@ -8,7 +8,7 @@ from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats, direction_from_slopes
 from ctrecon.core.measured import Measured
 from ctrecon.features.ends import End
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.grey.square_up import AxisGuess, SquaredStack
 from ctrecon.record.part import Axis
 
@@ -21,7 +21,7 @@ _IN_TWO_DIRECTIONS = 1.22  # 2.45 u of one slope hold the direction in 95 %: so 
 
 
 def refine_slopes(
-    guess: AxisGuess, sized: Iterable[Sized], ends: Iterable[End], *, grain: float = 1.0
+    guess: AxisGuess, sized: Iterable[FittedCandidate], ends: Iterable[End], *, grain: float = 1.0
 ) -> tuple[Floats, float]:
     """Combine all directions that agree, in the squared frame: mean slope (2,) and its u.
 

@@ -3,7 +3,7 @@
 import numpy as np
 
 from ctrecon.core.fit_result import ShapeFit
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.part import Part, depths_in_part_frame, place_in_part_frame
 from ctrecon.record.relations import AxisLine, across_mm
@@ -11,7 +11,7 @@ from ctrecon.record.relations import AxisLine, across_mm
 __all__ = ["axis_lines"]
 
 
-def axis_lines(part: Part, squared: SquaredStack, drafts: list[Draft]) -> dict[str, AxisLine]:
+def axis_lines(part: Part, squared: SquaredStack, drafts: list[MeasuredFeature]) -> dict[str, AxisLine]:
     """Return the axis of every feature with a place and a size, in the part frame."""
     to_part = part.rotation
     turn = to_part @ squared.rotation.T

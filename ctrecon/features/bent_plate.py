@@ -64,7 +64,7 @@ def flat_distances(
     faces = [s for s in (surfaces.get((bent[0].id, True)), surfaces.get((bent[0].id, False))) if s is not None]
     holes = holes_of(part, lines)[:_ALL_PAIRS]
     to_part = part.rotation
-    back = squared.rotation @ to_part.T  # part frame to the square grid's
+    back = squared.rotation @ to_part.T  # part frame to the part grid's
     out = []
     for a, b in combinations(holes, 2):
         ends, spread = [], 0.0

@@ -12,7 +12,7 @@ from scipy.special import logsumexp
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.relief_edge import ReliefEdge
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.features.sound_edge import SoundEdge
 from ctrecon.shapes import Circle
 
@@ -68,14 +68,14 @@ class _Hollow:
     order: Floats  # how far along the outline, 0 to 1 over the arc's own stations
 
 
-def bite_or_relief(relief: Sized, parent: Sized, worn: SoundEdge) -> Verdict | None:
+def bite_or_relief(relief: FittedCandidate, parent: FittedCandidate, worn: SoundEdge) -> Verdict | None:
     """Weigh 'an arc with sharp ends, the same through depth' against 'an edge eaten smoothly, or broken'.
 
     Parameters
     ----------
-    relief : Sized
+    relief : FittedCandidate
         The arc as it was found, with or without a fit.
-    parent : Sized
+    parent : FittedCandidate
         The outside it is cut into, fitted.
     worn : SoundEdge
         The parent's edge cell by cell.
@@ -135,7 +135,7 @@ def _evidence(y: Floats, covariance: Floats) -> float:
     return float(-0.5 * y @ cho_solve(factor, y) - np.log(np.diag(factor[0])).sum() - 0.5 * len(y) * np.log(2 * np.pi))
 
 
-def _gathered(relief: Sized, worn: SoundEdge) -> _Hollow | None:
+def _gathered(relief: FittedCandidate, worn: SoundEdge) -> _Hollow | None:
     """Collect the cells of a hollow: the arc's stations, what is eaten beside them, and some sound cells."""
     rows: list[tuple[NDArray[np.int64], ...]] = []
     parts: list[tuple[NDArray[Any], ...]] = []

@@ -9,18 +9,18 @@ import shapely
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.measured import Measured
 from ctrecon.features.budget import budget_of, sizes_of_fit
-from ctrecon.features.candidates import Candidate, Other
+from ctrecon.features.candidates import Candidate, RivalShape
 from ctrecon.features.corner import corner_radius
 from ctrecon.features.ends import End
-from ctrecon.features.free_area import FreeArea, free_area
+from ctrecon.features.free_area import GreyArea, free_area
 from ctrecon.features.roundness import roundness
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import KINDS, is_hole, is_outside
 from ctrecon.record.part import Alternative, Feature, Worn
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 
-__all__ = ["Draft", "SeamStrength", "build_features", "order_features"]
+__all__ = ["MeasuredFeature", "SeamStrength", "build_features", "order_features"]
 
 _LEAVES_WITHIN = 8.0  # planes; an end unknown for another reason lies farther from the border
 _DEEP_GAP = 0.08  # of the radius: shallower bites are damage, deeper ones a missing sector
@@ -43,20 +43,22 @@ class SeamStrength:
 
 
 @dataclass(frozen=True, eq=False)
-class Draft:
+class MeasuredFeature:
     """A feature with the candidate it came from, before ids are given.
 
-    `depths` are its ends in planes of the square grid (where it runs out: the last plane seen); `seam` is
+    `depths` are its ends in planes of the part grid (where it runs out: the last plane seen); `seam` is
     there for seams only.
     """
 
     feature: Feature
-    sized: Sized
+    sized: FittedCandidate
     depths: tuple[float, float]
     seam: SeamStrength | None = None
 
 
-def build_features(squared: SquaredStack, sized: list[Sized], ends: list[tuple[End, End]], noise: float) -> list[Draft]:
+def build_features(
+    squared: SquaredStack, sized: list[FittedCandidate], ends: list[tuple[End, End]], noise: float
+) -> list[MeasuredFeature]:
     """Build a record for every candidate that could be measured."""
     drafts = []
     for one, pair in zip(sized, ends, strict=True):
@@ -66,10 +68,10 @@ def build_features(squared: SquaredStack, sized: list[Sized], ends: list[tuple[E
     return _with_openings(drafts)
 
 
-def order_features(drafts: list[Draft]) -> list[Draft]:
+def order_features(drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
     """Give ids F1, F2, ... by depth_from, y, x, kind."""
 
-    def key(draft: Draft) -> tuple[Any, ...]:
+    def key(draft: MeasuredFeature) -> tuple[Any, ...]:
         f = draft.feature
 
         def number(m: Measured | None) -> float:
@@ -81,7 +83,7 @@ def order_features(drafts: list[Draft]) -> list[Draft]:
     return [replace(d, feature=replace(d.feature, id=f"F{i + 1}")) for i, d in enumerate(ranked)]
 
 
-def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: float) -> Draft | None:
+def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], noise: float) -> MeasuredFeature | None:
     candidate = one.candidate
     if candidate.shape is not None and not isinstance(one.fit, ShapeFit):
         return None
@@ -93,7 +95,7 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
     if not candidate.whole:
         flags.append("touches_border")
     ratio = step / pitch
-    inside: FreeArea | None = None
+    inside: GreyArea | None = None
     low, high = pair
     z_low = candidate.first - 0.5 if low.plane is None else low.plane
     z_high = candidate.last + 0.5 if high.plane is None else high.plane
@@ -169,7 +171,7 @@ def _build(squared: SquaredStack, one: Sized, pair: tuple[End, End], noise: floa
     feature = Feature(
         id="", kind=kind, flags=tuple(dict.fromkeys(flags)), unknown=dict(sorted(unknown.items())), **fields
     )
-    return Draft(feature, one, (z_low, z_high))
+    return MeasuredFeature(feature, one, (z_low, z_high))
 
 
 def _spoilt_words(squared: SquaredStack, candidate: Candidate, x: float, y: float) -> str:
@@ -184,7 +186,7 @@ def _spoilt_words(squared: SquaredStack, candidate: Candidate, x: float, y: floa
     return f"Noise or damage spoils it in slices {where}; it was measured on the rest of its depth."
 
 
-def _midway(squared: SquaredStack, one: Sized, pair: tuple[End, End], depths: tuple[float, float]) -> float:
+def _midway(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], depths: tuple[float, float]) -> float:
     """Return the plane midway between both ends; where a feature runs out, the axis' way through the border counts.
 
     A lean feature leaves the stack plane by plane, so the last plane that shows it whole lies short of the border.
@@ -202,7 +204,7 @@ def _midway(squared: SquaredStack, one: Sized, pair: tuple[End, End], depths: tu
     return (shown[0] + shown[1]) / 2
 
 
-def _alternative(other: Other, hole: bool, pitch: float) -> Alternative:
+def _alternative(other: RivalShape, hole: bool, pitch: float) -> Alternative:
     """Put another possible shape in mm and in words."""
     if other.kind == "worn":
         says = f"It could also be {other.words}; ln odds of a relief over it: {other.ln_odds:.1f}"
@@ -228,7 +230,7 @@ def _kind(candidate: Candidate) -> str:
 
 def _sizes(
     squared: SquaredStack,
-    one: Sized,
+    one: FittedCandidate,
     middle: float,
     flags: list[str],
     noise: float,
@@ -276,7 +278,7 @@ def _sizes(
     return out
 
 
-def _taper(one: Sized) -> Measured | None:
+def _taper(one: FittedCandidate) -> Measured | None:
     """Change of diameter (or flats) per mm along the axis, where it was fitted."""
     fit = one.fit
     assert isinstance(fit, ShapeFit)
@@ -299,7 +301,7 @@ def _arc(candidate: Candidate) -> tuple[float, float | None]:
 
 
 def _flats(
-    squared: SquaredStack, one: Sized, grown: float, u_grown: float, flags: list[str],
+    squared: SquaredStack, one: FittedCandidate, grown: float, u_grown: float, flags: list[str],
     budget: dict[str, dict[str, float]],
 ) -> dict[str, Any]:  # fmt: skip
     fit, candidate = one.fit, one.candidate
@@ -335,7 +337,7 @@ def _flats(
 
 
 def _lost_corner(candidate: Candidate) -> bool:
-    """Tell whether a corner of the rectangle lies in the air by more than 3 px."""
+    """Return whether a corner of the rectangle lies in the air by more than 3 px."""
     assert isinstance(candidate.shape, Rectangle)
     sharp = replace(candidate.shape, corner_radius=0.0)
     corners = sharp.outline(8)[:-1]
@@ -344,7 +346,7 @@ def _lost_corner(candidate: Candidate) -> bool:
     return bool(reach.max() > max(3.0, 0.6 * candidate.shape.corner_radius + 2.0))
 
 
-def _free(squared: SquaredStack, candidate: Candidate, inside: FreeArea, middle: float) -> dict[str, Any]:
+def _free(squared: SquaredStack, candidate: Candidate, inside: GreyArea, middle: float) -> dict[str, Any]:
     """Area, and the outline where the slice plane at mid-depth cuts it (stack x, y)."""
     span = candidate.spans[len(candidate.spans) // 2]
     ring = shapely.Polygon(span.points).simplify(0.1)
@@ -359,7 +361,7 @@ def _free(squared: SquaredStack, candidate: Candidate, inside: FreeArea, middle:
     }
 
 
-def _with_openings(drafts: list[Draft]) -> list[Draft]:
+def _with_openings(drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
     """Say of every hole which of the part's own ends it reaches."""
     outside = [d for d in drafts if is_outside(d.feature)]
     start = min((d.depths[0] for d in outside), default=-np.inf)

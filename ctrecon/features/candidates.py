@@ -15,7 +15,7 @@ from ctrecon.outlines.stretches import Stretch
 from ctrecon.outlines.trace import Outline, even_points, trace
 from ctrecon.shapes import Circle, Shape
 
-__all__ = ["Candidate", "Other", "Span", "find_candidates"]
+__all__ = ["Candidate", "RivalShape", "Span", "find_candidates"]
 
 _MARGIN = 10
 _JOIN_GAP = 3
@@ -48,7 +48,7 @@ class Span:
 
 
 @dataclass(frozen=True, eq=False)
-class Other:
+class RivalShape:
     """Another shape the grey values allow: ln odds of the chosen one over it; sizes in px by the record's names.
 
     `words` says what it is where the kind does not: parallel, tapered.
@@ -63,7 +63,7 @@ class Other:
 
 @dataclass(frozen=True, eq=False)
 class Candidate:
-    """A feature before its grey-value fit; lengths in px of the square grid, depth in planes."""
+    """A feature before its grey-value fit; lengths in px of the part grid, depth in planes."""
 
     kind: str
     hole: bool
@@ -77,7 +77,7 @@ class Candidate:
     area_px2: float = 0.0
     relieved: bool = False
     rivals: tuple[tuple[str, Shape], ...] = ()
-    others: tuple[Other, ...] = ()
+    others: tuple[RivalShape, ...] = ()
     reach: tuple[int, int] | None = None
     """First and last plane to measure on, where it runs out of the stack."""
 
@@ -136,7 +136,7 @@ def find_candidates(
 
 
 def _is_pit(stretch: Stretch, outsides: list[Stretch], ratio: float) -> bool:
-    """Tell a small hole no deeper than wide that does not go through: a pit or a pore, not a bore."""
+    """Say a small hole no deeper than wide that does not go through: a pit or a pore, not a bore."""
     radius = float(np.sqrt(stretch.middle.area_px2 / np.pi))
     if not stretch.hole or radius > _PIT_PX or (stretch.last - stretch.first + 1) * ratio > 2 * radius:
         return False
@@ -364,7 +364,7 @@ def _concentric(circle: Circle, shape: Shape | None) -> bool:
 
 
 def _inside(circle: Circle, shape: Shape | None) -> bool:
-    """Tell a circle well inside the shape, which is no relief, from one that cuts its rim."""
+    """Say a circle well inside the shape, which is no relief, from one that cuts its rim."""
     if shape is None:
         return False
     return float(shape.signed_distance(np.array([[circle.x, circle.y]]))[0]) > 0.9 * circle.radius
@@ -393,7 +393,7 @@ def _join(candidates: list[Candidate]) -> list[Candidate]:
 
 
 def _piece_of(c: Candidate, whole: Candidate) -> bool:
-    """Tell an arc that noise or a spot of crust has told apart from the longer one over whose depth it lies."""
+    """Say an arc that noise or a spot of crust has told apart from the longer one over whose depth it lies."""
     if (c.kind, c.hole) != (whole.kind, whole.hole):
         return False
     if not (isinstance(c.shape, Circle) and isinstance(whole.shape, Circle)):
@@ -423,7 +423,7 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
 
 
 def _lie_together(a: Candidate, b: Candidate, least: float = _SOUND_RUN) -> bool:
-    """Tell whether the arc of one candidate lies on the other's circle."""
+    """Return whether the arc of one candidate lies on the other's circle."""
     assert b.shape is not None
     on = np.concatenate([s.points[s.choice.near] for s in a.spans])
     reach = (a.first + a.last - b.first - b.last) / 2

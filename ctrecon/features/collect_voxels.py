@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 from ctrecon.core.frames import Floats
 from ctrecon.grey.square_up import SquaredStack
 
-__all__ = ["Want", "chosen", "gather"]
+__all__ = ["VoxelRequest", "chosen", "collect_voxels"]
 
 Select = Callable[[Floats, Floats, Floats], NDArray[np.bool_]]
 
 
 @dataclass(frozen=True, eq=False)
-class Want:
-    """Voxels to gather: a box on the square grid (px, px, planes) and a test of each voxel in it.
+class VoxelRequest:
+    """Voxels to gather: a box on the part grid (px, px, planes) and a test of each voxel in it.
 
     `select` takes column, row (px) and plane (all fractional) and returns which to keep;
     `keep_share` thins evenly at random where there are more than the fit needs.
@@ -28,12 +28,12 @@ class Want:
     keep_share: float = 1.0
 
 
-def gather(
-    squared: SquaredStack, wants: Sequence[Want], *, progress: Callable[[str, int, int], None] | None = None
+def collect_voxels(
+    squared: SquaredStack, wants: Sequence[VoxelRequest], *, progress: Callable[[str, int, int], None] | None = None
 ) -> list[tuple[Floats, Floats, Floats, Floats]]:
     """Read every slice once and return (column, row, plane, grey) for each want.
 
-    The places are those of the original voxel centres on the square grid, so nothing is
+    The places are those of the original voxel centres on the part grid, so nothing is
     interpolated and the noise stays as the scanner made it.
     """
     survey = squared.survey
@@ -103,7 +103,7 @@ def gather(
 
 
 def chosen(
-    want: Want, voxels: tuple[Floats, Floats, Floats, Floats]
+    want: VoxelRequest, voxels: tuple[Floats, Floats, Floats, Floats]
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Return those of some voxels (column, row, plane, grey) that a want selects."""
     keep = want.select(*voxels[:3])

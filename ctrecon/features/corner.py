@@ -4,7 +4,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from ctrecon.core.fit_result import ShapeFit
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.shapes import Rectangle
 
 __all__ = ["corner_radius"]
@@ -13,7 +13,7 @@ _LEVEL_U = 0.003
 _CUT = 1 - np.pi / 4  # share of r² that a round corner leaves out
 
 
-def corner_radius(sized: Sized) -> tuple[float, float] | None:
+def corner_radius(sized: FittedCandidate) -> tuple[float, float] | None:
     """Return (radius, u) in px, or None where fewer than two corners can be seen.
 
     A blurred sharp corner is the product of two blurred edges; what the mean plane

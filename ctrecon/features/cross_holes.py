@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.features.candidates import SOUND, Candidate, Span
-from ctrecon.features.collect_voxels import Want, gather
+from ctrecon.features.collect_voxels import VoxelRequest, collect_voxels
 from ctrecon.features.cut_through import gaps_in
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.choose import Choice
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
@@ -54,7 +54,7 @@ class CrossModel:
         return d, jac
 
 
-def find_cross_holes(squared: SquaredStack, candidates: list[Candidate], noise: float) -> list[Draft]:
+def find_cross_holes(squared: SquaredStack, candidates: list[Candidate], noise: float) -> list[MeasuredFeature]:
     """Find the holes across the axis that cut through the given candidates.
 
     Parameters
@@ -68,7 +68,7 @@ def find_cross_holes(squared: SquaredStack, candidates: list[Candidate], noise: 
 
     Returns
     -------
-    list of Draft
+    list of MeasuredFeature
         Free shapes flagged `not_along_depth`, with diameter and direction of the hole.
     """
     outsides = [c for c in candidates if not c.hole and c.shape is not None and not c.is_relief]
@@ -93,7 +93,7 @@ def find_cross_holes(squared: SquaredStack, candidates: list[Candidate], noise: 
 
 def _fit(
     squared: SquaredStack, outside: Candidate, holes: list[Candidate], first: int, last: int, noise: float
-) -> Draft | None:
+) -> MeasuredFeature | None:
     shape = outside.shape
     assert shape is not None
     near = [h for h in holes if h.first <= last and h.last >= first]
@@ -147,8 +147,8 @@ def _gathered(squared: SquaredStack, clear: Clear, middle: Floats, start: Floats
     rows, columns = squared.shape[1:]
     planes = ((depth - reach) / ratio, (depth + reach) / ratio)
     band = 2 * np.pi * radius * 2 * _BAND_PX * max(rows, columns) / ratio
-    want = Want((0.0, 0.0, float(columns), float(rows)), planes, select, min(1.0, _MOST_VOXELS / band))
-    ((column, row, plane, grey),) = gather(squared, [want])
+    want = VoxelRequest((0.0, 0.0, float(columns), float(rows)), planes, select, min(1.0, _MOST_VOXELS / band))
+    ((column, row, plane, grey),) = collect_voxels(squared, [want])
     x, y, z = column - middle[0], row - middle[1], plane * ratio
     along = x * np.cos(direction) + y * np.sin(direction)
     angle = np.arctan2(z - depth, -x * np.sin(direction) + y * np.cos(direction))
@@ -158,7 +158,7 @@ def _gathered(squared: SquaredStack, clear: Clear, middle: Floats, start: Floats
 
 def _draft(
     squared: SquaredStack, outside: Candidate, fit: ShapeFit, middle: Floats, points: Floats, ratio: float
-) -> Draft:
+) -> MeasuredFeature:
     pitch, step = squared.pitch_mm, squared.depth_step_mm
     c, n = np.cos(fit.value("direction")), np.sin(fit.value("direction"))
     radius, offset, rise = fit.value("radius"), fit.value("offset"), fit.value("rise")
@@ -204,4 +204,6 @@ def _draft(
         round(depths[0]), round(depths[1]), (0, 0), np.full((1, 1), SOUND, dtype=np.int8), nothing, corners, choice
     )
     candidate = Candidate("free", True, None, 0.0, (span,), True, ("not_along_depth",))
-    return Draft(feature, Sized(candidate, FitFailed("it lies across the axis"), plane, False), depths)
+    return MeasuredFeature(
+        feature, FittedCandidate(candidate, FitFailed("it lies across the axis"), plane, False), depths
+    )

@@ -11,8 +11,8 @@ from scipy.special import ndtr
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import OTHER, Candidate, Span
-from ctrecon.features.collect_voxels import Want
-from ctrecon.features.size import Sized
+from ctrecon.features.collect_voxels import VoxelRequest
+from ctrecon.features.size import FittedCandidate
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.grey.square_up import SquaredStack
 
@@ -37,7 +37,7 @@ _LEVEL_CELLS = 13  # cells over which air and metal are taken as even
 class EdgeCells:
     """The edge of one stretch in cells: stations along its outline, blocks of planes through depth.
 
-    `points` (S, 2) and `normal` (S, 2; into the metal) are px of the square grid at the feature's own middle;
+    `points` (S, 2) and `normal` (S, 2; into the metal) are px of the part grid at the feature's own middle;
     `offset` (B, S) tells how far deeper in the metal than its station the edge lies at half height, NaN where it
     is not seen, `u` how well if neighbouring voxels share no noise. `planes` (B, 2) are the first and last plane of
     each block, `fine` (N,) the station of each point of the span's outline.
@@ -57,7 +57,7 @@ class EdgeCells:
         return np.asarray(self.points[None] + self.offset[..., None] * self.normal[None])
 
 
-def with_whole_edge(candidate: Candidate, want: Want | None) -> Want | None:
+def with_whole_edge(candidate: Candidate, want: VoxelRequest | None) -> VoxelRequest | None:
     """Return the want with the voxels beside the whole outline added, eaten stretches too."""
     if want is None:
         return None
@@ -87,12 +87,12 @@ def _pixel(span: Span, column: Floats, row: Floats) -> tuple[NDArray[np.int64], 
     return i, j
 
 
-def cells_of(one: Sized, voxels: Voxels, squared: SquaredStack, noise: float) -> list[EdgeCells]:
+def cells_of(one: FittedCandidate, voxels: Voxels, squared: SquaredStack, noise: float) -> list[EdgeCells]:
     """Read the edge of a fitted candidate in cells of about two pixels and up to five blocks of planes a stretch.
 
     Parameters
     ----------
-    one : Sized
+    one : FittedCandidate
         The candidate with its fit: axis, growth and blur are taken from it.
     voxels : tuple of arrays
         Column, row, plane and grey that `with_whole_edge` asked for.

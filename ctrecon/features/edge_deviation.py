@@ -13,7 +13,7 @@ from scipy.special import ndtr
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 
 __all__ = ["Departures", "Edge", "edge_of_flats", "edge_of_round", "solve_departures", "some_of"]
 
@@ -88,7 +88,10 @@ def _from_axis(fit: ShapeFit, column: Floats, row: Floats, z: Floats) -> tuple[F
 
 
 def edge_of_round(
-    one: Sized, data: tuple[Floats, Floats, Floats, Floats], voxel_mm: tuple[float, float, float], pitch_mm: float
+    one: FittedCandidate,
+    data: tuple[Floats, Floats, Floats, Floats],
+    voxel_mm: tuple[float, float, float],
+    pitch_mm: float,
 ) -> Edge:
     """Place voxels (column, row, plane, grey) by angle round a fitted round feature."""
     fit = one.fit
@@ -105,7 +108,10 @@ def edge_of_round(
 
 
 def edge_of_flats(
-    one: Sized, data: tuple[Floats, Floats, Floats, Floats], voxel_mm: tuple[float, float, float], pitch_mm: float
+    one: FittedCandidate,
+    data: tuple[Floats, Floats, Floats, Floats],
+    voxel_mm: tuple[float, float, float],
+    pitch_mm: float,
 ) -> Edge:
     """Place voxels along the four flats of a fitted rectangle: normals at turn, turn + 90, + 180, + 270 degrees."""
     fit = one.fit
@@ -137,9 +143,7 @@ def solve_departures(
     """
     count = moves.shape[1]
     away = np.column_stack([np.minimum(edge.distance, 0), np.maximum(edge.distance, 0) * edge.step]) / _REACH
-    design = np.column_stack(
-        [edge.pull[:, None] * moves, nuisance, nuisance * edge.step[:, None], edge.widen, away]
-    )
+    design = np.column_stack([edge.pull[:, None] * moves, nuisance, nuisance * edge.step[:, None], edge.widen, away])
     if len(design) < 3 * design.shape[1]:
         return None
     penalty = np.zeros(design.shape[1])

@@ -9,14 +9,14 @@ from scipy import ndimage
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.collect_voxels import Want
+from ctrecon.features.collect_voxels import VoxelRequest
 from ctrecon.features.face_place import place_by_sum
 from ctrecon.features.flat_part import depth_map, flat_part, leans
 from ctrecon.fitting.models import FaceModel
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
 
-__all__ = ["End", "EndPlan", "end_want", "fit_end", "plan_end"]
+__all__ = ["End", "EndPlan", "end_request", "fit_end", "plan_end"]
 
 _REACH_PX = 60.0
 _LOOK = 8
@@ -31,7 +31,7 @@ _PLACE_U = 0.003  # slice; no face of a real part is known better
 
 @dataclass(frozen=True, eq=False)
 class EndPlan:
-    """Where to look for an end face: pixels of the square grid, planes, side of the metal.
+    """Where to look for an end face: pixels of the part grid, planes, side of the metal.
 
     `broken_px` is the width of a chamfer or round between the face and the outline.
     """
@@ -46,7 +46,7 @@ class EndPlan:
 
 @dataclass(frozen=True)
 class End:
-    """An end on the feature's own axis, in planes of the square grid; None where unknown, with the reason."""
+    """An end on the feature's own axis, in planes of the part grid; None where unknown, with the reason."""
 
     plane: float | None
     u: float | None
@@ -137,7 +137,7 @@ def _plan(squared: SquaredStack, candidate: Candidate, at_start: bool, outwards:
 
 
 def _not_air(outer: Floats, *, begins: bool, inner: Floats) -> bool:
-    """Tell whether grey on the far side of a face (the near side, where metal begins) is not down to air yet."""
+    """Return whether grey on the far side of a face (the near side, where metal begins) is not down to air yet."""
     return float(np.mean(inner if begins else outer)) > 0.15
 
 
@@ -201,7 +201,7 @@ def _plateau(profile: Floats, slack: float) -> int:
     return steps
 
 
-def end_want(plan: EndPlan) -> Want:
+def end_request(plan: EndPlan) -> VoxelRequest:
     """Return which voxels the fit of this end face needs."""
     rows, columns = plan.region.shape
     left, top = plan.corner
@@ -219,7 +219,7 @@ def end_want(plan: EndPlan) -> Want:
         float(top + at_row.max() + 1),
     )
     expected = plan.region.sum() * (plan.planes[1] - plan.planes[0])
-    return Want(box, plan.planes, select, min(1.0, _MOST_VOXELS / max(float(expected), 1.0)))
+    return VoxelRequest(box, plan.planes, select, min(1.0, _MOST_VOXELS / max(float(expected), 1.0)))
 
 
 def fit_end(

@@ -11,12 +11,12 @@ from scipy.special import ndtr
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.collect_voxels import Want
+from ctrecon.features.collect_voxels import VoxelRequest
 from ctrecon.features.form import Extreme, extreme_of
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
 
-__all__ = ["Face", "FacePlan", "FaceSurface", "face_want", "fit_face", "plan_face"]
+__all__ = ["Face", "FacePlan", "FaceSurface", "face_request", "fit_face", "plan_face"]
 
 _LOOK = 14
 _MARGIN_PX = 3.8
@@ -29,7 +29,7 @@ _DRAWS = 400
 
 @dataclass(frozen=True, eq=False)
 class FacePlan:
-    """Pixels of the square grid in which a face lies, the plane it has in each (to about a third), and its side."""
+    """Pixels of the part grid in which a face lies, the plane it has in each (to about a third), and its side."""
 
     region: NDArray[np.bool_]
     height: Floats
@@ -39,7 +39,7 @@ class FacePlan:
 
 @dataclass(frozen=True, eq=False)
 class Face:
-    """A face as plane + bend, px of the square grid: z = place + slopes + xx x² + xy xy + yy y² from (x, y) = middle.
+    """A face as plane + bend, px of the part grid: z = place + slopes + xx x² + xy xy + yy y² from (x, y) = middle.
 
     `values` and `covariance` are of (place, slope_x, slope_y, xx, xy, yy) in px; `flat` is the
     range of its cells about their plane, `bend` that of the smooth bend over the region.
@@ -126,7 +126,7 @@ def plan_face(squared: SquaredStack, candidate: Candidate, *, at_start: bool) ->
     return FacePlan(on, surface, (left, top), at_start)
 
 
-def face_want(plan: FacePlan, squared: SquaredStack) -> Want:
+def face_request(plan: FacePlan, squared: SquaredStack) -> VoxelRequest:
     """Return which voxels the surface of this face needs."""
     rows, columns = plan.region.shape
     left, top = plan.corner
@@ -142,7 +142,7 @@ def face_want(plan: FacePlan, squared: SquaredStack) -> Want:
     expected = float(plan.region.sum()) * 2 * reach
     box = (float(left), float(top), float(left + columns), float(top + rows))
     ends = (float(heights.min()) - reach, float(heights.max()) + reach)
-    return Want(box, ends, select, min(1.0, _MOST_VOXELS / max(expected, 1.0)))
+    return VoxelRequest(box, ends, select, min(1.0, _MOST_VOXELS / max(expected, 1.0)))
 
 
 def fit_face(

@@ -42,7 +42,7 @@ def depth_map(
 
 
 def leans(depth: Floats, region: NDArray[np.bool_], distance: Floats) -> bool:
-    """Tell whether the face gets deeper towards the outline, as a chamfer does."""
+    """Return whether the face gets deeper towards the outline, as a chamfer does."""
     d, z = np.abs(distance[region]), depth[region]
     near = (d > 1.5) & (d < 14)
     if near.sum() < 30 or np.ptp(d[near]) < 1.2:

@@ -11,12 +11,12 @@ from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.axis_lines import axis_lines
 from ctrecon.features.bent_plate import faces_wedge, flat_distances
-from ctrecon.features.build import Draft
-from ctrecon.features.collect_voxels import Want, gather
+from ctrecon.features.build import MeasuredFeature
+from ctrecon.features.collect_voxels import VoxelRequest, collect_voxels
 from ctrecon.features.edge_deviation import Edge, edge_of_flats, edge_of_round, some_of
-from ctrecon.features.faces import Face, face_want, fit_face, plan_face
+from ctrecon.features.faces import Face, face_request, fit_face, plan_face
 from ctrecon.features.form import Extreme, FlatAngles, flat_angles, round_form, straightness
-from ctrecon.features.size import clear_of_others, want_of
+from ctrecon.features.size import clear_of_others, request_for
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.hole_patterns import hole_patterns
 from ctrecon.record.kinds import is_outside, is_seam, kind_of
@@ -44,7 +44,7 @@ Voxels = tuple[Floats, Floats, Floats, Floats]
 
 
 def with_form_and_relations(
-    part: Part, squared: SquaredStack, drafts: list[Draft], noise: float, *, progress: Progress | None = None
+    part: Part, squared: SquaredStack, drafts: list[MeasuredFeature], noise: float, *, progress: Progress | None = None
 ) -> Part:
     """Return the record with the form of its features and how they stand to each other.
 
@@ -53,7 +53,7 @@ def with_form_and_relations(
     part : Part
         The record, features in the order of `drafts`.
     squared : SquaredStack
-        The stack on its square grid.
+        The stack on its part grid.
     drafts : list of Draft
         Where each feature came from.
     noise : float
@@ -67,8 +67,10 @@ def with_form_and_relations(
         for start in (True, False)
         if _ends_here(d, start) and (plan := plan_face(squared, d.sized.candidate, at_start=start)) is not None
     ]
-    wants: list[Want] = [w for d in edges if (w := want_of(d.sized.candidate)) is not None]
-    data = iter(gather(squared, [*wants, *(face_want(plan, squared) for _, _, plan in faces)], progress=progress))
+    wants: list[VoxelRequest] = [w for d in edges if (w := request_for(d.sized.candidate)) is not None]
+    data = iter(
+        collect_voxels(squared, [*wants, *(face_request(plan, squared) for _, _, plan in faces)], progress=progress)
+    )
     features = {f.id: f for f in part.features}
     relations: list[Relation] = []
     for draft in edges:
@@ -101,7 +103,7 @@ def _between(
     ]
 
 
-def _has_edge(draft: Draft) -> bool:
+def _has_edge(draft: MeasuredFeature) -> bool:
     one = draft.sized
     if not isinstance(one.fit, ShapeFit) or is_seam(draft.feature):
         return False
@@ -113,7 +115,7 @@ def _has_edge(draft: Draft) -> bool:
     return isinstance(shape, Rectangle) and one.candidate.has_flats and names >= _FLATS
 
 
-def _ends_here(draft: Draft, start: bool) -> bool:
+def _ends_here(draft: MeasuredFeature, start: bool) -> bool:
     return (draft.feature.depth_from_mm if start else draft.feature.depth_to_mm) is not None
 
 
@@ -126,7 +128,7 @@ def _near(edge: Edge, clear: NDArray[np.bool_]) -> Edge:
 
 
 def _edge_form(
-    part: Part, feature: Feature, draft: Draft, voxels: Voxels, squared: SquaredStack, noise: float
+    part: Part, feature: Feature, draft: MeasuredFeature, voxels: Voxels, squared: SquaredStack, noise: float
 ) -> tuple[Feature, list[Relation]]:
     one, pitch = draft.sized, squared.pitch_mm
     voxel = squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0)

@@ -15,7 +15,7 @@ from ctrecon.features.candidates import Candidate, mean_window, trimmed
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.trace import even_points, trace
 
-__all__ = ["FreeArea", "area_of_grey", "free_area"]
+__all__ = ["GreyArea", "area_of_grey", "free_area"]
 
 _BAND_PX = 3.0  # beside the outline: three times the blur, so that all of it is in the sum
 _LEVEL_PX = 5.5  # out to here, beyond the band, air and metal are read
@@ -29,7 +29,7 @@ _LEAST_PX = 12  # pixels of air or of metal: fewer say nothing, and the stack's 
 
 
 @dataclass(frozen=True)
-class FreeArea:
+class GreyArea:
     """Area (px²) and middle (px) of an outline on the squared plane, with standard uncertainties."""
 
     area: float
@@ -40,7 +40,7 @@ class FreeArea:
     u_y: float
 
 
-def free_area(squared: SquaredStack, candidate: Candidate) -> FreeArea:
+def free_area(squared: SquaredStack, candidate: Candidate) -> GreyArea:
     """Measure the area inside a free outline by the sum of its grey, in blocks of depth.
 
     Parameters
@@ -76,7 +76,7 @@ def free_area(squared: SquaredStack, candidate: Candidate) -> FreeArea:
     edge = np.hypot(band.drift(_filled(span.mean), whole[1:]), _LEAST_U_PX)
     u_area = float(np.sqrt(u[0] ** 2 + (edge * band.length) ** 2 / _SECTORS + (_LEAST_U_PX * band.length) ** 2))
     u_x, u_y = (float(np.hypot(v, edge / np.sqrt(_SECTORS / 2))) for v in u[1:])
-    return FreeArea(float(whole[0]), float(whole[1] + left), float(whole[2] + top), u_area, u_x, u_y)
+    return GreyArea(float(whole[0]), float(whole[1] + left), float(whole[2] + top), u_area, u_x, u_y)
 
 
 def area_of_grey(plane: Floats, points: Floats) -> tuple[Floats, float]:

@@ -6,7 +6,7 @@ import numpy as np
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.pictures import SlicePicture
@@ -18,8 +18,8 @@ _MOST = 8
 _MARGIN = 6
 
 
-def fitted_outline(draft: Draft, plane: float, ratio: float) -> Floats:
-    """Return the fitted outline (N, 2), px of the square grid, at a plane."""
+def fitted_outline(draft: MeasuredFeature, plane: float, ratio: float) -> Floats:
+    """Return the fitted outline (N, 2), px of the part grid, at a plane."""
     sized = draft.sized
     shape, fit = sized.candidate.shape, sized.fit
     if shape is None:
@@ -38,7 +38,7 @@ def fitted_outline(draft: Draft, plane: float, ratio: float) -> Floats:
     return points
 
 
-def make_pictures(squared: SquaredStack, drafts: list[Draft]) -> tuple[SlicePicture, ...]:
+def make_pictures(squared: SquaredStack, drafts: list[MeasuredFeature]) -> tuple[SlicePicture, ...]:
     """Show one slice in the middle of every stretch of depth in which the same features live."""
     survey = squared.survey
     count = len(survey.stack)

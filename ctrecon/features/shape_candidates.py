@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.blurred_models import BlurredCircle, BlurredPolygon, BlurredRectangle, OvalModel
 from ctrecon.fitting.choose import as_good_as_round
 from ctrecon.fitting.misfit import Misfit, compare
@@ -43,7 +43,11 @@ class Contestant:
 
 
 def contestants(
-    candidate: Candidate, first: Sized, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    candidate: Candidate,
+    first: FittedCandidate,
+    data: tuple[Floats, Floats, Floats, Floats],
+    squared: SquaredStack,
+    noise: float,
 ) -> list[Contestant]:
     """Fit every shape to the same voxels and weigh them."""
     ratio = squared.depth_step_mm / squared.pitch_mm
@@ -82,7 +86,11 @@ def contestants(
 
 
 def binned(
-    candidate: Candidate, first: Sized, data: tuple[Floats, Floats, Floats, Floats], ratio: float, noise: float
+    candidate: Candidate,
+    first: FittedCandidate,
+    data: tuple[Floats, Floats, Floats, Floats],
+    ratio: float,
+    noise: float,
 ) -> tuple[Samples, float]:
     """Average the voxels that lie one behind the other along the axis, and tell the noise that is left.
 

@@ -7,25 +7,25 @@ from numpy.typing import NDArray
 
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
-from ctrecon.features.candidates import AWAY, OTHER, SOUND, Candidate, Other, Span
-from ctrecon.features.collect_voxels import Want
+from ctrecon.features.candidates import AWAY, OTHER, SOUND, Candidate, RivalShape, Span
+from ctrecon.features.collect_voxels import VoxelRequest
 from ctrecon.features.shape_candidates import Contestant, blur_ratio, contestants, model_of, prior_of, sizes_px
-from ctrecon.features.size import Sized, fit_size, want_of
+from ctrecon.features.size import FittedCandidate, fit_size, request_for
 from ctrecon.features.special_cases import MARGIN, special_case, undecided
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import RegularPolygon
 
-__all__ = ["MARGIN", "fit_best", "want_best"]
+__all__ = ["MARGIN", "fit_best", "request_best"]
 
 _BAND_PX = 4.0
 _MOST = 12_000
 
 
-def want_best(candidate: Candidate) -> Want | None:
+def request_best(candidate: Candidate) -> VoxelRequest | None:
     """Return which voxels the contest of this candidate needs; those of its own fit where there is none."""
-    plain = want_of(candidate)
+    plain = request_for(candidate)
     if plain is None or not _contested(candidate):
         return plain
     shapes = [s for s in (candidate.shape, *(s for _, s in candidate.rivals)) if s is not None]
@@ -54,7 +54,7 @@ def _contested(candidate: Candidate) -> bool:
 
 
 def _short_sided(candidate: Candidate) -> bool:
-    """Tell a polygon whose sides are too short for a fit that leaves the corners out."""
+    """Say a polygon whose sides are too short for a fit that leaves the corners out."""
     shape = candidate.shape
     return isinstance(shape, RegularPolygon) and shape.inradius * np.tan(np.pi / shape.sides) < 7.5
 
@@ -67,7 +67,7 @@ def _label(span: Span, column: Floats, row: Floats) -> NDArray[np.int8]:
 
 def fit_best(
     candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
-) -> Sized:
+) -> FittedCandidate:
     """Fit the candidate and, where the outline left more than one shape open, let the grey values choose.
 
     Parameters
@@ -75,7 +75,7 @@ def fit_best(
     candidate : Candidate
         With its rivals, if any.
     data : tuple of arrays
-        Column, row, plane and grey of the voxels that `want_best` asked for.
+        Column, row, plane and grey of the voxels that `request_best` asked for.
     squared : SquaredStack
         The stack the candidate lies in.
     noise : float
@@ -109,7 +109,7 @@ def fit_best(
     # what only the rarity of a shape speaks against is named too, but does not make the choice undecided
     near = [e for e in sorted(entries, key=lambda e: -e.score)
             if e is not best and best.score - e.score + prior_of(e.shape) - prior_of(best.shape) < MARGIN]  # fmt: skip
-    others = tuple(Other(e.kind, best.score - e.score, sizes_px(e), e.sides) for e in near)
+    others = tuple(RivalShape(e.kind, best.score - e.score, sizes_px(e), e.sides) for e in near)
     if any(one.ln_odds < MARGIN for one in others):
         won = replace(won, candidate=undecided(won.candidate, others))
     elif others:
@@ -119,9 +119,9 @@ def fit_best(
 
 def _plain(
     candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
-) -> Sized:
+) -> FittedCandidate:
     """Fit the candidate's own shape to its own voxels."""
-    want = want_of(candidate)
+    want = request_for(candidate)
     if want is None or not len(data[0]) or not _contested(candidate):
         return fit_size(candidate, data, squared, noise)
     keep = want.select(*data[:3])
@@ -130,9 +130,9 @@ def _plain(
 
 
 def _refitted(
-    candidate: Candidate, best: Contestant, first: Sized, data: tuple[Floats, Floats, Floats, Floats],
+    candidate: Candidate, best: Contestant, first: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats],
     squared: SquaredStack, noise: float,
-) -> Sized:  # fmt: skip
+) -> FittedCandidate:  # fmt: skip
     """Measure the winner like any other; with sides too short for that the contest's fit stands; an ellipse is free."""
     if best.kind == "free":
         free = replace(candidate, kind="free", shape=None, growth_px=0.0, gaps_deg=())
@@ -159,7 +159,7 @@ def _refitted(
 
 
 def _all_voxels(
-    candidate: Candidate, best: Contestant, first: Sized, data: tuple[Floats, Floats, Floats, Floats],
+    candidate: Candidate, best: Contestant, first: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats],
     squared: SquaredStack, noise: float,
 ) -> ShapeFit:  # fmt: skip
     """Fit the winner's blurred shape once more, with an axis of its own where there is depth enough."""

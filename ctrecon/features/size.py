@@ -7,7 +7,7 @@ import numpy as np
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span
-from ctrecon.features.collect_voxels import Want
+from ctrecon.features.collect_voxels import VoxelRequest
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.fitting.by_shape import Setting, off_corners, start_of
 from ctrecon.fitting.ring_share import with_rings
@@ -15,7 +15,7 @@ from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import Circle, Shape
 
-__all__ = ["Sized", "Wear", "fit_size", "want_of"]
+__all__ = ["FittedCandidate", "Wear", "fit_size", "request_for"]
 
 _BAND_PX = 4.5
 _WIDE_PX = 12.0  # farther voxels tell how air and metal shade away from the edge
@@ -46,7 +46,7 @@ class Wear:
 
 
 @dataclass(frozen=True, eq=False)
-class Sized:
+class FittedCandidate:
     """A candidate with its fitted size; `middle` is the plane at which x, y and size hold."""
 
     candidate: Candidate
@@ -65,7 +65,7 @@ class Sized:
         ) * dz
 
 
-def want_of(candidate: Candidate) -> Want | None:
+def request_for(candidate: Candidate) -> VoxelRequest | None:
     """Return which voxels the fit of this candidate needs; None for a free shape."""
     shape = candidate.shape
     if shape is None:
@@ -98,7 +98,7 @@ def want_of(candidate: Candidate) -> Want | None:
     perimeter = float(np.hypot(*np.diff(outline[: len(spans[0].points)], axis=0).T).sum())
     expected = perimeter * 2 * _BAND_PX * (high - low + 1)
     far_share = _MOST_FAR / max(expected * (_WIDE_PX / _BAND_PX - 1), 1.0)
-    return Want(box, (low - 0.5, high + 0.5), select, min(1.0, _MOST_VOXELS / max(expected, 1.0)))
+    return VoxelRequest(box, (low - 0.5, high + 0.5), select, min(1.0, _MOST_VOXELS / max(expected, 1.0)))
 
 
 def _even(column: Floats, row: Floats, plane: Floats) -> Floats:
@@ -196,13 +196,13 @@ def _with_floor(
 
 def fit_size(
     candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
-) -> Sized:
+) -> FittedCandidate:
     """Fit the candidate's shape to its voxels: one size, axis and taper over all slices."""
     column, row, plane, grey = data
     shape = candidate.shape
     middle = (candidate.first + candidate.last) / 2
     if shape is None or not len(grey):
-        return Sized(candidate, FitFailed("no voxels near its edge"), middle, False)
+        return FittedCandidate(candidate, FitFailed("no voxels near its edge"), middle, False)
     ratio = squared.depth_step_mm / squared.pitch_mm
     low, high = used_planes(candidate)
     axis_free = high - low + 1 >= _SLOPE_LEAST_PLANES
@@ -251,9 +251,9 @@ def fit_size(
         )  # fmt: skip
     if not fit and not candidate.is_relief:
         # the outline is there all the same: report it as it runs
-        return Sized(replace(candidate, kind="free", shape=None, growth_px=0.0), fit, middle, False)
+        return FittedCandidate(replace(candidate, kind="free", shape=None, growth_px=0.0), fit, middle, False)
     if fit:
         half_depth = float(np.abs(samples.z).max())
         thin = high - low + 1 if high - low < 3 and len(squared.survey.stack) > 1 else None
         fit = _with_floor(fit, shape, half_depth=half_depth, crowded=crowded, planes_of_thin=thin)
-    return Sized(candidate, fit, middle, axis_free, crowded)
+    return FittedCandidate(candidate, fit, middle, axis_free, crowded)

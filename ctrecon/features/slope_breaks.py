@@ -6,7 +6,7 @@ import numpy as np
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.features.ends import End
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 
 __all__ = ["mark_broken_edges", "meet_at_knees"]
 
@@ -15,7 +15,7 @@ _REACH = 3.5  # planes between the traced joint and the crossing
 _SHORT = 0.4  # planes times planes of the shorter one: blur at its ends bends the line of a short cone
 
 
-def meet_at_knees(sized: list[Sized], ends: list[tuple[End, End]], ratio: float) -> list[tuple[End, End]]:
+def meet_at_knees(sized: list[FittedCandidate], ends: list[tuple[End, End]], ratio: float) -> list[tuple[End, End]]:
     """Put the ends of round features that go on with another slope to the crossing of their radius lines.
 
     Parameters
@@ -43,7 +43,7 @@ def meet_at_knees(sized: list[Sized], ends: list[tuple[End, End]], ratio: float)
     return [(pair[0], pair[1]) for pair in out]
 
 
-def _crossing(a: Sized, b: Sized, ratio: float) -> End | None:
+def _crossing(a: FittedCandidate, b: FittedCandidate, ratio: float) -> End | None:
     """Return where the radius lines of two features that follow each other cross, if they meet without a step."""
     if not isinstance(a.fit, ShapeFit) or not isinstance(b.fit, ShapeFit):
         return None
@@ -69,12 +69,12 @@ def _crossing(a: Sized, b: Sized, ratio: float) -> End | None:
     return End(at, float(np.hypot(u, _SHORT / shorter)))
 
 
-def _radius(one: Sized, plane: float, ratio: float) -> float:
+def _radius(one: FittedCandidate, plane: float, ratio: float) -> float:
     assert isinstance(one.fit, ShapeFit)
     return one.fit.value("radius") + one.fit.value("growth") * (plane - one.middle) * ratio
 
 
-def _u_radius(one: Sized, plane: float, ratio: float) -> float:
+def _u_radius(one: FittedCandidate, plane: float, ratio: float) -> float:
     """Return the standard uncertainty of the radius line at a plane."""
     fit = one.fit
     assert isinstance(fit, ShapeFit)
@@ -84,7 +84,7 @@ def _u_radius(one: Sized, plane: float, ratio: float) -> float:
     return float(np.sqrt(max(float(arm @ fit.covariance @ arm), 0.0)))
 
 
-def mark_broken_edges(sized: list[Sized], ends: list[tuple[End, End]]) -> list[Sized]:
+def mark_broken_edges(sized: list[FittedCandidate], ends: list[tuple[End, End]]) -> list[FittedCandidate]:
     """Flag features whose end face is reached over a chamfer or a round."""
     out = []
     for one, pair in zip(sized, ends, strict=True):

@@ -14,7 +14,7 @@ from scipy.special import chndtr, ndtr
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span, mean_window
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.choose import Choice
 from ctrecon.fitting.uncertainty import left_out
 from ctrecon.grey.square_up import SquaredStack
@@ -44,8 +44,8 @@ _BRIGHTEST = 1.3  # the brightest place is one draw of the tail; a bore must cle
 _FEW_PLACES = 150  # pixels; the scatter of fewer is ill known
 
 
-def is_small(sized: Sized) -> bool:
-    """Tell a whole round hole or pin with a radius below four blurs."""
+def is_small(sized: FittedCandidate) -> bool:
+    """Say a whole round hole or pin with a radius below four blurs."""
     fit, candidate = sized.fit, sized.candidate
     if not isinstance(fit, ShapeFit) or not candidate.is_round or candidate.gaps_deg or candidate.growth_px:
         return False
@@ -53,8 +53,8 @@ def is_small(sized: Sized) -> bool:
 
 
 def fit_small(
-    sized: Sized, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
-) -> Sized:
+    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+) -> FittedCandidate:
     """Fit a small circle by the exact area of a blurred disc.
 
     The grey of air is not seen in it: it is taken from the stack (0) with a standard
@@ -332,7 +332,7 @@ def _dark_run(dip: Floats) -> tuple[int, int] | None:
 
 
 def _steady(dip: Floats) -> bool:
-    """Tell a dip that stays even through depth, once its noise from plane to plane is allowed for."""
+    """Say a dip that stays even through depth, once its noise from plane to plane is allowed for."""
     values = dip[np.isfinite(dip)]
     if len(values) < 4:
         return False
@@ -343,7 +343,7 @@ def _steady(dip: Floats) -> bool:
 
 
 def _round(dark: Floats, dx: Floats, dy: Floats) -> bool:
-    """Tell a round spot by the two main second moments of its darkness."""
+    """Say a round spot by the two main second moments of its darkness."""
     weight = np.maximum(dark, 0.0)
     weight = np.where(weight > 0.15 * weight.max(), weight, 0.0)
     total = float(weight.sum())
@@ -353,7 +353,7 @@ def _round(dark: Floats, dx: Floats, dy: Floats) -> bool:
 
 
 def _taken(one: Candidate, known: tuple[Candidate, ...]) -> bool:
-    """Tell whether a known hole lies at the same place and depth."""
+    """Return whether a known hole lies at the same place and depth."""
     assert isinstance(one.shape, Circle)
     for other in known:
         if not other.hole or other.last < one.first + 2 or other.first > one.last - 2:

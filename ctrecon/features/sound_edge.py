@@ -12,7 +12,7 @@ from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import AWAY, OTHER, SOUND, Candidate, Span
 from ctrecon.features.edge_cells import EdgeCells
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.shapes import FittedShape, Rectangle, Shape
 
 __all__ = ["SoundEdge", "eaten_cells", "fitted_shape", "lost_depths", "resettled", "with_sound_spans"]
@@ -44,7 +44,7 @@ class SoundEdge:
     eaten: tuple[NDArray[np.bool_], ...]
 
 
-def fitted_shape(one: Sized) -> FittedShape | None:
+def fitted_shape(one: FittedCandidate) -> FittedShape | None:
     """Return the shape as the grey values give it, at the feature's middle; corners as the outline has them."""
     fit, shape = one.fit, one.candidate.shape
     if not isinstance(fit, ShapeFit) or shape is None:
@@ -63,7 +63,7 @@ def lost_depths(shape: Shape, cells: EdgeCells, *, hole: bool, blur: float) -> F
     return np.asarray(lost + (1.0 if hole else -1.0) * shape.blur_pull(blur))
 
 
-def resettled(one: Sized, cells: list[EdgeCells]) -> SoundEdge | None:
+def resettled(one: FittedCandidate, cells: list[EdgeCells]) -> SoundEdge | None:
     """Return the sound shape by its outermost cells, and what every cell has lost against it.
 
     Wear takes metal away and never adds any, so of two places that a flat may have the outer one is sound. Started

@@ -7,9 +7,9 @@ from scipy.special import log_ndtr, ndtr
 
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
-from ctrecon.features.candidates import Candidate, Other
+from ctrecon.features.candidates import Candidate, RivalShape
 from ctrecon.features.shape_candidates import contestants
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.features.small_bores import fit_small, is_small
 from ctrecon.features.two_arcs import one_arc_or_two
 from ctrecon.grey.square_up import SquaredStack
@@ -30,16 +30,16 @@ _TAPER_LEAST = 0.002
 """Change of diameter by depth below which nobody would call it a taper (a judgement)."""
 
 
-def undecided(candidate: Candidate, others: tuple[Other, ...]) -> Candidate:
+def undecided(candidate: Candidate, others: tuple[RivalShape, ...]) -> Candidate:
     """Return the candidate flagged as undecided, with the other shapes it may be."""
     flags = tuple(dict.fromkeys((*candidate.flags, "undecided")))
     return replace(candidate, flags=flags, others=(*candidate.others, *others))
 
 
 def special_case(
-    sized: Sized, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
-) -> Sized:
-    """Tell square from rectangle by their two widths, and measure very small bores by their exact blurred area."""
+    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+) -> FittedCandidate:
+    """Distinguish square from rectangle by their two widths, and measure very small bores by their exact blurred area."""
     if isinstance(sized.fit, FitFailed):
         return sized
     if sized.candidate.has_flats:
@@ -58,8 +58,8 @@ def special_case(
 
 
 def _one_arc_or_two(
-    sized: Sized, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
-) -> Sized:
+    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+) -> FittedCandidate:
     """Name two arcs where one circle through a broken rim is no clear choice; flag it bent where it is wrong."""
     found = one_arc_or_two(sized, data, squared, noise) if sized.candidate.is_round else None
     if found is None or found[0] >= MARGIN:
@@ -71,7 +71,7 @@ def _one_arc_or_two(
     return replace(sized, candidate=replace(sized.candidate, flags=flags, others=others))
 
 
-def _tapered_or_not(sized: Sized) -> Sized:
+def _tapered_or_not(sized: FittedCandidate) -> FittedCandidate:
     """Name the other reading of a round feature whose taper stands out by three u but does not carry the odds.
 
     A bore is meant to be parallel; the record calls it tapered from four u on, so there
@@ -86,7 +86,7 @@ def _tapered_or_not(sized: Sized) -> Sized:
     if growth < 3 * u or 2 * growth < _TAPER_LEAST or abs(odds) > MARGIN:
         return sized
     tapered = odds > 0
-    other = Other(
+    other = RivalShape(
         "round", abs(odds), {"diameter_mm": 2 * fit.value("radius")},
         words="parallel" if tapered else "tapered",
     )  # fmt: skip
@@ -101,7 +101,7 @@ def _shared(fit: ShapeFit) -> float:
     return float(np.sqrt(1 + shared / alone)) if alone > 0 else 1.0
 
 
-def _square_or_not(sized: Sized, fit: ShapeFit, stretch: float = 1.0) -> Sized:
+def _square_or_not(sized: FittedCandidate, fit: ShapeFit, stretch: float = 1.0) -> FittedCandidate:
     """Call a square what is out by less than 0.5 % of its flats, a rectangle what is out by more, if u allows."""
     a, b = fit.value("a"), fit.value("b")
     if abs(a - b) > 0.1 * max(a, b):
@@ -117,8 +117,8 @@ def _square_or_not(sized: Sized, fit: ShapeFit, stretch: float = 1.0) -> Sized:
     candidate = replace(sized.candidate, kind=kind)
     if abs(odds) < _MARGIN_EVEN:
         other = (
-            Other("square", abs(odds), {"flats_mm": (a + b) / 2}) if kind == "rectangular"
-            else Other("rectangular", abs(odds), {"longer_mm": max(a, b), "shorter_mm": min(a, b)})
+            RivalShape("square", abs(odds), {"flats_mm": (a + b) / 2}) if kind == "rectangular"
+            else RivalShape("rectangular", abs(odds), {"longer_mm": max(a, b), "shorter_mm": min(a, b)})
         )  # fmt: skip
         candidate = undecided(candidate, (other,))
     return replace(sized, candidate=candidate)

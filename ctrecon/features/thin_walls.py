@@ -16,7 +16,7 @@ from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.edge_cells import Voxels
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.grey_step import GreyModel, Samples
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
 from ctrecon.grey.square_up import SquaredStack
@@ -30,7 +30,7 @@ _DOUBT = 0.2  # of the move: the far edge may be eaten, and its blur is known to
 
 
 def without_far_edges(
-    sized: Sequence[Sized], data: Sequence[Voxels | None], squared: SquaredStack
+    sized: Sequence[FittedCandidate], data: Sequence[Voxels | None], squared: SquaredStack
 ) -> list[Voxels | None]:
     """Return the voxels with the grey that far edges took given back; the same object where none is near.
 
@@ -60,7 +60,7 @@ def without_far_edges(
     return out
 
 
-def less_sure_of_walls(before: Sized, after: Sized) -> Sized:
+def less_sure_of_walls(before: FittedCandidate, after: FittedCandidate) -> FittedCandidate:
     """Return the second fit with a fifth of the move it owes to the far edge in its u."""
     old, new = before.fit, after.fit
     if not isinstance(old, ShapeFit) or not isinstance(new, ShapeFit) or old.names != new.names:
@@ -71,7 +71,7 @@ def less_sure_of_walls(before: Sized, after: Sized) -> Sized:
     return replace(after, fit=replace(new, covariance=new.covariance + np.diag(doubt), budget=budget))
 
 
-def _model_of(one: Sized) -> GreyModel | None:
+def _model_of(one: FittedCandidate) -> GreyModel | None:
     """Return the model whose distance a fit speaks of; None for shapes that are no one's far edge."""
     fit, candidate = one.fit, one.candidate
     if not isinstance(fit, ShapeFit) or candidate.is_relief:
@@ -84,7 +84,7 @@ def _model_of(one: Sized) -> GreyModel | None:
 
 
 def _face_each_other(a: Candidate, b: Candidate) -> bool:
-    """Tell whether a thin wall lies between two candidates in some plane; reliefs and their edge share an outline."""
+    """Return whether a thin wall lies between two candidates in some plane; reliefs and their edge share an outline."""
     for p in a.spans:
         for q in b.spans:
             if min(p.last, q.last) < max(p.first, q.first) or p.points is q.points:
@@ -95,7 +95,7 @@ def _face_each_other(a: Candidate, b: Candidate) -> bool:
     return False
 
 
-def _taken(other: Sized, model: GreyModel, voxels: Voxels, ratio: float) -> Floats:
+def _taken(other: FittedCandidate, model: GreyModel, voxels: Voxels, ratio: float) -> Floats:
     """Return the grey (share of the contrast) that the edge of a candidate takes from voxels in the metal beside it."""
     fit = other.fit
     assert isinstance(fit, ShapeFit)

@@ -6,9 +6,9 @@ import numpy as np
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
-from ctrecon.features.candidates import Other
+from ctrecon.features.candidates import RivalShape
 from ctrecon.features.shape_candidates import binned
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.blurred_models import BlurredCircle
 from ctrecon.fitting.misfit import Misfit, compare
 from ctrecon.fitting.solve import Samples, fit_grey
@@ -24,7 +24,7 @@ _RANGE_PX = 2.0
 """How far a second arc's centre and radius may lie from the first's and still pass for it on the outline."""
 
 
-def stretches_of(sized: Sized) -> list[tuple[float, float]]:
+def stretches_of(sized: FittedCandidate) -> list[tuple[float, float]]:
     """Return the unbroken stretches (from, to degrees; to above from) of a round rim between its gaps."""
     candidate = sized.candidate
     if not isinstance(candidate.shape, Circle):
@@ -38,8 +38,8 @@ def stretches_of(sized: Sized) -> list[tuple[float, float]]:
 
 
 def one_arc_or_two(
-    sized: Sized, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
-) -> tuple[float, Other] | None:
+    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+) -> tuple[float, RivalShape] | None:
     """Weigh one circle through all stretches of a rim against two circles, the first stretch's and that of the rest.
 
     Returns
@@ -64,7 +64,7 @@ def one_arc_or_two(
         fit = fit_grey(model, start, _only(samples, which), noise=level, active=active)
         return fit if isinstance(fit, ShapeFit) else None
 
-    best: tuple[float, Other] | None = None
+    best: tuple[float, RivalShape] | None = None
     one = fitted(kept)
     if one is None:
         return None
@@ -85,7 +85,7 @@ def one_arc_or_two(
         odds = single - double + cost
         if best is None or odds < best[0]:
             sizes = {"first_mm": 2 * first.value("radius"), "second_mm": 2 * rest.value("radius")}
-            best = odds, Other("round", odds, sizes, words="two arcs of different circles")
+            best = odds, RivalShape("round", odds, sizes, words="two arcs of different circles")
     return best
 
 

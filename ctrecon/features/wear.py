@@ -8,17 +8,17 @@ from numpy.typing import NDArray
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.features.bite_or_relief import Verdict, bite_or_relief
-from ctrecon.features.candidates import Candidate, Other
-from ctrecon.features.collect_voxels import Want, chosen
+from ctrecon.features.candidates import Candidate, RivalShape
+from ctrecon.features.collect_voxels import VoxelRequest, chosen
 from ctrecon.features.edge_cells import Voxels, cells_of, with_whole_edge
-from ctrecon.features.size import Sized, fit_size, want_of
+from ctrecon.features.size import FittedCandidate, fit_size, request_for
 from ctrecon.features.sound_edge import SoundEdge, fitted_shape, resettled, with_sound_spans
 from ctrecon.features.special_cases import MARGIN, special_case, undecided
 from ctrecon.features.wear_words import wear_of
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import Circle
 
-__all__ = ["settle_wear", "wants_whole_edge", "worn_want"]
+__all__ = ["settle_wear", "wants_whole_edge", "worn_request"]
 
 _WHOLE = 0.97  # share of an outline on its shape above which nothing is eaten that a robust fit would feel
 _KINDS = ("round", "square", "rectangular", "polygon")
@@ -26,21 +26,21 @@ _WORSE_PX = 1.0  # u of a size beyond which the sound edge is too little to meas
 
 
 def wants_whole_edge(candidate: Candidate) -> bool:
-    """Tell whether a candidate's edge is to be read where it leaves its shape, too."""
+    """Return whether a candidate's edge is to be read where it leaves its shape, too."""
     return (
         candidate.kind in _KINDS and candidate.shape is not None
         and (candidate.share < _WHOLE or bool(candidate.gaps_deg) or candidate.relieved)
     )  # fmt: skip
 
 
-def worn_want(candidate: Candidate, want: Want | None) -> Want | None:
+def worn_request(candidate: Candidate, want: VoxelRequest | None) -> VoxelRequest | None:
     """Return the want of a candidate with what the judgement on wear needs added."""
     return with_whole_edge(candidate, want) if wants_whole_edge(candidate) else want
 
 
 def settle_wear(
-    squared: SquaredStack, sized: Sequence[Sized], data: Sequence[Voxels | None], noise: float
-) -> list[Sized | None]:
+    squared: SquaredStack, sized: Sequence[FittedCandidate], data: Sequence[Voxels | None], noise: float
+) -> list[FittedCandidate | None]:
     """Measure eaten edges by their sound parts, judge every hollow, and note the wear.
 
     Parameters
@@ -50,17 +50,17 @@ def settle_wear(
     sized : sequence of Sized
         All candidates with their first fits.
     data : sequence of tuple of arrays, or None
-        The voxels that `worn_want` asked for, for each candidate.
+        The voxels that `worn_request` asked for, for each candidate.
     noise : float
         Standard deviation of one voxel in units of the contrast.
 
     Returns
     -------
-    list of Sized or None
+    list of FittedCandidate or None
         In the same order; None for an arc that turned out to be eaten. A hollow whose odds lie within ln 5 stays,
         flagged `undecided`, with the other reading beside it.
     """
-    out: list[Sized | None] = list(sized)
+    out: list[FittedCandidate | None] = list(sized)
     for i, one in enumerate(sized):
         voxels = data[i]
         if voxels is None or not wants_whole_edge(one.candidate) or one.candidate.kind not in _KINDS:
@@ -90,20 +90,25 @@ def settle_wear(
     return out
 
 
-def _ringed(one: Sized, sized: Sequence[Sized]) -> bool:
-    """Tell whether the inside of a ring fragment was found in the same outline."""
+def _ringed(one: FittedCandidate, sized: Sequence[FittedCandidate]) -> bool:
+    """Return whether the inside of a ring fragment was found in the same outline."""
     return any(o is not one and o.candidate.is_round and _shares(one.candidate, o.candidate) for o in sized)
 
 
 def _shares(a: Candidate, b: Candidate) -> bool:
-    """Tell whether two candidates were found in one outline."""
+    """Return whether two candidates were found in one outline."""
     spans = {id(s.points) for s in a.spans}
     return any(id(s.points) in spans for s in b.spans)
 
 
 def _judged(
-    relief: Sized, verdict: Verdict | None, edge: SoundEdge, voxels: Voxels | None, squared: SquaredStack, noise: float
-) -> Sized | None:
+    relief: FittedCandidate,
+    verdict: Verdict | None,
+    edge: SoundEdge,
+    voxels: Voxels | None,
+    squared: SquaredStack,
+    noise: float,
+) -> FittedCandidate | None:
     """Return the relief measured on its sound arc, flagged where the odds are close; None where it is eaten."""
     if verdict is None:
         return relief
@@ -113,13 +118,13 @@ def _judged(
         relief = _on_arc(relief, verdict, edge, voxels, squared, noise)
     if verdict.ln_odds >= MARGIN:
         return relief
-    other = Other("worn", verdict.ln_odds, {}, words="an edge that was eaten or broke, and no relief at all")
+    other = RivalShape("worn", verdict.ln_odds, {}, words="an edge that was eaten or broke, and no relief at all")
     return replace(relief, candidate=undecided(relief.candidate, (other,)))
 
 
 def _on_arc(
-    relief: Sized, verdict: Verdict, edge: SoundEdge, voxels: Voxels, squared: SquaredStack, noise: float
-) -> Sized:
+    relief: FittedCandidate, verdict: Verdict, edge: SoundEdge, voxels: Voxels, squared: SquaredStack, noise: float
+) -> FittedCandidate:
     """Fit the arc again to the cells of its sound part, clear of the corners where it meets the edge."""
     marks = {k: _clear_of_ends(m) for k, m in verdict.arc.items()}
     used = sorted(marks)
@@ -140,13 +145,15 @@ def _clear_of_ends(marks: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return inner if inner.any(axis=0).sum() >= 3 else marks
 
 
-def _fit(candidate: Candidate, voxels: Voxels, squared: SquaredStack, noise: float) -> Sized:
-    want = want_of(candidate)
+def _fit(candidate: Candidate, voxels: Voxels, squared: SquaredStack, noise: float) -> FittedCandidate:
+    want = request_for(candidate)
     assert want is not None
     return fit_size(candidate, chosen(want, voxels), squared, noise)
 
 
-def _again(one: Sized, edge: SoundEdge, voxels: Voxels, squared: SquaredStack, noise: float) -> Sized:
+def _again(
+    one: FittedCandidate, edge: SoundEdge, voxels: Voxels, squared: SquaredStack, noise: float
+) -> FittedCandidate:
     """Fit the shape again to its sound cells alone; the first fit stays where too little is sound."""
     sound = [~e for e in edge.eaten]
     if all(s.all() for s in sound):

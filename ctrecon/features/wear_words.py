@@ -11,7 +11,7 @@ from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_percent
 from ctrecon.features.edge_cells import CELL_PX, EdgeCells
-from ctrecon.features.size import Sized, Wear
+from ctrecon.features.size import FittedCandidate, Wear
 from ctrecon.features.sound_edge import SoundEdge
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import Circle, Rectangle, Shape
@@ -38,12 +38,14 @@ class _Cells:
     high: Floats
 
 
-def wear_of(one: Sized, edge: SoundEdge, cut: Sequence[NDArray[np.bool_]], squared: SquaredStack) -> Wear | None:
-    """Tell how much of an edge is eaten, how deep and where.
+def wear_of(
+    one: FittedCandidate, edge: SoundEdge, cut: Sequence[NDArray[np.bool_]], squared: SquaredStack
+) -> Wear | None:
+    """Return how much of an edge is eaten, how deep and where.
 
     Parameters
     ----------
-    one : Sized
+    one : FittedCandidate
         The feature, fitted to its sound edge.
     edge : SoundEdge
         Its edge cell by cell.

@@ -165,7 +165,7 @@ def _own_circle(points: Floats, tolerance: float, *, hole: bool) -> tuple[Circle
 
 
 def _bulges(circle: Circle, points: Floats, tolerance: float) -> bool:
-    """Tell whether the outline's outward normals point away from the circle's centre where it lies on it."""
+    """Return whether the outline's outward normals point away from the circle's centre where it lies on it."""
     near = near_shape(circle, points, tolerance)
     away = np.arctan2(points[:, 1] - circle.y, points[:, 0] - circle.x)
     return not near.any() or float(np.mean(np.cos(normals_of(points) - away)[near])) > 0
@@ -177,7 +177,7 @@ def _area(points: Floats) -> float:
 
 
 def as_good_as_round(kind: str, shape: Shape) -> bool:
-    """Tell a square whose corners are so round that it leaves a circle by less than a real bore or disc does.
+    """Say a square whose corners are so round that it leaves a circle by less than a real bore or disc does.
 
     A slot hardly longer than wide is a round rim with a bite out of it, or an oval.
     """
@@ -234,7 +234,7 @@ def _bitten_circle(
 
 
 def _plainly_round(circle: Circle | None, waves: Waves | None) -> bool:
-    """Tell a circle whose radius shows none of the waves that a polygon would."""
+    """Say a circle whose radius shows none of the waves that a polygon would."""
     if circle is None or waves is None:
         return False
     return all(_odds_of_polygon(n, circle, waves) < -_CLEAR for n in SIDES)
@@ -277,7 +277,7 @@ def _rivals(
 
 
 def _fills(kind: str, shape: Shape, points: Floats, tolerance: float) -> bool:
-    """Tell whether a shape with flats shows on all sides, lacking less than a quarter of its area."""
+    """Return whether a shape with flats shows on all sides, lacking less than a quarter of its area."""
     if not isinstance(shape, (Rectangle, RegularPolygon)) or kind == "slot":
         return True
     area = _area(points)

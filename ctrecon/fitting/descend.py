@@ -118,7 +118,7 @@ def descend(
 
 
 def _pushed_out(q: Floats, gradient: Floats, within: tuple[int, float, float]) -> bool:
-    """Tell whether the cost falls beyond the bound at which an unknown lies."""
+    """Return whether the cost falls beyond the bound at which an unknown lies."""
     at, least, most = within
     return bool((q[at] <= least and gradient[at] > 0) or (q[at] >= most and gradient[at] < 0))
 

@@ -22,7 +22,7 @@ LN_BLUR = (-2.5, 2.0)
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """Voxels near an edge: part-frame places (px of the square grid), grey (air 0, metal 1), cluster.
+    """Voxels near an edge: part-frame places (px of the part grid), grey (air 0, metal 1), cluster.
 
     Voxels of one cluster may share errors (a ring, a stain); their errors are not
     assumed independent when the covariance is worked out. `voxel` (N, 3) holds slice,

@@ -10,7 +10,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.fitting.descend import Ties, descend
 from ctrecon.fitting.grey_step import LN_BLUR, REACH_PX, GreyModel, GreyStep, Samples
 from ctrecon.fitting.uncertainty import WELSCH, sandwich
-from ctrecon.grey.lasting import Around, Lasting
+from ctrecon.grey.lasting import RingError, SharedError
 from ctrecon.grey.noise import Correlation
 
 __all__ = ["GreyModel", "Samples", "fit_grey", "misfit_of_sharp"]
@@ -30,7 +30,7 @@ def fit_grey(
     model: GreyModel, start: Floats, samples: Samples, *, noise: float, active: NDArray[np.bool_] | None = None,
     prior_sd: Floats | None = None, blur_start_px: float = 0.85, blur_ratio: Floats | float = 1.0,
     correlation: Correlation | None = None, slope_sd: float | None = None,
-    cupping_px: float | None = None, lasting: Lasting | Around | None = None, damaged: bool = False,
+    cupping_px: float | None = None, lasting: SharedError | RingError | None = None, damaged: bool = False,
     through_depth: bool = False,
 ) -> ShapeFit | FitFailed:  # fmt: skip
     """Fit air + contrast · Φ(distance / blur) to grey values with a redescending loss.
@@ -61,7 +61,7 @@ def fit_grey(
     cupping_px : float, optional
         Half width of a solid shape: its metal then shades with the square of the distance
         from the middle, as cupping does, and not straight.
-    lasting : Lasting or Around, optional
+    lasting : SharedError or Around, optional
         Errors that are the same in all slices, or that run round the scanner's axis; used where samples carry
         `voxel`.
     damaged : bool
@@ -212,7 +212,7 @@ def misfit_of_sharp(blur_px: float) -> float:
 
 
 def _slopes_matter(jac: Floats, raw: Floats) -> bool:
-    """Tell by one linear step whether a slope away from the edge is significant (four sigma)."""
+    """Decide by one linear step whether a slope away from the edge is significant (four sigma)."""
     weight = np.exp(-((raw / WELSCH) ** 2))
     normal = (jac * weight[:, None]).T @ jac
     normal += np.eye(len(normal)) * 1e-9 * np.trace(normal)

@@ -25,7 +25,7 @@ _LEAST_POINTS = 60
 
 
 def is_toothed(points: Floats) -> bool:
-    """Tell a toothed rim by one wave of its radius that stands out from all with a few teeth more or less.
+    """Say a toothed rim by one wave of its radius that stands out from all with a few teeth more or less.
 
     Parameters
     ----------
@@ -57,14 +57,14 @@ def is_toothed(points: Floats) -> bool:
 
 
 def _stands_out(wave: Floats, n: int) -> bool:
-    """Tell whether the wave n times round (first entry: once) stands out from those three to six more or less."""
+    """Return whether the wave n times round (first entry: once) stands out from those three to six more or less."""
     fewer, more = wave[n - 1 - _BESIDE : n - 3], wave[n + 2 : n + _BESIDE]
     usual, highest = max(np.median(fewer), np.median(more)), max(fewer.max(), more.max())
     return bool(wave[n - 1] > max(_LEAST_WAVE_PX, _CLEAR * usual, _ALONE * highest))
 
 
 def _of_corners(wave: Floats, n: int) -> bool:
-    """Tell one wave of a comb: a cross or a plate has all multiples of its few corners, teeth only their own."""
+    """Say one wave of a comb: a cross or a plate has all multiples of its few corners, teeth only their own."""
     for few in range(2, _LEAST_TEETH):
         if n % few == 0:
             comb = [k for k in range(few, min(2 * n, len(wave)), few) if 2 * k > n and k % n]

@@ -61,7 +61,7 @@ class Band:
     shape: Floats
 
     def left_by(self, local: Floats, levers: Floats) -> bool:
-        """Tell whether a shape has outgrown the band."""
+        """Return whether a shape has outgrown the band."""
         return bool(np.abs((local - self.shape) * levers)[2:].max() > _REBUILD)
 
     def voxels(

@@ -300,7 +300,7 @@ class EdgeTracker:
 
 
 def _is_stale(line: _Line, local: Floats, extra: Floats, levers: Floats) -> bool:
-    """Tell whether the parameters have left the place where the model was worked out."""
+    """Return whether the parameters have left the place where the model was worked out."""
     count = len(local)
     moved = np.abs((local - line.q[:count]) * levers).max()
     return bool(

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats
-from ctrecon.grey.lasting import Around, Lasting
+from ctrecon.grey.lasting import RingError, SharedError
 from ctrecon.grey.noise import Correlation
 
 __all__ = ["BUDGET", "WELSCH", "left_out", "sandwich"]
@@ -32,7 +32,7 @@ def sandwich(
     cluster: NDArray[np.int64],
     voxel: NDArray[np.int64] | None = None,
     correlation: Correlation | None = None,
-    lasting: Lasting | Around | None = None,
+    lasting: SharedError | RingError | None = None,
     noise: float = 1.0,
     damaged: bool = False,
 ) -> tuple[Floats, dict[str, Floats]] | None:
@@ -55,7 +55,7 @@ def sandwich(
         Slice, row and column numbers, for `correlation`.
     correlation : Correlation, optional
         Correlation of the noise of neighbouring voxels.
-    lasting : Lasting or Around, optional
+    lasting : SharedError or Around, optional
         Errors that are the same in all slices, or that run round the scanner's axis.
     noise : float
         What one unit of the residuals is, share of the contrast.

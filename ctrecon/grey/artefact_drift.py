@@ -251,7 +251,7 @@ def _offsets(scan: Scan, *, metal: bool) -> tuple[Floats, Floats]:
 
 
 def _steps(full: Floats, u: Floats) -> bool:
-    """Tell whether most of the change happens within three slices, and stays."""
+    """Return whether most of the change happens within three slices, and stays."""
     if len(full) < 12:
         return False
     width = 5
@@ -263,7 +263,7 @@ def _steps(full: Floats, u: Floats) -> bool:
 
 
 def _rather_a_step(at: NDArray[np.int64], value: Floats) -> bool:
-    """Tell whether one step explains the slices that are known better than a smooth bend does."""
+    """Return whether one step explains the slices that are known better than a smooth bend does."""
     along = (at - at.mean()) / len(at)
     bend = value - np.polyval(np.polyfit(along, value, 3), along)
     step = min(

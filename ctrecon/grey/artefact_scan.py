@@ -98,7 +98,7 @@ def _clipped(values: Floats, levels: Levels) -> tuple[float, float]:
 
 
 def steady(scan: Scan, *, metal: bool, reach: int = 2) -> NDArray[np.bool_]:
-    """Tell which places of the coarse grid lie inside one material, also `reach` slices above and below.
+    """Return which places of the coarse grid lie inside one material, also `reach` slices above and below.
 
     Parameters
     ----------

@@ -87,7 +87,7 @@ class Artefacts:
 
     @property
     def changes(self) -> bool:
-        """Tell whether `correct` changes any plane at all."""
+        """Return whether `correct` changes any plane at all."""
         moved = any(s.sure for s in self.shifts)
         drifts = self.drift is not None and bool(self.drift.air.any() or self.drift.metal.any())
         return self._rings_plane is not None or drifts or moved

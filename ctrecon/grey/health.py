@@ -211,7 +211,7 @@ def _order(stack: SliceStack, found: Artefacts, tilt: float | None) -> list[Find
 
 
 def _limits(stack: SliceStack, found: Artefacts, least: float | None, seam: float | None) -> list[Finding]:
-    """Tell what this stack can settle at best."""
+    """Return what this stack can settle at best."""
     in_plane = stack.in_plane_mm if stack.voxel_mm is None else stack.voxel_mm[1:]
     pitch = None if in_plane is None else min(in_plane)
 

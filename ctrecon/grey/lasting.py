@@ -10,7 +10,7 @@ from scipy import fft, ndimage
 from ctrecon.core.frames import Floats
 from ctrecon.grey.noise import Correlation, even_masks
 
-__all__ = ["Around", "Lasting", "measure_around", "measure_lasting"]
+__all__ = ["RingError", "SharedError", "measure_around", "measure_lasting"]
 
 _CLEAR = 4  # px kept off every edge
 _WIDE = 10.0  # px, sigma of the local mean that is taken off first
@@ -31,7 +31,7 @@ _MORE_ROUND = 1.6  # what goes round more often than twice, and a variance that 
 
 
 @dataclass(frozen=True, eq=False)
-class Lasting:
+class SharedError:
     """Covariance of the lasting errors (share of the contrast, squared) of two places 0, 1, 2, ... voxels apart."""
 
     covariance: Floats
@@ -55,7 +55,7 @@ class Lasting:
 
 
 @dataclass(frozen=True, eq=False)
-class Around:
+class RingError:
     """Errors that run round a place (column, row), as faint rings do: variance (share of the contrast, squared).
 
     `power` is that of a ring's mean, and of what goes once and twice round it.
@@ -88,7 +88,7 @@ def measure_around(
     *,
     squash: float,
     correlation: Correlation,
-) -> Around | None:
+) -> RingError | None:
     """Measure how much more whole rings of even grey scatter than noise does; None where no more.
 
     Parameters
@@ -106,7 +106,7 @@ def measure_around(
 
     Returns
     -------
-    Around or None
+    RingError or None
 
     Notes
     -----
@@ -128,7 +128,7 @@ def measure_around(
     along = (correlation.lags[:, 0] == 0) & (correlation.lags[:, 1] == 0)
     crowd = 1 + 2 * float(correlation.rho[along].sum()) if step == 1 else 1.0
     noise = one * crowd
-    best: Around | None = None
+    best: RingError | None = None
     loudest = -np.inf
     tries = [(x + a, y + b) for x, y in about for a in _TRIES_PX for b in _TRIES_PX]
     chance = float(np.sqrt(2 * np.log(len(tries))))
@@ -138,7 +138,7 @@ def measure_around(
         for x, y in tries:
             score, power = _loudness(column - x, (row - y) * squash, grey, weight, noise)
             if score > loudest:
-                loudest, best = score, Around(x, y, squash, power)
+                loudest, best = score, RingError(x, y, squash, power)
         if best is None or loudest < chance:
             return None
     assert best is not None
@@ -170,7 +170,7 @@ def _round(x: Floats, y: Floats) -> tuple[NDArray[np.int64], list[Floats]]:
     return np.floor(np.hypot(x, y)).astype(np.int64), forms
 
 
-def measure_lasting(planes: Callable[[int], Floats], slices: Sequence[int]) -> Lasting | None:
+def measure_lasting(planes: Callable[[int], Floats], slices: Sequence[int]) -> SharedError | None:
     """Measure what slices far apart have in common in even metal and air; None where nothing stands out.
 
     Parameters
@@ -231,7 +231,7 @@ def measure_lasting(planes: Callable[[int], Floats], slices: Sequence[int]) -> L
     if pairs[0] < 400 or covariance[0] < _SURE * error[0] or covariance[1] < _SURE * error[1]:
         return None
     lost = np.flatnonzero(covariance < 2 * error)
-    return Lasting(covariance[: int(lost[0])] if len(lost) else covariance)
+    return SharedError(covariance[: int(lost[0])] if len(lost) else covariance)
 
 
 def _fine(plane: Floats) -> tuple[Floats, NDArray[np.bool_]]:

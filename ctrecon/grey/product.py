@@ -92,7 +92,7 @@ def _even(plane: Floats, noise: float) -> tuple[Floats, np.ndarray]:
 def _in_many_slices(
     smoothed: Sequence[Floats], flat: Sequence[np.ndarray], cuts: tuple[float, float], level: float
 ) -> bool:
-    """Tell whether the middle class stands in a third of the slices with metal: a face half in a slice does not."""
+    """Return whether the middle class stands in a third of the slices with metal: a face half in a slice does not."""
     with_metal = with_product = 0
     for grey, even in zip(smoothed, flat, strict=True):
         if (even & (grey > cuts[1])).sum() < 30:
@@ -104,7 +104,7 @@ def _in_many_slices(
 
 
 def _clings(smoothed: Sequence[Floats], flat: Sequence[np.ndarray], cuts: tuple[float, float]) -> bool:
-    """Tell whether most of the middle class lies beside metal."""
+    """Return whether most of the middle class lies beside metal."""
     near, all_of_it = 0, 0
     for grey, even in zip(smoothed, flat, strict=True):
         middle = (grey > cuts[0]) & (grey <= cuts[1]) & even

@@ -1,4 +1,4 @@
-"""Squares the stack up to the part axis: finds the tilt and resamples square planes."""
+"""Squares the stack up to the part axis: finds the tilt and resamples squared planes."""
 
 from collections import OrderedDict
 from dataclasses import dataclass
@@ -92,7 +92,7 @@ class SquaredStack:
         return self.shape[0]
 
     def plane(self, k: int) -> Floats:
-        """Return square plane k as float32 (rows, columns); NaN outside the data."""
+        """Return squared plane k as float32 (rows, columns); NaN outside the data."""
         kept = self._cache.get(k)
         if kept is not None:
             self._cache.move_to_end(k)
@@ -105,7 +105,7 @@ class SquaredStack:
         return out
 
     def window(self, k: int, window: tuple[slice, slice]) -> Floats:
-        """Return a window (rows, columns) of square plane k; of a large plane nothing else is worked out."""
+        """Return a window (rows, columns) of squared plane k; of a large plane nothing else is worked out."""
         kept = self._cache.get(k)
         if kept is not None:
             return kept[window].astype(np.float32)
@@ -120,13 +120,13 @@ class SquaredStack:
         return self.origin_mm[2] + k * self.depth_step_mm
 
     def to_stack_mm(self, column: float, row: float, plane: float) -> Floats:
-        """Return stack x, y, z (mm) of a place on the square grid."""
+        """Return stack x, y, z (mm) of a place on the part grid."""
         x0, y0, z0 = self.origin_mm
         part = np.array([x0 + column * self.pitch_mm, y0 + row * self.pitch_mm, z0 + plane * self.depth_step_mm])
         return np.asarray(self.rotation.T @ part)
 
     def voxels_of(self, column: Floats, row: Floats, plane: Floats) -> NDArray[np.int64]:
-        """Return the (slice, row, column) numbers of the voxels nearest to places on the square grid, (N, 3)."""
+        """Return the (slice, row, column) numbers of the voxels nearest to places on the part grid, (N, 3)."""
         x0, y0, z0 = self.origin_mm
         part = np.column_stack(
             [x0 + column * self.pitch_mm, y0 + row * self.pitch_mm, z0 + plane * self.depth_step_mm]
@@ -206,7 +206,7 @@ class SquaredStack:
 
 
 def square_up(survey: Survey, axis: AxisGuess | None) -> SquaredStack:
-    """Lay a square grid round the largest body, along the axis (or straight, without one)."""
+    """Lay a part grid round the largest body, along the axis (or straight, without one)."""
     voxel: Voxel = survey.stack.voxel_mm or (1.0, 1.0, 1.0)
     direction = direction_from_slopes(axis.slope_x, axis.slope_y) if axis else np.array([0.0, 0.0, 1.0])
     rotation = rotation_to_part(direction)
@@ -226,5 +226,5 @@ def square_up(survey: Survey, axis: AxisGuess | None) -> SquaredStack:
 
 
 def enough_depth(survey: Survey) -> bool:
-    """Tell whether the body shows in enough slices to have a direction at all."""
+    """Return whether the body shows in enough slices to have a direction at all."""
     return bool(survey.bodies) and survey.body_slices >= _FEWEST_SLICES

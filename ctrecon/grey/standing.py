@@ -55,14 +55,14 @@ class Standing:
 
     @property
     def sure(self) -> bool:
-        """Tell whether the line is the edge of metal."""
+        """Return whether the line is the edge of metal."""
         least = _LEAST_STEEP * (1 + _FEW / max(self.places, _FEWEST_PLACES) ** 0.5)
         own = self.steep * (1 - max(self.beside, 0.0) / 2)
         return self.places > _FEWEST_PLACES and own > least and self.beside < _MOST_BESIDE and self.slope > _SHALLOWEST
 
 
 def stands_out(planes: Sequence[Floats], *, quantum: float = 0.0) -> bool:
-    """Tell whether the grey changes in steps, and not as noise, gradients and drift do; rings pass.
+    """Return whether the grey changes in steps, and not as noise, gradients and drift do; rings pass.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def _patches(smooth: Floats) -> NDArray[np.bool_]:
 
 
 def only_rings(planes: Sequence[Floats], *, squash: float = 1.0) -> bool:
-    """Tell whether the grey is rings about one centre, over a gradient at most.
+    """Return whether the grey is rings about one centre, over a gradient at most.
 
     Rings are the same in all slices and in all directions, and their grey takes any level, where a round part
     about the scanner's axis shows two.

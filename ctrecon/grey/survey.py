@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from ctrecon.core.frames import Floats
 from ctrecon.grey.artefacts import Artefacts
-from ctrecon.grey.lasting import Around, Lasting, measure_around, measure_lasting
+from ctrecon.grey.lasting import RingError, SharedError, measure_around, measure_lasting
 from ctrecon.grey.levels import Levels
 from ctrecon.grey.noise import Correlation, measure_correlation
 from ctrecon.grey.shading import measure_shading
@@ -65,7 +65,7 @@ class Survey:
         return measure_correlation(self._window, self._pairs())
 
     @cached_property
-    def lasting(self) -> Lasting | Around | None:
+    def lasting(self) -> SharedError | RingError | None:
         """Errors of the grey that are the same in all slices; None where nothing stands out of the noise.
 
         Too few slices to tell them from noise may still show those that run round the scanner's axis.

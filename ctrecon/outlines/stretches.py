@@ -71,7 +71,7 @@ def find_stretches(
     Parameters
     ----------
     plane_of : callable
-        Returns square plane k (air 0, metal 1, NaN without data).
+        Returns squared plane k (air 0, metal 1, NaN without data).
     count : int
         Number of planes.
     smooth_px : float

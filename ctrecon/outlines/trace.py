@@ -88,7 +88,7 @@ def trace(plane: Floats, *, smooth_px: float = 0.7, least_area_px2: float = _LEA
 
 
 def _metal_outside(plane: Floats, curve: Floats) -> bool:
-    """Tell by the grey just left and right of the curve on which side the metal lies."""
+    """Decide by the grey just left and right of the curve on which side the metal lies."""
     step = max(1, (len(curve) - 1) // 64)
     a, b = curve[:-1:step], curve[1::step][: len(curve[:-1:step])]
     a = a[: len(b)]

@@ -76,7 +76,7 @@ def write(phantom: Phantom, folder: str | Path, *, force: bool = False) -> Path:
 
 
 def _is_ours(target: Path) -> bool:
-    """Tell whether a folder holds nothing but what `write` puts there."""
+    """Return whether a folder holds nothing but what `write` puts there."""
     if target.is_symlink() or not target.is_dir():
         return False
     return all(p.is_file() and (p.name == "truth.json" or p.suffix == ".tif") for p in target.iterdir())

@@ -11,7 +11,7 @@ import numpy as np
 
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_percent
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Evidence, Feature
@@ -31,12 +31,14 @@ _MOST = 2.5  # any one reason besides a seam
 _NEAR_PLANES = 1.5
 
 
-def reasons_for(seam: Draft, drafts: Sequence[Draft], faces: Sequence[Draft], squared: SquaredStack) -> list[Evidence]:
+def reasons_for(
+    seam: MeasuredFeature, drafts: Sequence[MeasuredFeature], faces: Sequence[MeasuredFeature], squared: SquaredStack
+) -> list[Evidence]:
     """Return what speaks for a piece that sits on a side seam.
 
     Parameters
     ----------
-    seam : Draft
+    seam : MeasuredFeature
         The side seam.
     drafts : sequence of Draft
         All features but seams.
@@ -62,7 +64,7 @@ def reasons_for(seam: Draft, drafts: Sequence[Draft], faces: Sequence[Draft], sq
     return out
 
 
-def seam_reason(seam: Draft) -> Evidence:
+def seam_reason(seam: MeasuredFeature) -> Evidence:
     """Return the seam itself as a reason."""
     if "other_material" in seam.feature.flags:
         says = f"{seam.feature.id} holds another material: its grey differs from that of the metal around it."
@@ -94,7 +96,7 @@ def reach_of(thinnest_px: float | None) -> float:
     return float(np.clip(np.log(thinnest_px / 0.002) / np.log(150.0), 0.05, 1.0))
 
 
-def _describe(seam: Draft) -> str:
+def _describe(seam: MeasuredFeature) -> str:
     f = seam.feature
     assert f.seam_mm is not None
     assert f.slices_used is not None
@@ -125,7 +127,7 @@ def _describe(seam: Draft) -> str:
     )
 
 
-def _flats_go_on(seam: Draft, drafts: Sequence[Draft], pitch_mm: float) -> Evidence | None:
+def _flats_go_on(seam: MeasuredFeature, drafts: Sequence[MeasuredFeature], pitch_mm: float) -> Evidence | None:
     """Look for a boss or hole beyond the seam's depths with its flats and turn: the seam is that boss going on."""
     shape = seam.sized.candidate.shape
     if shape is None:
@@ -163,21 +165,21 @@ def _flats_go_on(seam: Draft, drafts: Sequence[Draft], pitch_mm: float) -> Evide
 
 
 def _width(shape: Shape) -> float:
-    """Diameter or flats, px of the square grid."""
+    """Diameter or flats, px of the part grid."""
     return shape.a if isinstance(shape, Rectangle) else 2 * shape.half_width
 
 
-def _u_width(draft: Draft) -> float:
+def _u_width(draft: MeasuredFeature) -> float:
     """Return the standard uncertainty (mm) of diameter or flats; 0 where none was stated."""
     f = draft.feature
     quantity = f.diameter_mm or f.flats_mm or (f.flats_pair_mm[0] if f.flats_pair_mm else None)
     return 0.0 if quantity is None or quantity.u is None else quantity.u
 
 
-def _other_axis(seam: Draft, drafts: Sequence[Draft], pitch_mm: float) -> Evidence | None:
+def _other_axis(seam: MeasuredFeature, drafts: Sequence[MeasuredFeature], pitch_mm: float) -> Evidence | None:
     """Look for outsides within the seam's depths that do not share the axis of those beyond."""
-    inside: list[Draft] = []
-    beyond: list[Draft] = []
+    inside: list[MeasuredFeature] = []
+    beyond: list[MeasuredFeature] = []
     for draft in drafts:
         if not is_outside(draft.feature) or draft.sized.candidate.shape is None:
             continue
@@ -204,7 +206,7 @@ def _other_axis(seam: Draft, drafts: Sequence[Draft], pitch_mm: float) -> Eviden
     return None
 
 
-def _centre(draft: Draft) -> Floats:
+def _centre(draft: MeasuredFeature) -> Floats:
     shape = draft.sized.candidate.shape
     assert shape is not None
     return np.array(shape.centre)
@@ -215,8 +217,8 @@ def _u_place(a: Feature, b: Feature) -> float:
     return float(np.sqrt(sum(q.u**2 for q in places if q is not None and q.u is not None)))
 
 
-def _grey_step(seam: Draft, squared: SquaredStack) -> Evidence | None:
-    """Tell whether the grey of the metal steps at the seam, beyond straight shading."""
+def _grey_step(seam: MeasuredFeature, squared: SquaredStack) -> Evidence | None:
+    """Return whether the grey of the metal steps at the seam, beyond straight shading."""
     shape = seam.sized.candidate.shape
     if shape is None:
         return None
@@ -232,7 +234,7 @@ def _grey_step(seam: Draft, squared: SquaredStack) -> Evidence | None:
     if z < 6 or abs(mean) < 0.01:
         return None
     side = "outside" if mean > 0 else "inside"
-    a, b = (seam.feature.slices_used or (first, last))
+    a, b = seam.feature.slices_used or (first, last)
     return Evidence(
         kind="grey_step",
         features=(seam.feature.id,),
@@ -256,7 +258,7 @@ def _step_at(plane: Floats, shape: Shape) -> float | None:
     return float(np.linalg.lstsq(design, plane[used].astype(float), rcond=None)[0][2])
 
 
-def _formed_end(seam: Draft, drafts: Sequence[Draft]) -> Evidence | None:
+def _formed_end(seam: MeasuredFeature, drafts: Sequence[MeasuredFeature]) -> Evidence | None:
     """Look for a tapered stretch (chamfer, countersink, rivet head) that begins where the seam ends."""
     shape = seam.sized.candidate.shape
     if shape is None:

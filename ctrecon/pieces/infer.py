@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from ctrecon.core.measured import Measured
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.health import thinnest_seam_px
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, against, reach_of, reasons_for, seam_reason
@@ -33,7 +33,7 @@ _BEYOND = {
 
 
 def infer_pieces(
-    drafts: list[Draft], squared: SquaredStack, *, priors: Mapping[str, float] | None = None
+    drafts: list[MeasuredFeature], squared: SquaredStack, *, priors: Mapping[str, float] | None = None
 ) -> tuple[tuple[Piece, ...], tuple[Hypothesis, ...]]:
     """List the body, then one piece for every seam found, each with its probability and reasons.
 
@@ -112,7 +112,7 @@ def _checked(priors: Mapping[str, float] | None) -> dict[str, float]:
 
 
 def _one_piece(
-    outside: list[Draft], squared: SquaredStack, prior: dict[str, float], *, single: bool
+    outside: list[MeasuredFeature], squared: SquaredStack, prior: dict[str, float], *, single: bool
 ) -> tuple[tuple[Piece, ...], tuple[Hypothesis, ...]]:
     thinnest = None if single else _thinnest(squared)
     hidden = reach_of(thinnest)
@@ -144,11 +144,11 @@ def _thinnest(squared: SquaredStack) -> float | None:
 
 def _weigh(
     prior: dict[str, float],
-    seats: Sequence[tuple[Draft, list[Evidence]]],
-    pins: Sequence[tuple[Draft, list[Evidence]]],
-    stacked: Sequence[Draft],
-    faces: Sequence[Draft],
-    outside: Sequence[Draft],
+    seats: Sequence[tuple[MeasuredFeature, list[Evidence]]],
+    pins: Sequence[tuple[MeasuredFeature, list[Evidence]]],
+    stacked: Sequence[MeasuredFeature],
+    faces: Sequence[MeasuredFeature],
+    outside: Sequence[MeasuredFeature],
 ) -> tuple[Hypothesis, ...]:
     """Weigh the ways of building the part: each takes credit only for the reasons it accounts for."""
     side = sum(_capped(found) for _, found in seats)
@@ -191,7 +191,12 @@ def _capped(found: Sequence[Evidence]) -> float:
 
 
 def _piece(
-    number: int, name: str, seam: Draft, members: Sequence[Feature], found: Sequence[Evidence], prior: dict[str, float]
+    number: int,
+    name: str,
+    seam: MeasuredFeature,
+    members: Sequence[Feature],
+    found: Sequence[Evidence],
+    prior: dict[str, float],
 ) -> Piece:
     separate = 1 - prior["one_piece"]
     odds = separate / max(prior["one_piece"], 1e-6) * float(np.exp(_capped(found)))
@@ -207,16 +212,21 @@ def _piece(
     )  # fmt: skip
 
 
-def _cuts(seam: Draft, faces: Sequence[Draft]) -> list[Draft]:
+def _cuts(seam: MeasuredFeature, faces: Sequence[MeasuredFeature]) -> list[MeasuredFeature]:
     """Flat seams that cut what sits on a side seam, in the order of their depth."""
     low, high = seam.depths
     return sorted((f for f in faces if low + 2 < f.depths[0] < high - 2), key=lambda f: f.depths[0])
 
 
 def _stack_on(
-    seam: Draft, found: Sequence[Evidence], cuts: Sequence[Draft], outside: list[Draft], prior: dict[str, float], *,
+    seam: MeasuredFeature,
+    found: Sequence[Evidence],
+    cuts: Sequence[MeasuredFeature],
+    outside: list[MeasuredFeature],
+    prior: dict[str, float],
+    *,
     first: int,
-) -> list[Piece]:  # fmt: skip
+) -> list[Piece]:
     """Return the piece that sits on a side seam, or the several ones into which flat seams cut it."""
     if not cuts:
         return [_piece(first, _name(seam), seam, _members(seam, outside), found, prior)]
@@ -240,15 +250,17 @@ def _stack_on(
 
 
 def _layer(
-    piece: Piece, face: Draft, following: Draft | None, outside: Sequence[Draft], before: Sequence[Piece]
+    piece: Piece,
+    face: MeasuredFeature,
+    following: MeasuredFeature | None,
+    outside: Sequence[MeasuredFeature],
+    before: Sequence[Piece],
 ) -> Piece:
     """Give a piece that lies on a flat seam the depths and outsides beyond it, up to the next flat seam or the end."""
     _, high, _ = _depths(list(outside), False)
     until = np.inf if following is None else following.depths[0] - _FACE_PLANES
     beyond = [
-        d.feature
-        for d in outside
-        if face.depths[0] - _FACE_PLANES <= d.depths[0] < until and is_outside(d.feature)
+        d.feature for d in outside if face.depths[0] - _FACE_PLANES <= d.depths[0] < until and is_outside(d.feature)
     ]
     taken = {name for one in before for name in one.features}
     ids = [f.id for f in beyond if f.id not in taken]
@@ -273,14 +285,14 @@ def _verdict(probability: float) -> str:
     return "separate" if probability >= _SURE else "one_piece" if probability < 0.05 else "undecided"
 
 
-def _what_would_settle(seam: Draft) -> Evidence:
+def _what_would_settle(seam: MeasuredFeature) -> Evidence:
     says = f"What would settle it: {_BEYOND['finer']}, or {_BEYOND['energy']}, of these slices."
     if seam.feature.depth_from_mm is None and seam.feature.depth_to_mm is None:
         says = "What would settle it: the slices above and below, for a seam goes on through depth."
     return Evidence(kind="would_settle", features=(), weight=0.0, says=says)
 
 
-def _name(seam: Draft) -> str:
+def _name(seam: MeasuredFeature) -> str:
     if "other_material" in seam.feature.flags:
         return "insert"
     return {"square_seam": "spacer", "round_seam": "bush"}.get(seam.feature.kind, "piece")
@@ -290,7 +302,7 @@ def _number(ident: str) -> int:
     return int(ident[1:])
 
 
-def _depths(drafts: list[Draft], single: bool) -> tuple[Measured | None, Measured | None, dict[str, str]]:
+def _depths(drafts: list[MeasuredFeature], single: bool) -> tuple[Measured | None, Measured | None, dict[str, str]]:
     """Depths of the whole part, and why one is unknown."""
     outside = [d for d in drafts if is_outside(d.feature)] or drafts
     low = min(outside, key=lambda d: d.depths[0]).feature.depth_from_mm
@@ -305,7 +317,7 @@ def _depths(drafts: list[Draft], single: bool) -> tuple[Measured | None, Measure
     return low, high, unknown
 
 
-def _members(seam: Draft, outside: list[Draft]) -> list[Feature]:
+def _members(seam: MeasuredFeature, outside: list[MeasuredFeature]) -> list[Feature]:
     """Outsides that enclose the seam and live in its depth range."""
     shape = seam.sized.candidate.shape
     ring = shape.outline(36) if shape is not None else seam.sized.candidate.spans[0].points
@@ -323,7 +335,7 @@ def _members(seam: Draft, outside: list[Draft]) -> list[Feature]:
     return out
 
 
-def _encloses(outer: Shape | None, draft: Draft, ring: np.ndarray) -> bool:
+def _encloses(outer: Shape | None, draft: MeasuredFeature, ring: np.ndarray) -> bool:
     if outer is not None:
         return bool(np.median(outer.signed_distance(ring)) > 0)
     points = draft.sized.candidate.spans[0].points

@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Joint, Piece
@@ -17,7 +17,7 @@ __all__ = ["find_joints"]
 _SLACK_PX = 0.5  # a body may stand out over the seam by so much and still slide through
 
 
-def find_joints(pieces: Sequence[Piece], drafts: Sequence[Draft], squared: SquaredStack) -> tuple[Joint, ...]:
+def find_joints(pieces: Sequence[Piece], drafts: Sequence[MeasuredFeature], squared: SquaredStack) -> tuple[Joint, ...]:
     """Describe the joint of every piece that sits on a side seam or lies on a flat one.
 
     Parameters
@@ -51,7 +51,12 @@ def find_joints(pieces: Sequence[Piece], drafts: Sequence[Draft], squared: Squar
 
 
 def _on_a_side_seam(
-    piece: Piece, seam: Draft, body: Piece, by_id: dict[str, Draft], squared: SquaredStack, pin: bool
+    piece: Piece,
+    seam: MeasuredFeature,
+    body: Piece,
+    by_id: dict[str, MeasuredFeature],
+    squared: SquaredStack,
+    pin: bool,
 ) -> Joint:
     ring = shapely.Polygon(ring_of(seam))
     pitch, step = squared.pitch_mm, squared.depth_step_mm
@@ -75,16 +80,18 @@ def _on_a_side_seam(
     )  # fmt: skip
 
 
-def _grows(seam: Draft, depth_mm: float) -> int:
-    """Tell whether the seat plainly widens (1) or narrows (-1) with depth, 0 where neither."""
+def _grows(seam: MeasuredFeature, depth_mm: float) -> int:
+    """Return whether the seat plainly widens (1) or narrows (-1) with depth, 0 where neither."""
     taper = seam.feature.taper_mm_per_mm
     if taper is None or taper.u is None or abs(taper.value) <= COVERAGE_FACTOR * taper.u or depth_mm <= 0:
         return 0
     return 1 if taper.value > 0 else -1
 
 
-def _passes(ring: shapely.Polygon, seam: Draft, side: int, body: Piece, by_id: dict[str, Draft]) -> bool:
-    """Tell whether everything of the body beyond one end of the seam fits through the seam's outline."""
+def _passes(
+    ring: shapely.Polygon, seam: MeasuredFeature, side: int, body: Piece, by_id: dict[str, MeasuredFeature]
+) -> bool:
+    """Return whether everything of the body beyond one end of the seam fits through the seam's outline."""
     hole = ring.buffer(_SLACK_PX)
     for ident in body.features:
         draft = by_id.get(ident)
@@ -96,8 +103,8 @@ def _passes(ring: shapely.Polygon, seam: Draft, side: int, body: Piece, by_id: d
     return True
 
 
-def _uncovered(ring: shapely.Polygon, seam: Draft, side: int, by_id: dict[str, Draft]) -> bool:
-    """Tell whether no metal lies on a pin beyond one end of its seam."""
+def _uncovered(ring: shapely.Polygon, seam: MeasuredFeature, side: int, by_id: dict[str, MeasuredFeature]) -> bool:
+    """Return whether no metal lies on a pin beyond one end of its seam."""
     for draft in by_id.values():
         if not is_outside(draft.feature):
             continue
@@ -129,7 +136,7 @@ def _says(piece: Piece, body: Piece, free: Sequence[str], gap: Measured | None, 
     return f"{piece.id} ({piece.name}) {sits} {body.id} ({body.name}); it {way}; {fit}."
 
 
-def _on_a_flat_seam(piece: Piece, seam: Draft) -> Joint:
+def _on_a_flat_seam(piece: Piece, seam: MeasuredFeature) -> Joint:
     f = seam.feature
     return Joint(
         piece=piece.id, on="P1", features=(f.id,), contact_mm2=f.area_mm2, clearance_mm=f.seam_mm, put_on_from=(),

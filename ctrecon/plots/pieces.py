@@ -182,7 +182,7 @@ def _regions(part: Part, solid: Solid, mesh: _Mesh) -> list[_Region]:
 
 
 def _within(sleeve: Floats, metal: Floats, mesh: _Mesh, depth: float, slack: float) -> bool:
-    """Tell whether a depth lies well within that of a sleeve."""
+    """Return whether a depth lies well within that of a sleeve."""
     filled = np.nonzero((np.minimum(sleeve, metal) > 0).any(axis=0))[0]
     return len(filled) > 0 and bool(mesh.z[filled[0]] < depth - slack and depth + slack < mesh.z[filled[-1]])
 

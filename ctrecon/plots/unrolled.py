@@ -90,7 +90,7 @@ def unrolled_seam(picture: SeamPicture, part: Part) -> Figure:
 
 
 def _edges(part: Part) -> tuple[float, float]:
-    """Return the slice spacing and the pixel of the square grid, mm, as the record has them."""
+    """Return the slice spacing and the pixel of the part grid, mm, as the record has them."""
     dz, dy, dx = part.stack.voxel_mm
     return dz, min(dy, dx)
 

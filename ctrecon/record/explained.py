@@ -7,7 +7,7 @@ import numpy as np
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_value
 
-__all__ = ["Explained", "ExplainedSlice", "Lump", "Noise", "Psf"]
+__all__ = ["Explained", "ExplainedSlice", "ResidualRegion", "Noise", "Psf"]
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class Noise:
 
 
 @dataclass(frozen=True)
-class Lump:
+class ResidualRegion:
     """Something the record does not explain: where it lies, how large it is, and what it may be.
 
     Parameters
@@ -107,7 +107,7 @@ class Explained:
     per_slice_rms: tuple[float | None, ...]
     metal_explained: float | None
     metal_wrong: float | None
-    lumps: tuple[Lump, ...] = ()
+    lumps: tuple[ResidualRegion, ...] = ()
     pictures: tuple[ExplainedSlice, ...] = ()
     psf: Psf | None = None
     noise: Noise | None = None

@@ -355,7 +355,7 @@ class Part:
         raise NoFeatureError(f"there is no feature {ident!r} in {self.name}; its features are {there}")
 
     def __contains__(self, ident: object) -> bool:
-        """Tell whether a feature has this id."""
+        """Return whether a feature has this id."""
         return any(one.id == ident for one in self.features)
 
     def feature(self, ident: str) -> Feature:

@@ -42,7 +42,7 @@ class SeamPicture:
     feature : str
         Id of the seam.
     along_px : (N,) array
-        Length along the outline from its first point, px of the square grid (the smaller of dx and dy).
+        Length along the outline from its first point, px of the part grid (the smaller of dx and dy).
     angle_deg : (N,) array
         Direction of each of these places from the seam's middle, from +x towards +y of the slices.
     corners_px : tuple of float

@@ -106,7 +106,7 @@ def _reach(feature: Feature) -> float:
 
 
 def end_sides(part: Part, feature: Feature) -> Sides:
-    """Tell from the record which way the metal of each end face grows.
+    """Say from the record which way the metal of each end face grows.
 
     An outside ends where its metal stops, unless a larger one begins there: then the face is
     that one's. A hole ends in a face where the metal round it stops (it comes out, or widens),
@@ -139,7 +139,7 @@ def end_sides(part: Part, feature: Feature) -> Sides:
 
 
 def _coaxial(part: Part, one: Feature, other: Feature) -> bool:
-    """Tell whether the narrower of two lies within the wider."""
+    """Return whether the narrower of two lies within the wider."""
     if None in (one.x_mm, one.y_mm, other.x_mm, other.y_mm):
         return False
     apart = np.hypot(*(np.array(place_in_part_frame(part, one)) - place_in_part_frame(part, other)))

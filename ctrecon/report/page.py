@@ -292,7 +292,7 @@ def _parted(rows: Sequence[_T], says: Callable[[_T], Sequence[str]]) -> tuple[li
 
 
 def _has_axis(feature: Feature) -> bool:
-    """Tell whether the feature has a place and runs along the part axis."""
+    """Return whether the feature has a place and runs along the part axis."""
     placed = feature.x_mm is not None and feature.y_mm is not None
     return placed and "not_along_depth" not in feature.flags and not kind_of(feature).is_face
 

@@ -10,7 +10,7 @@ from scipy import fft
 from ctrecon.core.frames import Floats
 from ctrecon.seams.field import SeamField
 from ctrecon.seams.paths import SeamShape, along
-from ctrecon.seams.refine import Lead, Scale
+from ctrecon.seams.refine import Scale, SeamCandidate
 from ctrecon.shapes import Circle, Rectangle
 
 __all__ = ["scale_anywhere", "search_anywhere"]
@@ -23,7 +23,7 @@ _NAMES = ("circle", "square")
 _SOME = 4  # every so manieth shape tells the scatter
 
 
-def search_anywhere(field: SeamField) -> list[Lead]:
+def search_anywhere(field: SeamField) -> list[SeamCandidate]:
     """Return the strongest circle and square of each sign over the whole depth and over its halves, any centre.
 
     Works on the fine grey in coarse cells; each line drawn as a picture is correlated with it. All places and
@@ -43,13 +43,13 @@ def search_anywhere(field: SeamField) -> list[Lead]:
     return out
 
 
-def scale_anywhere(field: SeamField, lead: Lead) -> Scale | None:
+def scale_anywhere(field: SeamField, lead: SeamCandidate) -> Scale | None:
     """Return median and scatter of the places and sizes of a lead's family, in a field made for its stretch."""
     same = _family(field, [(0, 0)], lead.name.split()[1], every=_SOME)
     return same[0].scale if same else None
 
 
-def _family(field: SeamField, runs: Sequence[tuple[int, int]], name: str, *, every: int = 1) -> list[Lead]:
+def _family(field: SeamField, runs: Sequence[tuple[int, int]], name: str, *, every: int = 1) -> list[SeamCandidate]:
     """Return the strongest dark and bright line of a family in each stretch of blocks."""
     joined = [field.run(a, b) for a, b in runs]
     rows, columns = np.nonzero(joined[0][1] > 0)
@@ -99,7 +99,9 @@ def _family(field: SeamField, runs: Sequence[tuple[int, int]], name: str, *, eve
             value, shape = best[i, sign]
             z = sign * (value - middle) / spread
             scale = Scale(middle * root, spread * root)
-            leads.append(Lead(f"any {name}", shape, a, b, z, sign < 0, 0.0, scale, value * root, cell=field.cell))
+            leads.append(
+                SeamCandidate(f"any {name}", shape, a, b, z, sign < 0, 0.0, scale, value * root, cell=field.cell)
+            )
     return leads
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture
@@ -49,7 +49,9 @@ class _Path:
     along: Floats
 
 
-def make_seam_pictures(squared: SquaredStack, drafts: Sequence[Draft]) -> tuple[SeamPicture | FaceSeamPicture, ...]:
+def make_seam_pictures(
+    squared: SquaredStack, drafts: Sequence[MeasuredFeature]
+) -> tuple[SeamPicture | FaceSeamPicture, ...]:
     """Make one picture of each seam, the surest six of them, in the order of the drafts.
 
     Parameters
@@ -73,18 +75,18 @@ def make_seam_pictures(squared: SquaredStack, drafts: Sequence[Draft]) -> tuple[
     return tuple(out)
 
 
-def _meets(side: Draft, depth: float) -> bool:
-    """Tell whether a side seam ends at a depth."""
+def _meets(side: MeasuredFeature, depth: float) -> bool:
+    """Return whether a side seam ends at a depth."""
     return min(abs(side.depths[0] - depth), abs(side.depths[1] - depth)) < _MEETS_PLANES
 
 
-def _outline(draft: Draft) -> Floats:
+def _outline(draft: MeasuredFeature) -> Floats:
     shape = draft.sized.candidate.shape
     assert shape is not None
     return shape.outline()
 
 
-def _side(squared: SquaredStack, draft: Draft) -> SeamPicture:
+def _side(squared: SquaredStack, draft: MeasuredFeature) -> SeamPicture:
     shape, growth = _at_its_middle(draft, squared.pitch_mm), draft.sized.candidate.growth_px
     low, high = draft.depths
     middle = (low + high) / 2
@@ -122,7 +124,7 @@ def _side(squared: SquaredStack, draft: Draft) -> SeamPicture:
     )
 
 
-def _at_its_middle(draft: Draft, pitch_mm: float) -> SeamShape:
+def _at_its_middle(draft: MeasuredFeature, pitch_mm: float) -> SeamShape:
     """Return the seam's shape at its middle depth, for which the record gives its size."""
     shape: SeamShape = draft.sized.candidate.shape  # type: ignore[assignment]  # seams follow such shapes only
     f = draft.feature
@@ -203,7 +205,7 @@ def _without_local_mean(mean: Floats, metal: NDArray[np.bool_]) -> NDArray[np.fl
     return np.where(metal, mean - local, np.nan).astype(np.float32)
 
 
-def _face(squared: SquaredStack, draft: Draft, inner: Sequence[Floats]) -> FaceSeamPicture | None:
+def _face(squared: SquaredStack, draft: MeasuredFeature, inner: Sequence[Floats]) -> FaceSeamPicture | None:
     """Look at a flat seam along the axis; None where the part ends too close to it."""
     outline = draft.sized.candidate.spans[0].points
     depth = draft.depths[0]

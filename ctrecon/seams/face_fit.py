@@ -10,7 +10,7 @@ from scipy.special import ndtr, ndtri, stdtr
 from ctrecon.core.frames import Floats
 from ctrecon.seams.face_profile import Dips, Tiles, template
 
-__all__ = ["Found", "Profile"]
+__all__ = ["DipFit", "Profile"]
 
 _FLICKER_FLOOR = 3e-4  # of the contrast; no scanner keeps still to better than that
 _RAREST = 1e-304  # chance below which floating point loses it
@@ -21,7 +21,7 @@ _WIDTHS = (0.85, 1.2)
 
 
 @dataclass(frozen=True)
-class Found:
+class DipFit:
     """A dip fitted to a profile: place from its middle plane, size, their u, strength, width against the blur."""
 
     offset: float
@@ -91,7 +91,7 @@ class Profile:
         pixels = 1 / (1 / self.pixels + share**2 / other.pixels)
         return Profile(self.middle, self.planes, self.grey - share * other.grey, pixels, self.tiles, self.plain)
 
-    def fit(self, blur: float, sigma: float) -> Found:
+    def fit(self, blur: float, sigma: float) -> DipFit:
         """Fit dip, step and trend; look for the place within a plane and a half."""
         u = self.planes - self.middle
         offsets = np.arange(-1.5, 1.501, 0.1)
@@ -118,12 +118,12 @@ class Profile:
         single = min(self._single(o) for o in u[np.abs(u - offset) < 1.6])
         spread = (single - left) / variance
         alone, _, own_gain = self.solve(self.plain, offset, blur * width)
-        return Found(
+        return DipFit(
             offset, _u_place(offsets, curve, offset, variance), size, u_size, z, width, beats,
             float(spread), alone, float(np.sqrt(variance / own_gain)),
         )  # fmt: skip
 
-    def left(self, found: Found, blur: float) -> Floats:
+    def left(self, found: DipFit, blur: float) -> Floats:
         """Return what the fit at that place leaves of the profile."""
         basis = self._basis(found.offset, blur)
         return np.asarray(self.grey - basis.T @ np.linalg.lstsq(basis.T, self.grey, rcond=None)[0])
@@ -149,7 +149,7 @@ class Profile:
         return -float(got[0]), float(left @ left), max(float(pure @ pure), 1e-12)
 
     def _beats_step(self, offset: float, blur: float, left: float, variance: float, t: float) -> bool:
-        """Tell whether no step of the grey near by explains the profile as well.
+        """Return whether no step of the grey near by explains the profile as well.
 
         A dip alone must do better than a step alone, both on a trend that bends one way only, since a step on a
         winding trend can follow anything; or dip and step together far better than a step.

@@ -6,26 +6,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats
-from ctrecon.seams.face_fit import Found, Profile
+from ctrecon.seams.face_fit import DipFit, Profile
 from ctrecon.seams.face_profile import Dips, Tiles
 from ctrecon.seams.face_regions import Region
 
-__all__ = ["Lean", "Verdict", "judge", "spread_of"]
+__all__ = ["FaceTilt", "FaceSeam", "judge", "spread_of"]
 
 _LEAST_CHI2 = 9.0
 _SHAPE_CHI2 = 6.0
 _WITNESS = 3.0
 _CLEARLY, _HARDLY = 0.2, 0.1
 _QUIET = 0.4
-_SPREAD_SLICES = 0.5  # of the slices that a square plane meets, standard deviation
+_SPREAD_SLICES = 0.5  # of the slices that a squared plane meets, standard deviation
 _U_WIDTH = 0.06  # of the thickness: the blur along depth is known to about that
 _MOST_LEAN = 1.2  # planes at the rim
 _LEAN_CHI2 = 16.0
 
 
 @dataclass(frozen=True)
-class Lean:
-    """How a seam's plane leans against the square planes: planes per px along columns and rows, about (x, y)."""
+class FaceTilt:
+    """How a seam's plane leans against the squared planes: planes per px along columns and rows, about (x, y)."""
 
     x: float
     y: float
@@ -38,7 +38,7 @@ class Lean:
 
 
 @dataclass(frozen=True, eq=False)
-class Verdict:
+class FaceSeam:
     """A dip that stands up: `depth` and `thickness` in planes, `z` its strength in standard deviations.
 
     `witnessed` tells whether other metal of the same slices, or the tilt, shows that no dark slice did it; `spread` is
@@ -52,24 +52,24 @@ class Verdict:
     z: float
     witnessed: bool
     spread: float
-    lean: Lean
+    lean: FaceTilt
 
 
-def _lean_of(tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, sigma: float) -> Lean:
+def _lean_of(tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, sigma: float) -> FaceTilt:
     """Find whether the seam's plane leans a little: only where that makes the dip clearly stronger."""
     x, y = tiles.x[used], tiles.y[used]
     i = int(np.argmin(np.abs(dips.depth - depth)))
     info = region.share * dips.info[i]
     if info.sum() <= 0:
-        return Lean(0.0, 0.0)
+        return FaceTilt(0.0, 0.0)
     cx, cy = float((info * x).sum() / info.sum()), float((info * y).sum() / info.sum())
     reach = max(float(np.hypot(x - cx, y - cy)[info > 0].max()), 1.0)
     steps = np.linspace(-_MOST_LEAN, _MOST_LEAN, 7) / reach
-    lean = Lean(cx, cy)
+    lean = FaceTilt(cx, cy)
     best = (_strength(dips, region, np.full(len(x), depth)) / sigma) ** 2 + _LEAN_CHI2
     for sx in steps:
         for sy in steps:
-            other = Lean(cx, cy, float(sx), float(sy))
+            other = FaceTilt(cx, cy, float(sx), float(sy))
             strength = (_strength(dips, region, depth + other.by(x, y)) / sigma) ** 2
             if strength > best:
                 best, lean = strength, other
@@ -101,7 +101,7 @@ def _scatter(size: Floats, info: Floats, least: float) -> float:
 
 def judge(
     tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, sigma: float
-) -> Verdict | None:
+) -> FaceSeam | None:
     """Measure a dip near `depth` in a region and weigh it against everything else that makes planes dark.
 
     `sigma` is the noise that a single pixel counts with in a mean of many.
@@ -121,9 +121,9 @@ def judge(
 
 
 def _judged(
-    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, lean: Lean, depth: float, sigma: float,
+    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, lean: FaceTilt, depth: float, sigma: float,
     reach: int,
-) -> Verdict | None:  # fmt: skip
+) -> FaceSeam | None:  # fmt: skip
     places = depth + lean.by(tiles.x[used], tiles.y[used])
     own = Profile.of(tiles, used, dips, region.share, places, reach=reach)
     if own is None:
@@ -155,7 +155,7 @@ def _judged(
     if not witnessed and (found.spread < _SHAPE_CHI2 or _air_as_dark(tiles, own, found, sign)):
         return None  # a single slice came out dark
     u_size = float(np.hypot(found.u, _U_WIDTH * found.size))
-    return Verdict(
+    return FaceSeam(
         own.middle + found.offset - float(np.median(places - depth)),
         found.u_offset,
         found.size,
@@ -206,8 +206,8 @@ def _by_slices(
     return (own**2 - max(m**2 for m in moved)) / sigma**2, own**2 / sigma**2
 
 
-def _air_as_dark(tiles: Tiles, own: Profile, found: Found, sign: float) -> bool:
-    """Tell whether the air of the same planes dips alike: then the slice is darker, not the metal."""
+def _air_as_dark(tiles: Tiles, own: Profile, found: DipFit, sign: float) -> bool:
+    """Return whether the air of the same planes dips alike: then the slice is darker, not the metal."""
     index = own.planes.astype(int)
     if index.min() < 0 or index.max() >= len(tiles.air):
         return False

@@ -30,7 +30,7 @@ class Tiles:
     grey, count : (planes, rows, columns) arrays
         Mean grey (air 0, metal 1; single dark slices left in) and number of sound pixels; grey is 0 where none are.
     x, y : (rows, columns) arrays
-        Middle of each tile, px of the square grid.
+        Middle of each tile, px of the part grid.
     slice_at : (planes, rows, columns) array
         Slice of the stack that the middle of the tile lies in.
     air : (planes,) array
@@ -71,7 +71,7 @@ class Dips:
 
 
 def metal_of(grey: Floats) -> NDArray[np.bool_]:
-    """Tell which pixels of a plane lie in metal."""
+    """Return which pixels of a plane lie in metal."""
     smooth = ndimage.uniform_filter(np.nan_to_num(grey).astype(np.float32), 3, mode="constant")
     return np.asarray(smooth > 0.5)
 

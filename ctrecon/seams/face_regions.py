@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.record.kinds import is_outside
 from ctrecon.seams.face_profile import Tiles
 from ctrecon.seams.layout import is_pin
@@ -49,7 +49,7 @@ class Region:
         return np.asarray(self.share < _HARDLY)
 
     def covers(self, x: Floats, y: Floats) -> NDArray[np.bool_]:
-        """Tell which places (px) lie in the region."""
+        """Return which places (px) lie in the region."""
         out = np.ones(np.shape(x), dtype=bool)
         for pin in self.pins:
             out &= ~shapely.contains_xy(shapely.make_valid(shapely.Polygon(pin)), x, y)
@@ -59,7 +59,9 @@ class Region:
         return np.asarray(out)
 
 
-def regions_of(tiles: Tiles, used: NDArray[np.bool_], drafts: list[Draft], side_seams: list[Draft]) -> list[Region]:
+def regions_of(
+    tiles: Tiles, used: NDArray[np.bool_], drafts: list[MeasuredFeature], side_seams: list[MeasuredFeature]
+) -> list[Region]:
     """List regions that differ: the whole first, then both sides of every line, known ones before circles.
 
     Pins run through flat seams: no region reaches into them.
@@ -87,23 +89,23 @@ def regions_of(tiles: Tiles, used: NDArray[np.bool_], drafts: list[Draft], side_
     return out
 
 
-def known_places(drafts: list[Draft], side_seams: list[Draft]) -> list[float]:
+def known_places(drafts: list[MeasuredFeature], side_seams: list[MeasuredFeature]) -> list[float]:
     """List the planes in which side seams and outlines end: a flat seam is likelier there."""
     ends = [d for d in drafts if d.feature.kind.endswith(("_outside", "_hole"))]
     return sorted(float(p) for d in [*side_seams, *ends] for p in d.depths)
 
 
-def _points(draft: Draft) -> Floats:
+def _points(draft: MeasuredFeature) -> Floats:
     spans = draft.sized.candidate.spans
     return spans[len(spans) // 2].points
 
 
-def _outlines(drafts: list[Draft]) -> list[Draft]:
+def _outlines(drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
     closed = [d for d in drafts if is_outside(d.feature)]
     return sorted(closed, key=lambda d: d.depths[0] - d.depths[1])[:_MOST_OUTLINES]
 
 
-def _circles(x: Floats, y: Floats, drafts: list[Draft]) -> list[Circle]:
+def _circles(x: Floats, y: Floats, drafts: list[MeasuredFeature]) -> list[Circle]:
     """Circles about the longest axis that divide the metal evenly, in case no outline shows where the seam ends."""
     fits = [d for d in sorted(drafts, key=lambda d: d.depths[0] - d.depths[1]) if isinstance(d.sized.fit, ShapeFit)]
     middle = float(x.mean()), float(y.mean())

@@ -9,14 +9,14 @@ from scipy import ndimage
 
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.measured import Measured
-from ctrecon.features.build import Draft, SeamStrength
+from ctrecon.features.build import MeasuredFeature, SeamStrength
 from ctrecon.features.candidates import Candidate, Span
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.choose import Choice
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.trace import trace
 from ctrecon.record.part import Feature
-from ctrecon.seams.face_judge import Verdict, judge, spread_of
+from ctrecon.seams.face_judge import FaceSeam, judge, spread_of
 from ctrecon.seams.face_profile import Dips, Tiles, dips_of, metal_of, template, tiles_of
 from ctrecon.seams.face_regions import Region, known_places, regions_of
 from ctrecon.seams.false_alarm import FILLED_BRIGHT
@@ -53,7 +53,9 @@ class _Lead:
     known: bool
 
 
-def find_face_seams(squared: SquaredStack, drafts: list[Draft], side_seams: list[Draft]) -> list[Draft]:
+def find_face_seams(
+    squared: SquaredStack, drafts: list[MeasuredFeature], side_seams: list[MeasuredFeature]
+) -> list[MeasuredFeature]:
     """Search the solid metal for flat seams square to the axis.
 
     Parameters
@@ -66,7 +68,7 @@ def find_face_seams(squared: SquaredStack, drafts: list[Draft], side_seams: list
 
     Returns
     -------
-    list of Draft
+    list of MeasuredFeature
         face_seam features without ids, each with its `SeamStrength`: `filled_share` is the share of the touching
         area where the gap shows, `sides` its strength in each quarter. None that solid metal scanned like this
         shows in more than 2 of 100 cases.
@@ -85,10 +87,10 @@ def find_face_seams(squared: SquaredStack, drafts: list[Draft], side_seams: list
         return []
     regions = regions_of(tiles, used, drafts, side_seams)
     places = known_places(drafts, side_seams)
-    seen: list[tuple[_Lead, Verdict]] = []
+    seen: list[tuple[_Lead, FaceSeam]] = []
     for _ in range(_MOST_SEAMS):
         rest, left = _without(tiles, used, dips, seen)
-        best: tuple[_Lead, Verdict] | None = None
+        best: tuple[_Lead, FaceSeam] | None = None
         for lead in _leads(left, regions, places, sigma):
             verdict = judge(rest, used, left, lead.region, lead.depth, sigma)
             if verdict is None or abs(verdict.thickness) < _LEAST_THICKNESS:
@@ -146,13 +148,13 @@ def _leads(dips: Dips, regions: list[Region], places: list[float], sigma: float)
 
 
 def _alike(dips: Dips, one: _Lead, other: _Lead) -> bool:
-    """Tell whether two regions hold the same metal at a depth."""
+    """Return whether two regions hold the same metal at a depth."""
     info = dips.info[int(np.argmin(np.abs(dips.depth - one.depth)))]
     a, b = info[one.region.tiles].sum(), info[other.region.tiles].sum()
     return bool(info[one.region.tiles & other.region.tiles].sum() > 0.97 * max(a, b))
 
 
-def _chance(verdict: Verdict, *, known: bool) -> float:
+def _chance(verdict: FaceSeam, *, known: bool) -> float:
     """Return the chance that solid metal shows a flat dip this strong somewhere."""
     case = ("known" if known else "anywhere") if verdict.witnessed else "unwitnessed"
     expected = 0.01005 * np.exp(-np.clip((verdict.z - _ONE_IN_HUNDRED[case]) / _FALL[case], -8, 60))
@@ -164,7 +166,7 @@ def _chance(verdict: Verdict, *, known: bool) -> float:
 
 
 def _without(
-    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, seen: list[tuple[_Lead, Verdict]]
+    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, seen: list[tuple[_Lead, FaceSeam]]
 ) -> tuple[Tiles, Dips]:
     """Take known seams out of the grey, and the depths that they reach out of what is left to search."""
     if not seen:
@@ -182,7 +184,7 @@ def _without(
 
 
 def _shares(
-    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, verdict: Verdict, sigma: float
+    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, verdict: FaceSeam, sigma: float
 ) -> tuple[float, tuple[float, ...]]:
     """Return the share of the area where the gap shows, and its strength in each quarter of the area."""
     x, y = tiles.x[used], tiles.y[used]
@@ -230,9 +232,9 @@ def _touching(squared: SquaredStack, tiles: Tiles, region: Region, depth: float)
 
 
 def _draft(
-    squared: SquaredStack, tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, verdict: Verdict,
+    squared: SquaredStack, tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, verdict: FaceSeam,
     chance: float, sigma: float,
-) -> Draft | None:  # fmt: skip
+) -> MeasuredFeature | None:  # fmt: skip
     touching = _touching(squared, tiles, region, verdict.depth)
     outlines = [o for o in trace(touching.astype(np.float32), smooth_px=0.7) if not o.hole]
     if not outlines:
@@ -268,9 +270,9 @@ def _draft(
         Choice("free", None, np.ones(len(points), dtype=bool), 1.0),
     )  # fmt: skip
     candidate = Candidate("seam", False, None, 0.0, (span,), True, share=verdict.z, area_px2=float(len(rows)))
-    sized = Sized(candidate, FitFailed("a flat seam is fitted by its own dip"), depth, False)
+    sized = FittedCandidate(candidate, FitFailed("a flat seam is fitted by its own dip"), depth, False)
     filled, sides = _shares(tiles, used, dips, region, verdict, sigma)
     strength = SeamStrength(
         round(verdict.z, 2), float(f"{chance:.3g}"), round(filled, 2), tuple(round(s, 1) for s in sides)
     )
-    return Draft(feature, sized, (depth, depth), strength)
+    return MeasuredFeature(feature, sized, (depth, depth), strength)

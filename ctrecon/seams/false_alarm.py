@@ -10,11 +10,11 @@ from scipy import ndimage
 from ctrecon.core.frames import Floats
 from ctrecon.seams.field import SeamField, SolidMetal, average
 from ctrecon.seams.paths import SeamShape, along
-from ctrecon.seams.refine import Lead, grown, sampled
+from ctrecon.seams.refine import SeamCandidate, grown, sampled
 from ctrecon.seams.smooth import PLAIN, smooth_field
 from ctrecon.shapes import Circle, Rectangle
 
-__all__ = ["FILLED_BRIGHT", "Closed", "chance_of", "closed", "is_ring"]
+__all__ = ["FILLED_BRIGHT", "Continuity", "chance_of", "closed", "is_ring"]
 
 _SEGMENTS = 16
 _LOUD_SHARE = 0.25
@@ -50,7 +50,7 @@ FILLED_BRIGHT = 3.0
 
 
 @dataclass(frozen=True)
-class Closed:
+class Continuity:
     """How a line goes round: `reason` says why it is no seam, empty where it may be one.
 
     `filled_share` is the share of its length where the gap shows; `sides` the strength on each quarter. `part_of_it`
@@ -67,7 +67,7 @@ class Closed:
         return not _all_round(self.sides)
 
 
-def closed(field: SeamField, lead: Lead) -> Closed:
+def closed(field: SeamField, lead: SeamCandidate) -> Continuity:
     """Judge whether a line dips all round and all through its depth.
 
     A crack or a streak runs along a part of the outline, however strongly: without its loudest quarter nothing may
@@ -87,7 +87,7 @@ def closed(field: SeamField, lead: Lead) -> Closed:
     parts = np.where(number > 1, np.bincount(segment[seen], dip[seen], pieces) / np.maximum(number, 1), np.nan)
     known = np.isfinite(parts)
     if known.sum() < 0.5 * pieces or noise <= 0:
-        return Closed("too little of it lies in sound metal", 0.0, ())
+        return Continuity("too little of it lies in sound metal", 0.0, ())
     z = parts / noise
     middle = np.array([(np.median(np.flatnonzero(segment == s)) + 0.5) for s in range(pieces)])
     every = _quarters(lead.shape, along(lead.shape))
@@ -102,15 +102,15 @@ def closed(field: SeamField, lead: Lead) -> Closed:
     left = float(rest.sum() / len(rest) ** 0.5)
     whole = float(z[known].sum() / known.sum() ** 0.5)
     if left < max(_REST, 0.12 * whole):
-        return Closed("it shows on a part of the outline only, as a crack or a streak does", share, sides)
+        return Continuity("it shows on a part of the outline only, as a crack or a streak does", share, sides)
     why = _uneven(z[known], sides)
     if why:
-        return Closed(why, share, sides)
+        return Continuity(why, share, sides)
     if not _even_through_depth(fine, weight, sign, whole):
-        return Closed("it does not keep its place through depth, as a crack wanders", share, sides)
+        return Continuity("it does not keep its place through depth, as a crack wanders", share, sides)
     if _wanders(field, lead, pieces, noise):
-        return Closed("it wanders off the outline, as a crack does", share, sides)
-    return Closed("", share, sides)
+        return Continuity("it wanders off the outline, as a crack does", share, sides)
+    return Continuity("", share, sides)
 
 
 def _side(dips: Floats, noise: float, segment: float) -> float:
@@ -118,8 +118,8 @@ def _side(dips: Floats, noise: float, segment: float) -> float:
     return float(dips.mean() / noise * (len(dips) / segment) ** 0.5) if len(dips) else 0.0
 
 
-def _wanders(field: SeamField, lead: Lead, pieces: int, noise: float) -> bool:
-    """Tell whether the dip lies beside the outline in much of what shows it plainly, in either half of the depth.
+def _wanders(field: SeamField, lead: SeamCandidate, pieces: int, noise: float) -> bool:
+    """Return whether the dip lies beside the outline in much of what shows it plainly, in either half of the depth.
 
     A made surface follows its outline all along; a crack that an outline happens to meet crosses it.
     """
@@ -192,10 +192,10 @@ def chance_of(z: float, *, anywhere: bool) -> float:
 
 
 def is_ring(
-    plane: Callable[[int], Floats], solid: SolidMetal, lead: Lead, planes: tuple[int, int],
+    plane: Callable[[int], Floats], solid: SolidMetal, lead: SeamCandidate, planes: tuple[int, int],
     centre: tuple[float, float] | None, ring_amplitude: float, dip: float, kernel: tuple[float, float] = PLAIN,
 ) -> bool:  # fmt: skip
-    """Tell a ring of the scanner from a round seam.
+    """Say a ring of the scanner from a round seam.
 
     A ring is centred on the scanner's axis and goes through every slice, in air as in metal: the same line, half as
     strong at least, is then there beyond the seam's own depth. Where rings are known, a line about their centre
@@ -204,7 +204,7 @@ def is_ring(
     Parameters
     ----------
     plane, solid
-        Planes of the square grid and their sound metal.
+        Planes of the part grid and their sound metal.
     planes : tuple of int
         First and last plane in which the line was found.
     centre : tuple of float or None
@@ -290,7 +290,7 @@ def _beyond(
     return results[0], 1.4826 * float(np.median(np.abs(np.array(results[1:])))) + 1e-9
 
 
-def _segment_noise(field: SeamField, lead: Lead, pieces: int) -> float:
+def _segment_noise(field: SeamField, lead: SeamCandidate, pieces: int) -> float:
     """Scatter of the mean of one segment, from lines beside this one."""
     values: list[float] = []
     for by in _BESIDE:
@@ -337,7 +337,7 @@ def _filled(z: Floats) -> float:
 
 
 def _even_through_depth(fine: Floats, weight: Floats, sign: float, whole: float) -> bool:
-    """Tell whether each half of the depth shows the line at a quarter of its mean strength or better."""
+    """Return whether each half of the depth shows the line at a quarter of its mean strength or better."""
     blocks = len(fine)
     if blocks < 2:
         return True

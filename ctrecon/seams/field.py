@@ -27,7 +27,7 @@ _LEAST_OF_NOISE = 0.85
 
 
 class SolidMetal:
-    """Per plane of the square grid, the pixels in sound metal clear of every edge; kept packed.
+    """Per plane of the part grid, the pixels in sound metal clear of every edge; kept packed.
 
     A pixel counts when all metal within 3 px in the plane, and within two planes above and below, is sound:
     walls and faces are no seams. What the scan did not reach is no edge either, but it does not count itself.
@@ -72,7 +72,7 @@ class SeamField:
 
     `weight` is the share of the block's planes in which the pixel is solid, `mean` the plain mean grey,
     `starts` the first plane of every block and, last, the plane after the last block. `cell` is the width of a pixel
-    of these pictures in pixels of the square grid, `joined` the number of blocks that each of these was made of.
+    of these pictures in pixels of the part grid, `joined` the number of blocks that each of these was made of.
     """
 
     fine: NDArray[np.float32]

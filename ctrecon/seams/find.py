@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctrecon.core.fit_result import ShapeFit
-from ctrecon.features.build import Draft, SeamStrength
+from ctrecon.features.build import MeasuredFeature, SeamStrength
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.seams.base import Base
@@ -18,7 +18,7 @@ from ctrecon.seams.field import SeamField, SolidMetal
 from ctrecon.seams.other_material import grey_inside
 from ctrecon.seams.outline_fit import OutlineFit, band_of, fit_outline
 from ctrecon.seams.paths import SeamShape
-from ctrecon.seams.refine import SET, Lead, grown, refine, sampled
+from ctrecon.seams.refine import SET, SeamCandidate, grown, refine, sampled
 from ctrecon.seams.search import Centre, judged_without_itself, search
 from ctrecon.seams.sets import SetLead, mates_of, refine_set, search_sets
 from ctrecon.seams.to_feature import seam_draft
@@ -54,7 +54,9 @@ _BLUR_KNOWN = 0.1
 _FREE_DEPTH = 2.0
 
 
-def find_seams(squared: SquaredStack, drafts: list[Draft], faces: Sequence[Draft] = ()) -> list[Draft]:
+def find_seams(
+    squared: SquaredStack, drafts: list[MeasuredFeature], faces: Sequence[MeasuredFeature] = ()
+) -> list[MeasuredFeature]:
     """Search the solid metal for seams: about every axis of the part, inside its outlines, and anywhere else.
 
     Parameters
@@ -69,7 +71,7 @@ def find_seams(squared: SquaredStack, drafts: list[Draft], faces: Sequence[Draft
 
     Returns
     -------
-    list of Draft
+    list of MeasuredFeature
         square_seam, round_seam and free_seam features, without ids, each with its `SeamStrength`; none that solid
         metal scanned like this shows in more than 3 of 100 cases.
     """
@@ -78,7 +80,7 @@ def find_seams(squared: SquaredStack, drafts: list[Draft], faces: Sequence[Draft
     if field is None:
         return []
     centres, outlines = _centres(drafts), _outlines(drafts)
-    out: list[Draft] = []
+    out: list[MeasuredFeature] = []
     for _ in range(_MOST_SEAMS):
         draft, field = _next_seam(squared, solid, field, centres, outlines, drafts)
         if draft is None:
@@ -93,7 +95,7 @@ def find_seams(squared: SquaredStack, drafts: list[Draft], faces: Sequence[Draft
     return out
 
 
-def _darkened(faces: Sequence[Draft]) -> set[int]:
+def _darkened(faces: Sequence[MeasuredFeature]) -> set[int]:
     """Return the planes that strong flat seams darken."""
     strong = [f.depths[0] for f in faces if f.seam is not None and f.seam.z > _STRONG_FACE]
     return {k for at in strong for k in range(round(at) - _FACE_PLANES, round(at) + _FACE_PLANES + 1)}
@@ -101,8 +103,8 @@ def _darkened(faces: Sequence[Draft]) -> set[int]:
 
 def _next_seam(
     squared: SquaredStack, solid: SolidMetal, field: SeamField, centres: list[Centre], outlines: list[Base],
-    drafts: list[Draft],
-) -> tuple[Draft | None, SeamField]:  # fmt: skip
+    drafts: list[MeasuredFeature],
+) -> tuple[MeasuredFeature | None, SeamField]:  # fmt: skip
     """Return the strongest line that is a seam, and the field without it."""
     leads = [refine(field, lead) for lead in search(field, centres, outlines) if _may_be(field, lead)]
     for lead in _simplest_first(field, leads):
@@ -147,9 +149,9 @@ def _next_seam(
 
 
 def _next_set(
-    squared: SquaredStack, solid: SolidMetal, field: SeamField, centres: list[Centre], drafts: list[Draft],
-    found: list[Draft],
-) -> tuple[list[Draft], SeamField]:  # fmt: skip
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, centres: list[Centre], drafts: list[MeasuredFeature],
+    found: list[MeasuredFeature],
+) -> tuple[list[MeasuredFeature], SeamField]:  # fmt: skip
     """Return the surest set of equal circles round an axis that are seams, and the field without them.
 
     A rivet alone may be too faint to tell from the rings and streaks that cross it; its mates, at the same distance
@@ -173,7 +175,7 @@ def _next_set(
     for chance, one, centre in sorted(sets, key=lambda three: (three[0], -three[1].z)):
         if chance > _MOST_CHANCE:
             break
-        members: list[Draft] = []
+        members: list[MeasuredFeature] = []
         left, uneven = field, 0
         for lead in refine_set(field, centre.x, centre.y, one).members:
             own = replace(lead, z=one.z / len(one.members) ** 0.5)
@@ -186,8 +188,13 @@ def _next_set(
 
 
 def _member(
-    squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead, chance: float, drafts: list[Draft]
-) -> tuple[Draft | None, bool, SeamField]:
+    squared: SquaredStack,
+    solid: SolidMetal,
+    field: SeamField,
+    lead: SeamCandidate,
+    chance: float,
+    drafts: list[MeasuredFeature],
+) -> tuple[MeasuredFeature | None, bool, SeamField]:
     """Measure one circle of a set and tell whether it is even all round; return the field without it, too.
 
     `chance` is that of the whole set.
@@ -218,7 +225,7 @@ def _blocks_of(field: SeamField, depths: tuple[float, float]) -> tuple[int, int]
     return (inner[0], inner[-1]) if inner else (near, near)
 
 
-def _over_all(field: SeamField, near: NDArray[np.bool_], lead: Lead, fit: OutlineFit) -> Lead:
+def _over_all(field: SeamField, near: NDArray[np.bool_], lead: SeamCandidate, fit: OutlineFit) -> SeamCandidate:
     """Judge a straight line over all the depth it was followed through: there it must be as strong as at its best."""
     if lead.growth:
         return lead
@@ -228,27 +235,27 @@ def _over_all(field: SeamField, near: NDArray[np.bool_], lead: Lead, fit: Outlin
     return replace(lead, z=min(lead.z, _OVER_ALL * whole.z))
 
 
-def _doubt(squared: SquaredStack, lead: Lead, depths: Depths, drafts: list[Draft]) -> float:
+def _doubt(squared: SquaredStack, lead: SeamCandidate, depths: Depths, drafts: list[MeasuredFeature]) -> float:
     """Return by how much likelier a false alarm is where such a seam would be rare, or where rings look like it."""
     plain = lead.name in ("square", "circle")
     among_rings = _ringed(squared) and (not plain or _through_all(depths, drafts))
     return _rarer(lead, depths, drafts, len(squared)) * (_AMONG_RINGS if among_rings else 1.0)
 
 
-def _rarer(lead: Lead, depths: Depths, drafts: list[Draft], planes: int) -> float:
+def _rarer(lead: SeamCandidate, depths: Depths, drafts: list[MeasuredFeature], planes: int) -> float:
     """Return by how much rarer than others a seam is that ends within metal, or is filled with something heavier."""
     return _ENDS_IN_METAL ** _ends_in_metal(depths, drafts, planes) * (FILLED_BRIGHT if lead.bright else 1.0)
 
 
-def _ends_in_metal(depths: Depths, drafts: list[Draft], planes: int) -> int:
+def _ends_in_metal(depths: Depths, drafts: list[MeasuredFeature], planes: int) -> int:
     """Count the ends of a seam that lie at no face of the part: a piece ends where metal ends."""
     faces = [0.0, planes - 1.0, *(end for d in drafts for end in d.depths)]
     ends = ((depths.first, depths.u_first), (depths.last, depths.u_last))
     return sum(min(abs(face - at) for face in faces) > max(2 * u, _AT_A_FACE) for at, u in ends)
 
 
-def _through_all(depths: Depths, drafts: list[Draft]) -> bool:
-    """Tell a seam that runs from the first to the last face of the part."""
+def _through_all(depths: Depths, drafts: list[MeasuredFeature]) -> bool:
+    """Say a seam that runs from the first to the last face of the part."""
     ends = [end for d in drafts for end in d.depths]
     return bool(ends) and depths.first < min(ends) + 2 and depths.last > max(ends) - 2
 
@@ -258,30 +265,30 @@ def _ringed(squared: SquaredStack) -> bool:
     return artefacts is not None and artefacts.rings is not None
 
 
-def _may_be(field: SeamField, lead: Lead) -> bool:
-    """Tell whether a lead is worth a look: judged without itself its scatter can't be less than noise allows."""
+def _may_be(field: SeamField, lead: SeamCandidate) -> bool:
+    """Return whether a lead is worth a look: judged without itself its scatter can't be less than noise allows."""
     most = max(abs(lead.raw), abs(lead.raw - lead.scale.middle)) / max(field.least_spread, 1e-12) + _SLACK
     return lead.z > _WORTH_A_LOOK and _chance(replace(lead, z=most)) <= _MOST_CHANCE
 
 
-def _chance(lead: Lead) -> float:
+def _chance(lead: SeamCandidate) -> float:
     many = not lead.makers or lead.growth != 0.0 or lead.name == "rectangle"
     return chance_of(lead.z, anywhere=many)
 
 
-def _same(one: Lead, other: Lead) -> bool:
-    """Tell whether two leads are one line."""
+def _same(one: SeamCandidate, other: SeamCandidate) -> bool:
+    """Return whether two leads are one line."""
     away = np.abs(one.shape.signed_distance(other.shape.outline(36)))
     alike = float(np.median(away)) < 1.0 and float(away.max()) < 4.0 and abs(one.growth - other.growth) < _SAME_GROWTH
     return one is other or (one.bright is other.bright and alike)
 
 
 def _measure(
-    squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead, ends: list[tuple[float, float]]
-) -> tuple[OutlineFit, Depths, Lead] | None:
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: SeamCandidate, ends: list[tuple[float, float]]
+) -> tuple[OutlineFit, Depths, SeamCandidate] | None:
     """Fit outline and depths, then the outline again over the whole of these depths."""
     noise = squared.survey.noise_rel
-    measured: tuple[OutlineFit, Depths, Lead] | None = None
+    measured: tuple[OutlineFit, Depths, SeamCandidate] | None = None
     for _ in range(2):
         blur, known = _blur(squared, lead.shape.centre, _planes(field, lead))
         fit = fit_outline(field, lead, blur=blur, blur_known=known, noise=noise)
@@ -305,7 +312,7 @@ def _measure(
     return measured
 
 
-def _others(lead: Lead) -> list[Lead]:
+def _others(lead: SeamCandidate) -> list[SeamCandidate]:
     """Return what a small or faint circle may be as well: a square of its area, in some turns; and the reverse."""
     shape = lead.shape
     if isinstance(shape, Circle):
@@ -317,7 +324,7 @@ def _others(lead: Lead) -> list[Lead]:
 
 
 def _blur(squared: SquaredStack, centre: tuple[float, float], planes: tuple[int, int]) -> tuple[float, float]:
-    """Return the blur to expect on the mean of square planes (sigma, px), and its relative uncertainty.
+    """Return the blur to expect on the mean of squared planes (sigma, px), and its relative uncertainty.
 
     To the blur of the scan come the voxel's own width and what linear interpolation adds: f (1 - f) where a square
     pixel lies the fraction f from a voxel to the next.
@@ -333,12 +340,12 @@ def _blur(squared: SquaredStack, centre: tuple[float, float], planes: tuple[int,
     return float(total**0.5), _BLUR_KNOWN if measured is not None else 2 * _BLUR_KNOWN
 
 
-def _planes(field: SeamField, lead: Lead) -> tuple[int, int]:
+def _planes(field: SeamField, lead: SeamCandidate) -> tuple[int, int]:
     """First and last plane of a lead's stretch."""
     return field.starts[lead.first], field.starts[lead.last + 1] - 1
 
 
-def _near(squared: SquaredStack, field: SeamField, lead: Lead) -> NDArray[np.bool_]:
+def _near(squared: SquaredStack, field: SeamField, lead: SeamCandidate) -> NDArray[np.bool_]:
     """Return the pixels that a line and its blur cover in any of its planes."""
     first, last = _planes(field, lead)
     size = (squared.shape[1], squared.shape[2])
@@ -356,14 +363,14 @@ def _within(squared: SquaredStack, shape: SeamShape) -> NDArray[np.bool_]:
     return np.asarray(inside.reshape(rows, columns))
 
 
-def _simplest_first(field: SeamField, leads: list[Lead]) -> list[Lead]:
+def _simplest_first(field: SeamField, leads: list[SeamCandidate]) -> list[SeamCandidate]:
     """Order leads by how well each explains the grey of one and the same stretch, freedom of shape charged for."""
     if not leads:
         return []
     first = leads[0]
     spread = min(lead.scale.spread for lead in leads)
 
-    def worth(lead: Lead) -> float:
+    def worth(lead: SeamCandidate) -> float:
         fine, weight = sampled(field, lead.shape, lead.first, lead.last, lead.growth)
         total = float(weight.sum())
         raw = abs(float((fine * weight).sum())) / total**0.5 if total > 0 else 0.0
@@ -374,11 +381,11 @@ def _simplest_first(field: SeamField, leads: list[Lead]) -> list[Lead]:
     return [first] if len(leads) == 1 else sorted(leads, key=lambda lead: -worth(lead))
 
 
-def _is_square(lead: Lead) -> bool:
+def _is_square(lead: SeamCandidate) -> bool:
     return isinstance(lead.shape, Rectangle) and lead.shape.a == lead.shape.b
 
 
-def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead) -> bool:
+def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: SeamCandidate) -> bool:
     found = squared.survey.artefacts
     rings = None if found is None else found.rings
     planes = _planes(field, lead)
@@ -396,7 +403,7 @@ def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Lead
     return is_ring(squared.plane, solid, lead, planes, centre, amplitude, dip, field.kernel)
 
 
-def _centres(drafts: list[Draft]) -> list[Centre]:
+def _centres(drafts: list[MeasuredFeature]) -> list[Centre]:
     """List the distinct axes of the part, the longest first, each with the reach of the metal round it.
 
     What shares an axis shares its reach: a thin pin end says where the middle lies, a wheel below it how far the metal
@@ -429,7 +436,7 @@ def _centres(drafts: list[Draft]) -> list[Centre]:
     return found
 
 
-def _turned_about(centres: list[Centre], drafts: list[Draft]) -> list[Centre]:
+def _turned_about(centres: list[Centre], drafts: list[MeasuredFeature]) -> list[Centre]:
     """Return the axes that an outside runs round: a set of rivets holds layers together about the axis of these."""
     kinds = ("round_outside", "square_outside", "free_outside")
     fits = [d.sized.fit for d in drafts if d.feature.kind in kinds and isinstance(d.sized.fit, ShapeFit)]
@@ -437,7 +444,7 @@ def _turned_about(centres: list[Centre], drafts: list[Draft]) -> list[Centre]:
     return [c for c in centres if any(np.hypot(x - c.x, y - c.y) < _ONE_AXIS_PX for x, y in places)]
 
 
-def _outlines(drafts: list[Draft]) -> list[Base]:
+def _outlines(drafts: list[MeasuredFeature]) -> list[Base]:
     """List outlines whose parallels are neither circles nor squares: the longest through depth first."""
     odd = [
         d for d in drafts

@@ -29,7 +29,7 @@ class Inside:
 
     @property
     def other_material(self) -> bool:
-        """Tell whether that is more than noise and shading explain."""
+        """Return whether that is more than noise and shading explain."""
         return abs(self.step) > max(_LEAST, _SURE * self.u_step)
 
 

@@ -10,7 +10,7 @@ from scipy.special import ndtr
 from ctrecon.core.frames import Floats
 from ctrecon.seams.field import SeamField
 from ctrecon.seams.paths import SeamShape
-from ctrecon.seams.refine import SET, Lead, freedom, grown
+from ctrecon.seams.refine import SET, SeamCandidate, freedom, grown
 from ctrecon.shapes import Circle, Rectangle
 
 __all__ = ["OutlineFit", "band_of", "fit_outline"]
@@ -26,7 +26,7 @@ _BLUR_REACH = 0.35  # in the logarithm
 
 @dataclass(frozen=True, eq=False)
 class OutlineFit:
-    """A measured outline; px of the square grid. The thickness is negative where the seam is bright.
+    """A measured outline; px of the part grid. The thickness is negative where the seam is bright.
 
     `u` holds one standard uncertainty for each of the shape's parameters, in the order of `freedom`; `growth` is
     the change of half the size per plane. `step` is the grey inside the line over that outside it, as a share of
@@ -63,7 +63,13 @@ class _Data:
 
 
 def fit_outline(
-    field: SeamField, lead: Lead, *, blur: float, blur_known: float, noise: float, about: Lead | None = None
+    field: SeamField,
+    lead: SeamCandidate,
+    *,
+    blur: float,
+    blur_known: float,
+    noise: float,
+    about: SeamCandidate | None = None,
 ) -> OutlineFit | None:
     """Fit the dip on the mean planes.
 
@@ -77,14 +83,14 @@ def fit_outline(
     Parameters
     ----------
     field : SeamField
-    lead : Lead
+    lead : SeamCandidate
     blur : float
-        Expected blur of the square planes (sigma, px).
+        Expected blur of the squared planes (sigma, px).
     blur_known : float
         How well it is known, as a share of itself.
     noise : float
         Noise of one voxel, share of the contrast.
-    about : Lead or None
+    about : SeamCandidate or None
         Fit to the pixels near this line instead of the lead's own: so two shapes are fitted to the same pixels.
     """
     start, step, back = freedom(lead.shape)
@@ -195,7 +201,7 @@ def dip_of(shape: SeamShape, points: Floats, blur: float, by: Floats, distance: 
     return np.asarray(top * np.exp(-0.5 * (distance / blur) ** 2))
 
 
-def _gather(field: SeamField, lead: Lead) -> _Data | None:
+def _gather(field: SeamField, lead: SeamCandidate) -> _Data | None:
     """Collect mean grey near the line: joined over depth, or block by block where the line is conical."""
     middle = (field.starts[lead.first] + field.starts[lead.last + 1] - 1) / 2
     groups: list[tuple[Floats, Floats, float]] = []
@@ -268,4 +274,3 @@ def band_of(
     d = shape.signed_distance(np.column_stack([xx.ravel(), yy.ravel()]).astype(float))
     near = np.abs(d) < reach
     return yy.ravel()[near], xx.ravel()[near], d[near]
-

@@ -19,7 +19,7 @@ _NO_GAIN = 1e-6
 _IN_METAL = 0.3  # of a line: less is a line along a wall
 _FEWEST_POINTS = 8  # along a line that is climbed with
 
-__all__ = ["SET", "Lead", "Scale", "freedom", "grown", "refine", "sampled", "scaled"]
+__all__ = ["SET", "SeamCandidate", "Scale", "freedom", "grown", "refine", "sampled", "scaled"]
 
 SET = "set"
 """Name of leads that stand out together with others of their size; see `seam_sets`."""
@@ -38,7 +38,7 @@ class Scale:
 
 
 @dataclass(frozen=True, eq=False)
-class Lead:
+class SeamCandidate:
     """A line that stands out: its shape at the middle of blocks `first` to `last` (inclusive), and by how much.
 
     `z` is in robust deviations of all lines tried; `growth` the change of half its size per plane. `against` says
@@ -155,7 +155,7 @@ def _places(field: SeamField, shape: SeamShape, a: int, b: int, growth: float) -
     return out
 
 
-def refine(field: SeamField, lead: Lead) -> Lead:
+def refine(field: SeamField, lead: SeamCandidate) -> SeamCandidate:
     """Move, turn and size a lead until its summed dip is greatest; its strength stays as it was found.
 
     Noise climbs by this as well as a seam does, so a strength made greater by it would say less. What was found in
@@ -178,7 +178,7 @@ def refine(field: SeamField, lead: Lead) -> Lead:
     return replace(lead, shape=shape)
 
 
-def _climb(field: SeamField, lead: Lead, blocks: range) -> SeamShape:
+def _climb(field: SeamField, lead: SeamCandidate, blocks: range) -> SeamShape:
     """Return the shape near a lead's whose summed dip is greatest, in the cells of this field.
 
     Each round looks a step either way of every parameter, all in one look-up, and goes to the bottom of the parabolas

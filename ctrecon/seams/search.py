@@ -20,7 +20,7 @@ from ctrecon.seams.family import (
 )
 from ctrecon.seams.field import SeamField
 from ctrecon.seams.paths import SeamShape
-from ctrecon.seams.refine import Lead, Scale, grown, sampled, scaled
+from ctrecon.seams.refine import Scale, SeamCandidate, grown, sampled, scaled
 
 __all__ = ["Centre", "judged_without_itself", "search"]
 
@@ -41,7 +41,7 @@ Key = tuple[int, int, float, bool]
 
 @dataclass(frozen=True)
 class Centre:
-    """A known axis, and how far the metal reaches from it; px of the square grid."""
+    """A known axis, and how far the metal reaches from it; px of the part grid."""
 
     x: float
     y: float
@@ -60,7 +60,7 @@ class _Scores:
     against: bool = False
 
 
-def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]) -> list[Lead]:
+def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]) -> list[SeamCandidate]:
     """Return the best leads of every family of lines, the strongest first.
 
     Circles, squares, rectangles and slots are tried about every known axis, parallels inside every known outline,
@@ -69,7 +69,7 @@ def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]
     sought in the finer cells where they are small and in coarser ones where they are large: so a large part costs
     little more than a small one, and a longer line makes up for what a coarser cell loses.
     """
-    leads: list[Lead] = []
+    leads: list[SeamCandidate] = []
     about: Maker | None = None
     least: dict[Key, float] = {}
     by_cell = {cell: (field.coarser(cell), _quarters(field.coarser(cell))) for cell in _REACH_PX} if centres else {}
@@ -94,14 +94,14 @@ def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]
     return sorted(leads, key=lambda lead: (-lead.z, lead.name))
 
 
-def _wide(field: SeamField, quarters: SeamField, centre: Centre, reach: float) -> list[Lead]:
+def _wide(field: SeamField, quarters: SeamField, centre: Centre, reach: float) -> list[SeamCandidate]:
     """Search rectangles, and beyond the finest cells squares, of the sizes that suit the cells of this field."""
     cell = field.cell
     x, y, most = (centre.x + 0.5) / cell - 0.5, (centre.y + 0.5) / cell - 0.5, min(centre.reach, reach) / cell
     least = _OVERLAP * _REACH_PX[cell // 2] / cell if cell > 1 else 0.0
     if most <= least:
         return []
-    leads: list[Lead] = []
+    leads: list[SeamCandidate] = []
     if cell > 1:
         square = square_maker(x, y, most, least / 2**0.5)(field)
         if square is not None:
@@ -112,9 +112,9 @@ def _wide(field: SeamField, quarters: SeamField, centre: Centre, reach: float) -
     return leads
 
 
-def _foremost(leads: Iterable[Lead]) -> list[Lead]:
+def _foremost(leads: Iterable[SeamCandidate]) -> list[SeamCandidate]:
     """Keep the surest and the greatest of each kind, whatever the cells they were found in."""
-    kinds: dict[tuple[str, bool, bool, bool], list[Lead]] = {}
+    kinds: dict[tuple[str, bool, bool, bool], list[SeamCandidate]] = {}
     for lead in leads:
         kinds.setdefault((lead.name, lead.bright, lead.against, lead.growth != 0.0), []).append(lead)
     out = []
@@ -124,7 +124,7 @@ def _foremost(leads: Iterable[Lead]) -> list[Lead]:
     return out
 
 
-def _in_px(field: SeamField, lead: Lead) -> Lead:
+def _in_px(field: SeamField, lead: SeamCandidate) -> SeamCandidate:
     """Turn what was found in coarser cells into pixels, its scores into those of the finest cells; z stays."""
     if lead.cell == 1:
         return lead
@@ -134,7 +134,7 @@ def _in_px(field: SeamField, lead: Lead) -> Lead:
     return replace(lead, shape=shape, growth=lead.growth * lead.cell, scale=scale, raw=lead.raw * by)
 
 
-def judged_without_itself(field: SeamField, near: NDArray[np.bool_], lead: Lead) -> Lead:
+def judged_without_itself(field: SeamField, near: NDArray[np.bool_], lead: SeamCandidate) -> SeamCandidate:
     """Judge a lead anew by the lines of the field without the pixels `near` it.
 
     Lines that cross or touch a seam, or lie beside it, see it too: they would widen the scatter it is judged by,
@@ -170,7 +170,7 @@ def judged_without_itself(field: SeamField, near: NDArray[np.bool_], lead: Lead)
     return replace(lead, scale=Scale(scale.middle, spread), z=sign * (lead.raw - scale.middle) / spread)
 
 
-def _scale_of(field: SeamField, family: Family, lead: Lead) -> Scale | None:
+def _scale_of(field: SeamField, family: Family, lead: SeamCandidate) -> Scale | None:
     """Median and scatter of a family over the very stretch of a lead, in a field made for it."""
     if lead.growth:
         (scores,) = _conical(field, family, only=(lead.first, lead.last, lead.growth / lead.cell))
@@ -181,7 +181,7 @@ def _scale_of(field: SeamField, family: Family, lead: Lead) -> Scale | None:
     return _scale(scores.raw[scores.good])
 
 
-def _sibling_spread(field: SeamField, lead: Lead) -> float:
+def _sibling_spread(field: SeamField, lead: SeamCandidate) -> float:
     """Scatter of the scores of the same line at other sizes, from 3 px off; 0 where there are too few.
 
     The field holds the stretch of a straight lead in its first block, all blocks for a conical one.
@@ -311,7 +311,7 @@ def _scales(every: Iterable[_Scores]) -> dict[Key, Scale]:
 def _best(
     family: Family, every: Iterable[_Scores], field: SeamField, least: dict[Key, float],
     reference: Maker | None = None,
-) -> list[Lead]:  # fmt: skip
+) -> list[SeamCandidate]:  # fmt: skip
     """Set the scores of every stretch against their own median and scatter; return the best line of each sign.
 
     Straight and conical lines, and those judged against other depths, each have a best: the surest, and that with
@@ -322,8 +322,8 @@ def _best(
     """
     makers = (family.maker,) if reference is None else (family.maker, reference)
     alone = len(family.own) == len(family.size_of)
-    surest: dict[tuple[bool, bool, bool], Lead] = {}
-    greatest: dict[tuple[bool, bool, bool], Lead] = {}
+    surest: dict[tuple[bool, bool, bool], SeamCandidate] = {}
+    greatest: dict[tuple[bool, bool, bool], SeamCandidate] = {}
     for s in every:
         if s.good.sum() < _FEWEST:
             continue
@@ -339,7 +339,7 @@ def _best(
             raw = float(s.raw[peak])
             z = sign * (raw - scale.middle) / scale.spread
             shape = family.shape(peak)
-            lead = Lead(
+            lead = SeamCandidate(
                 family.name, shape, s.first, s.last, z, sign < 0, s.growth, scale, raw, s.against, makers, field.cell
             )
             group = (lead.bright, lead.against, lead.growth != 0.0)

@@ -11,7 +11,7 @@ from scipy.signal import fftconvolve
 from ctrecon.core.frames import Floats
 from ctrecon.seams.field import SeamField
 from ctrecon.seams.paths import LEAST_RADIUS_PX
-from ctrecon.seams.refine import SET, Lead, Scale, sampled
+from ctrecon.seams.refine import SET, Scale, SeamCandidate, sampled
 from ctrecon.shapes import Circle
 
 __all__ = ["SetLead", "mates_of", "refine_set", "search_sets"]
@@ -34,7 +34,7 @@ _MATE_TURNS_PX, _MATE_PX = 1.6, 1.1  # how far the mates of a seam that was foun
 class SetLead:
     """Equal circles that stand out together by `z`; one lead each, its own strength in `own`."""
 
-    members: tuple[Lead, ...]
+    members: tuple[SeamCandidate, ...]
     own: tuple[float, ...]
     z: float
 
@@ -199,7 +199,7 @@ def _best(rings: Sequence[_Ring], spreads: dict[int, float | None], sign: float)
 
 
 def _each_shows(sets: Floats, single: float) -> NDArray[np.bool_]:
-    """Tell in which sets (members, sets) every member shows, and none is much fainter than the mean."""
+    """Say in which sets (members, sets) every member shows, and none is much fainter than the mean."""
     filled = np.where(np.isfinite(sets), sets, -np.inf)
     faintest = filled.min(axis=0)
     mean = np.where(np.isfinite(faintest), sets.mean(axis=0), 0.0)
@@ -218,7 +218,7 @@ def _lead(
         shape = _at(axis, ring.far * cell, at, ring.radius * cell)
         raw = float(sign * ring.score[int(turn) % len(ring.score)]) * by
         scale = Scale(0.0, abs(raw) / max(z, 1e-6))
-        members.append(Lead(SET, shape, *blocks, z, sign < 0, 0.0, scale, raw, cell=cell))
+        members.append(SeamCandidate(SET, shape, *blocks, z, sign < 0, 0.0, scale, raw, cell=cell))
     return SetLead(tuple(members), tuple(float(v) for v in own), z)
 
 

@@ -9,9 +9,9 @@ from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.flags import explain
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
-from ctrecon.features.build import Draft, SeamStrength
+from ctrecon.features.build import MeasuredFeature, SeamStrength
 from ctrecon.features.candidates import Candidate, Span
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.choose import Choice
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.part import Feature
@@ -29,7 +29,7 @@ _WIDEST_PX = 0.5  # a step of grey passes for a gap of about its height times th
 def seam_draft(
     squared: SquaredStack, fit: OutlineFit, depths: Depths, strength: SeamStrength, fitted_at: float,
     inside: Inside | None = None,
-) -> Draft:  # fmt: skip
+) -> MeasuredFeature:  # fmt: skip
     """Turn a measured seam into a record with the candidate behind it; sizes are given at the seam's middle.
 
     Parameters
@@ -96,8 +96,8 @@ def seam_draft(
         Choice("seam", fit.shape, np.ones(len(points), bool), 1.0),
     )  # fmt: skip
     candidate = Candidate("seam", False, fit.shape, fit.growth, (span,), True, share=strength.z)
-    sized = Sized(candidate, FitFailed("a seam is fitted by its own dip"), middle, False)
-    return Draft(feature, sized, (first, last), strength)
+    sized = FittedCandidate(candidate, FitFailed("a seam is fitted by its own dip"), middle, False)
+    return MeasuredFeature(feature, sized, (first, last), strength)
 
 
 def _free(squared: SquaredStack, feature: Feature, fit: OutlineFit, z_mm: float) -> Feature:

@@ -196,7 +196,7 @@ def _cut(model: Model, own: Drawn, prism: Prism, outside: Run) -> Run | Bar | No
 
 
 def _is_across(own: Drawn) -> bool:
-    """Tell whether the hole runs across the axis and its own axis is not in the record."""
+    """Return whether the hole runs across the axis and its own axis is not in the record."""
     return "not_along_depth" in own.feature.flags and own.feature.cross_diameter_mm is None
 
 

@@ -21,7 +21,7 @@ def slices_of(part: Part, feature: Feature) -> tuple[int, int]:
 
 
 def lives_on_slice(part: Part, feature: Feature, index: int) -> bool:
-    """Tell whether the feature shows on this slice."""
+    """Return whether the feature shows on this slice."""
     low, high = slices_of(part, feature)
     return low <= index <= high
 

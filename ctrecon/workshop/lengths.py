@@ -34,7 +34,7 @@ class Length:
 
 
 def _sound(feature: Feature) -> bool:
-    """Tell whether the size was measured and is one size: parallel, along the axis, not too small to trust."""
+    """Return whether the size was measured and is one size: parallel, along the axis, not too small to trust."""
     spoilt = {"not_along_depth", "very_small", "undecided"} & set(feature.flags)
     return feature.basis == "measured" and not spoilt and taper_of(feature) is None
 

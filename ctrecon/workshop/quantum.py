@@ -42,7 +42,7 @@ class QuantumResult:
 
     @property
     def significant(self) -> bool:
-        """Tell whether chance would hardly do as well."""
+        """Return whether chance would hardly do as well."""
         return self.p < SIGNIFICANT
 
 

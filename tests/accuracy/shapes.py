@@ -16,9 +16,9 @@ from scipy import ndimage
 
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.features.candidates import find_candidates
-from ctrecon.features.collect_voxels import gather
-from ctrecon.features.shape_selection import fit_best, want_best
-from ctrecon.features.size import Sized
+from ctrecon.features.collect_voxels import collect_voxels
+from ctrecon.features.shape_selection import fit_best, request_best
+from ctrecon.features.size import FittedCandidate
 from ctrecon.features.small_bores import find_small_bores
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import axis_from_normals, enough_depth, square_up
@@ -92,7 +92,7 @@ def render(
     return volume + rng.standard_normal(volume.shape) / snr, (float(x), float(y))
 
 
-def measure_one(volume: np.ndarray, place: tuple[float, float], *, hole: bool) -> Sized | None:
+def measure_one(volume: np.ndarray, place: tuple[float, float], *, hole: bool) -> FittedCandidate | None:
     """Find and fit what lies at the shape's place, with the stages of a measurement up to the choice of shape."""
     volume = (volume * 3000 + 800).astype(np.float32)
     stack = SliceStack.from_array(volume, voxel_mm=0.1, source="shape", towards_viewer=False)
@@ -116,10 +116,10 @@ def measure_one(volume: np.ndarray, place: tuple[float, float], *, hole: bool) -
     if not near:
         return None
     chosen = max(near, key=lambda one: one.last - one.first)
-    want = want_best(chosen)
+    want = request_best(chosen)
     if want is None:
-        return Sized(chosen, FitFailed("free"), 0.0, False)
-    (data,) = gather(squared, [want])
+        return FittedCandidate(chosen, FitFailed("free"), 0.0, False)
+    (data,) = collect_voxels(squared, [want])
     return fit_best(chosen, data, squared, survey.levels.noise_rel)
 
 
@@ -128,7 +128,7 @@ def named(kind: str, sides: int | None) -> str:
     return f"polygon {sides}" if kind == "polygon" else kind
 
 
-def verdict(sized: Sized | None, kind: str, sides: int | None) -> str:
+def verdict(sized: FittedCandidate | None, kind: str, sides: int | None) -> str:
     """Return right, undecided, named (second, without a flag), wrong, silent (wrong without a word) or lost."""
     wanted = named(kind, sides)
     if sized is None:

@@ -105,7 +105,7 @@ def test_compare_sees_what_is_wrong() -> None:
     outside = next(f for f in wrong if f["kind"] == "round_outside")
     hole["diameter_mm"] += 0.3
     outside["x_mm"] += 50.0
-    tally = RUN.Tally()
+    tally = RUN.RegionStats()
     RUN.compare(tally, truth | {"features": wrong}, part, "ring")
     px = min(part.stack.voxel_mm[1:])
     assert [e for e, _ in tally.rows["feature size, px"]] == pytest.approx([-0.3 / px], abs=0.1)

@@ -26,7 +26,7 @@ from scipy.optimize import minimize_scalar
 from scipy.special import log_ndtr
 
 from ctrecon import SliceStack, measure_stack, measuring
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.seams.find import find_seams
 
@@ -58,12 +58,12 @@ def gap(part: Distance, pose: Pose, shape: Callable[[float], Distance], thick: f
 
 
 @contextmanager
-def _kept() -> Iterator[list[tuple[SquaredStack, list[Draft]]]]:
+def _kept() -> Iterator[list[tuple[SquaredStack, list[MeasuredFeature]]]]:
     """Keep what the measuring hands to the search for seams, and leave out everything behind it."""
-    kept: list[tuple[SquaredStack, list[Draft]]] = []
+    kept: list[tuple[SquaredStack, list[MeasuredFeature]]] = []
     build = measuring.build_features
 
-    def keep(squared: SquaredStack, *args: object, **options: object) -> list[Draft]:
+    def keep(squared: SquaredStack, *args: object, **options: object) -> list[MeasuredFeature]:
         drafts = build(squared, *args, **options)  # type: ignore[arg-type]
         kept.append((squared, drafts))
         return drafts
@@ -79,14 +79,14 @@ def _kept() -> Iterator[list[tuple[SquaredStack, list[Draft]]]]:
         yield kept
 
 
-def prepared(volume: Floats) -> tuple[SquaredStack, list[Draft]]:
+def prepared(volume: Floats) -> tuple[SquaredStack, list[MeasuredFeature]]:
     """Measure a volume up to the search for seams."""
     with _kept() as kept:
         measure_stack(SliceStack.from_array(grey16(volume), voxel_mm=(MM, MM, MM), source="bench"))
     return kept[-1]
 
 
-def seams_of(volume: Floats) -> list[Draft]:
+def seams_of(volume: Floats) -> list[MeasuredFeature]:
     """Seams of a volume, with their strength."""
     return find_seams(*prepared(volume))
 
@@ -164,7 +164,7 @@ def detect(
     })  # fmt: skip
 
 
-def _is_there(draft: Draft, pose: Pose, flats: float) -> bool:
+def _is_there(draft: MeasuredFeature, pose: Pose, flats: float) -> bool:
     """Tell whether a seam is the one about the part's axis, whatever its name."""
     f = draft.feature
     size = f.diameter_mm or f.flats_mm or (f.flats_pair_mm[0] if f.flats_pair_mm else None)

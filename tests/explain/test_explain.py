@@ -11,7 +11,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
 from ctrecon.explain import explain_scan, with_warning
 from ctrecon.explain.predict import predict_slice
-from ctrecon.record.explained import Explained, Lump, Psf
+from ctrecon.record.explained import Explained, Psf, ResidualRegion
 from ctrecon.record.part import Part
 from ctrecon.slices import SliceStack
 
@@ -33,7 +33,7 @@ def in_stack(tilt_deg: float, x: float, y: float, z: float) -> np.ndarray:
     return np.asarray(scans.frame(tilt_deg).T @ np.array([x, y, z]) + scans.MIDDLE)
 
 
-def lumps_at(explained: Explained, place: np.ndarray, *, within_mm: float) -> list[Lump]:
+def lumps_at(explained: Explained, place: np.ndarray, *, within_mm: float) -> list[ResidualRegion]:
     """The lumps whose middle is at a place and whose slices hold its depth."""
     return [
         one

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.measuring import measure_stack
 from ctrecon.slices import SliceStack
 
@@ -30,7 +30,7 @@ def load_shapes() -> ModuleType:
 RUN = load_shapes()
 
 
-def measured(name: str, size: float, seed: int, *, slices: int = 12, snr: float = 20.0, hole: bool = True) -> Sized:
+def measured(name: str, size: float, seed: int, *, slices: int = 12, snr: float = 20.0, hole: bool = True) -> FittedCandidate:
     """Render one shape of the run's list and measure it up to the choice of its shape."""
     rng = np.random.default_rng(seed)
     volume, place = RUN.render(

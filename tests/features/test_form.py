@@ -12,14 +12,14 @@ from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.features.candidates import Candidate
 from ctrecon.features.edge_deviation import Edge, edge_of_flats, edge_of_round
 from ctrecon.features.form import extreme_of, flat_angles, round_form, straightness
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 
 BLUR = 0.8
 
 
-def sized(names: tuple[str, ...], values: list[float], middle: float) -> Sized:
+def sized(names: tuple[str, ...], values: list[float], middle: float) -> FittedCandidate:
     fit = ShapeFit((*names, "blur", "air", "contrast"), np.array([*values, BLUR, 0.0, 1.0]), np.eye(len(names) + 3) * 1e-6, 1.0, 1.0, 100)
-    return Sized(cast(Candidate, SimpleNamespace(metal_outside=False)), fit, middle, True)
+    return FittedCandidate(cast(Candidate, SimpleNamespace(metal_outside=False)), fit, middle, True)
 
 
 def round_edge(

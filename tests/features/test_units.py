@@ -10,12 +10,12 @@ import pytest
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.measured import Measured
 from ctrecon.features.axis import part_axis, refine_slopes
-from ctrecon.features.build import Draft, order_features
+from ctrecon.features.build import MeasuredFeature, order_features
 from ctrecon.features.candidates import Candidate, Span, mean_window, trimmed
-from ctrecon.features.collect_voxels import Want, gather
+from ctrecon.features.collect_voxels import VoxelRequest, collect_voxels
 from ctrecon.features.ends import End
 from ctrecon.features.roundness import roundness
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.choose import Choice
 from ctrecon.grey.levels import Levels
 from ctrecon.grey.square_up import AxisGuess, SquaredStack, square_up
@@ -25,12 +25,12 @@ from ctrecon.shapes import Circle
 from ctrecon.slices import SliceStack
 
 
-def leaning(slope_x: float, slope_y: float, u: float, *, axis_free: bool = True) -> Sized:
+def leaning(slope_x: float, slope_y: float, u: float, *, axis_free: bool = True) -> FittedCandidate:
     """A fitted round feature with this axis."""
     names = ("x", "y", "radius", "slope_x", "slope_y", "growth")
     covariance = np.diag([1e-4, 1e-4, 1e-4, u**2, u**2, 1e-6])
     fit = ShapeFit(names, np.array([0.0, 0.0, 5.0, slope_x, slope_y, 0.0]), covariance, 1.0, 1.0, 100)
-    return Sized(cast(Candidate, SimpleNamespace()), fit, 10.0, axis_free)
+    return FittedCandidate(cast(Candidate, SimpleNamespace()), fit, 10.0, axis_free)
 
 
 GUESS = AxisGuess(0.0, 0.0, 0.005)
@@ -73,7 +73,7 @@ def test_a_feature_that_leans_otherwise_is_left_out() -> None:
 
 def test_features_without_an_axis_of_their_own_do_not_count() -> None:
     """Fits whose slope was held say nothing about the axis; failed fits neither."""
-    failed = Sized(cast(Candidate, SimpleNamespace()), FitFailed("no"), 0.0, True)
+    failed = FittedCandidate(cast(Candidate, SimpleNamespace()), FitFailed("no"), 0.0, True)
     slopes, u = refine_slopes(GUESS, [leaning(0.05, 0.05, 1e-4, axis_free=False), failed], [])
     assert slopes == pytest.approx([0.0, 0.0])
     assert u == pytest.approx(0.005, rel=0.01)
@@ -96,10 +96,10 @@ def test_axis_record_is_told_in_the_stack_frame() -> None:
     assert axis.tilt_deg.u == pytest.approx(np.degrees(0.001))
 
 
-def draft(kind: str, x: float, y: float, z: float | None) -> Draft:
+def draft(kind: str, x: float, y: float, z: float | None) -> MeasuredFeature:
     depth = None if z is None else Measured(z, 0.01)
     feature = Feature(id="", kind=kind, x_mm=Measured(x, 0.01), y_mm=Measured(y, 0.01), depth_from_mm=depth)
-    return Draft(feature, cast(Sized, SimpleNamespace()), (0.0, 1.0))
+    return MeasuredFeature(feature, cast(FittedCandidate, SimpleNamespace()), (0.0, 1.0))
 
 
 def test_ids_follow_depth_then_y_then_x_then_kind() -> None:
@@ -175,8 +175,8 @@ def test_gathered_voxels_are_the_original_ones(squared: SquaredStack) -> None:
     """Each gathered grey is that of the voxel whose centre lies at the told place: nothing is interpolated."""
     left, top = -squared.origin_mm[0] / 0.1, -squared.origin_mm[1] / 0.1
     first = -squared.origin_mm[2] / 0.2
-    want = Want((left + 9, top + 8, left + 15, top + 13), (first + 3.5, first + 6.5), everything)
-    ((column, row, plane, grey),) = gather(squared, [want])
+    want = VoxelRequest((left + 9, top + 8, left + 15, top + 13), (first + 3.5, first + 6.5), everything)
+    ((column, row, plane, grey),) = collect_voxels(squared, [want])
     slices, rows, columns = plane - first, row - top, column - left
     assert sorted(set(slices.round(6))) == [4.0, 5.0, 6.0]
     assert {9, 15} <= set(columns.round(6))
@@ -189,12 +189,12 @@ def test_gathering_selects_and_thins(squared: SquaredStack) -> None:
     box = (0.0, 0.0, 45.0, 40.0)
     planes = (0.0, float(len(squared)))
     wants = [
-        Want(box, planes, everything), Want(box, planes, lambda c, r, p: c > 20), Want(box, planes, everything, 0.25),
-        Want((-90.0, -90.0, -80.0, -80.0), planes, everything),
+        VoxelRequest(box, planes, everything), VoxelRequest(box, planes, lambda c, r, p: c > 20), VoxelRequest(box, planes, everything, 0.25),
+        VoxelRequest((-90.0, -90.0, -80.0, -80.0), planes, everything),
     ]  # fmt: skip
-    whole, right, thin, nothing = gather(squared, wants)
+    whole, right, thin, nothing = collect_voxels(squared, wants)
     assert 0 < len(right[0]) < len(whole[0])
     assert right[0].min() > 20
     assert len(thin[0]) == pytest.approx(0.25 * len(whole[0]), rel=0.1)
     assert len(nothing[3]) == 0
-    assert np.array_equal(gather(squared, wants)[2][3], thin[3])
+    assert np.array_equal(collect_voxels(squared, wants)[2][3], thin[3])

@@ -12,7 +12,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.fitting.models import RoundModel
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.fitting.uncertainty import sandwich
-from ctrecon.grey.lasting import Lasting
+from ctrecon.grey.lasting import SharedError
 from ctrecon.grey.noise import Correlation
 
 RADIUS, BLUR, NOISE, TRIALS = 14.2, 0.85, 0.05, 90
@@ -100,7 +100,7 @@ def stacked(known: bool) -> tuple[Floats, Floats]:
     rng = np.random.default_rng(11)
     y, x = np.mgrid[:44, :44].astype(float)
     lag = np.arange(9.0)
-    field = Lasting(0.03**2 * np.exp(-(lag**2) / (4 * 1.5**2))) if known else None
+    field = SharedError(0.03**2 * np.exp(-(lag**2) / (4 * 1.5**2))) if known else None
     error, u = [], []
     for _ in range(40):
         cx, cy = 22 + rng.uniform(-0.5, 0.5, 2)

@@ -13,7 +13,7 @@ from scipy import ndimage
 from scipy.special import ndtr
 
 from ctrecon.core.measured import Measured
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.artefacts import find_artefacts
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import SquaredStack, axis_from_normals, square_up
@@ -110,7 +110,7 @@ def squared(scene: Scene) -> SquaredStack:
 
 
 @cache
-def found(scene: Scene) -> tuple[Draft, ...]:
+def found(scene: Scene) -> tuple[MeasuredFeature, ...]:
     """Search with no outline known at all."""
     return tuple(find_face_seams(squared(scene), [], []))
 

@@ -9,9 +9,9 @@ import pytest
 
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.measured import Measured
-from ctrecon.features.build import Draft, SeamStrength
+from ctrecon.features.build import MeasuredFeature, SeamStrength
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, reach_of
 from ctrecon.pieces.infer import PRIORS, infer_pieces
 from ctrecon.pieces.joints import find_joints
@@ -21,7 +21,7 @@ from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 MM = 0.05
 
 
-def draft(ident: str, kind: str, shape: Shape, depths: tuple[float, float], p_false: float | None = None) -> Draft:
+def draft(ident: str, kind: str, shape: Shape, depths: tuple[float, float], p_false: float | None = None) -> MeasuredFeature:
     """A feature of known make on a grid of 0.05 mm, given as a seam where its false-alarm chance is given."""
     size = {"diameter_mm": Measured(2 * shape.radius * MM, 0.001)} if isinstance(shape, Circle) else {
         "flats_mm": Measured(getattr(shape, "a", 60.0) * MM, 0.001), "turn_deg": Measured(shape.turn_deg, 0.1),
@@ -34,7 +34,7 @@ def draft(ident: str, kind: str, shape: Shape, depths: tuple[float, float], p_fa
         slices_used=(round(depths[0]), round(depths[1])), **size, **extra,
     )  # fmt: skip
     candidate = Candidate(kind.split("_")[0], kind.endswith("_hole"), shape, 0.0, (), True)
-    return Draft(feature, Sized(candidate, FitFailed("invented"), 0.0, True), depths, seam)
+    return MeasuredFeature(feature, FittedCandidate(candidate, FitFailed("invented"), 0.0, True), depths, seam)
 
 
 class Grid(SimpleNamespace):
@@ -58,7 +58,7 @@ COLLAR = draft("F2", "round_outside", Circle(50, 50, 30), (12, 28))
 BOSS = draft("F4", "square_outside", Rectangle(50, 50, 24.0, 24.0, 17.0), (28, 36))
 
 
-def seam(p_false: float) -> Draft:
+def seam(p_false: float) -> MeasuredFeature:
     return draft("F3", "square_seam", Rectangle(50, 50, 24.1, 24.1, 17.1), (12, 28), p_false)
 
 
@@ -183,7 +183,7 @@ def test_an_outside_beyond_a_flat_seam_belongs_to_one_piece() -> None:
     assert pieces[1].features == ("F2", "F5")
 
 
-def stack_of_three(pins: int) -> list[Draft]:
+def stack_of_three(pins: int) -> list[MeasuredFeature]:
     """A wheel, a spacer and a wheel, 10 slices each, on rivets of 6 px filed flush."""
     parts = [
         draft(f"F{i + 1}", "round_outside", Circle(50, 50, r), (2 + 10 * i, 12 + 10 * i))

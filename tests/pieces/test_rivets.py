@@ -8,9 +8,9 @@ from scipy.special import ndtr
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.measured import Measured
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.features.candidates import Candidate, Span
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.choose import Choice
 from ctrecon.measuring import measure_stack
 from ctrecon.record.part import Feature, Part
@@ -100,7 +100,7 @@ def test_a_long_thin_end_hides_no_seam_in_the_disc() -> None:
     assert [p.name for p in part.pieces] == ["body", "spacer"]
 
 
-def _outside(radius: float, depths: tuple[float, float]) -> Draft:
+def _outside(radius: float, depths: tuple[float, float]) -> MeasuredFeature:
     """A round outside about (50, 50) with the outline that was traced of it."""
     circle = Circle(50.0, 50.0, radius)
     choice = Choice("circle", circle, np.ones(180, dtype=bool), 1.0)
@@ -109,7 +109,7 @@ def _outside(radius: float, depths: tuple[float, float]) -> Draft:
     fit = ShapeFit(("x", "y"), np.array([50.0, 50.0]), np.eye(2), 1.0, 1.0, 100)
     quantity = Measured(50.0 * MM, 0.001)
     feature = Feature(id="", kind="round_outside", x_mm=quantity, y_mm=quantity, depth_from_mm=None, depth_to_mm=None)
-    return Draft(feature, Sized(candidate, fit, 0.0, True), depths)
+    return MeasuredFeature(feature, FittedCandidate(candidate, fit, 0.0, True), depths)
 
 
 def test_an_axis_reaches_as_far_as_all_that_shares_it() -> None:

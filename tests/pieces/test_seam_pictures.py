@@ -8,9 +8,9 @@ from scipy.special import ndtr
 
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.measured import Measured
-from ctrecon.features.build import Draft, SeamStrength
+from ctrecon.features.build import MeasuredFeature, SeamStrength
 from ctrecon.features.candidates import Candidate, Span
-from ctrecon.features.size import Sized
+from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.choose import Choice
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import SquaredStack, square_up
@@ -50,7 +50,7 @@ def squared(line: str) -> SquaredStack:
     return square_up(survey_stack(stack, levels), None)
 
 
-def draft(line: str, *, z: float = 20.0, ident: str = "F3") -> Draft:
+def draft(line: str, *, z: float = 20.0, ident: str = "F3") -> MeasuredFeature:
     """The seam of that bar as the search would hand it on, its true outline in px of the square grid."""
     grid = squared(line)
     x, y = X - grid.origin_mm[0] / 0.1, Y - grid.origin_mm[1] / 0.1
@@ -68,7 +68,7 @@ def draft(line: str, *, z: float = 20.0, ident: str = "F3") -> Draft:
     )  # fmt: skip
     depths = (first - shift, last - shift)
     strength = SeamStrength(z, 0.001, 1.0, ())
-    return Draft(feature, Sized(candidate, FitFailed("drawn"), sum(depths) / 2, False), depths, strength)
+    return MeasuredFeature(feature, FittedCandidate(candidate, FitFailed("drawn"), sum(depths) / 2, False), depths, strength)
 
 
 def side(line: str) -> SeamPicture:
@@ -149,5 +149,5 @@ def test_at_most_six_and_only_seams() -> None:
     many = [draft("round", z=float(k), ident=f"F{k}") for k in range(1, 9)]
     shown = make_seam_pictures(squared("round"), many)
     assert [one.feature for one in shown] == ["F3", "F4", "F5", "F6", "F7", "F8"]
-    plain = [Draft(d.feature, d.sized, d.depths) for d in many]
+    plain = [MeasuredFeature(d.feature, d.sized, d.depths) for d in many]
     assert make_seam_pictures(squared("round"), plain) == ()

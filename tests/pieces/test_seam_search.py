@@ -9,7 +9,7 @@ import pytest
 import shapely
 from scipy.special import ndtr
 
-from ctrecon.features.build import Draft
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.artefacts import find_artefacts
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import SquaredStack, axis_from_normals, square_up
@@ -19,7 +19,7 @@ from ctrecon.seams.false_alarm import chance_of, closed, is_ring
 from ctrecon.seams.field import SeamField, SolidMetal
 from ctrecon.seams.find import find_seams
 from ctrecon.seams.paths import Parallel, along, squares
-from ctrecon.seams.refine import Lead, Scale, refine, sampled
+from ctrecon.seams.refine import Scale, SeamCandidate, refine, sampled
 from ctrecon.seams.smooth import smooth_field
 from ctrecon.seams.wide import rectangle_sums
 from ctrecon.shapes import Circle, Rectangle
@@ -72,7 +72,7 @@ def squared(what: str) -> SquaredStack:
 
 
 @cache
-def seams(what: str) -> tuple[Draft, ...]:
+def seams(what: str) -> tuple[MeasuredFeature, ...]:
     """Seams found without any axis or outline to go by."""
     return tuple(find_seams(squared(what), []))
 
@@ -99,8 +99,8 @@ def test_solid_and_cracked_metal_show_no_seam(what: str) -> None:
     assert seams(what) == ()
 
 
-def _lead(shape: Circle, field: SeamField) -> Lead:
-    return Lead("circle", shape, 0, len(field.starts) - 2, 20.0, False, 0.0, Scale(0.0, 1.0), 20.0)
+def _lead(shape: Circle, field: SeamField) -> SeamCandidate:
+    return SeamCandidate("circle", shape, 0, len(field.starts) - 2, 20.0, False, 0.0, Scale(0.0, 1.0), 20.0)
 
 
 def _field(what: str) -> tuple[SeamField, SolidMetal]:
@@ -210,7 +210,7 @@ def test_a_parallel_with_nothing_left_inside_is_no_fault() -> None:
     grey, weight = sampled(field, gone, 0, 1)
     assert grey.shape == weight.shape == (2, 0)
     for first, last in ((0, 0), (1, 1), (0, 1)):
-        lead = Lead("parallel", gone, first, last, 5.0, False, 0.0, Scale(0.0, 1.0), 5.0)
+        lead = SeamCandidate("parallel", gone, first, last, 5.0, False, 0.0, Scale(0.0, 1.0), 5.0)
         left = refine(field, lead).shape
         assert isinstance(left, Parallel)
         assert left.length == 0
@@ -335,6 +335,6 @@ def test_a_line_that_wanders_off_the_outline_is_a_crack() -> None:
         plane = 1 - gap(off - wave * np.sin(7 * angle), 0.3) + 0.01 * rng.standard_normal(x.shape)
         field = SeamField.of(lambda k, p=plane: p.astype(np.float32), SolidMetal(lambda k, p=plane: p, 6))
         assert field is not None
-        lead = Lead("circle", Circle(45.0, 45.0, 18.0), 0, len(field.starts) - 2, 9.0, False, 0.0, Scale(0, 0.02), 1.0)
+        lead = SeamCandidate("circle", Circle(45.0, 45.0, 18.0), 0, len(field.starts) - 2, 9.0, False, 0.0, Scale(0, 0.02), 1.0)
         assert reason in closed(field, lead).reason
         assert bool(reason) is bool(closed(field, lead).reason)

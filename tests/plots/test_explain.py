@@ -9,7 +9,7 @@ from matplotlib.patches import Ellipse
 
 from ctrecon.plots import to_svg
 from ctrecon.plots.explain import explained_chart, explained_slice
-from ctrecon.record.explained import Explained, ExplainedSlice, Lump
+from ctrecon.record.explained import Explained, ExplainedSlice, ResidualRegion
 from ctrecon.record.part import Part
 
 
@@ -21,7 +21,7 @@ def explained() -> Explained:
     dark = np.hypot(columns - 24, rows - 12) < 2
     residual = np.random.default_rng(2).normal(size=(30, 40)).astype(np.float32) - 18 * dark
     view = ExplainedSlice(6, predicted + 0.05 * residual, predicted, residual, (4, 10))
-    lump = Lump(
+    lump = ResidualRegion(
         says="slices 5 to 8: air where the record says metal", sign=-1, x_mm=34 * 0.05, y_mm=16 * 0.05,
         depth_from_mm=0.25, depth_to_mm=0.4, slices=(5, 8), size_mm=(0.2, 0.2, 0.2), strength=30.0, voxels=50,
     )  # fmt: skip

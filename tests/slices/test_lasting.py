@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from ctrecon.grey.lasting import Around, Lasting, measure_around, measure_lasting
+from ctrecon.grey.lasting import RingError, SharedError, measure_around, measure_lasting
 from ctrecon.grey.noise import Correlation
 
 SIDE, SLICES, NOISE = 96, 24, 0.05
@@ -39,7 +39,7 @@ def test_what_all_slices_share_is_measured(sd: float, width: float) -> None:
     """The covariance of one place and of places 2 px apart comes out to 40 %, by the closed form of the field."""
     grey = scan(3, extra=streaks(4, sd, width))
     found = measure_lasting(lambda k: grey[k], range(SLICES))
-    assert isinstance(found, Lasting)
+    assert isinstance(found, SharedError)
     expected = sd**2 * np.exp(-np.array([0.0, 4.0]) / (4 * width**2))
     assert found.covariance[[0, 2]] == pytest.approx(expected, rel=0.4)
 
@@ -63,7 +63,7 @@ def test_cupping_is_left_to_the_fits() -> None:
 
 def test_variance_of_sums() -> None:
     """Two voxels one behind the other count four times one's variance; two apart add twice their covariance."""
-    field = Lasting(np.array([1.0, 0.6, 0.2]))
+    field = SharedError(np.array([1.0, 0.6, 0.2]))
     behind = np.array([[3, 5, 5], [9, 5, 5]])
     beside = np.array([[3, 5, 5], [9, 5, 7]])
     ones = np.ones((2, 1))
@@ -77,7 +77,7 @@ def test_faint_rings_show_together() -> None:
     for seed in range(4):
         grey = scan(seed, extra=rings(seed + 20, 0.015, 2.0), slices=1)
         found = measure_around(lambda k, g=grey: g[k], [0], [(47.5, 47.5)], squash=1.0, correlation=WHITE)
-        assert isinstance(found, Around)
+        assert isinstance(found, RingError)
         assert np.hypot(found.x_px - 49.5, found.y_px - 47.5) < 6
         whole = float(found.power[0] + found.power[1] + found.power[3])
         assert 1.1e-4 < whole < 4.5e-4

@@ -133,11 +133,11 @@ def places_of(model: Model, drawn: Drawn) -> tuple[float | None, float | None]:
         return None, None
     across = pair_difference(model.part, f.x_mm, d.x_mm, drawn.x, "across")
     down = pair_difference(model.part, f.y_mm, d.y_mm, drawn.y, "across")
-    if model.clock is None or across is None or down is None or f.id == d.id:
+    if model.x_reference is None or across is None or down is None or f.id == d.id:
         return across, down
     # the sheet's X stands off that of the slices, and is itself known only so well
     c, s = abs(math.cos(math.radians(model.slices_x_deg))), abs(math.sin(math.radians(model.slices_x_deg)))
-    turn = 2 * math.radians((model.clock.turn_deg.u if model.clock.turn_deg else None) or 0.0)
+    turn = 2 * math.radians((model.x_reference.turn_deg.u if model.x_reference.turn_deg else None) or 0.0)
     ux = math.hypot(c * across, s * down, drawn.y * turn)
     uy = math.hypot(s * across, c * down, drawn.x * turn)
     return ux, uy
@@ -182,9 +182,9 @@ def turned(model: Model, feature: Feature) -> Measured | None:
     if feature.turn_deg is None:
         return None
     turn, u = sheet_turn(feature), feature.turn_deg.u
-    if model.clock is None or model.clock.turn_deg is None:
+    if model.x_reference is None or model.x_reference.turn_deg is None:
         return Measured(turn, u)
     period = kind_of(feature).period_deg(feature)
     turn = turn - period if turn > period / 2 else turn
-    zero = model.clock.turn_deg.u
+    zero = model.x_reference.turn_deg.u
     return Measured(turn, None if u is None or zero is None else math.hypot(u, zero))

@@ -55,7 +55,7 @@ def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
     f = drawn.feature
     taper = taper_of(f)
     kind = kind_of(f)
-    is_clock = model.clock is not None and f.id == model.clock.id
+    is_clock = model.x_reference is not None and f.id == model.x_reference.id
     found = [
         *(
             _quantity(model, f"{size.sheet} at mid-depth" if taper and f.diameter_mm is value else size.sheet, value)

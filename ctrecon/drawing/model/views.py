@@ -2,7 +2,7 @@
 
 The part frame is turned about its x axis (y, z and turn change sign together): never
 mirrored. X and Y count from the datum axis, depths from the start face. X runs along a side
-that can be found on the part itself (`clock`), where it has one; else as in the slices.
+that can be found on the part itself (`x_reference`), where it has one; else as in the slices.
 """
 
 import itertools
@@ -93,7 +93,7 @@ class Model:
     drawn: tuple[Drawn, ...]
     zones: tuple[Zone, ...]
     has_depth: bool
-    clock: Feature | None = None
+    x_reference: Feature | None = None
     slices_x_deg: float = 0.0
     projection: str = "first"
     units: str = "mm"
@@ -159,7 +159,7 @@ def _pick_datum(part: Part) -> Feature | None:
     return near[0][2] if near else outsides[0]
 
 
-def _pick_clock(part: Part, datum: Feature | None) -> Feature | None:
+def _pick_x_reference(part: Part, datum: Feature | None) -> Feature | None:
     """Return the feature whose flat or long side gives the direction of X: one that can be found on the part.
 
     The largest flat-sided outside; else a flat-sided hole on the datum axis; None where X stays
@@ -190,12 +190,12 @@ def _pick_clock(part: Part, datum: Feature | None) -> Feature | None:
     return min(on_axis, key=lambda f: (-area(f), f.id), default=None)
 
 
-def _clock_turn(clock: Feature | None) -> float:
+def _clock_turn(x_reference: Feature | None) -> float:
     """Return by how many degrees the clock's side stands off X, seen on the sheet, nearest zero."""
-    if clock is None:
+    if x_reference is None:
         return 0.0
-    period = kind_of(clock).period_deg(clock)
-    turn = sheet_turn(clock) % period
+    period = kind_of(x_reference).period_deg(x_reference)
+    turn = sheet_turn(x_reference) % period
     return turn - period if turn > period / 2 else turn
 
 
@@ -236,8 +236,8 @@ def build_model(part: Part, *, projection: str = "first", units: str = "mm") -> 
     solid = [f for f in part.features if is_outside(f)] or list(part.features)
     start = min(solid, key=lambda f: (depths[f.id][0], f.id), default=None)
     start_z = depths[start.id][0] if start else 0.0
-    clock = _pick_clock(part, datum)
-    off_deg = _clock_turn(clock)
+    x_reference = _pick_x_reference(part, datum)
+    off_deg = _clock_turn(x_reference)
     c, s = math.cos(math.radians(-off_deg)), math.sin(math.radians(-off_deg))
 
     def on_sheet(px: float, py: float) -> tuple[float, float]:
@@ -258,7 +258,7 @@ def build_model(part: Part, *, projection: str = "first", units: str = "mm") -> 
         drawn.append(Drawn(f, x, y, z0, z1, _contour(f, x, y, outline) if placed else None))
     zones = _zones(drawn, part.stack.voxel_mm[0]) if has_depth else _single_zone(drawn)
     return Model(
-        part, datum, datum_xy, start, start_z, tuple(drawn), zones, has_depth, clock, -off_deg, projection, units
+        part, datum, datum_xy, start, start_z, tuple(drawn), zones, has_depth, x_reference, -off_deg, projection, units
     )
 
 

@@ -14,7 +14,7 @@ Point = tuple[float, float]
 
 
 def meets(a: Box, b: Box, gap: float = 0.0) -> bool:
-    """Tell whether two boxes overlap or come nearer than `gap`."""
+    """Return whether two boxes overlap or come nearer than `gap`."""
     return a[0] < b[2] + gap and b[0] < a[2] + gap and a[1] < b[3] + gap and b[1] < a[3] + gap
 
 
@@ -39,7 +39,7 @@ def _through(box: Box, lines: Floats) -> int:
 
 
 def _entered(boxes: Floats, a: Point, b: Point) -> bool:
-    """Tell whether the line from a to b enters one of the boxes (N, 4)."""
+    """Return whether the line from a to b enters one of the boxes (N, 4)."""
     if not len(boxes):
         return False
     low, high = np.zeros(len(boxes)), np.ones(len(boxes))
@@ -62,7 +62,7 @@ def _crossings(a: Point, b: Point, lines: Floats) -> int:
 
 
 def _any_meets(boxes: Floats, box: Box, gap: float) -> bool:
-    """Tell whether one of the boxes (N, 4) comes nearer to the box than `gap`."""
+    """Return whether one of the boxes (N, 4) comes nearer to the box than `gap`."""
     apart = (boxes[:, 0] >= box[2] + gap) | (boxes[:, 2] <= box[0] - gap)
     apart |= (boxes[:, 1] >= box[3] + gap) | (boxes[:, 3] <= box[1] - gap)
     return not bool(np.all(apart))
@@ -86,11 +86,11 @@ class Space:
         self.wide += zip(points, ends, strict=False)
 
     def is_free(self, box: Box, gap: float = 0.8) -> bool:
-        """Tell whether no text stands in the box."""
+        """Return whether no text stands in the box."""
         return not any(meets(box, other, gap) for other in self.boxes)
 
     def is_crossed(self, middle: Point, half_wide: float, half_tall: float, angle_deg: float) -> bool:
-        """Tell whether a line runs through a text turned by any angle."""
+        """Return whether a line runs through a text turned by any angle."""
         c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
 
         def local(p: Point) -> Point:

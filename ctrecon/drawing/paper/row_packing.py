@@ -5,14 +5,14 @@ from dataclasses import dataclass
 from ctrecon.drawing.paper.items import Block, Item
 from ctrecon.drawing.paper.placing import union
 
-__all__ = ["GAP", "Room", "arrange", "fill_shelves", "joined"]
+__all__ = ["GAP", "FreeArea", "arrange", "fill_shelves", "joined"]
 
 GAP = 6.0
 """Space between blocks, mm."""
 
 
 @dataclass(frozen=True)
-class Room:
+class FreeArea:
     """Free paper: the whole width from `top` down to `floor`, then a narrower stretch down to `side_floor`."""
 
     left: float
@@ -67,7 +67,7 @@ def joined(blocks: list[Block]) -> Block:
     return Block(tuple(items), union(boxes))
 
 
-def fill_shelves(blocks: list[Block], room: Room) -> tuple[list[Shelf], list[Block]] | None:
+def fill_shelves(blocks: list[Block], room: FreeArea) -> tuple[list[Shelf], list[Block]] | None:
     """Fill shelves from the left, downwards; return the shelves and what is left over.
 
     None where the next block fits no empty page.
@@ -87,7 +87,7 @@ def fill_shelves(blocks: list[Block], room: Room) -> tuple[list[Shelf], list[Blo
     return shelves, []
 
 
-def _next_shelf(rest: list[Block], room: Room, y: float, left: float, right: float) -> Shelf | None:
+def _next_shelf(rest: list[Block], room: FreeArea, y: float, left: float, right: float) -> Shelf | None:
     """Return the longest shelf of the next blocks that fits between left and right below y."""
     best: Shelf | None = None
     for count in range(1, len(rest) + 1):
@@ -101,7 +101,7 @@ def _next_shelf(rest: list[Block], room: Room, y: float, left: float, right: flo
     return best
 
 
-def arrange(shelves: list[Shelf], room: Room) -> list[Item]:
+def arrange(shelves: list[Shelf], room: FreeArea) -> list[Item]:
     """Spread shelves evenly over the free paper."""
     pad = _pad(shelves, room)
     items: list[Item] = []
@@ -119,7 +119,7 @@ def arrange(shelves: list[Shelf], room: Room) -> list[Item]:
     return items
 
 
-def _pad(shelves: list[Shelf], room: Room) -> float:
+def _pad(shelves: list[Shelf], room: FreeArea) -> float:
     """Return the space above each shelf: as much as there is, but no shelf may sink into the words."""
     y = room.top
     full = 0

@@ -33,7 +33,7 @@ class Pulled:
 
 
 def has_assembly(model: Model) -> bool:
-    """Tell whether the record has more than one piece and a depth to pull them apart in."""
+    """Return whether the record has more than one piece and a depth to pull them apart in."""
     return len(model.part.pieces) > 1 and model.has_depth and bool(model.zones)
 
 

@@ -48,7 +48,7 @@ def visible_edges(model: Model, cuts: tuple[Cut, ...], *, from_end: bool) -> lis
 
 
 def is_plain(model: Model, edges: list[tuple[int, Contour]], *, from_end: bool) -> bool:
-    """Tell whether an end shows nothing beyond its own zone: a view of that zone says it all."""
+    """Return whether an end shows nothing beyond its own zone: a view of that zone says it all."""
     own = len(model.zones) - 1 if from_end else 0
     return all(n == own for n, _ in edges)
 

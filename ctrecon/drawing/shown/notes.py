@@ -121,10 +121,10 @@ def _as_found_line(part: Part) -> str:
 def _direction_lines(model: Model) -> list[str]:
     """Say how X is found on the part, and what lies on the datum axis."""
     lines = []
-    if model.clock is not None and kind_of(model.clock).side_pair(model.clock):
-        lines.append(f"X runs along the long side of {model.clock.id}; {_slices_x(model)}.")
-    elif model.clock is not None:
-        lines.append(f"X runs square to a flat of {model.clock.id}; {_slices_x(model)}.")
+    if model.x_reference is not None and kind_of(model.x_reference).side_pair(model.x_reference):
+        lines.append(f"X runs along the long side of {model.x_reference.id}; {_slices_x(model)}.")
+    elif model.x_reference is not None:
+        lines.append(f"X runs square to a flat of {model.x_reference.id}; {_slices_x(model)}.")
     else:
         lines.append("X runs as in the slices; the part has no flat side to find it by.")
     central = []

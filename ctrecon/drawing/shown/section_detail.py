@@ -16,7 +16,7 @@ from ctrecon.drawing.shown.dimension import TEXT
 from ctrecon.drawing.shown.section import Cut, section_shapes
 from ctrecon.record.kinds import is_outside
 
-__all__ = ["Short", "plan_short", "short_block"]
+__all__ = ["SectionDetail", "plan_short", "short_block"]
 
 MOST = 2
 ROOM = 1.1
@@ -24,7 +24,7 @@ ROOM = 1.1
 
 
 @dataclass(frozen=True)
-class Short:
+class SectionDetail:
     """A short step of the section drawn larger: letter, feature, its middle (depth, Y) and radius in mm, scale."""
 
     letter: str
@@ -36,13 +36,13 @@ class Short:
 
 def plan_short(
     model: Model, cuts: tuple[Cut, ...], scale: float, scales: tuple[float, ...], used: int
-) -> tuple[Short, ...]:
+) -> tuple[SectionDetail, ...]:
     """Choose the steps that need a detail at this scale, the shortest first; a part of one step needs none."""
     if len(model.zones) < 2:
         return ()
     steps = [d for d in model.drawn if is_outside(d.feature) and not d.open_start and not d.open_end]
     short = sorted((d for d in steps if 0 < (d.z1 - d.z0) * scale < LEAST_ON_PAPER_MM), key=lambda d: d.z1 - d.z0)
-    found: list[Short] = []
+    found: list[SectionDetail] = []
     for d in short[:MOST]:
         middle = (d.z0 + d.z1) / 2
         tops = [
@@ -54,7 +54,7 @@ def plan_short(
         if not tops or not larger or used + len(found) >= len(LETTERS):
             continue
         letter = LETTERS[used + len(found)]
-        found.append(Short(letter, d, (middle, tops[0]), ROOM * (d.z1 - d.z0), larger[0]))
+        found.append(SectionDetail(letter, d, (middle, tops[0]), ROOM * (d.z1 - d.z0), larger[0]))
     return tuple(found)
 
 
@@ -81,7 +81,7 @@ def _within(items: list[Item], window: Any, centre: tuple[float, float], scale: 
     return found
 
 
-def short_block(model: Model, cuts: tuple[Cut, ...], detail: Short, sheet_scale: float) -> Block:
+def short_block(model: Model, cuts: tuple[Cut, ...], detail: SectionDetail, sheet_scale: float) -> Block:
     """Draw one short step larger, with its length in brackets: the depths stand in the section."""
     from shapely.geometry import Point
 
