@@ -136,7 +136,7 @@ def find_candidates(
 
 
 def _is_pit(stretch: Stretch, outsides: list[Stretch], ratio: float) -> bool:
-    """Say a small hole no deeper than wide that does not go through: a pit or a pore, not a bore."""
+    """Recognise a small hole no deeper than wide that does not go through: a pit or a pore, not a bore."""
     radius = float(np.sqrt(stretch.middle.area_px2 / np.pi))
     if not stretch.hole or radius > _PIT_PX or (stretch.last - stretch.first + 1) * ratio > 2 * radius:
         return False
@@ -364,7 +364,7 @@ def _concentric(circle: Circle, shape: Shape | None) -> bool:
 
 
 def _inside(circle: Circle, shape: Shape | None) -> bool:
-    """Say a circle well inside the shape, which is no relief, from one that cuts its rim."""
+    """Distinguish a circle well inside the shape, which is not a relief, from one that cuts its rim."""
     if shape is None:
         return False
     return float(shape.signed_distance(np.array([[circle.x, circle.y]]))[0]) > 0.9 * circle.radius
@@ -393,7 +393,7 @@ def _join(candidates: list[Candidate]) -> list[Candidate]:
 
 
 def _piece_of(c: Candidate, whole: Candidate) -> bool:
-    """Say an arc that noise or a spot of crust has told apart from the longer one over whose depth it lies."""
+    """Recognise an arc that noise or a spot of crust has told apart from the longer one over whose depth it lies."""
     if (c.kind, c.hole) != (whole.kind, whole.hole):
         return False
     if not (isinstance(c.shape, Circle) and isinstance(whole.shape, Circle)):

@@ -47,7 +47,7 @@ def join_over_cuts(squared: SquaredStack, candidates: tuple[Candidate, ...]) -> 
 
 
 def _within(c: Candidate, d: Candidate) -> bool:
-    """Say a short stretch of an outline that another candidate follows over all its planes."""
+    """Recognise a short stretch of an outline that another candidate follows over all its planes."""
     lengths = [one.last - one.first + 1 for one in (c, d)]
     if c.hole != d.hole or not (d.first <= c.first and c.last <= d.last and lengths[1] >= 2 * lengths[0]):
         return False
@@ -113,7 +113,7 @@ def _cut(span: Span, start: int, end: int) -> Span:
 
 
 def _piece(c: Candidate, a: Candidate, b: Candidate) -> bool:
-    """Say a stretch between the two that is only what the cut left of the same outline."""
+    """Recognise a stretch between the two that is only what the cut left of the same outline."""
     if c.hole != a.hole or c.first < a.last - 1 or c.last > b.first + 1:
         return False
     if c.shape is None or not isinstance(a.shape, Circle):

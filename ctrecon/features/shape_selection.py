@@ -54,7 +54,7 @@ def _contested(candidate: Candidate) -> bool:
 
 
 def _short_sided(candidate: Candidate) -> bool:
-    """Say a polygon whose sides are too short for a fit that leaves the corners out."""
+    """Recognise a polygon whose sides are too short for a fit that leaves the corners out."""
     shape = candidate.shape
     return isinstance(shape, RegularPolygon) and shape.inradius * np.tan(np.pi / shape.sides) < 7.5
 

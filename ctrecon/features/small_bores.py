@@ -45,7 +45,7 @@ _FEW_PLACES = 150  # pixels; the scatter of fewer is ill known
 
 
 def is_small(sized: FittedCandidate) -> bool:
-    """Say a whole round hole or pin with a radius below four blurs."""
+    """Recognise a whole round hole or pin with a radius below four blurs."""
     fit, candidate = sized.fit, sized.candidate
     if not isinstance(fit, ShapeFit) or not candidate.is_round or candidate.gaps_deg or candidate.growth_px:
         return False
@@ -332,7 +332,7 @@ def _dark_run(dip: Floats) -> tuple[int, int] | None:
 
 
 def _steady(dip: Floats) -> bool:
-    """Say a dip that stays even through depth, once its noise from plane to plane is allowed for."""
+    """Recognise a dip that stays even through depth, once its noise from plane to plane is allowed for."""
     values = dip[np.isfinite(dip)]
     if len(values) < 4:
         return False
@@ -343,7 +343,7 @@ def _steady(dip: Floats) -> bool:
 
 
 def _round(dark: Floats, dx: Floats, dy: Floats) -> bool:
-    """Say a round spot by the two main second moments of its darkness."""
+    """Recognise a round spot by the two main second moments of its darkness."""
     weight = np.maximum(dark, 0.0)
     weight = np.where(weight > 0.15 * weight.max(), weight, 0.0)
     total = float(weight.sum())

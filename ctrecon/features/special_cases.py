@@ -39,7 +39,7 @@ def undecided(candidate: Candidate, others: tuple[RivalShape, ...]) -> Candidate
 def special_case(
     sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
 ) -> FittedCandidate:
-    """Distinguish square from rectangle by their two widths, and measure very small bores by their exact blurred area."""
+    """Distinguish square from rectangle by their two widths, and measure small bores by their exact blurred area."""
     if isinstance(sized.fit, FitFailed):
         return sized
     if sized.candidate.has_flats:

@@ -177,7 +177,7 @@ def _area(points: Floats) -> float:
 
 
 def as_good_as_round(kind: str, shape: Shape) -> bool:
-    """Say a square whose corners are so round that it leaves a circle by less than a real bore or disc does.
+    """Recognise a square whose corners are so round that it leaves a circle by less than a real bore or disc does.
 
     A slot hardly longer than wide is a round rim with a bite out of it, or an oval.
     """
@@ -234,7 +234,7 @@ def _bitten_circle(
 
 
 def _plainly_round(circle: Circle | None, waves: Waves | None) -> bool:
-    """Say a circle whose radius shows none of the waves that a polygon would."""
+    """Recognise a circle whose radius shows none of the waves that a polygon would."""
     if circle is None or waves is None:
         return False
     return all(_odds_of_polygon(n, circle, waves) < -_CLEAR for n in SIDES)

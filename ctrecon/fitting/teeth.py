@@ -25,7 +25,7 @@ _LEAST_POINTS = 60
 
 
 def is_toothed(points: Floats) -> bool:
-    """Say a toothed rim by one wave of its radius that stands out from all with a few teeth more or less.
+    """Recognise a toothed rim by one wave of its radius that stands out from all with a few teeth more or less.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def _stands_out(wave: Floats, n: int) -> bool:
 
 
 def _of_corners(wave: Floats, n: int) -> bool:
-    """Say one wave of a comb: a cross or a plate has all multiples of its few corners, teeth only their own."""
+    """Recognise one wave of a comb: a cross or a plate has all multiples of its few corners, teeth only their own."""
     for few in range(2, _LEAST_TEETH):
         if n % few == 0:
             comb = [k for k in range(few, min(2 * n, len(wave)), few) if 2 * k > n and k % n]

@@ -46,7 +46,7 @@ def edge_profiles(grey: Floats, *, reach_px: float = _REACH_PX) -> Floats:
 
 
 def _straight(down: Floats, right: Floats, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
-    """Say edges whose direction turns by less than a tenth within two voxels to either side."""
+    """Mark edges whose direction turns by less than a tenth within two voxels to either side."""
     angle = np.arctan2(down, right)
     here = angle[rows, columns]
     good = np.ones(len(rows), dtype=bool)

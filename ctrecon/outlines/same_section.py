@@ -92,7 +92,7 @@ def same_sections(
 
 
 def _next_to(a: tuple[int, int], b: tuple[int, int]) -> bool:
-    """Say runs that follow each other but for a few planes; between others lies another section."""
+    """Recognise runs that follow each other but for a few planes; between others lies another section."""
     return max(a[0] - b[1], b[0] - a[1]) - 1 <= _SHORT
 
 

@@ -195,7 +195,7 @@ def is_ring(
     plane: Callable[[int], Floats], solid: SolidMetal, lead: SeamCandidate, planes: tuple[int, int],
     centre: tuple[float, float] | None, ring_amplitude: float, dip: float, kernel: tuple[float, float] = PLAIN,
 ) -> bool:  # fmt: skip
-    """Say a ring of the scanner from a round seam.
+    """Distinguish a ring of the scanner from a round seam.
 
     A ring is centred on the scanner's axis and goes through every slice, in air as in metal: the same line, half as
     strong at least, is then there beyond the seam's own depth. Where rings are known, a line about their centre

@@ -255,7 +255,7 @@ def _ends_in_metal(depths: Depths, drafts: list[MeasuredFeature], planes: int) -
 
 
 def _through_all(depths: Depths, drafts: list[MeasuredFeature]) -> bool:
-    """Say a seam that runs from the first to the last face of the part."""
+    """Recognise a seam that runs from the first to the last face of the part."""
     ends = [end for d in drafts for end in d.depths]
     return bool(ends) and depths.first < min(ends) + 2 and depths.last > max(ends) - 2
 

@@ -199,7 +199,7 @@ def _best(rings: Sequence[_Ring], spreads: dict[int, float | None], sign: float)
 
 
 def _each_shows(sets: Floats, single: float) -> NDArray[np.bool_]:
-    """Say in which sets (members, sets) every member shows, and none is much fainter than the mean."""
+    """Return in which sets (members, sets) every member shows, and none is much fainter than the mean."""
     filled = np.where(np.isfinite(sets), sets, -np.inf)
     faintest = filled.min(axis=0)
     mean = np.where(np.isfinite(faintest), sets.mean(axis=0), 0.0)
