@@ -27,7 +27,7 @@ SLOPE = math.tan(TILT)
 
 @pytest.fixture
 def hub() -> Part:
-    return read_part(Path(__file__).parent / "plots" / "hub.json")
+    return read_part(Path(__file__).parents[1] / "plots" / "hub.json")
 
 
 def leaning(part: Part) -> Part:

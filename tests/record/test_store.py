@@ -19,7 +19,7 @@ from ctrecon.record import store
 from ctrecon.record.part import Part
 from ctrecon.record.store import part_to_json, read_part, write_features_csv, write_part
 
-HUB = Path(__file__).parent / "plots" / "hub.json"
+HUB = Path(__file__).parents[1] / "plots" / "hub.json"
 
 
 @pytest.fixture
