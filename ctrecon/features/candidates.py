@@ -21,6 +21,7 @@ _MARGIN = 10
 _JOIN_GAP = 3
 _FREE_LEAST_PLANES = 4
 _NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
+_METAL = 0.75  # of the grey of metal
 _SOUND_RUN = 0.8  # share of the outline that must be sound for a run's planes to show the section
 _RELIEF_PLANES = 3  # a run of fewer only goes on from another
 _PIT_PX = 4.0  # radius; blur leaves no form of a hole so small and so short
@@ -128,21 +129,30 @@ def find_candidates(
 ) -> tuple[Candidate, ...]:
     """Choose a shape for every stretch on its mean plane and join what goes on."""
     out: list[Candidate] = []
-    outsides = [s for s in stretches if not s.hole]
     for stretch in stretches:
-        if not _is_pit(stretch, outsides, squared.depth_step_mm / squared.pitch_mm):
+        if not _is_pit(squared, stretch):
             out += _from_stretch(squared, stretch, smooth_px)
     return tuple(_join(sorted(out, key=lambda c: (c.first, c.hole, c.kind, c.last))))
 
 
-def _is_pit(stretch: Stretch, outsides: list[Stretch], ratio: float) -> bool:
-    """Recognise a small hole no deeper than wide that does not go through: a pit or a pore, not a bore."""
+def _is_pit(squared: SquaredStack, stretch: Stretch) -> bool:
+    """Recognise a small hole no deeper than wide with a metal floor: a pit or a pore, not a bore."""
     radius = float(np.sqrt(stretch.middle.area_px2 / np.pi))
-    if not stretch.hole or radius > _PIT_PX or (stretch.last - stretch.first + 1) * ratio > 2 * radius:
+    deep = (stretch.last - stretch.first + 1) * squared.depth_step_mm / squared.pitch_mm
+    if not stretch.hole or radius > _PIT_PX or deep > 2 * radius:
         return False
-    x, y = stretch.middle.x_px, stretch.middle.y_px
-    around = [s for s in outsides if s.box[0] < x < s.box[2] and s.box[1] < y < s.box[3]]
-    return not any(stretch.first <= s.first + 2 and stretch.last >= s.last - 2 for s in around)
+    # a bore that noise lets go of for some planes is dark there still
+    place = stretch.middle.x_px, stretch.middle.y_px
+    return any(is_metal_at(squared, place, radius / 2, k) for k in (stretch.first - 3, stretch.last + 3))
+
+
+def is_metal_at(squared: SquaredStack, place: tuple[float, float], reach: float, plane: int) -> bool:
+    """Return whether a plane shows metal about a place (x, y; px) within some reach; False beyond the planes."""
+    if not 0 <= plane < len(squared):
+        return False
+    column, row, by = round(place[0]), round(place[1]), max(1, round(reach))
+    core = squared.window(plane, np.s_[max(row - by, 0) : row + by + 1, max(column - by, 0) : column + by + 1])
+    return core.size > 0 and float(core.mean()) > _METAL  # not where there is no data
 
 
 def trimmed(first: int, last: int) -> tuple[int, int]:

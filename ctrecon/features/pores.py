@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ctrecon.features.candidates import Candidate
+from ctrecon.features.candidates import Candidate, is_metal_at
 from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["without_pores"]
@@ -10,7 +10,6 @@ __all__ = ["without_pores"]
 _WIDEST_PX = 8.0  # what is wider may be a pocket that another piece covers
 _MOST_SLENDER = 1.6  # length over width; a ball seen through blur and noise comes to 1.3
 _BEYOND = 3  # planes past its last one, clear of its own blur
-_METAL = 0.75
 
 
 def without_pores(squared: SquaredStack, candidates: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
@@ -24,11 +23,5 @@ def _is_pore(squared: SquaredStack, candidate: Candidate) -> bool:
     if not candidate.hole or not 0 < width < _WIDEST_PX or length > _MOST_SLENDER * width:
         return False
     x, y = candidate.shape.centre if candidate.shape is not None else candidate.spans[0].points.mean(axis=0)
-    column, row, reach = round(float(x)), round(float(y)), max(1, round(width / 4))
-    for k in (candidate.first - _BEYOND, candidate.last + _BEYOND):
-        if not 0 <= k < len(squared):
-            return False
-        core = squared.plane(k)[max(row - reach, 0) : row + reach + 1, max(column - reach, 0) : column + reach + 1]
-        if not core.size or not float(core.mean()) > _METAL:  # also where there is no data
-            return False
-    return True
+    ends = (candidate.first - _BEYOND, candidate.last + _BEYOND)
+    return all(is_metal_at(squared, (float(x), float(y)), width / 4, k) for k in ends)

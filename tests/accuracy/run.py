@@ -28,7 +28,7 @@ SIZES = ("diameter_mm", "flats_mm", "flats_pair_mm")
 
 
 @dataclass
-class RegionStats:
+class Tally:
     """Errors gathered over trials."""
 
     rows: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
@@ -46,7 +46,7 @@ class RegionStats:
         self.rows.setdefault(name, []).append((error, np.nan if u is None else u))
 
 
-def compare(tally: RegionStats, truth: dict[str, Any], part: Part, label: str) -> None:
+def compare(tally: Tally, truth: dict[str, Any], part: Part, label: str) -> None:
     """Match found features to true ones by kind, place and size, and note every error."""
     dz, dy, dx = part.stack.voxel_mm
     px = min(dy, dx)
@@ -96,9 +96,9 @@ def measure(phantom: Phantom) -> Part:
     return measure_stack(stack).part
 
 
-def run(trials: int, seed: int, **options: Any) -> RegionStats:
+def run(trials: int, seed: int, **options: Any) -> Tally:
     """Render and measure `trials` hubs, one-piece hubs and plates."""
-    tally = RegionStats(trials=trials)
+    tally = Tally(trials=trials)
     for i in range(trials):
         rng = np.random.default_rng([seed, i])
         hub = random_parts.random_hub(rng, **options)
@@ -119,7 +119,7 @@ def run(trials: int, seed: int, **options: Any) -> RegionStats:
     return tally
 
 
-def report(tally: RegionStats) -> None:
+def report(tally: Tally) -> None:
     """Print the figures."""
     print(
         f"{tally.trials} trials, {tally.truths} true features; missed {len(tally.missed)}, invented {len(tally.invented)}"

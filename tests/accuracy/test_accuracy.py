@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from ctrecon.phantoms import make
+
 pytestmark = pytest.mark.accuracy
 
 
@@ -98,14 +100,14 @@ def test_stated_uncertainty_covers_the_error(tally: Any, name: str) -> None:
 
 def test_compare_sees_what_is_wrong() -> None:
     """The comparison itself notices a missed feature, an invented one and a wrong size."""
-    part = RUN.measure(RUN.phantoms.make("ring_fragment", scale=0.4))
-    truth = RUN.phantoms.make("ring_fragment", scale=0.4).truth
+    part = RUN.measure(make("ring_fragment", scale=0.4))
+    truth = make("ring_fragment", scale=0.4).truth
     wrong = [dict(f) for f in truth["features"]]
     hole = next(f for f in wrong if f["kind"] == "round_hole")
     outside = next(f for f in wrong if f["kind"] == "round_outside")
     hole["diameter_mm"] += 0.3
     outside["x_mm"] += 50.0
-    tally = RUN.RegionStats()
+    tally = RUN.Tally()
     RUN.compare(tally, truth | {"features": wrong}, part, "ring")
     px = min(part.stack.voxel_mm[1:])
     assert [e for e, _ in tally.rows["feature size, px"]] == pytest.approx([-0.3 / px], abs=0.1)
