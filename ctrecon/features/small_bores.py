@@ -26,6 +26,7 @@ _LEAST_DIP = 0.1
 _LEAST_PLANES = 8
 _LEAST_SLENDER = 3.0
 """Length over diameter below which a dark spot may be a pore."""
+_FACE_PLANES = 4  # beyond a run, within which a face of the metal must show if the run ends there
 _CLEAR_PX = 4.5
 _BLOCK = 6
 _SMALL_AREA = 30.0
@@ -268,7 +269,7 @@ def _bore(squared: SquaredStack, x: float, y: float, low: int, high: int) -> Can
     cx, cy = float((dark * xx).sum() / area), float((dark * yy).sum() / area)
     radius = float(np.sqrt(area / np.pi))
     inner = dip[run[0] + trim : run[1] + 1 - trim]
-    if planes < _LEAST_SLENDER * 2 * radius or np.hypot(cx - x, cy - y) > 1.2:
+    if np.hypot(cx - x, cy - y) > 1.2 or (planes < _LEAST_SLENDER * 2 * radius and not _goes_through(dip, run)):
         return None
     if not _steady(inner) or not _round(dark, xx - cx, yy - cy):
         return None
@@ -280,6 +281,12 @@ def _bore(squared: SquaredStack, x: float, y: float, low: int, high: int) -> Can
     labels = np.full(mean.shape, SOUND, dtype=np.int8)
     span = Span(first, last, (box[0], box[1]), labels, mean, points, choice)
     return Candidate("round", True, circle, 0.0, (span,), True, ("very_small",), (), 1.0, area)
+
+
+def _goes_through(dip: Floats, run: tuple[int, int]) -> bool:
+    """Return whether the metal round a dark run ends where the run does, on both sides: a pore has metal beyond it."""
+    before, after = dip[max(run[0] - _FACE_PLANES, 0) : run[0]], dip[run[1] + 1 : run[1] + 1 + _FACE_PLANES]
+    return all(len(beyond) > 0 and bool(np.isnan(beyond).any()) for beyond in (before, after))
 
 
 def _beats_chance(squared: SquaredStack, first: int, last: int, place: tuple[float, float]) -> bool:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from ctrecon.features.small_bores import find_small_bores
+from ctrecon.features.small_bores import _goes_through, find_small_bores
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import axis_from_normals, square_up
 from ctrecon.grey.survey import survey_stack
@@ -101,3 +101,11 @@ def test_metal_that_shades_does_not_draw_a_small_bore() -> None:
         assert bore.x_mm is not None
         place.append(bore.x_mm.value / 0.1)
     assert abs(place[1] - place[0]) < 0.02
+
+
+@pytest.mark.parametrize(("before", "after", "through"), [(True, True, True), (True, False, False), (False, False, False)])
+def test_a_short_spot_from_face_to_face_is_a_bore(before: bool, after: bool, through: bool) -> None:
+    """Where the metal round a dark run ends with it on both sides it goes through; a pore has metal beyond it."""
+    metal, air = np.zeros(6), np.full(6, np.nan)
+    dip = np.concatenate([air if before else metal, np.full(10, 0.6), air if after else metal])
+    assert _goes_through(dip, (6, 15)) is through
