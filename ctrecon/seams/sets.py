@@ -144,17 +144,23 @@ def _rings(field: SeamField, x: float, y: float, reach: float, a: int, b: int) -
         count = max(12, round(2 * np.pi * radius))
         line = _circle_kernel(float(radius), count)
         total, full = (fftconvolve(one, line, mode="same") for one in (fine * weight, weight))
-        for far in np.arange(radius + 1, reach - radius - 2, _FAR_STEP):
-            turns = _TURNS * int(np.ceil(2 * np.pi * far / _TURNS))
-            at = np.arange(turns) * 2 * np.pi / turns
-            place = np.stack([y + far * np.sin(at), x + far * np.cos(at)])
-            sums, filled = (ndimage.map_coordinates(one, place, order=1) for one in (total, full))
-            good = filled > _FILLED * count
-            if good.sum() < _FEWEST_TURNS * turns:
+        fars = np.arange(radius + 1, reach - radius - 2, _FAR_STEP)
+        if not len(fars):
+            continue
+        turns = (_TURNS * np.ceil(2 * np.pi * fars / _TURNS)).astype(int)
+        at = np.concatenate([np.arange(n) * 2 * np.pi / n for n in turns])
+        far_of = np.repeat(fars, turns)
+        place = np.stack([y + far_of * np.sin(at), x + far_of * np.cos(at)])
+        sums, filled = (ndimage.map_coordinates(one, place, order=1) for one in (total, full))
+        good = filled > _FILLED * count
+        # as the sum over blocks, like all other scores
+        every = np.where(good, -sums / np.sqrt(np.maximum(filled, 1e-6)), np.nan) * (b - a + 1) ** 0.5
+        ends = np.cumsum(turns)
+        for far, first, end in zip(fars, ends - turns, ends, strict=True):
+            if good[first:end].sum() < _FEWEST_TURNS * (end - first):
                 continue
-            score = np.where(good, -sums / np.sqrt(np.maximum(filled, 1e-6)), np.nan)
-            score *= (b - a + 1) ** 0.5  # as the sum over blocks, like all other scores
-            yield _Ring(float(radius), float(far), score - np.nanmedian(score))
+            score = every[first:end]
+            yield _Ring(float(radius), float(far), score - np.median(score[good[first:end]]))
 
 
 def _circle_kernel(radius: float, count: int) -> Floats:
