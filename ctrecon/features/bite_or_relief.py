@@ -14,7 +14,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.features.relief_edge import ReliefEdge
 from ctrecon.features.size import FittedCandidate
 from ctrecon.features.sound_edge import SoundEdge
-from ctrecon.shapes import Circle
+from ctrecon.shapes import Circle, inwards
 
 __all__ = ["Verdict", "bite_or_relief"]
 
@@ -168,12 +168,7 @@ def _gathered(relief: FittedCandidate, worn: SoundEdge) -> _Hollow | None:
     if within.sum() < _LEAST_CELLS:
         return None
     span = max(float(np.ptp(depth)), 1.0)
-    h = 0.05
-    gx, gy = (
-        (worn.shape.signed_distance(place + step) - worn.shape.signed_distance(place - step)) / (2 * h)
-        for step in ([h, 0.0], [0.0, h])
-    )
-    foot = place - worn.shape.signed_distance(place)[:, None] * np.column_stack([gx, gy])
+    foot = place - worn.shape.signed_distance(place)[:, None] * inwards(worn.shape, place)
     return _Hollow(stretch, block, station, place, foot, (depth - depth.min()) / span, lost, sd,
                    within.astype(bool), near.astype(bool), order)  # fmt: skip
 

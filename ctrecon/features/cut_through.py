@@ -7,7 +7,7 @@ from scipy import ndimage
 
 from ctrecon.features.candidates import Candidate, Span
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle
+from ctrecon.shapes import Circle, inwards
 
 __all__ = ["gaps_in", "join_over_cuts"]
 
@@ -82,14 +82,11 @@ def _rim_goes_on(squared: SquaredStack, a: Candidate, b: Candidate) -> bool:
     shape = a.shape
     assert shape is not None
     points = shape.outline()[:-1]
-    step = 0.01
-    by_x = shape.signed_distance(points + [step, 0]) - shape.signed_distance(points - [step, 0])
-    by_y = shape.signed_distance(points + [0, step]) - shape.signed_distance(points - [0, step])
-    inwards = np.column_stack([by_x, by_y]) / (2 * step)
+    into = inwards(shape, points, 0.01)
     for k in range(a.last + 1, b.first):
         plane = ndimage.gaussian_filter(np.nan_to_num(squared.plane(k)), 0.8)
         inside, outside = (
-            ndimage.map_coordinates(plane, (points + sign * _OFF_PX * inwards)[:, ::-1].T, order=1) > 0.5
+            ndimage.map_coordinates(plane, (points + sign * _OFF_PX * into)[:, ::-1].T, order=1) > 0.5
             for sign in (1.0, -1.0)
         )
         sound = outside & ~inside if a.hole else inside & ~outside

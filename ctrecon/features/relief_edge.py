@@ -6,7 +6,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from ctrecon.core.frames import Floats
-from ctrecon.shapes import Shape
+from ctrecon.shapes import Shape, inwards
 
 __all__ = ["ReliefEdge", "both_sides"]
 
@@ -52,13 +52,9 @@ class ReliefEdge:
         return np.where(far, np.minimum(mine[0], arc), self.blur * ndtri(np.clip(inside, _LEAST, 1 - _LEAST)))
 
     def _own(self) -> tuple[Floats, Floats, Floats]:
-        points, h = self.places, 0.05
-        d = self.shape.signed_distance(points) - self.shape.blur_pull(self.blur)
-        gx, gy = (
-            self.shape.signed_distance(points + step) - self.shape.signed_distance(points - step)
-            for step in ([h, 0.0], [0.0, h])
-        )
-        size = np.maximum(np.hypot(gx, gy), 1e-9)
+        d = self.shape.signed_distance(self.places) - self.shape.blur_pull(self.blur)
+        gx, gy = inwards(self.shape, self.places).T
+        size = np.maximum(np.hypot(gx, gy), 1e-8)
         return d, gx / size, gy / size
 
     def slopes(self, p: Floats) -> Floats:

@@ -16,7 +16,7 @@ from ctrecon.fitting.misfit import Misfit, compare
 from ctrecon.fitting.models import SlotModel
 from ctrecon.fitting.solve import GreyModel, Samples, fit_grey, misfit_of_sharp
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle, Ellipse, FittedShape, Rectangle, RegularPolygon, Shape
+from ctrecon.shapes import Circle, Ellipse, FittedShape, Rectangle, RegularPolygon, Shape, inwards
 
 __all__ = ["Contestant", "binned", "blur_ratio", "contestants", "model_of", "prior_of", "sizes_px"]
 
@@ -129,11 +129,8 @@ def blur_ratio(squared: SquaredStack, shape: Shape, samples: Samples) -> Floats 
     _, dy, dx = squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
     if abs(dy - dx) < 1e-9:
         return 1.0
-    points, h = np.column_stack([samples.x, samples.y]), 0.05
-    gx, gy = (
-        shape.signed_distance(points + step) - shape.signed_distance(points - step) for step in ([h, 0.0], [0.0, h])
-    )
-    size = np.maximum(np.hypot(gx, gy), 1e-9)
+    gx, gy = inwards(shape, np.column_stack([samples.x, samples.y])).T
+    size = np.maximum(np.hypot(gx, gy), 1e-8)
     return np.asarray(np.hypot(gx / size * dx, gy / size * dy) / squared.pitch_mm)
 
 

@@ -14,7 +14,7 @@ from ctrecon.features.edge_cells import CELL_PX, EdgeCells
 from ctrecon.features.size import FittedCandidate, Wear
 from ctrecon.features.sound_edge import SoundEdge
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle, Rectangle, Shape
+from ctrecon.shapes import Circle, Rectangle, Shape, inwards
 
 __all__ = ["wear_of"]
 
@@ -102,10 +102,8 @@ def _along(shape: Shape, cells: EdgeCells) -> Floats:
 
 def _slope(shape: Shape, places: Floats) -> Floats:
     """Return the direction (N, 2) in which the signed distance of a shape grows at places: inwards."""
-    h = 0.05
-    sides = [shape.signed_distance(places + np.array(step)) for step in ((h, 0.0), (-h, 0.0), (0.0, h), (0.0, -h))]
-    grad = np.column_stack([sides[0] - sides[1], sides[2] - sides[3]])
-    return np.asarray(grad / np.maximum(np.hypot(*grad.T), 1e-9)[:, None])
+    into = inwards(shape, places)
+    return np.asarray(into / np.maximum(np.hypot(*into.T), 1e-8)[:, None])
 
 
 def _half_width(shape: Shape) -> float:

@@ -7,15 +7,10 @@ from ctrecon.core.frames import Floats
 from ctrecon.grey.lasting import RingError, SharedError
 from ctrecon.grey.noise import Correlation
 
-__all__ = ["BUDGET", "WELSCH", "left_out", "sandwich"]
+__all__ = ["WELSCH", "left_out", "sandwich"]
 
 WELSCH = 3.0
 """Width of the redescending loss, in units of the noise."""
-
-BUDGET = ("noise", "edge_level", "blur", "correlation", "artefacts")
-"""Origins of variance: voxel noise with levels and blur known; what fitting the grey levels
-(and their slopes) adds; what fitting the blur adds; noise shared by neighbouring voxels;
-errors shared by whole patches of the edge."""
 
 _MOST_PAIRED = 12_000
 _MOST_TAKEN = 1.6

@@ -3,9 +3,11 @@
 from collections.abc import Callable
 from typing import Protocol, Self, runtime_checkable
 
+import numpy as np
+
 from ctrecon.core.frames import Floats
 
-__all__ = ["ArcShape", "FittedShape", "PlainShape", "Shape", "Vertex"]
+__all__ = ["ArcShape", "FittedShape", "PlainShape", "Shape", "Vertex", "inwards"]
 
 Vertex = tuple[float, float, float]
 """x, y, and the bulge of the stretch that follows: tan(sweep / 4), positive from +x towards +y; 0 is straight."""
@@ -44,6 +46,20 @@ class Shape(Protocol):
 
     def moved(self, dx: float, dy: float) -> Self:
         """Return it elsewhere."""
+
+
+def inwards(shape: Shape, points: Floats, step: float = 0.05) -> Floats:
+    """Return how the signed distance grows at (N, 2) points, (N, 2): about a unit vector square to the nearest wall.
+
+    Examples
+    --------
+    >>> from ctrecon.shapes import Circle
+    >>> inwards(Circle(0.0, 0.0, 2.0), np.array([[1.5, 0.0], [0.0, -3.0]])).round(6).tolist()
+    [[-1.0, 0.0], [0.0, 1.0]]
+    """
+    ways = ([step, 0.0], [0.0, step])
+    apart = [shape.signed_distance(points + way) - shape.signed_distance(points - np.array(way)) for way in ways]
+    return np.column_stack(apart) / (2 * step)
 
 
 class ArcShape(Shape, Protocol):
