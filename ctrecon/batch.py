@@ -129,10 +129,10 @@ def measure_all(
     folder, out = Path(folder), Path(out)
     settings = (settings or Settings()).for_many()
     if not folder.is_dir():
-        raise InputFileError(f"{folder}: is no folder; give the folder that holds the stacks")
+        raise InputFileError(f"{folder}: is not a folder; give the folder that holds the stacks")
     if out.exists() and not (force and out.is_dir()):
-        raise OutputExistsError(f"{out}: is there already; choose another folder, or add force=True to write into it")
-    results = out.resolve()  # those of an earlier run may lie under the folder; they are no stacks
+        raise OutputExistsError(f"{out}: already exists; choose another folder, or add force=True to write into it")
+    results = out.resolve()  # those of an earlier run may lie under the folder; they are not stacks
     paths = [path for path in stack_paths(folder) if not path.resolve().is_relative_to(results)]
     if not paths:
         raise InputFileError(f"{folder}: no stack of slices found; give the folder that holds them")

@@ -70,9 +70,9 @@ def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = _OURS)
     out = Path(out)
     if os.path.lexists(out):
         if not force:
-            raise OutputExistsError(f"{out}: is there already; choose another folder, or add force=True to replace it")
+            raise OutputExistsError(f"{out}: already exists; choose another folder, or add force=True to replace it")
         if out.is_symlink() or not out.is_dir():
-            raise OutputExistsError(f"{out}: is no folder and will not be replaced; choose another one")
+            raise OutputExistsError(f"{out}: is not a folder and will not be replaced; choose another one")
         strange = sorted(one.name for one in out.iterdir() if not any(fnmatchcase(one.name, mine) for mine in ours))
         if strange:
             raise OutputExistsError(

@@ -33,7 +33,7 @@ class Option:
     help : str
         What ``--help`` says.
     choices : tuple of str
-        The words it may be; empty where it is no word of a list.
+        The words it may be; empty where it is not a word of a list.
     parse : callable
         Makes a value of one word of the command line; argparse takes its ArgumentTypeError for a sentence.
     more : mapping
@@ -70,7 +70,7 @@ def _probability(text: str) -> float:
     try:
         return float(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"'{text}' is no probability; give a number such as 0.5") from None
+        raise argparse.ArgumentTypeError(f"'{text}' is not a probability; give a number such as 0.5") from None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,7 +123,7 @@ class Settings:
     )  # fmt: skip
     depth_towards_viewer: bool | None = _given(
         None, SCAN, more={"action": argparse.BooleanOptionalAction},
-        help="the slices run towards the viewer, or (--no-...) away from them; unsaid, away is assumed, and a wrong "
+        help="the slices run towards the viewer, or (--no-...) away from them; default: away, and a wrong "
         "guess mirrors the part",
     )  # fmt: skip
     boundary: str = _given(
@@ -145,7 +145,7 @@ class Settings:
     decisions: str | Path | None = _given(  # noqa: RUF009
         None, ONE_PART, parse=Path, more={"metavar": "FILE"},
         help="decisions.json of an earlier record of this part: what was rejected, renamed, added or known there is "
-        "replayed here; a decision that fits nothing is named",
+        "replayed here; unmatched decisions are reported",
     )  # fmt: skip
     name: str | None = _given(
         None, ONE_PART,

@@ -81,7 +81,7 @@ def test_a_wrong_index_is_refused_as_numpy_does(volume: np.ndarray, at: Any, kin
 
 
 def test_features_are_taken_by_id(little_part: Part) -> None:
-    """`part[id]` is the feature; a wrong id names those there are and is a KeyError; a record is no list."""
+    """`part[id]` is the feature; a wrong id names those there are and is a KeyError; a record is not a list."""
     assert little_part["F2"].kind == "square_outside"
     assert "F2" in little_part
     assert "F3" not in little_part

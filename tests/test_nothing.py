@@ -96,7 +96,7 @@ def answer_to(grey: NDArray[np.generic], folder: Path, number: int) -> list[str]
 
 @pytest.mark.parametrize("correlated_px", [0.0, 1.2])
 def test_a_faint_part_is_still_found_in_noise(correlated_px: float) -> None:
-    """A pin whose contrast is five times the noise is no noise, also where neighbours share the noise."""
+    """A pin whose contrast is five times the noise is not noise, also where neighbours share the noise."""
     rng = np.random.default_rng(9040)
     z, y, x = np.indices((24, 90, 90))
     metal = ndimage.gaussian_filter(np.clip(24.5 - np.hypot(x - 44.2, y - 45.1), 0, 1), 0.8)
@@ -185,7 +185,7 @@ def test_grey_of_any_scale_is_measured(factor: float, offset: float, stored: str
 
 @pytest.mark.parametrize("stored", ["f4", "f8"])
 def test_infinite_grey_is_refused(stored: str, tmp_path: Path) -> None:
-    """Infinite grey ends in one sentence that names the slice; grey that is no number is no data."""
+    """Infinite grey ends in one sentence that names the slice; grey that is not a number is not data."""
     for number, wrong in enumerate((np.inf, -np.inf, 3e38)):
         grey = disc_stack()
         grey[3, 10] = wrong

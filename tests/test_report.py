@@ -275,7 +275,7 @@ def test_written_whole_or_not_at_all(hub: Part, tmp_path: Path) -> None:
 
 
 def test_names_that_are_no_text(hub: Part, tmp_path: Path) -> None:
-    """A folder name with bytes that are no text does not stop the report."""
+    """A folder name with bytes that are not text does not stop the report."""
     write_report(Measurement(replace(hub, name="h\udcffb")), None, tmp_path / "report.html")
     assert "h?b" in (tmp_path / "report.html").read_text(encoding="utf-8")
 

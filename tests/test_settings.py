@@ -19,7 +19,7 @@ def test_three_edges_keep_their_order() -> None:
 
 @pytest.mark.parametrize("numbers", [[], [1, 2], [1, 2, 3, 4], [0.0], [-1.0], [math.nan], [0.1, math.inf, 0.1]])
 def test_impossible_voxels_are_refused(numbers: list[float]) -> None:
-    """Two or four edges, nothing, and sizes that are no length are refused with what to do."""
+    """Two or four edges, nothing, and sizes that are not lengths are refused with what to do."""
     with pytest.raises(InputError, match="give"):
         voxel_edges(numbers)
 

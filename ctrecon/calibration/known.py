@@ -52,7 +52,7 @@ class Known:
     Raises
     ------
     InputError
-        If value or uncertainty is no length.
+        If value or uncertainty is not a length.
     """
 
     feature: str
@@ -102,7 +102,7 @@ def parse_known(text: str) -> Known:
     assert value is not None
     size = found["size"]
     if size is not None and size not in _SIZES:
-        raise InputError(f"known size '{text}': '{size}' is no size; choose one of {', '.join(_SIZES)}")
+        raise InputError(f"known size '{text}': '{size}' is not a size; choose one of {', '.join(_SIZES)}")
     return Known(
         feature=found["one"].upper(), value_mm=value, u_mm=UNSAID_U_MM if wide is None else wide / COVERAGE_FACTOR,
         size=size, other=None if found["other"] is None else found["other"].upper(), u_stated=wide is not None,

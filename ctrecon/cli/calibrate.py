@@ -17,7 +17,7 @@ def add_parser(commands: Commands) -> None:
     parser.add_argument("part", metavar="PART.json", type=Path, help="the record that measure wrote")
     add_setting(parser, "known", required=True)
     parser.add_argument("--out", metavar="PART2.json", type=Path, required=True, help="record to be written")
-    parser.add_argument("--force", action="store_true", help="replace a record that is there already")
+    parser.add_argument("--force", action="store_true", help="replace a record that already exists")
     parser.set_defaults(run=run)
 
 
@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.out.exists() and (not args.force or not args.out.is_file()):
         cure = "choose another name" + ("" if args.force else ", or add --force to replace it")
-        raise OutputExistsError(f"{args.out}: is there already; {cure}")
+        raise OutputExistsError(f"{args.out}: already exists; {cure}")
     part = read_part(args.part)
     if args.force and args.out.exists():
         read_part(args.out)  # only a record is replaced by a record

@@ -22,7 +22,7 @@ _HEAD = ("", "feature", "size", "value", "U", "depth")
 
 @contextmanager
 def progress_bar() -> Iterator["Progress | None"]:
-    """Lend a progress callback that draws on stderr; None where that is no terminal."""
+    """Lend a progress callback that draws on stderr; None where that is not a terminal."""
     if not sys.stderr.isatty():
         yield None
         return

@@ -83,7 +83,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         code = _trouble("interrupted; nothing half-written was left behind", INTERRUPTED)
     except OSError as error:
-        code = _trouble(f"{_sentence(error)}; mend that and run the command again", REFUSED)
+        code = _trouble(f"{_sentence(error)}; fix this and run the command again", REFUSED)
     except MemoryError:
         code = _trouble("there is not enough memory; close other programs or take a smaller part of the stack", REFUSED)
     except Exception as error:

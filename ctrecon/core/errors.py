@@ -56,4 +56,4 @@ class NoScaleError(InputError):
 
 
 class OutputExistsError(InputFileError):
-    """The output folder is there already and may not be overwritten."""
+    """The output folder already exists and may not be overwritten."""

@@ -188,7 +188,7 @@ def format_pair(measured: Measured, u_expanded: float | None, spec: str = "") ->
     Raises
     ------
     ValueError
-        If the format is no number of decimals.
+        If the format is not a number of decimals.
 
     Examples
     --------

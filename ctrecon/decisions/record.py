@@ -82,7 +82,7 @@ def decisions_from_json(text: str | bytes, *, called: str = FILE_NAME) -> tuple[
     Raises
     ------
     InputFileError
-        If it is no such file; all faults are named.
+        If it is not such a file; all faults are named.
     """
     try:
         found = TypeAdapter(_File).validate_json(text)
@@ -103,7 +103,7 @@ def decisions_from_json(text: str | bytes, *, called: str = FILE_NAME) -> tuple[
         else:
             faults = [f"schema is '{found.schema}', expected '{_SCHEMA}'"]
     shown = "; ".join(faults[:5]) + (f" and {len(faults) - 5} more" if len(faults) > 5 else "")
-    raise InputFileError(f"{called}: is no file of decisions ({shown}); mend it or take it away")
+    raise InputFileError(f"{called}: is not a file of decisions ({shown}); mend it or take it away")
 
 
 def read_decisions(path: str | Path) -> tuple[Decision, ...]:

@@ -34,7 +34,7 @@ def faces_wedge(part: Part, surfaces: Mapping[tuple[str, bool], Face]) -> list[R
         value = Measured(wedge, max(sd, 1e-6) if resolved else max(sd, wedge / 2, 1e-6))
         span = feature.flats_pair_mm[0] if feature.flats_pair_mm else (feature.diameter_mm or feature.flats_mm)
         over = "" if span is None else f", {np.radians(wedge) * span.value:.4f} mm over {span.value:.1f} mm"
-        verdict = "" if resolved else "; not resolved: parallel within what noise explains"
+        verdict = "" if resolved else "; not significant: parallel within noise"
         says = (
             f"{feature.id}: its two end faces stand {said(value, part, 'deg')} to each other{over}; "
             f"noise alone gives about {1.2533 * sd:.3f}°{verdict}"

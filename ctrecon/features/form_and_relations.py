@@ -170,14 +170,14 @@ def _put(
         says.append(f"{words}: {said(value, part)}; {noise}")
     else:
         most = max(found.value, found.noise_mean) * pitch
-        says.append(f"{words}: not resolved, at most about {most:.4f} mm; {noise}")
+        says.append(f"{words}: not significant, at most about {most:.4f} mm; {noise}")
     return value
 
 
 def _flats(part: Part, feature: Feature, angles: FlatAngles, pitch: float) -> list[Relation]:
     def relation(kind: str, found: Extreme, each: str, words: str) -> Relation:
         value = Measured(found.value, found.u)
-        verdict = "" if found.resolved else "; not resolved: no more than noise explains"
+        verdict = "" if found.resolved else "; not significant (within noise)"
         noise = f"noise alone gives {found.noise_mean:.3f}°"
         says = f"{feature.id}: {words} {said(value, part, 'deg')} ({each}); {noise}{verdict}"
         return Relation(kind=kind, features=(feature.id,), value=value, says=says)

@@ -188,7 +188,7 @@ def _order(stack: SliceStack, found: Artefacts, tilt: float | None) -> list[Find
     if len(stack) == 1:
         return [Finding("depth", "unknown", "a single slice has none: no drift, no tilt")]
     if found.drift is None:
-        out = [Finding("drift", "good", "the grey keeps still through depth")]
+        out = [Finding("drift", "good", "no drift through depth")]
     else:
         word = _grade(found.drift.size, 0.01, 0.05, 0.15)
         left = "; the metal steps where the air does not: another metal, perhaps" if found.drift.stepped else ""
@@ -223,7 +223,7 @@ def _limits(stack: SliceStack, found: Artefacts, least: float | None, seam: floa
         out.append(Finding("bore", "unknown", "the blur is unknown, so is the smallest diameter to be settled"))
     else:
         word = _grade(least, 8.0, 12.0, 20.0)
-        out.append(Finding("bore", word, f"diameters from {sized(least)} up can be settled without bias from blur"))
+        out.append(Finding("bore", word, f"diameters from {sized(least)} up can be measured without blur bias"))
     if seam is None:
         out.append(Finding("seam", "unknown", "noise or blur is unknown, so is the thinnest seam to be seen"))
     else:

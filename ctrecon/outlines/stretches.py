@@ -133,7 +133,7 @@ def _cut(chain: _Chain, least: int) -> list[Stretch]:
     table = np.array([o.figures for o in chain.outlines])
     if len(table) < least:
         return []
-    # second differences: an even taper is no noise
+    # second differences: an even taper is not noise
     bend = np.abs(np.diff(table, n=2, axis=0))
     noise = np.median(bend, axis=0) / 1.65 if len(bend) else np.zeros(table.shape[1])
     tolerance = np.maximum(0.45, 5.7 * noise)

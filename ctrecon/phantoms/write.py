@@ -56,7 +56,7 @@ def write(phantom: Phantom, folder: str | Path, *, force: bool = False) -> Path:
     """
     target = Path(folder)
     if target.exists() and not force:
-        raise OutputExistsError(f"{target} is there already; name a new folder or allow it to be replaced.")
+        raise OutputExistsError(f"{target} already exists; name a new folder or allow it to be replaced.")
     if target.exists() and not _is_ours(target):
         raise OutputExistsError(f"{target} holds more than slices and truth.json, so it stays; name another folder.")
     target.parent.mkdir(parents=True, exist_ok=True)

@@ -36,7 +36,7 @@ class Measurement:
 
 
 def need_part(value: object, by: str) -> None:
-    """Refuse what is no record, in one sentence.
+    """Refuse what is not a record, in one sentence.
 
     Raises
     ------

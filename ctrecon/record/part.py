@@ -338,7 +338,7 @@ class Part:
     schema: str = "ctrecon-part-1"
 
     __iter__ = None
-    """A record is no list: its parts are `features`, `pieces`, `relations` and `joints`."""
+    """A record is not a list: its parts are `features`, `pieces`, `relations` and `joints`."""
 
     def __getitem__(self, ident: str) -> Feature:
         """Return the feature with this id.

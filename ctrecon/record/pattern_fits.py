@@ -13,7 +13,7 @@ from ctrecon.core.frames import Floats
 
 __all__ = ["Figure", "circle", "divided", "even_pitch", "line", "symmetric"]
 
-_COARSE = 0.03  # of the part's width: a figure missed by more than this is no candidate
+_COARSE = 0.03  # of the part's width: a figure missed by more than this is not a candidate
 _WIDEST = 0.75
 
 
@@ -21,7 +21,7 @@ _WIDEST = 0.75
 class Figure:
     """A figure fitted to places: residuals (mm) with the place each belongs to, their Jacobian, and prior densities.
 
-    `ln_fixed` is the natural log of everything in the prior that is no power of width or
+    `ln_fixed` is the natural log of everything in the prior that is not a power of width or
     area: chances of assignments, angles, lengths along the figure. `per_width`, `per_area`
     count the parameters (and free places) that lie anywhere in the part's width or area.
     """

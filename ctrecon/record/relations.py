@@ -94,7 +94,7 @@ def axis_offsets(part: Part, lines: Mapping[str, AxisLine]) -> list[Relation]:
             f"{b.id} lies X {format_value(shift[0], 4, sign=True)}, Y {format_value(-shift[1], 4, sign=True)} mm "
             f"from {a.id}"
         )
-        verdict = "" if length > _NOISE_99 * sd else "; not resolved: no more than noise explains"
+        verdict = "" if length > _NOISE_99 * sd else "; not significant (within noise)"
         says = (
             f"Axes of {a.id} and {b.id} {said(value, part)} apart; {side}; "
             f"noise alone gives about {format_value(_NOISE_MEAN * sd, 4)} mm{verdict}"
@@ -122,7 +122,7 @@ def axes_angles(part: Part, lines: Mapping[str, AxisLine]) -> list[Relation]:
         if sd > _WIDEST_U_DEG:
             continue
         value = Measured(length, u)
-        verdict = "" if length > _NOISE_99 * sd else "; not resolved: parallel within what noise explains"
+        verdict = "" if length > _NOISE_99 * sd else "; not significant: parallel within noise"
         says = (
             f"Axes of {a.id} and {b.id} at {said(value, part, 'deg')} to each other; "
             f"noise alone gives about {format_value(_NOISE_MEAN * sd, 3)}°{verdict}"

@@ -31,7 +31,7 @@ def _adapter() -> TypeAdapter[Part]:
 
 
 def _tidy(value: Any) -> Any:
-    """Round floats to 9 significant digits (short, the same everywhere); file names may hold bytes that are no text."""
+    """Round floats to 9 significant digits (short, the same everywhere); file names may hold bytes that are not text."""
     if isinstance(value, str):
         return value.encode("utf-8", "replace").decode()
     if isinstance(value, float):
@@ -115,7 +115,7 @@ def _faults(part: Part) -> Iterator[str]:
             yield f"{at}.probability_separate: null without a reason in 'unknown'"
         for ident in (*piece.features, *(i for e in piece.evidence for i in e.features)):
             if ident not in known:
-                yield f"{at}.features: '{ident}' is no feature of this record"
+                yield f"{at}.features: '{ident}' is not a feature of this record"
 
 
 def _relation_faults(part: Part) -> Iterator[str]:
@@ -127,7 +127,7 @@ def _relation_faults(part: Part) -> Iterator[str]:
         if relation.value is not None and relation.value.u is not None and relation.value.u <= 0:
             yield f"{at}.value.u: must be above 0"
         strange = [one for one in relation.features if one not in known]
-        yield from (f"{at}.features: '{one}' is no feature of this record" for one in strange)
+        yield from (f"{at}.features: '{one}' is not a feature of this record" for one in strange)
 
 
 def part_to_json(part: Part) -> str:
@@ -210,7 +210,7 @@ def read_part(path: str | Path) -> Part:
     Raises
     ------
     InputFileError
-        If the file is missing, is no JSON or breaks the contract; all faults are named.
+        If the file is missing, is not JSON or breaks the contract; all faults are named.
 
     Examples
     --------
@@ -234,7 +234,7 @@ def read_part(path: str | Path) -> Part:
         if not faults:
             return part
     shown = "; ".join(faults[:5]) + (f" and {len(faults) - 5} more" if len(faults) > 5 else "")
-    raise InputFileError(f"{path}: is no part record ({shown}); measure the stack again to get one")
+    raise InputFileError(f"{path}: is not a part record ({shown}); measure the stack again to get one")
 
 
 def _cell(value: float | None) -> str:

@@ -245,7 +245,7 @@ class FormRow:
     says: tuple[str, ...]
 
 
-_WITHIN_NOISE = ("not resolved", "not significant", "within what noise explains", "equal within U")
+_WITHIN_NOISE = ("not significant", "within what noise explains", "equal within U")
 """How sentences say that a figure is no more than noise makes: the report folds these away."""
 
 _REFERENCES = ("roundness_mm", "roundness_mz_mm", "roundness_mc_mm", "roundness_mi_mm")
@@ -271,7 +271,7 @@ def _relations(part: Part) -> Iterator[tuple[str, tuple[tuple[str, str], ...]]]:
     """Yield heading, and sentence with margin, of each group of relations."""
     for heading, kinds in _RELATIONS.items():
         some = [one for kind in kinds for one in part.relations if one.kind == kind]
-        even = [one for one in some if one.kind == "axes_angle" and "not resolved" in one.says]
+        even = [one for one in some if one.kind == "axes_angle" and "not significant" in one.says]
         told = [one for one in some if len(even) < 2 or one not in even]
         lines = [(one.says, "" if one.margin is None else format_value(one.margin, 1)) for one in told]
         if len(even) > 1:  # many parallel axes say one thing
@@ -466,4 +466,4 @@ def write_report(
     text = report_html(
         measurement.part, measurement.pictures, names, seams=measurement.seam_pictures, explained=explained
     )
-    write_whole(path, text.encode("utf-8", "replace"))  # file names may hold bytes that are no text
+    write_whole(path, text.encode("utf-8", "replace"))  # file names may hold bytes that are not text

@@ -1,4 +1,4 @@
-"""The order of slice files: natural numbers, duplicates, gaps, and what is no slice.
+"""The order of slice files: natural numbers, duplicates, gaps, and what is not a slice.
 
 File names are the only thing that says which slice comes first. The number that varies
 between the names is taken for the slice number; where that is not plain, the folder is

@@ -215,7 +215,7 @@ class SliceStack:
         Raises
         ------
         InputError
-            If the array has no pixels, is no grey picture, or the voxel size is not positive.
+            If the array has no pixels, is not a grey picture, or the voxel size is not positive.
         """
         planes = np.asarray(volume)
         if planes.ndim == 2:
@@ -354,7 +354,7 @@ def _content(place: Path, source: str, called: str) -> Content:
     try:
         is_folder, is_there = place.is_dir(), place.exists()
     except (OSError, ValueError) as exc:
-        msg = f"{called!r} is no path that can be read; check it"
+        msg = f"{called!r} is not a path that can be read; check it"
         raise InputFileError(msg) from exc
     if not is_there:
         msg = f"{called} is not there; check the path"
@@ -443,7 +443,7 @@ def _file_notes(content: Content, there: Sequence[Page], source: str) -> list[No
     if content.foreign:
         names, more = content.foreign[:3], len(content.foreign) - 3
         shown = ", ".join(names) + (f" and {more} more" if more > 0 else "")
-        notes.append(Note("foreign_files", f"Skipped in {source} as no slices: {shown}."))
+        notes.append(Note("foreign_files", f"Ignored in {source} (not slices): {shown}."))
     for flag in ("colour_as_grey", "alpha_ignored", "lossy_files"):
         marked = [page.name for page in there if flag in page.flags]
         if marked:

@@ -135,7 +135,7 @@ def solid_record(part: Part) -> SolidRecord:
     used |= {s.ident for some in blocks.values() for b in some for s in (*b.inside, *b.outside)}
     for number, one in enumerate(part.pieces):
         if number not in blocks:
-            notes.append(f"{one.id} {one.name} is no body: all metal where it lies belongs to other pieces.")
+            notes.append(f"{one.id} {one.name} is not a body: all metal where it lies belongs to other pieces.")
     return SolidRecord(part.name, bodies, (*notes, *_notes(part, used, len(bodies))))
 
 

@@ -74,7 +74,7 @@ def write_solids(part: Part, paths: tuple[Path, ...]) -> tuple[str, ...]:
     """Write one part as several files, building it once; as `write_solid` otherwise."""
     for path in paths:
         if path.suffix.lower() not in (*_STEP, *_STL):
-            raise InputError(f"{path} is no name for a solid: end it in .step or .stl")
+            raise InputError(f"{path} is not a name for a solid: end it in .step or .stl")
     need_kernel()
     record = solid_record(part)
     shapes = []

@@ -59,7 +59,7 @@ def read_points(text: str) -> Points:
             column, row = (float(number) for number in item.replace(",", " ").split())
         except ValueError:
             raise InputError(
-                f"'{item.strip()}' is no point; type column and row, a semicolon between points, such as 10 20; 30 40"
+                f"'{item.strip()}' is not a point; type column and row, a semicolon between points, such as 10 20; 30 40"
             ) from None
         points.append((column, row))
     return tuple(points)
@@ -71,7 +71,7 @@ def read_length(text: str) -> tuple[float, float | None]:
     Raises
     ------
     InputError
-        If it is no length.
+        If it is not a length.
 
     Examples
     --------
@@ -81,7 +81,7 @@ def read_length(text: str) -> tuple[float, float | None]:
     try:
         known = parse_known(f"F1={text}")
     except InputError:
-        raise InputError(f"'{text}' is no length; type mm, and U where it is known, such as 12.00±0.02") from None
+        raise InputError(f"'{text}' is not a length; type mm, and U where it is known, such as 12.00±0.02") from None
     return known.value_mm, known.u_mm if known.u_stated else None
 
 

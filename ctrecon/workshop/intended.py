@@ -101,7 +101,7 @@ def _odds(ln_odds: float) -> float:
 def _pattern(relation: Relation, cost: float) -> tuple[float, Scheme]:
     ln_odds = (relation.margin or 0.0) - cost
     kind = _PATTERN_WORDS[relation.kind]
-    # the value of these two is how far the places lie off, which is no setting
+    # the value of these two is how far the places lie off, which is not a setting
     value = None if kind in ("in_line", "symmetric") else relation.value
     return ln_odds, Scheme(kind, relation.features, value, _odds(ln_odds), relation.says)
 

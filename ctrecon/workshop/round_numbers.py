@@ -80,7 +80,7 @@ def round_numbers(part: Part, lengths: Sequence[Length]) -> list[OnGrid]:
 
 
 def _distinct(lengths: Sequence[Length]) -> list[Length]:
-    """Return one of each group of like sizes (the best known): copies of a size are no further witnesses."""
+    """Return one of each group of like sizes (the best known): copies of a size are not more witnesses."""
     groups: list[list[Length]] = []
     for one in sorted(lengths, key=lambda one: (one.size.value, one.words)):
         last = groups[-1][-1].size if groups else None

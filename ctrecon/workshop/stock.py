@@ -105,7 +105,7 @@ def match_stock(
         raise InputError(f"a thickness of {t:g} mm can't be matched with stock; give one above 0")
     for name, share in (("no_list", no_list), ("rubbed", rubbed)):
         if not 0 <= share <= 1:
-            raise InputError(f"{name} = {share:g} is no share; give one between 0 and 1")
+            raise InputError(f"{name} = {share:g} is not a share; give one between 0 and 1")
     keys = tuple(lists) if lists is not None else tuple(LISTS)
     scale_u = 0.0 if scale_u_rel is None else t * scale_u_rel
     u = hypot(thickness.u or 0.0, thickness.scale_u if thickness.scale_u is not None else scale_u)

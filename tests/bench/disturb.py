@@ -68,7 +68,7 @@ def ramp(share: float) -> Change:
 
 
 def curved_grey(sd: float) -> Change:
-    """Grey that is no straight measure of the metal's share: v to the power of 1 ± sd, so half height lies elsewhere."""
+    """Grey that is not a straight measure of the metal's share: v to the power of 1 ± sd, so half height lies elsewhere."""
 
     def change(volume: Floats, pose: Pose, rng: np.random.Generator) -> Floats:
         return np.clip(volume, 0, None) ** np.float32(np.exp(rng.normal(0, sd)))

@@ -1,7 +1,7 @@
 """Honest uncertainty: how often the truth lies within value ± 2u, disturbance by disturbance.
 
 The part is a disc with a round bore through it and a square hole half way (single slice: through), of random
-sizes and place; voxels are no cubes. Rings, streaks and cupping are the same in all slices.
+sizes and place; voxels are not cubes. Rings, streaks and cupping are the same in all slices.
 """
 
 from collections.abc import Sequence

@@ -17,7 +17,7 @@ def _bench_on_path(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.usefixtures("_bench_on_path")
 def test_renderer_keeps_areas_and_lengths() -> None:
-    """A rendered disc has the area pi R², a square a², and a leaning plate its length, on voxels that are no cubes."""
+    """A rendered disc has the area pi R², a square a², and a leaning plate its length, on voxels that are not cubes."""
     from render import Pose, between, box, coverage, disc
 
     pose = Pose((1, 40, 44), (21.7, 21.1, 0.0), (1.3, 1.08, 1.0))

@@ -86,7 +86,7 @@ def test_03_true_scale_from_two_clicks(lab: "Lab", small: SMALL) -> None:
     assert points[1][0] - points[0][0] == pytest.approx(0.6 * 95, abs=1.0)  # of 95 columns, arrived within a voxel
     lab.field(view, "true length, mm", "twelve")
     lab.button(view, "Use this length")
-    lab.wait_text("is no length; type mm", view)
+    lab.wait_text("is not a length; type mm", view)
     wide = points[1][0] - points[0][0]
     lab.field(view, "true length, mm", f"{wide * 0.136:.4f}±0.01")
     lab.button(view, "Use this length")

@@ -55,5 +55,5 @@ def test_a_bad_file_of_decisions_is_refused_before_measuring(
     (tmp_path / "bad.json").write_text("[]")
     command = ["measure", str(make_slices(voxel_mm=0.5)), "--out", str(tmp_path / "out"), "--decisions", str(tmp_path / "bad.json")]
     assert main(command) == 2
-    assert "is no file of decisions" in capsys.readouterr().err
+    assert "is not a file of decisions" in capsys.readouterr().err
     assert stand_ins.measured == []

@@ -151,7 +151,7 @@ def test_letters_of_the_picture_stand_where_those_of_another_renderer_do() -> No
 
 
 def test_names_that_no_font_or_coding_holds_are_drawn_all_the_same(tmp_path: Path) -> None:
-    """Bytes of a file's name that are no text, and letters the font lacks, stop no sheet."""
+    """Bytes of a file's name that are not text, and letters the font lacks, stop no sheet."""
     draw_sheet(replace(records.tiny(), name="a\udcff 漢"), tmp_path)
     assert {one.name for one in tmp_path.iterdir()} == {"sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf"}
     objects((tmp_path / "sheet.pdf").read_bytes())

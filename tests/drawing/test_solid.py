@@ -245,7 +245,7 @@ def test_what_is_left_out_is_said() -> None:
     assert solid_record(disc(4.0, 1.0)).notes == ()
     three = stacked()
     three = replace(three, pieces=(*three.pieces, replace(three.pieces[0], id="P3", name="cap", features=())))
-    assert "P3 cap is no body: all metal where it lies belongs to other pieces." in solid_record(three).notes
+    assert "P3 cap is not a body: all metal where it lies belongs to other pieces." in solid_record(three).notes
 
 
 def test_records_without_a_solid_are_refused() -> None:

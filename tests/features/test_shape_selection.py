@@ -78,7 +78,7 @@ def test_l_shaped_block_is_free_and_a_lost_corner_is_not() -> None:
 
 
 def test_a_square_in_noise_that_voxels_share_stays_a_square() -> None:
-    """Square holes of 14 px in one slice, noise alike over 1.2 px: the shared noise is no reason for a rectangle."""
+    """Square holes of 14 px in one slice, noise alike over 1.2 px: the shared noise is not a reason for a rectangle."""
     kinds = []
     for seed in range(6):
         rng = np.random.default_rng(seed)

@@ -1,4 +1,4 @@
-"""Bores that blur nearly hides, and dark spots that are no bores."""
+"""Bores that blur nearly hides, and dark spots that are not bores."""
 
 import numpy as np
 import pytest

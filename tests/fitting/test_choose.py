@@ -57,7 +57,7 @@ TRAPEZIUM = [(0, 0), (42, 6), (30, 30), (9, 25)]
 
 @pytest.mark.parametrize("corners", [CROSS, ARROW, TRAPEZIUM], ids=["cross", "arrow", "trapezium"])
 def test_uneven_outlines_are_free(corners: list[tuple[float, float]]) -> None:
-    """An outline that is no shape of the list is called free, not forced into one."""
+    """An outline that is not a shape of the list is called free, not forced into one."""
     found = choose_shape(walk(corners), hole=True)
     assert found.kind == "free"
     assert found.shape is None

@@ -24,7 +24,7 @@ def test_points_in_one_place(make) -> None:
 
 @pytest.mark.parametrize("make", [minimum_zone, minimum_circumscribed, maximum_inscribed])
 def test_too_few_or_broken_points_are_misuse(make) -> None:
-    """Two points, or a coordinate that is no number, are refused."""
+    """Two points, or a coordinate that is not a number, are refused."""
     for points in (np.zeros((2, 2)), np.array([[0.0, 0.0], [1.0, np.nan], [2.0, 1.0]])):
         with pytest.raises(ValueError, match="three points"):
             make(points)

@@ -25,7 +25,7 @@ def blocks() -> np.ndarray:
 
 
 def test_bodies_are_ranked_and_boxed() -> None:
-    """Bodies come largest first with their voxels and inclusive boxes; a speck is no body."""
+    """Bodies come largest first with their voxels and inclusive boxes; a speck is not a body."""
     found = surveyed(blocks()).bodies
     assert [b.voxels for b in found] == [10 * 24 * 25, 5 * 10 * 12]
     assert (found[0].low, found[0].high) == ((2, 6, 5), (11, 29, 29))

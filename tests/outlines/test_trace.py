@@ -30,7 +30,7 @@ def test_a_ring_has_an_outside_and_a_hole() -> None:
 
 
 def test_an_island_in_a_hole_is_an_outside_again() -> None:
-    """Metal inside a hole has an outline of its own that is no hole."""
+    """Metal inside a hole has an outline of its own that is not a hole."""
     plane = disc(33.0, 30.0, 25.0) - disc(33.0, 30.0, 16.0) + disc(33.0, 30.0, 6.0)
     assert [o.hole for o in trace(plane)] == [False, True, False]
 

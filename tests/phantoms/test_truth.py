@@ -228,7 +228,7 @@ def test_turning_a_part_over_keeps_the_truth_in_step() -> None:
 
 
 def test_holder_foam_and_rivet_are_told_apart() -> None:
-    """What lies beside the part is no feature and no piece of it."""
+    """What lies beside the part is neither a feature nor a piece of it."""
     truth = random_hub(np.random.default_rng(1), holder=True, second_body=True, field=0.97).truth
     assert truth["other_bodies"] == ["rivet", "foam", "holder"]
     assert [p["name"] for p in truth["pieces"]] in (["body", "spacer"], ["spacer", "body"])

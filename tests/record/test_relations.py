@@ -60,13 +60,13 @@ def test_axis_offset_covers_the_truth(offset: float) -> None:
 
 
 def test_axis_offset_says_which_way() -> None:
-    """The way from one axis to the other is told with Y up; an offset within noise is called not resolved."""
+    """The way from one axis to the other is told with Y up; an offset within noise is called not significant."""
     lines = {"F1": axis_line(5, 5, 2.0), "F2": axis_line(5.03, 4.96, 2.0)}
     (found,) = axis_offsets(BUSH, lines)
     assert told(found).value == pytest.approx(0.05)
-    assert "X +0.0300, Y +0.0400" in found.says and "not resolved" not in found.says
+    assert "X +0.0300, Y +0.0400" in found.says and "not significant" not in found.says
     (none,) = axis_offsets(BUSH, {"F1": axis_line(5, 5, 2.0), "F2": axis_line(5.003, 5.002, 2.0)})
-    assert "not resolved" in none.says
+    assert "not significant" in none.says
 
 
 def test_features_that_share_no_depth_or_no_place_are_not_compared() -> None:

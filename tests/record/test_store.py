@@ -72,7 +72,7 @@ def test_any_numbers_and_names_survive(hub: Part, tmp_path: Path, value: float, 
 
 
 def test_file_name_that_is_no_text_is_still_written(hub: Part, tmp_path: Path) -> None:
-    """A folder name with bytes that are no text gives a readable record with marks in their place."""
+    """A folder name with bytes that are not text gives a readable record with marks in their place."""
     write_part(replace(hub, name="h\udcffb"), tmp_path / "part.json")
     assert read_part(tmp_path / "part.json").name == "h?b"
 
@@ -147,9 +147,9 @@ def test_broken_record_is_refused_by_name(change: Callable[[Any], None], named: 
 
 @pytest.mark.parametrize("text", [b"", b"{", b"[]", b"null", b"\xff\xfe\x00", b"[" * 5000, b"<html>"])
 def test_files_that_are_no_record(text: bytes, tmp_path: Path) -> None:
-    """Empty, cut short, deeply nested or foreign files are refused as no part record."""
+    """Empty, cut short, deeply nested or foreign files are refused as not being part records."""
     (tmp_path / "part.json").write_bytes(text)
-    with pytest.raises(InputFileError, match="no part record"):
+    with pytest.raises(InputFileError, match="not a part record"):
         read_part(tmp_path / "part.json")
 
 

@@ -143,7 +143,7 @@ def test_cutout_shows_the_feature_and_some_room(clear: Part) -> None:
 def test_figures_within_noise_fold_away(clear: Part) -> None:
     """Relations that noise explains stand in a folded part, those that tell something do not."""
     told = Relation(kind="axis_offset", features=("F1", "F2"), value=Measured(0.2, 0.01), says="F2 lies 0.2 mm from F1")
-    noise = replace(told, features=("F1", "F3"), says="F3 lies 0.001 mm from F1; not resolved: no more than noise explains")
+    noise = replace(told, features=("F1", "F3"), says="F3 lies 0.001 mm from F1; not significant (within noise)")
     html = report_html(replace(clear, relations=(told, noise)))
     folded = "".join(one.split("</details>")[0] for one in html.split("<details>")[1:])
     assert noise.says in folded and told.says not in folded and told.says in html

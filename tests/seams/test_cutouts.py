@@ -145,7 +145,7 @@ def test_flat_seam_dips_at_its_depth() -> None:
 
 
 def test_at_most_six_and_only_seams() -> None:
-    """Features that are no seams give no picture, and of many seams the surest six are shown in their order."""
+    """Features that are not seams give no picture, and of many seams the surest six are shown in their order."""
     many = [draft("round", z=float(k), ident=f"F{k}") for k in range(1, 9)]
     shown = make_seam_pictures(squared("round"), many)
     assert [one.feature for one in shown] == ["F3", "F4", "F5", "F6", "F7", "F8"]

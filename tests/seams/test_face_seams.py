@@ -167,7 +167,7 @@ def test_sandwich(scene: Scene) -> None:
 
 
 def test_tilt_is_a_witness() -> None:
-    """A seam square to a tilted part is no dark slice, so its certainty has no floor; a straight one says it may be."""
+    """A seam square to a tilted part is not a dark slice, so its certainty has no floor; a straight one says it may be."""
     (tilted,) = found(Scene(gaps=((0.3, 0.1, 0.0),), tilt=4.0, snr=10.0))
     (straight,) = found(Scene(gaps=((0.3, 0.3, 0.0),)))
     assert tilted.seam is not None
@@ -196,7 +196,7 @@ def test_solid(scene: Scene, seed: int) -> None:
 
 @pytest.mark.parametrize("tilt", [0.0, 3.0])
 def test_dark_slice(tilt: float) -> None:
-    """One slice that came out 3 % dark is no seam, straight or tilted."""
+    """One slice that came out 3 % dark is not a seam, straight or tilted."""
     assert found(Scene(plates=((-13.0, 13.0, 34.0),), dark_slice=18, tilt=tilt)) == ()
 
 

@@ -98,7 +98,7 @@ def test_bright_seam() -> None:
 
 @pytest.mark.parametrize("seam", ["none", "two sides", "rings"])
 def test_no_seam_is_claimed(seam: str) -> None:
-    """Plain metal, a line on two sides only, and a ring about another axis that leaves the part are no seams."""
+    """Plain metal, a line on two sides only, and a ring about another axis that leaves the part are not seams."""
     part = measured(seam)
     assert [f for f in part.features if is_seam(f)] == []
     (piece,) = part.pieces

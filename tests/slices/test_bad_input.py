@@ -56,8 +56,8 @@ def test_paths_that_hold_nothing(tmp_path: Path) -> None:
     assert "name one of its folders, such as hub/" in refused(tmp_path / "outer")
     (tmp_path / "zero.tif").write_bytes(b"")
     assert "is empty (0 bytes)" in refused(tmp_path / "zero.tif")
-    (tmp_path / "text.tif").write_text("these are no slices")
-    assert "is no TIFF, PNG, BMP, JPEG or DICOM file" in refused(tmp_path / "text.tif")
+    (tmp_path / "text.tif").write_text("these are not slices")
+    assert "is not a TIFF, PNG, BMP, JPEG or DICOM file" in refused(tmp_path / "text.tif")
     with pytest.raises(InputFileError, match="path"):
         open_stack("nul\0byte")
 

@@ -182,7 +182,7 @@ def test_names_without_ending(tmp_path: Path, five: list[NDArray[np.uint16]]) ->
     (tmp_path / "hub" / "DICOMDIR").write_bytes(b"\0" * 128 + b"DICM")
     stack = open_stack(tmp_path / "hub")
     assert stack.names == tuple(names[::-1])
-    assert [note.says for note in stack.notes] == ["Skipped in hub as no slices: DICOMDIR, notes.txt."]
+    assert [note.says for note in stack.notes] == ["Ignored in hub (not slices): DICOMDIR, notes.txt."]
     assert stack_paths(tmp_path) == [tmp_path / "hub"]
     assert open_stack(tmp_path / "hub" / "IM0001").shape == (1, 20, 24)
 
@@ -329,7 +329,7 @@ def test_missing_slices_keep_their_places(tmp_path: Path, five: list[NDArray[np.
 
 
 def test_rounded_positions_are_even(tmp_path: Path, five: list[NDArray[np.uint16]]) -> None:
-    """Positions rounded to a few digits are no gaps; the step is that from first to last."""
+    """Positions rounded to a few digits are not gaps; the step is that from first to last."""
     depths = [round(at * 0.0833333, 4) for at in range(5)]
     assert open_stack(series(tmp_path / "hub", five, depths)).voxel_mm == pytest.approx((0.083325, 0.25, 0.125), abs=1e-9)
 
@@ -378,7 +378,7 @@ def test_mixed_folder(tmp_path: Path, five: list[NDArray[np.uint16]], ramp: Ramp
     """Other images beside DICOM slices, slices of another size, and damaged ones are refused by name."""
     place = series(tmp_path / "hub", five, range(5))
     (place / "t.png").write_bytes(b"\x89PNG")
-    assert "holds t.png, which is no DICOM file or damaged at its beginning, beside s0.dcm" in refused(place)
+    assert "holds t.png, which is not a DICOM file or is damaged at its beginning, beside s0.dcm" in refused(place)
     (place / "t.png").rename(place / "t.dcm")
     assert "holds t.dcm" in refused(place)
     (place / "t.dcm").write_bytes(b"")
@@ -395,7 +395,7 @@ def test_files_without_a_picture_are_skipped(tmp_path: Path, five: list[NDArray[
         delattr(report, name)
     report.SOPClassUID = report.file_meta.MediaStorageSOPClassUID = "1.2.840.10008.5.1.4.1.1.88.11"
     save(report, place / "report")
-    assert [note.says for note in open_stack(place).notes] == ["Skipped in hub as no slices: report."]
+    assert [note.says for note in open_stack(place).notes] == ["Ignored in hub (not slices): report."]
     assert "without a picture" in refused(place / "report")
     save(report, tmp_path / "only" / "a.dcm")
     save(report, tmp_path / "only" / "b.dcm")

@@ -62,7 +62,7 @@ def test_a_new_reader_is_one_module(tmp_path: Path) -> None:
 
 
 def test_a_kind_nobody_reads_is_refused_with_those_that_are(tmp_path: Path) -> None:
-    """Without its module such a file is no slice, and the sentence lists what is."""
+    """Without its module such a file is not a slice, and the sentence lists what is."""
     np.save(tmp_path / "s1.npy", np.zeros((4, 5)))
     assert reader_of(tmp_path / "s1.npy") is None
     with pytest.raises(InputFileError, match=r"no TIFF, PNG, BMP, JPEG or DICOM slices, only s1\.npy"):

@@ -66,7 +66,7 @@ def test_voxel_triple_is_read_whole() -> None:
     ],
 )
 def test_unusable_statements_are_left_out_with_a_reason(text: str) -> None:
-    """A spacing without a unit or with a nonsense number is no scale, and the reason is kept."""
+    """A spacing without a unit or with a nonsense number is not a scale, and the reason is kept."""
     scale = read_scale(description_fields(text))
     assert scale.voxel_mm is None
     assert scale.dz_mm is None
@@ -75,7 +75,7 @@ def test_unusable_statements_are_left_out_with_a_reason(text: str) -> None:
 
 @pytest.mark.parametrize("text", ["", "a drum hub", "{broken", "[1, 2]", '{"a": ' * 5000, "=\n=", "{}"])
 def test_other_descriptions_state_nothing(text: str) -> None:
-    """Free text and broken JSON are no scale and no error."""
+    """Free text and broken JSON are not a scale and not an error."""
     assert read_scale(description_fields(text)) == FileScale()
 
 

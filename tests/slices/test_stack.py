@@ -128,14 +128,14 @@ def test_contradicting_files_leave_the_scale_open(tmp_path: Path) -> None:
 
 
 def test_foreign_files_are_skipped_and_named(tmp_path: Path) -> None:
-    """Notes, thumbnails, hidden files and subfolders are no slices; the first few are named."""
+    """Notes, thumbnails, hidden files and subfolders are not slices; the first few are named."""
     place = folder_of(tmp_path / "hub", [1, 2])
     for name in ("truth.json", "read me.txt", "thumb1.png", ".hidden.tif"):
         (place / name).write_text("x")
     (place / "masks").mkdir()
     stack = open_stack(place)
     assert len(stack) == 2
-    assert found(stack)["foreign_files"] == "Skipped in hub as no slices: .hidden.tif, masks/, read me.txt and 2 more."
+    assert found(stack)["foreign_files"] == "Ignored in hub (not slices): .hidden.tif, masks/, read me.txt and 2 more."
 
 
 def test_folder_with_one_file(tmp_path: Path) -> None:
@@ -249,5 +249,5 @@ def test_stack_paths_finds_every_stack(tmp_path: Path) -> None:
     names = [str(path.relative_to(tmp_path)) for path in stack_paths(tmp_path)]
     assert names == ["b", "c", "deep/a", "disc.tif", "mixed", "mixed/whole.tif", "one.tif", "two.tif"]
     assert stack_paths(tmp_path / "empty") == []
-    with pytest.raises(InputFileError, match="is no folder"):
+    with pytest.raises(InputFileError, match="is not a folder"):
         stack_paths(tmp_path / "disc.tif")

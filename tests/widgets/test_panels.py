@@ -113,7 +113,7 @@ def test_adding_by_typed_points(review: Review) -> None:
     find(box, ipw.Button, "Add").click()
     assert review.part.feature("F4").flats_mm.value == pytest.approx(2.0, abs=0.01)  # type: ignore[union-attr]
     find(box, ipw.Text, "points").value = "50 ten"
-    assert "no point" in text_of(box)
+    assert "is not a point" in text_of(box)
 
 
 def test_true_scale_by_the_panel(review: Review) -> None:
@@ -127,7 +127,7 @@ def test_true_scale_by_the_panel(review: Review) -> None:
     find(box, ipw.Text, "true length, mm").value = "long"
     find(box, ipw.Button, "Use this length").click()
     assert review.decisions == ()
-    assert "is no length; type mm" in text_of(box)
+    assert "is not a length; type mm" in text_of(box)
     find(box, ipw.Text, "true length, mm").value = "3.535±0.005"
     find(box, ipw.Button, "Use this length").click()
     assert review.part.stack.voxel_mm[2] == pytest.approx(0.101, rel=1e-3)

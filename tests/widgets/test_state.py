@@ -171,7 +171,7 @@ def test_a_known_length_without_u_leaves_it_open() -> None:
     """U typed is halved to one standard uncertainty; nothing typed is not made up here."""
     assert read_length("12.00+-0.04") == (12.0, 0.02)
     assert read_length("12") == (12.0, None)
-    with pytest.raises(InputError, match="is no length"):
+    with pytest.raises(InputError, match="is not a length"):
         read_length("twelve")
 
 

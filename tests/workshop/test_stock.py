@@ -73,7 +73,7 @@ def test_probabilities_are_those_of_the_stated_model() -> None:
     assert np.mean(np.array(right)[sure]) == pytest.approx(np.mean(np.array(given)[sure]), abs=0.09)
 
 
-@pytest.mark.parametrize(("thickness", "options", "words"), [(-1.0, {}, "above 0"), (1.0, {"no_list": 1.5}, "no share"), (1.0, {"lists": ["rulers"]}, "no list of sheet stock")])
+@pytest.mark.parametrize(("thickness", "options", "words"), [(-1.0, {}, "above 0"), (1.0, {"no_list": 1.5}, "is not a share"), (1.0, {"lists": ["rulers"]}, "no list of sheet stock")])
 def test_senseless_input_is_refused(thickness: float, options: dict[str, object], words: str) -> None:
     """A thickness that is not positive, a share that is none and an unknown list are refused in a sentence."""
     with pytest.raises(InputError, match=words):

@@ -21,7 +21,7 @@ def _worn_on_path(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
 
 def test_rendered_area_is_that_of_the_shape() -> None:
-    """Disc, square, toothed rim and spoke windows come out with their area, on voxels that are no cubes."""
+    """Disc, square, toothed rim and spoke windows come out with their area, on voxels that are not cubes."""
     from worn.render import Pose, render
     from worn.shapes import Teeth, box, disc, window_truth, windows
 

@@ -41,7 +41,7 @@ def title_block(
     """Draw the title block with its lower right corner at (right, bottom); also return its height.
 
     The fields of ISO 7200 come first; those nobody can know from a scan are left to be filled
-    in. Scale, units and projection are no fields of that standard and stand in a row of their own.
+    in. Scale, units and projection are not fields of that standard and stand in a row of their own.
     """
     part = model.part
     left = right - width

@@ -249,4 +249,4 @@ def document_bytes(doc: Any) -> bytes:
         doc.classes.add_required_classes(doc.dxfversion)
         doc.classes.classes = dict(sorted(doc.classes.classes.items()))
         doc.write(out)
-    return out.getvalue().encode(doc.output_encoding, "replace")  # names of files may hold bytes that are no text
+    return out.getvalue().encode(doc.output_encoding, "replace")  # names of files may hold bytes that are not text

@@ -45,7 +45,7 @@ def svg_bytes(sheet: Sheet, pages: Sequence[Drawn]) -> bytes:
         out += [f'<path d="{one}"/>\n' for one in (*shapes, *(_words(text, top) for text in page.texts)) if one]
         out.append("</g>\n")
     out.append("</svg>\n")
-    return "".join(out).encode("utf-8", "replace")  # names of files may hold bytes that are no text
+    return "".join(out).encode("utf-8", "replace")  # names of files may hold bytes that are not text
 
 
 def _micrometres(points: NDArray[np.float64], top: float) -> list[tuple[int, int]]:

@@ -99,7 +99,7 @@ def read_dicom_folder(
     Raises
     ------
     InputFileError
-        If a file is damaged or the files are no single series.
+        If a file is damaged or the files do not form one series.
     """
     found: list[_Slice] = []
     skipped: list[str] = []

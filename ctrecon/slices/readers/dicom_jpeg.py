@@ -66,7 +66,7 @@ def _sized_alike(body: bytes, rows: int, columns: int, itemsize: int) -> bool:
 
 
 def _table_numbers(body: bytes) -> set[int] | None:
-    """B.2.4.2: numbers of the tables in a segment, or None where one is no prefix code."""
+    """B.2.4.2: numbers of the tables in a segment, or None where one is not a prefix code."""
     found: set[int] = set()
     while body:
         if len(body) < 17 or body[0] > 3:

@@ -58,7 +58,7 @@ def read_file(path: Path, *, label: str) -> list[Page]:
     for reader in readers():
         if reader.knows(start):
             return reader.read(path, label=label)
-    msg = f"{label} is no {kinds_read()} file, or its beginning is damaged; export the slices as one of these"
+    msg = f"{label} is not a {kinds_read()} file, or its beginning is damaged; export the slices as one of these"
     raise InputFileError(msg)
 
 
@@ -119,7 +119,7 @@ def _ordered_content(
     if others:
         file_size(folder / others[0], f"{label}/{others[0]}")
         msg = (
-            f"{label} holds {others[0]}, which is no {reader.kinds[0]} file or damaged at its beginning, beside "
+            f"{label} holds {others[0]}, which is not a {reader.kinds[0]} file or is damaged at its beginning, beside "
             f"{own[0]}, which is one; put each series into a folder of its own"
         )
         raise InputFileError(msg)
@@ -171,7 +171,7 @@ def stack_paths(folder: str | Path) -> list[Path]:
     """
     top = Path(folder)
     if not top.is_dir():
-        msg = f"{top} is no folder; give the folder that holds the stacks"
+        msg = f"{top} is not a folder; give the folder that holds the stacks"
         raise InputFileError(msg)
     found: list[Path] = []
     waiting = [top]

@@ -151,7 +151,7 @@ def checked_dtype(dtype: np.dtype[np.generic] | None, label: str) -> np.dtype[np
     Raises
     ------
     InputFileError
-        For complex numbers and anything else that is no grey value.
+        For complex numbers and anything else that is not a grey value.
     """
     if dtype is not None and dtype.kind == "b":
         return np.dtype(np.uint8)
@@ -198,7 +198,7 @@ def grey_plane(samples: Plane, *, label: str, lossy: bool = False, alpha: bool =
     if colours == 3:
         for channel in (0, 2):
             if not _alike(samples[:, :, channel], grey, lossy=lossy):
-                msg = f"{label} is a colour picture and its colours are no grey values; save the slices in grey"
+                msg = f"{label} is a colour picture and its colours are not grey values; save the slices in grey"
                 raise InputFileError(msg)
     return np.ascontiguousarray(grey)
 
@@ -223,10 +223,10 @@ def grey_table(colours: Plane, label: str) -> Plane:
     Raises
     ------
     InputFileError
-        If an entry is no grey.
+        If an entry is not a grey.
     """
     if colours.ndim != 2 or colours.shape[1] != 3 or not np.all(colours == colours[:, :1]):
-        msg = f"{label} has a palette of colours that are no grey values; save the slices in grey"
+        msg = f"{label} has a palette of colours that are not grey values; save the slices in grey"
         raise InputFileError(msg)
     grey = np.ascontiguousarray(colours[:, 0])
     if grey.dtype == np.uint8:

@@ -122,7 +122,7 @@ def read_scale(
     triple = _triple(fields[stated]) if isinstance(fields[stated], list) else None
     spacing = _positive(fields[stated])
     if spacing is None and triple is None:
-        return FileScale(None, dy, dx, "the slice spacing in the description is no positive number")
+        return FileScale(None, dy, dx, "the slice spacing in the description is not a positive number")
     if factor is None:
         return FileScale(None, dy, dx, "the slice spacing in the description has no unit")
     if triple is not None:
