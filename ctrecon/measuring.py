@@ -52,6 +52,7 @@ _WALL_ROUNDS = 2  # both sides of a thin wall err at first, by a tenth of a pixe
 _SQUARE_AGAIN = 0.002  # slope; beyond this the first guess is not square enough for sharp steps
 
 
+# long: the order of the stages, in one place; half of it documents the options
 @in_one_thread
 def measure_stack(
     stack: SliceStack | ArrayLike,

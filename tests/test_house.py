@@ -99,6 +99,23 @@ def test_module_is_small_and_explained(path: Path) -> None:
     assert ast.get_docstring(ast.parse(text))
 
 
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
+def test_long_functions_give_a_reason(path: Path) -> None:
+    """A function over 80 lines or 8 parameters says why right above it (# long: or # many:); none is over 120 lines."""
+    lines = path.read_text(encoding="utf-8").splitlines()
+    for node in ast.walk(ast.parse("\n".join(lines))):
+        if not isinstance(node, ast.FunctionDef):
+            continue
+        first = min([node.lineno, *(one.lineno for one in node.decorator_list)])
+        above = lines[first - 2].strip()
+        long = (node.end_lineno or 0) - first + 1
+        given = [*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs]
+        many = sum(one.arg not in ("self", "cls") for one in given)
+        assert long <= 120, node.name
+        assert long <= 80 or above.startswith("# long: "), node.name
+        assert many <= 8 or above.startswith("# many: "), node.name
+
+
 @pytest.mark.parametrize("path", TESTS, ids=lambda path: path.relative_to(ROOT / "tests").as_posix())
 def test_every_test_says_what_it_shows(path: Path) -> None:
     """Each test carries a sentence, so that the suite reads as a description."""

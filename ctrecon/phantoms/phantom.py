@@ -88,6 +88,7 @@ def _lay(
     return replace(flat, centre_xyz=(x, y, z)), shape
 
 
+# many: a phantom is a part, how it lies and what spoils its picture
 def assemble(
     name: str, design: Design, *, pose: Pose, voxel_mm: Voxel, scanner: Scanner, rng: np.random.Generator,
     margin_px: int = 6, half_xy: tuple[float, float] | None = None, shape: tuple[int, int, int] | None = None,

@@ -31,7 +31,7 @@ def _adapter() -> TypeAdapter[Part]:
 
 
 def _tidy(value: Any) -> Any:
-    """Round floats to 9 significant digits (short, the same everywhere); file names may hold bytes that are not text."""
+    """Round floats to 9 significant digits (the same everywhere); file names may hold bytes that are not text."""
     if isinstance(value, str):
         return value.encode("utf-8", "replace").decode()
     if isinstance(value, float):

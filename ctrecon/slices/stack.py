@@ -242,6 +242,7 @@ class SliceStack:
         )
 
 
+# long: half of it documents the options
 def open_stack(
     path: str | Path,
     *,

@@ -111,6 +111,7 @@ class Space:
             return x, y
         return place
 
+    # many: how far, how wide and which way to search, each asked for by some caller
     def nearby(
         self,
         anchor: Point,

@@ -187,23 +187,9 @@ def view_block(
         Items about the datum, and the paper they need.
     """
     zone = model.zones[number]
-    items: list[Item] = []
     space = Space()
     paths: list[Contour] = [c for _, c in (*zone.rims, *zone.holes)]
-    for contour in paths:
-        placed = contour.placed(scale, 0.0, 0.0)
-        items.append(Shape(placed, "WIDE"))
-        space.add_path(placed.points(6.0))
-    for _, contour in zone.seams:
-        placed = contour.placed(scale, 0.0, 0.0)
-        items.append(Shape(placed, "NARROW"))
-        ring = placed.points(6.0)
-        space.thin += zip(ring, ring[1:] + ring[:1], strict=True)
-    for d in zone.drawn:
-        if kind_of(d.feature).is_toothed and d.feature.root_diameter_mm:
-            root = circle(d.x, d.y, d.feature.root_diameter_mm.value / 2).placed(scale, 0.0, 0.0)
-            items.append(Shape(root, "NARROW"))
-            space.thin += zip(root.points(6.0), root.points(6.0)[1:], strict=False)
+    items = _edges(zone, paths, space, scale)
     shown = paths + [c for _, c in zone.seams] or [d.contour for d in zone.drawn if d.contour]
     box = union([tuple(v * scale for v in c.bounds()) for c in shown])  # type: ignore[misc]
     box = (min(box[0], -1.0), min(box[1], -1.0), max(box[2], 1.0), max(box[3], 1.0))
@@ -236,20 +222,46 @@ def view_block(
     crosses = [(i.start, i.end) for i in items if isinstance(i, Line)]
     needed = union([(box[0] - 4, box[1] - 4, box[2] + 4, box[3] + 4), *space.boxes, *(_ends(a, b) for a, b in crosses)])
     needed = union([needed, *(_ends(a, b) for a, b in space.thin)])
-    seen_from = "seen from the start end" if model.has_depth else "seen as the slice looks on screen"
-    if not model.has_depth and abs(model.slices_x_deg) > 0.005:
-        seen_from += ", turned level"
-    depths = zone_depths(model, zone)
-    title = f"VIEW {view_numbers(model)[number]}"
-    lines = [title, f"cut at {depths}" if cut else depths, seen_from, _shows(zone.drawn)]
-    if any(kind_of(d.feature).is_toothed for d in zone.drawn):
-        lines.append("teeth are not drawn: tip circle wide, root circle narrow")
-    if any(taper_of(d.feature) for d in zone.drawn):
-        lines.append("tapered features are drawn at the middle of this depth")
+    lines = _caption(model, zone, number, cut=cut)
     middle = (needed[0] + needed[2]) / 2
     labels = title_labels(lines, middle, needed[1] - 2.0, max(needed[2] - needed[0], 55.0))
     items += labels
     return Block(tuple(items), union([needed, *(box_of(label) for label in labels)]))
+
+
+def _edges(zone: Zone, paths: list[Contour], space: Space, scale: float) -> list[Item]:
+    """Draw outlines wide, seams and root circles narrow, and keep words off them."""
+    items: list[Item] = []
+    for contour in paths:
+        placed = contour.placed(scale, 0.0, 0.0)
+        items.append(Shape(placed, "WIDE"))
+        space.add_path(placed.points(6.0))
+    for _, contour in zone.seams:
+        placed = contour.placed(scale, 0.0, 0.0)
+        items.append(Shape(placed, "NARROW"))
+        ring = placed.points(6.0)
+        space.thin += zip(ring, ring[1:] + ring[:1], strict=True)
+    for d in zone.drawn:
+        if kind_of(d.feature).is_toothed and d.feature.root_diameter_mm:
+            root = circle(d.x, d.y, d.feature.root_diameter_mm.value / 2).placed(scale, 0.0, 0.0)
+            items.append(Shape(root, "NARROW"))
+            space.thin += zip(root.points(6.0), root.points(6.0)[1:], strict=False)
+    return items
+
+
+def _caption(model: Model, zone: Zone, number: int, *, cut: bool) -> list[str]:
+    """Say which view this is, its depths, where it is seen from and what is drawn another way than it is."""
+    seen_from = "seen from the start end" if model.has_depth else "seen as the slice looks on screen"
+    if not model.has_depth and abs(model.slices_x_deg) > 0.005:
+        seen_from += ", turned level"
+    depths = zone_depths(model, zone)
+    lines = [f"VIEW {view_numbers(model)[number]}", f"cut at {depths}" if cut else depths, seen_from]
+    lines.append(_shows(zone.drawn))
+    if any(kind_of(d.feature).is_toothed for d in zone.drawn):
+        lines.append("teeth are not drawn: tip circle wide, root circle narrow")
+    if any(taper_of(d.feature) for d in zone.drawn):
+        lines.append("tapered features are drawn at the middle of this depth")
+    return lines
 
 
 def _ends(a: tuple[float, float], b: tuple[float, float]) -> Box:

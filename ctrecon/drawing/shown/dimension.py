@@ -71,6 +71,7 @@ def _text_box(text: str, middle: tuple[float, float], angle_deg: float) -> Box:
     return middle[0] - dx, middle[1] - dy, middle[0] + dx, middle[1] + dy
 
 
+# many: a dimension is its line, its figure and where both may go
 def _across(
     space: Space, hull: list[tuple[float, float]], at: tuple[float, float], size: float, angle: float, text: str,
     shown: str, decimals: int, side: int,

@@ -34,6 +34,7 @@ def scale_bar(scale: float, left: float, bottom: float, units: str = "mm") -> li
     return items
 
 
+# many: every field of the block that the record does not hold
 def title_block(
     model: Model, scale: float | None, paper: str, page: int, pages: int, right: float, bottom: float, width: float,
     kind: str = "Dimensioned sheet from slices",
