@@ -4,11 +4,13 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from skimage.transform import AffineTransform, warp
+from skimage import transform
 
 from ctrecon.core.frames import Floats, Voxel
 
 __all__ = ["AlongAxis", "Window"]
+
+_WARP: Callable[..., Floats] = transform.warp
 
 Window = tuple[int, int, int, int]
 """First row, row after the last, first column, column after the last, on the part grid."""
@@ -126,8 +128,8 @@ class AlongAxis:
         corner = self._at_first + self._per_slice * z + self._per_px @ [left, top]
         matrix = np.eye(3)
         matrix[:2, :2], matrix[:2, 2] = self._per_px, corner
-        laid = warp(
-            grey, AffineTransform(matrix), output_shape=(bottom - top, right - left), order=1, mode="constant",
+        laid = _WARP(
+            grey, matrix, output_shape=(bottom - top, right - left), order=1, mode="constant",
             cval=np.nan, preserve_range=True, clip=False,
         )  # fmt: skip
         return np.asarray(laid, dtype=np.float32)

@@ -14,6 +14,7 @@ __all__ = ["AxisGuess", "SquaredStack", "axis_from_normals", "square_up"]
 
 _FEWEST_SLICES = 4
 _CACHE_BYTES = 96_000_000  # every plane of 100 x 512² and of 200 x 400² voxels
+_RECENT = 0.2  # share of the planes kept that are the last ones asked for
 _PART = 3  # a window of more than a third of its plane is cut from the whole, which is then kept
 
 
@@ -85,25 +86,44 @@ class SquaredStack:
     depth_step_mm: float
     shape: tuple[int, int, int]
     _cache: dict[int, NDArray[np.float16]]
+    _late: dict[int, NDArray[np.float16]]
 
     def __len__(self) -> int:
         return self.shape[0]
 
     def plane(self, k: int) -> Floats:
         """Return squared plane k as float32 (rows, columns); NaN outside the data."""
-        kept = self._cache.get(k)
+        kept = self._kept(k)
         if kept is not None:
             return kept.astype(np.float32)
         _, rows, columns = self.shape
         out = self._drawn.plane(k, (0, rows, 0, columns))
-        # passes run from end to end: a full store that let go of the oldest would hold nothing of what comes next
-        if (len(self._cache) + 1) * out.size * 2 <= _CACHE_BYTES:
+        room = _CACHE_BYTES // (out.size * 2)
+        recent = 0 if len(self) <= room else int(np.ceil(room * _RECENT))
+        if len(self._cache) < room - recent:
             self._cache[k] = out.astype(np.float16)
+        elif recent:
+            self._late[k] = out.astype(np.float16)
+            if len(self._late) > recent:
+                del self._late[next(iter(self._late))]
         return out
+
+    def _kept(self, k: int) -> NDArray[np.float16] | None:
+        """Return a plane that is kept.
+
+        Most stages go through all planes: were the oldest dropped where there is no room for all, each plane would
+        be gone when its turn comes again. So the first to come stay, and a few of the last.
+        """
+        return self._cache.get(k, self._late.get(k))
+
+    def at(self, k: int, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> Floats:
+        """Return squared plane k at some pixels (N,)."""
+        kept = self._kept(k)
+        return self.plane(k)[rows, columns] if kept is None else kept[rows, columns].astype(np.float32)
 
     def window(self, k: int, window: tuple[slice, slice]) -> Floats:
         """Return a window (rows, columns) of squared plane k; of a large plane nothing else is worked out."""
-        kept = self._cache.get(k)
+        kept = self._kept(k)
         if kept is not None:
             return kept[window].astype(np.float32)
         rows, columns = (slice(*one.indices(n)[:2]) for one, n in zip(window, self.shape[1:], strict=True))
@@ -163,7 +183,7 @@ def square_up(survey: Survey, axis: AxisGuess | None) -> SquaredStack:
     shape = np.ceil((high - low) / steps - 1e-9).astype(int) + 1
     return SquaredStack(
         survey, rotation, (float(low[0]), float(low[1]), float(low[2])), pitch, voxel[0],
-        (int(shape[2]), int(shape[1]), int(shape[0])), {},
+        (int(shape[2]), int(shape[1]), int(shape[0])), {}, {},
     )  # fmt: skip
 
 
