@@ -8,13 +8,13 @@ from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats, Voxel, direction_from_slopes, rotation_to_part, to_mm
 from ctrecon.grey.along_axis import AlongAxis
+from ctrecon.grey.plane_store import PlaneStore
 from ctrecon.grey.survey import Survey
 
 __all__ = ["AxisGuess", "SquaredStack", "axis_from_normals", "square_up"]
 
 _FEWEST_SLICES = 4
-_CACHE_BYTES = 96_000_000  # every plane of 100 x 512² and of 200 x 400² voxels
-_RECENT = 0.2  # share of the planes kept that are the last ones asked for
+_SMALL = 200_000  # px: of smaller planes the whole is worked out
 _PART = 3  # a window of more than a third of its plane is cut from the whole, which is then kept
 
 
@@ -85,50 +85,34 @@ class SquaredStack:
     pitch_mm: float
     depth_step_mm: float
     shape: tuple[int, int, int]
-    _cache: dict[int, NDArray[np.float16]]
-    _late: dict[int, NDArray[np.float16]]
+    _store: PlaneStore
 
     def __len__(self) -> int:
         return self.shape[0]
 
     def plane(self, k: int) -> Floats:
         """Return squared plane k as float32 (rows, columns); NaN outside the data."""
-        kept = self._kept(k)
+        kept = self._store.get(k)
         if kept is not None:
             return kept.astype(np.float32)
         _, rows, columns = self.shape
         out = self._drawn.plane(k, (0, rows, 0, columns))
-        room = _CACHE_BYTES // (out.size * 2)
-        recent = 0 if len(self) <= room else int(np.ceil(room * _RECENT))
-        if len(self._cache) < room - recent:
-            self._cache[k] = out.astype(np.float16)
-        elif recent:
-            self._late[k] = out.astype(np.float16)
-            if len(self._late) > recent:
-                del self._late[next(iter(self._late))]
+        self._store.put(k, out)
         return out
-
-    def _kept(self, k: int) -> NDArray[np.float16] | None:
-        """Return a plane that is kept.
-
-        Most stages go through all planes: were the oldest dropped where there is no room for all, each plane would
-        be gone when its turn comes again. So the first to come stay, and a few of the last.
-        """
-        return self._cache.get(k, self._late.get(k))
 
     def at(self, k: int, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> Floats:
         """Return squared plane k at some pixels (N,)."""
-        kept = self._kept(k)
+        kept = self._store.get(k)
         return self.plane(k)[rows, columns] if kept is None else kept[rows, columns].astype(np.float32)
 
     def window(self, k: int, window: tuple[slice, slice]) -> Floats:
         """Return a window (rows, columns) of squared plane k; of a large plane nothing else is worked out."""
-        kept = self._kept(k)
-        if kept is not None:
-            return kept[window].astype(np.float32)
         rows, columns = (slice(*one.indices(n)[:2]) for one, n in zip(window, self.shape[1:], strict=True))
+        kept = self._store.get(k, rows)
+        if kept is not None:
+            return kept[:, columns].astype(np.float32)
         area, plane = (rows.stop - rows.start) * (columns.stop - columns.start), self.shape[1] * self.shape[2]
-        if len(self) * plane * 2 <= _CACHE_BYTES or _PART * area > plane:
+        if plane <= _SMALL or _PART * area > plane:
             return self.plane(k)[window]
         return self._drawn.plane(k, (rows.start, rows.stop, columns.start, columns.stop))
 
@@ -181,10 +165,9 @@ def square_up(survey: Survey, axis: AxisGuess | None) -> SquaredStack:
     steps = np.array([pitch, pitch, voxel[0]])
     low = np.floor(low / steps + 1e-9) * steps
     shape = np.ceil((high - low) / steps - 1e-9).astype(int) + 1
-    return SquaredStack(
-        survey, rotation, (float(low[0]), float(low[1]), float(low[2])), pitch, voxel[0],
-        (int(shape[2]), int(shape[1]), int(shape[0])), {}, {},
-    )  # fmt: skip
+    size = int(shape[2]), int(shape[1]), int(shape[0])
+    origin = float(low[0]), float(low[1]), float(low[2])
+    return SquaredStack(survey, rotation, origin, pitch, voxel[0], size, PlaneStore(*size))
 
 
 def enough_depth(survey: Survey) -> bool:
