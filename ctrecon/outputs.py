@@ -4,9 +4,11 @@ An output is one writer on the floor it belongs to and one line in `OUTPUTS`.
 """
 
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
+from ctrecon.core.second_process import beside
 from ctrecon.drawing import draw_sheet, write_outlines, write_template
 from ctrecon.record.explained import Explained
 from ctrecon.record.measurement import Measurement
@@ -63,12 +65,15 @@ class Output:
         Writes them all into a folder; what there is to say of them comes back in sentences.
     ready : callable or None
         Tells at once, before the slow work, when it cannot be made.
+    apart : bool
+        It takes about as long as all others and has nothing to say: made in a second process where that is safe.
     """
 
     names: tuple[str, ...]
     needs: str
     write: Callable[[Made, Path], Sequence[str] | None]
     ready: Callable[[], None] | None = None
+    apart: bool = False
 
 
 def _sheet(made: Made, folder: Path) -> None:
@@ -100,7 +105,7 @@ OUTPUTS: tuple[Output, ...] = (
         write=lambda made, folder: write_outlines(made.part, folder / "outlines.dxf"),
     ),
     Output(names=("template.pdf",), needs=FEATURES, write=_template),
-    Output(names=("report.html",), needs=SLICES, write=_report),
+    Output(names=("report.html",), needs=SLICES, write=_report, apart=True),
     Output(
         names=_SOLIDS, needs=SOLID, ready=need_kernel,
         write=lambda made, folder: write_solids(made.part, tuple(folder / name for name in _SOLIDS)),
@@ -142,8 +147,15 @@ def write_wanted(made: Made, folder: Path, *needs: str) -> tuple[str, ...]:
     tuple of str
         What their writers have to say.
     """
+    wanted = [one for one in OUTPUTS if one.needs in needs]
+    here, apart = ([one for one in wanted if one.apart is which] for which in (False, True))
+
+    def make_apart() -> None:
+        for one in apart:
+            one.write(made, folder)
+
     said: list[str] = []
-    for one in OUTPUTS:
-        if one.needs in needs:
+    with beside(make_apart) if apart else nullcontext():
+        for one in here:
             said.extend(one.write(made, folder) or ())
     return tuple(said)

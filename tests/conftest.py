@@ -124,6 +124,8 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
         calls.shown = [ident for picture in measurement.pictures for ident, _ in picture.curves]
         path.write_text("<p>")
 
+    # a second process would keep its calls to itself
+    monkeypatch.setattr("ctrecon.core.second_process.may_fork", lambda: False)
     monkeypatch.setattr(ctrecon.pipeline, "measure_stack", measure)
     monkeypatch.setattr(
         ctrecon.pipeline, "explain_scan", lambda part, stack, *, progress=None: Explained((), None, None)

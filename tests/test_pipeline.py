@@ -11,11 +11,15 @@ import pytest
 import ctrecon.outputs
 import ctrecon.pipeline
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
-from ctrecon.outputs import names_of
+from ctrecon.core.second_process import may_fork
+from ctrecon.outputs import FEATURES, RECORD, SLICES, Made, names_of, write_wanted
 from ctrecon.pipeline import measure_to_folder, name_of, staged_folder
+from ctrecon.record.measurement import Measurement
+from ctrecon.record.part import Part
 from ctrecon.record.priors import PRIORS
 from ctrecon.record.store import read_part
 from ctrecon.settings import Settings
+from ctrecon.slices import open_stack
 
 SCALE = Settings(voxel_mm=(0.5, 0.5, 0.5))
 MakeSlices = Callable[..., Path]
@@ -173,3 +177,19 @@ def test_nothing_found_still_leaves_a_record(
     assert part.features == ()
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["features.csv", "part.json", "report.html"]
     assert read_part(tmp_path / "out" / "part.json").warnings[0].flag == "nothing_to_measure"
+
+
+def test_a_second_process_changes_no_byte(
+    make_slices: MakeSlices, tmp_path: Path, little_part: Part, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Outputs made by two processes are those made by one, file by file; the report is there either way."""
+    made = Made(part=little_part, settings=SCALE, measurement=Measurement(little_part), stack=open_stack(make_slices()))
+    found = []
+    for splits in {False, may_fork()}:
+        monkeypatch.setattr("ctrecon.core.second_process.may_fork", lambda splits=splits: splits)
+        folder = tmp_path / f"splits_{splits}"
+        folder.mkdir()
+        write_wanted(made, folder, RECORD, FEATURES, SLICES)
+        found.append({path.name: path.read_bytes() for path in folder.iterdir()})
+    assert sorted(found[0]) == sorted(names_of())
+    assert all(one == found[0] for one in found)

@@ -28,7 +28,10 @@ def progress_bar() -> Iterator["Progress | None"]:
         return
     from tqdm.auto import tqdm
 
-    with tqdm(file=sys.stderr, leave=False, dynamic_ncols=True) as bar:
+    class Bar(tqdm):  # type: ignore[type-arg]
+        monitor_interval = 0  # no second thread, with which the process could not be split in two
+
+    with Bar(file=sys.stderr, leave=False, dynamic_ncols=True) as bar:
 
         def tell(stage: str, done: int, total: int) -> None:
             if bar.desc != f"{stage}: " or bar.total != total:

@@ -22,6 +22,8 @@ __all__ = ["COMMANDS", "build_parser", "entry", "main"]
 
 COMMANDS = (info, measure, calibrate, draw, batch, phantom, demo)
 
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
 _EPILOG = """\
 exit codes: 0 done, 1 internal fault, 2 bad input or use, 3 nothing to measure, 130 interrupted.
 ctrecon measures scans. Fits, loads and machine work remain the user's judgement; local rules and
@@ -103,7 +105,13 @@ def _trouble(sentence: str, code: int) -> int:
 
 
 def entry() -> None:
-    """Run as a program: warnings and logs of libraries stay quiet, since the record carries its own."""
+    """Run as a program: warnings and logs of libraries stay quiet, since the record carries its own.
+
+    Linear algebra is told before it is loaded to use one thread: small systems gain nothing by more, and a process of
+    one thread can be split in two where there is work for two.
+    """
+    for name in _THREADS:
+        os.environ.setdefault(name, "1")
     if not sys.warnoptions and not _debugging():
         warnings.simplefilter("ignore")
         logging.getLogger().addHandler(logging.NullHandler())

@@ -1,7 +1,10 @@
 """Explains a scan: predicts every slice from the record, subtracts, and lists what is left."""
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +36,7 @@ _NEAR_PX = 4
 _EDGE_PX = 0.2  # a record's edge may be off by this before what it leaves counts as unexplained
 _EDGE_SLICES = 0.25
 _ROOM, _CLEAR = 64, 32  # voxels about the part that are looked at; voxels that slow changes are felt over
+_LARGE = 150_000  # pixels; of smaller slices two threads would wait for each other more than they work
 _RUNS_ON = 6  # slices: what runs out of the stack runs on
 
 
@@ -99,12 +103,11 @@ def _compared(part: Part, stack: SliceStack, look: "_Look", progress: Progress |
     finder = RegionFinder(count, clipped=look.clipped)
     rms: list[float | None] = []
     seen = found = predicted = wrong = 0
-    for k in range(count):
-        view = None if k in stack.missing else look.at(k)
+    seen_slices = [k for k in range(count) if k not in stack.missing]
+    for k, view in _views(look, finder, seen_slices, count):
         if view is None:
             rms.append(None)
         else:
-            finder.push(view.rest)
             rest, sure = view.rest, view.usable & ((view.rest.share < 0.2) | (view.rest.share > 0.8))
             square = rest.residual[rest.near] ** 2
             rms.append(float(np.sqrt(np.mean(square))) if square.size else None)
@@ -123,6 +126,41 @@ def _compared(part: Part, stack: SliceStack, look: "_Look", progress: Progress |
         look.psf,
         look.noise,
     )
+
+
+def _views(
+    look: "_Look", finder: RegionFinder, seen: list[int], count: int
+) -> Iterator[tuple[int, "_View | None"]]:
+    """Yield the slices compared, in turn, and hand each residual to the finder.
+
+    Of large slices a second thread predicts the next one and looks at the residual of the one before: each of the
+    three works through the slices in their order, so that nothing comes out otherwise.
+    """
+    following, present = dict(pairwise(seen)), set(seen)
+    if look.pixels < _LARGE or (os.cpu_count() or 1) < 2:
+        for k in range(count):
+            view = look.at(k) if k in present else None
+            if view is not None:
+                finder.push(view.rest)
+            yield k, view
+        return
+    with ThreadPoolExecutor(1) as beside:
+        ahead = beside.submit(look.predicted, seen[0]) if seen else None
+        pushed: Future[None] | None = None
+        for k in range(count):
+            if k not in present or ahead is None:
+                yield k, None
+                continue
+            predicted = ahead.result()
+            if k in following:
+                ahead = beside.submit(look.predicted, following[k])
+            view = look.at(k, predicted)
+            if pushed is not None:
+                pushed.result()
+            pushed = beside.submit(finder.push, view.rest)
+            yield k, view
+        if pushed is not None:
+            pushed.result()
 
 
 def with_warning(part: Part, explained: Explained) -> Part:
@@ -172,11 +210,21 @@ class _Look:
         self._before = seen.levels
         self._slow = SlowResidual()
 
-    def at(self, index: int) -> _View:
-        """Compare one slice."""
+    @property
+    def pixels(self) -> int:
+        """Pixels of the window."""
+        rows, columns = self._window
+        return int((rows.stop - rows.start) * (columns.stop - columns.start))
+
+    def predicted(self, index: int) -> tuple[Floats, Floats]:
+        """Return the predicted share of metal of a slice, and its change from slice to slice."""
+        return self._predictor.slice(index)
+
+    def at(self, index: int, predicted: tuple[Floats, Floats] | None = None) -> _View:
+        """Compare one slice, with what was predicted of it where that is at hand."""
         noise, window = self.noise, self._window
         grey = self._levels.normal(self._stack.plane(index))
-        share, change = self._predictor.slice(index)
+        share, change = predicted or self.predicted(index)
         usable = np.isfinite(grey)
         grey = np.where(usable, grey, np.float32(0))
         smooth = ndimage.gaussian_filter(grey, 1.0 if noise.metal > 0.12 else 0.6)

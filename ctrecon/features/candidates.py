@@ -169,16 +169,13 @@ def mean_window(
 ) -> Floats:
     """Mean of up to `most` planes in a window (left, top, right, bottom); NaN where most are NaN."""
     left, top, right, bottom = box
-    total: Floats | None = None
-    count: Floats | None = None
+    total: Floats = np.zeros((bottom - top, right - left))
+    count = np.zeros(total.shape, dtype=np.int32)
     for k in sorted({round(v) for v in np.linspace(first, last, min(most, last - first + 1))}):
-        window = squared.window(k, np.s_[top:bottom, left:right]).astype(float)
+        window = squared.window(k, np.s_[top:bottom, left:right])
         good = np.isfinite(window)
-        add = np.where(good, window, 0.0)
-        total = add if total is None else total + add
-        count = good.astype(float) if count is None else count + good
-    assert total is not None
-    assert count is not None
+        np.add(total, window, out=total, where=good)
+        count += good
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(np.where(count > 0, total / count, np.nan))
 

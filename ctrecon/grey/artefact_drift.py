@@ -19,6 +19,7 @@ _LEAST_DRIFT = 0.015
 _LEAST_SCATTER = 0.002  # share of the contrast; drawn slices have no noise at all
 _LEAST_PX = 8  # rows and columns; a strip narrower than the smoothing shows no shift across it
 _LEAST_SHIFT_PX = 0.12
+_MOST_PIXELS = 300_000  # of a slice that is looked at in full
 _WAYS = ((1, 3.0), (1, 6.0), (2, 4.0), (0, 3.0), (0, 10.0))  # degree and width by which a curve may run on
 _FACE_SHARES = np.array([1.0, 0.7, 0.2])  # what the metal of the slices before a face weighs in its place
 _LEAST_BEFORE = 5
@@ -318,8 +319,10 @@ def _beside(scan: Scan, seen: list[int], i: int) -> tuple[float, float]:
 
 def _in_full(stack: SliceStack, levels: Levels, a: int, k: int, b: int) -> tuple[float, float, float]:
     """Return slice k's shift against its neighbours, and the share of the difference that the shift explains."""
-    planes = [np.nan_to_num(levels.normal(stack.plane(i)), nan=0.0).astype(float) for i in (a, k, b)]
-    share = (k - a) / (b - a)
+    # a large slice has edges by the ten thousand: voxels joined two by two show its shift as well
+    by = int(np.ceil(np.sqrt(stack.shape[1] * stack.shape[2] / _MOST_PIXELS)))
+    planes = [_joined(np.nan_to_num(levels.normal(stack.plane(i)), copy=False, nan=0.0), by) for i in (a, k, b)]
+    share = np.float32((k - a) / (b - a))
     one, middle, two = (ndimage.gaussian_filter(p, 1.0) for p in planes)
     steady_edge = np.abs(one - two) < 0.25
     mean = (1 - share) * one + share * two
@@ -339,8 +342,17 @@ def _in_full(stack: SliceStack, levels: Levels, a: int, k: int, b: int) -> tuple
     moved = ndimage.shift(mean, shift, order=1, mode="nearest")
     edge = ndimage.binary_dilation(edge, iterations=2)
     # noise of the smoothed planes is no difference to be explained: smoothing over 1 px keeps 0.28 of it
-    noise = 1.5 * (0.28 * levels.noise_rel) ** 2
+    noise = 1.5 * (0.28 * levels.noise_rel / by) ** 2
     at_first = max(float(((middle - mean)[edge] ** 2).mean()) - noise, 1e-12)
     at_last = max(float(((middle - moved)[edge] ** 2).mean()) - noise, 0.0)
     explained = 1 - at_last / at_first
-    return float(shift[0]), float(shift[1]), explained
+    return float(by * shift[0]), float(by * shift[1]), explained
+
+
+def _joined(plane: Floats, by: int) -> Floats:
+    """Return the mean of squares of so many voxels a side; what is left over at the far sides is dropped."""
+    if by == 1:
+        return plane
+    rows, columns = (n // by for n in plane.shape)
+    cells = plane[: rows * by, : columns * by].reshape(rows, by, columns, by)
+    return np.asarray(cells.mean(axis=(1, 3), dtype=np.float32))

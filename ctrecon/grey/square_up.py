@@ -1,21 +1,21 @@
 """Squares the stack up to the part axis: finds the tilt and resamples squared planes."""
 
-from collections import OrderedDict
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from ctrecon.core.frames import Floats, Voxel, direction_from_slopes, rotation_to_part, to_mm
+from ctrecon.grey.along_axis import AlongAxis
+from ctrecon.grey.plane_store import PlaneStore
 from ctrecon.grey.survey import Survey
 
 __all__ = ["AxisGuess", "SquaredStack", "axis_from_normals", "square_up"]
 
 _FEWEST_SLICES = 4
-_CACHE_BYTES = 48_000_000
+_SMALL = 200_000  # px: of smaller planes the whole is worked out
 _PART = 3  # a window of more than a third of its plane is cut from the whole, which is then kept
-_TILE_SLICES, _LEAST_TILE = 4.0, 96  # slices that a tile may pass, and its least width, px
 
 
 @dataclass(frozen=True)
@@ -85,35 +85,36 @@ class SquaredStack:
     pitch_mm: float
     depth_step_mm: float
     shape: tuple[int, int, int]
-    _source: "OrderedDict[int, Floats]"
-    _cache: "OrderedDict[int, Floats]"
+    _store: PlaneStore
 
     def __len__(self) -> int:
         return self.shape[0]
 
     def plane(self, k: int) -> Floats:
         """Return squared plane k as float32 (rows, columns); NaN outside the data."""
-        kept = self._cache.get(k)
+        kept = self._store.get(k)
         if kept is not None:
-            self._cache.move_to_end(k)
             return kept.astype(np.float32)
         _, rows, columns = self.shape
-        out = self._resample(k, slice(0, rows), slice(0, columns))
-        self._cache[k] = out.astype(np.float16)
-        while len(self._cache) * out.size * 2 > _CACHE_BYTES:
-            self._cache.popitem(last=False)
+        out = self._drawn.plane(k, (0, rows, 0, columns))
+        self._store.put(k, out)
         return out
+
+    def at(self, k: int, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> Floats:
+        """Return squared plane k at some pixels (N,)."""
+        kept = self._store.get(k)
+        return self.plane(k)[rows, columns] if kept is None else kept[rows, columns].astype(np.float32)
 
     def window(self, k: int, window: tuple[slice, slice]) -> Floats:
         """Return a window (rows, columns) of squared plane k; of a large plane nothing else is worked out."""
-        kept = self._cache.get(k)
-        if kept is not None:
-            return kept[window].astype(np.float32)
         rows, columns = (slice(*one.indices(n)[:2]) for one, n in zip(window, self.shape[1:], strict=True))
+        kept = self._store.get(k, rows)
+        if kept is not None:
+            return kept[:, columns].astype(np.float32)
         area, plane = (rows.stop - rows.start) * (columns.stop - columns.start), self.shape[1] * self.shape[2]
-        if len(self) * plane * 2 <= _CACHE_BYTES or _PART * area > plane:
+        if plane <= _SMALL or _PART * area > plane:
             return self.plane(k)[window]
-        return self._resample(k, rows, columns)
+        return self._drawn.plane(k, (rows.start, rows.stop, columns.start, columns.stop))
 
     def depth_mm(self, k: float) -> float:
         """Return the part-frame depth Z (mm) of plane k."""
@@ -141,68 +142,13 @@ class SquaredStack:
         square = points_px * self.pitch_mm + [x0, y0]
         return np.asarray(np.linalg.solve(r[:2, :2], (square - r[:2, 2] * z_mm).T).T)
 
-    def _resample(self, k: int, rows: slice, columns: slice) -> Floats:
-        """Return a window of plane k, tile by tile: a tilted plane passes many slices, a tile of it only a few."""
-        steep = float(np.abs(self.rotation[:2, 2]).max()) * self.pitch_mm / self.depth_step_mm
-        tile = int(np.clip(_TILE_SLICES / max(steep, 1e-9), _LEAST_TILE, 1e6))
-        ends = ((0, self.shape[1] - 1), (0, self.shape[2] - 1))
-        first, last = self._slices(self._index(k, np.array(ends[0])[:, None], np.array(ends[1]))[0])
-        out = np.empty((rows.stop - rows.start, columns.stop - columns.start), np.float32)
-        for i in range(rows.start, rows.stop, tile):
-            for j in range(columns.start, columns.stop, tile):
-                below, beyond = min(i + tile, rows.stop), min(j + tile, columns.stop)
-                index = self._index(k, np.arange(i, below)[:, None], np.arange(j, beyond))
-                own = slice(i - rows.start, below - rows.start), slice(j - columns.start, beyond - columns.start)
-                out[own] = self._tile(index, last - first + 4, single=first == last)
-        return out
-
-    def _index(self, k: int, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> list[Floats]:
-        """Return slice, row and column (fractional) in the stack of places on plane k."""
-        x0, y0, z0 = self.origin_mm
-        dz, dy, dx = self.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
-        back = self.rotation.T
-        x, y, z = x0 + columns * self.pitch_mm, y0 + rows * self.pitch_mm, z0 + k * self.depth_step_mm
-        return [
-            (back[axis, 0] * x + back[axis, 1] * y + back[axis, 2] * z) / edge
-            for axis, edge in ((2, dz), (1, dy), (0, dx))
-        ]
-
-    def _slices(self, index: Floats) -> tuple[int, int]:
-        """Return the first and last slice that lie about some fractional slice numbers."""
-        count = len(self.survey.stack)
-        first = min(max(int(np.floor(index.min())), 0), count - 1)
-        return first, max(min(int(np.ceil(index.max())), count - 1), first)
-
-    def _tile(self, index: list[Floats], window: int, *, single: bool) -> Floats:
-        """Return the grey between the voxels; `window` is how many slices are worth keeping for the next."""
-        rows, columns = index[0].shape
-        _, stack_rows, stack_columns = self.survey.stack.shape
-        first, last = self._slices(index[0])
-        top = max(int(index[1].min()) - 1, 0)
-        left = max(int(index[2].min()) - 1, 0)
-        bottom = min(int(index[1].max()) + 3, stack_rows)
-        right = min(int(index[2].max()) + 3, stack_columns)
-        if bottom <= top or right <= left:
-            return np.full((rows, columns), np.nan, dtype=np.float32)
-        block = np.stack(
-            [self._plane_of_stack(i, window)[top:bottom, left:right] for i in range(first, last + 1)]
-        )
-        where = np.stack([index[0] - first, index[1] - top, index[2] - left]).astype(np.float32)
-        if single:  # a single plane: no depth to interpolate in
-            where[0] = np.where(np.abs(where[0]) <= 0.5, 0.0, np.nan)
-        out = ndimage.map_coordinates(block, where, order=1, mode="constant", cval=np.nan, prefilter=False)
-        return np.asarray(out, dtype=np.float32)
-
-    def _plane_of_stack(self, index: int, window: int) -> Floats:
-        plane = self._source.get(index)
-        if plane is None:
-            plane = self.survey.bridged_plane(index)
-            self._source[index] = plane
-            while len(self._source) > window:
-                self._source.popitem(last=False)
-        else:
-            self._source.move_to_end(index)
-        return plane
+    @cached_property
+    def _drawn(self) -> AlongAxis:
+        """What draws the planes."""
+        return AlongAxis(
+            self.rotation, self.origin_mm, self.pitch_mm, self.depth_step_mm,
+            self.survey.stack.voxel_mm or (1.0, 1.0, 1.0), len(self.survey.stack), self.survey.bridged_plane,
+        )  # fmt: skip
 
 
 def square_up(survey: Survey, axis: AxisGuess | None) -> SquaredStack:
@@ -219,10 +165,9 @@ def square_up(survey: Survey, axis: AxisGuess | None) -> SquaredStack:
     steps = np.array([pitch, pitch, voxel[0]])
     low = np.floor(low / steps + 1e-9) * steps
     shape = np.ceil((high - low) / steps - 1e-9).astype(int) + 1
-    return SquaredStack(
-        survey, rotation, (float(low[0]), float(low[1]), float(low[2])), pitch, voxel[0],
-        (int(shape[2]), int(shape[1]), int(shape[0])), OrderedDict(), OrderedDict(),
-    )  # fmt: skip
+    size = int(shape[2]), int(shape[1]), int(shape[0])
+    origin = float(low[0]), float(low[1]), float(low[2])
+    return SquaredStack(survey, rotation, origin, pitch, voxel[0], size, PlaneStore(*size))
 
 
 def enough_depth(survey: Survey) -> bool:

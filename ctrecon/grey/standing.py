@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.signal import find_peaks
 
 from ctrecon.core.frames import Floats
 
@@ -171,10 +170,29 @@ def only_rings(planes: Sequence[Floats], *, squash: float = 1.0) -> bool:
     profile = profile[(np.arange(len(count)) * _RING_STEP_PX >= _RING_INNER_PX) & (count >= _RING_LEAST)]
     if len(profile) * _RING_STEP_PX < _RING_NARROW_PX:
         return False
-    peaks = sum(len(find_peaks(sign * profile, prominence=_RING_PROMINENCE)[0]) for sign in (1, -1))
+    peaks = sum(_peaks(sign * profile, _RING_PROMINENCE) for sign in (1, -1))
     level = np.abs(np.gradient(profile, _RING_STEP_PX)) < _RING_EVEN
     off = float(np.abs(profile - (profile > 0.5))[level].mean()) if level.any() else 0.0
     return explained > _RING_SHARE and peaks >= _RING_PEAKS and peaks * off > _RING_OFF
+
+
+def _peaks(values: Floats, least: float) -> int:
+    """Count the places higher than their neighbours that rise by `least` over the dips to either side.
+
+    A dip is the lowest place before one that is higher still, or before the end. Prominence, as `scipy.signal` has it:
+    to load that costs more than all of this module's work.
+    """
+    change = np.flatnonzero(np.diff(values))
+    level = values[np.append(change, len(values) - 1)]  # a flat top is one place
+    tops = np.flatnonzero((level[1:-1] > level[:-2]) & (level[1:-1] > level[2:])) + 1
+    count = 0
+    for i in tops:
+        dips = []
+        for side in (level[i::-1], level[i:]):
+            higher = np.flatnonzero(side > level[i])
+            dips.append(float(side[: higher[0] if len(higher) else None].min()))
+        count += bool(level[i] - max(dips) >= least)
+    return count
 
 
 def _without_rings(

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 from skimage import measure
 
@@ -64,7 +65,7 @@ def trace(plane: Floats, *, smooth_px: float = 0.7, least_area_px2: float = _LEA
         filled = ndimage.gaussian_filter(filled, smooth_px)
     # a rim of air closes outlines at the border; what runs along lost voxels is not whole
     padded = np.pad(filled, 1)
-    unsure = np.pad(ndimage.binary_dilation(lost, iterations=2) if lost.any() else lost, 1, constant_values=False)
+    unsure = np.pad(lost, 3) if lost.any() else None
     found = []
     for curve in _CONTOURS(padded, 0.5, fully_connected="low", positive_orientation="high"):
         if len(curve) < 8:
@@ -80,11 +81,17 @@ def trace(plane: Floats, *, smooth_px: float = 0.7, least_area_px2: float = _LEA
         at = np.round(curve).astype(int)
         height, width = padded.shape
         edge = (at[:, 0] <= 1) | (at[:, 1] <= 1) | (at[:, 0] >= height - 2) | (at[:, 1] >= width - 2)
-        broken = bool(edge.any() or unsure[at[:, 0], at[:, 1]].any())
+        broken = bool(edge.any() or (unsure is not None and _near(unsure, at + 2)))
         hole = _metal_outside(filled, curve - 1)
         points = np.column_stack([curve[:, 1] - 1, curve[:, 0] - 1])
         found.append(Outline(points, hole, not broken, abs(signed), x, y))
     return tuple(sorted(found, key=lambda o: (-o.area_px2, o.y_px, o.x_px)))
+
+
+def _near(marked: NDArray[np.bool_], at: NDArray[np.int64]) -> bool:
+    """Return whether one of some pixels (row, column) lies within two steps of a marked one."""
+    steps = [(i, j) for i in range(-2, 3) for j in range(-2, 3) if abs(i) + abs(j) <= 2]
+    return any(bool(marked[at[:, 0] + i, at[:, 1] + j].any()) for i, j in steps)
 
 
 def _metal_outside(plane: Floats, curve: Floats) -> bool:

@@ -310,3 +310,17 @@ def test_pictures_show_the_worst_slices_and_progress_is_told() -> None:
     assert all(first <= one.index <= last for one in found.pictures)
     assert all(one.scan.shape == one.predicted.shape == one.residual.shape for one in found.pictures)
     assert told[-1] == ("explain", scans.SHAPE[0], scans.SHAPE[0])
+
+
+def test_two_threads_find_what_one_finds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Large slices are predicted and searched beside the comparison: every figure is the same, a missing slice too."""
+    part = without(scans.record(5.0), "F3")
+    stack = replace(scans.scanned(scans.sound(5.0), seed=2), missing=(7,))
+    found = []
+    for large in (0, 10**9):
+        monkeypatch.setattr("ctrecon.explain.scan._LARGE", large)
+        found.append(explain_scan(part, stack))
+    two, one = found
+    assert (two.says, two.lumps, two.per_slice_rms, two.psf) == (one.says, one.lumps, one.per_slice_rms, one.psf)
+    for a, b in zip(two.pictures, one.pictures, strict=True):
+        assert np.array_equal(a.residual, b.residual, equal_nan=True)

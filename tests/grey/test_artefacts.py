@@ -168,6 +168,18 @@ def test_shifted_slices_are_named_and_moved_back() -> None:
     assert "slice 9 by 0.6" in note.says
 
 
+@pytest.mark.parametrize("most", [5000, 2000])
+def test_a_shift_is_measured_in_joined_voxels_as_well(monkeypatch: pytest.MonkeyPatch, most: int) -> None:
+    """In slices so large that two by two or three by three voxels are joined first, the shift given comes out."""
+    monkeypatch.setattr("ctrecon.grey.artefact_drift._MOST_PIXELS", most)
+    grey = clean(lean=0.08)
+    assert look(grey).shifts == ()
+    grey[9] = ndimage.shift(grey[9], (0.5, -0.4), order=1, mode="nearest")
+    (shift,) = look(grey).shifts
+    assert shift.slice == 9
+    assert (shift.rows, shift.columns) == pytest.approx((0.5, -0.4), abs=0.08)
+
+
 def test_clipped_grey_is_told() -> None:
     """Metal cut off at its level is told as a share of the metal; air is not."""
     found = look(np.minimum(clean(), 1.0))

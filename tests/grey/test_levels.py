@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from ctrecon.core.errors import InputError
 from ctrecon.grey.levels import Levels, find_levels
+from ctrecon.grey.standing import _peaks
 from ctrecon.slices import SliceStack
 
 SHAPE = (9, 80, 90)
@@ -116,3 +118,13 @@ def test_levels_without_noise_are_not_infinitely_sharp() -> None:
     """The relative noise never falls below 1e-4, so that no fit divides by zero."""
     assert found(block(100, 900, 0.0)).noise_rel == 1e-4
     assert found(block(100, 900, 0.0)).snr == float("inf")
+
+
+def test_peaks_are_counted_as_scipy_counts_them() -> None:
+    """Prominent maxima of random walks, flat tops included, against `scipy.signal.find_peaks`."""
+    rng = np.random.default_rng(11)
+    for _ in range(60):
+        values = np.round(np.cumsum(rng.normal(size=80)), 1)
+        least = float(rng.uniform(0.2, 3))
+        judge, _ = signal.find_peaks(values, prominence=least)
+        assert _peaks(values, least) == len(judge)
