@@ -41,7 +41,7 @@ from ctrecon.record.measurement import Measurement
 from ctrecon.record.part import Axis, ImageInfo, Part, StackInfo, Warn
 from ctrecon.record.sensitivity import with_sensitivity
 from ctrecon.seams.cutouts import make_seam_pictures
-from ctrecon.seams.face_seams import find_face_seams
+from ctrecon.seams.face_seams import LayerMetal, find_face_seams
 from ctrecon.seams.find import find_seams
 from ctrecon.slices.stack import SliceStack, as_stack
 
@@ -172,11 +172,12 @@ def measure_stack(
 
 def _find_seams(squared: SquaredStack, drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
     """Find flat seams, side seams without their planes, and flat seams anew where side seams bound them."""
-    if len(squared) == 1:
+    metal = LayerMetal.of(squared)
+    if metal is None:
         return find_seams(squared, drafts)
-    faces = find_face_seams(squared, drafts, [])
+    faces = find_face_seams(squared, drafts, [], metal)
     sides = find_seams(squared, drafts, faces)
-    return [*sides, *(find_face_seams(squared, drafts, sides) if sides else faces)]
+    return [*sides, *(find_face_seams(squared, drafts, sides, metal) if sides else faces)]
 
 
 def _find(

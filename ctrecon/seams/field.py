@@ -56,6 +56,16 @@ class SolidMetal:
         above, own, below = (self._unpacked(self._clear, at) for at in (k - 2, k, k + 2))
         return above & own & below & self._unpacked(self._known, k)
 
+    def at(self, k: int, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Return which of some pixels of plane k are solid."""
+        place = rows * self._shape[1] + columns
+        byte, bit = place >> 3, np.uint8(1) << (7 - (place & 7)).astype(np.uint8)
+        out = np.ones(len(place), dtype=bool)
+        for planes, n in ((self._clear, k - 2), (self._clear, k), (self._clear, k + 2), (self._known, k)):
+            packed = np.frombuffer(zlib.decompress(planes[min(max(n, 0), self._count - 1)]), np.uint8)
+            out &= (packed[byte] & bit) > 0
+        return out
+
     def _unpacked(self, planes: list[bytes], k: int) -> NDArray[np.bool_]:
         """Return one plane; the outermost planes stand for what lies beyond them."""
         packed = np.frombuffer(zlib.decompress(planes[min(max(k, 0), self._count - 1)]), np.uint8)
