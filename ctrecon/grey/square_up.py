@@ -14,6 +14,7 @@ __all__ = ["AxisGuess", "SquaredStack", "axis_from_normals", "square_up"]
 
 _FEWEST_SLICES = 4
 _CACHE_BYTES = 48_000_000
+_RECENT = 0.2  # share of the planes kept that are the last ones asked for
 _PART = 3  # a window of more than a third of its plane is cut from the whole, which is then kept
 _FEW = 6  # pixels one by one cost some six times what they cost in a whole plane
 _TILE_SLICES, _LEAST_TILE = 4.0, 96  # slices that a tile may pass, and its least width, px
@@ -87,27 +88,44 @@ class SquaredStack:
     depth_step_mm: float
     shape: tuple[int, int, int]
     _source: "OrderedDict[int, Floats]"
-    _cache: "OrderedDict[int, Floats]"
+    _cache: dict[int, NDArray[np.float16]]
+    _late: "OrderedDict[int, NDArray[np.float16]]"
 
     def __len__(self) -> int:
         return self.shape[0]
 
     def plane(self, k: int) -> Floats:
         """Return squared plane k as float32 (rows, columns); NaN outside the data."""
-        kept = self._cache.get(k)
+        kept = self._kept(k)
         if kept is not None:
-            self._cache.move_to_end(k)
             return kept.astype(np.float32)
         _, rows, columns = self.shape
         out = self._resample(k, slice(0, rows), slice(0, columns))
-        self._cache[k] = out.astype(np.float16)
-        while len(self._cache) * out.size * 2 > _CACHE_BYTES:
-            self._cache.popitem(last=False)
+        room = _CACHE_BYTES // (out.size * 2)
+        recent = int(np.ceil(room * _RECENT))
+        if len(self._cache) < room - recent:
+            self._cache[k] = out.astype(np.float16)
+        elif recent:
+            self._late[k] = out.astype(np.float16)
+            if len(self._late) > recent:
+                self._late.popitem(last=False)
         return out
+
+    def _kept(self, k: int) -> NDArray[np.float16] | None:
+        """Return a plane that is kept.
+
+        Most stages go through all planes: were the oldest dropped where there is no room for all, each plane would
+        be gone when its turn comes again. So the first to come stay, and a few of the last.
+        """
+        kept = self._cache.get(k)
+        if kept is None and k in self._late:
+            self._late.move_to_end(k)
+            kept = self._late[k]
+        return kept
 
     def window(self, k: int, window: tuple[slice, slice]) -> Floats:
         """Return a window (rows, columns) of squared plane k; of a large plane nothing else is worked out."""
-        kept = self._cache.get(k)
+        kept = self._kept(k)
         if kept is not None:
             return kept[window].astype(np.float32)
         rows, columns = (slice(*one.indices(n)[:2]) for one, n in zip(window, self.shape[1:], strict=True))
@@ -118,7 +136,7 @@ class SquaredStack:
 
     def at(self, k: int, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> Floats:
         """Return squared plane k at some pixels (N,); of a large plane nothing else is worked out."""
-        kept = self._cache.get(k)
+        kept = self._kept(k)
         if kept is not None:
             return kept[rows, columns].astype(np.float32)
         plane = self.shape[1] * self.shape[2]
@@ -251,7 +269,7 @@ def square_up(survey: Survey, axis: AxisGuess | None) -> SquaredStack:
     shape = np.ceil((high - low) / steps - 1e-9).astype(int) + 1
     return SquaredStack(
         survey, rotation, (float(low[0]), float(low[1]), float(low[2])), pitch, voxel[0],
-        (int(shape[2]), int(shape[1]), int(shape[0])), OrderedDict(), OrderedDict(),
+        (int(shape[2]), int(shape[1]), int(shape[0])), OrderedDict(), {}, OrderedDict(),
     )  # fmt: skip
 
 

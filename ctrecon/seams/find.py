@@ -20,7 +20,7 @@ from ctrecon.seams.outline_fit import OutlineFit, band_of, fit_outline
 from ctrecon.seams.paths import SeamShape
 from ctrecon.seams.refine import SET, SeamCandidate, grown, refine, sampled
 from ctrecon.seams.search import Centre, judged_without_itself, search
-from ctrecon.seams.sets import SetLead, mates_of, refine_set, search_sets
+from ctrecon.seams.sets import SetLead, mates_of, most_z, refine_set, search_sets
 from ctrecon.seams.to_feature import seam_draft
 from ctrecon.shapes import Circle, Rectangle
 
@@ -161,7 +161,7 @@ def _next_set(
     for centre in centres:
         about = (centre.x, centre.y, centre.reach)
         for one in search_sets(field, *about):
-            if one.z > _WORTH_A_LOOK:
+            if one.z > _WORTH_A_LOOK and chance_of(most_z(field, one), anywhere=True) <= _MOST_CHANCE:
                 near = np.logical_or.reduce([_near(squared, field, lead) for lead in one.members])
                 again = search_sets(field, *about, scale_from=field.cleaned(near), known=one)
                 sets += [(chance_of(a.z, anywhere=True), a, centre) for a in again]
