@@ -42,6 +42,7 @@ from ctrecon.record.part import Axis, ImageInfo, Part, StackInfo, Warn
 from ctrecon.record.sensitivity import with_sensitivity
 from ctrecon.seams.cutouts import make_seam_pictures
 from ctrecon.seams.face_seams import LayerMetal, find_face_seams
+from ctrecon.seams.field import SolidMetal
 from ctrecon.seams.find import find_seams
 from ctrecon.slices.stack import SliceStack, as_stack
 
@@ -172,11 +173,12 @@ def measure_stack(
 
 def _find_seams(squared: SquaredStack, drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
     """Find flat seams, side seams without their planes, and flat seams anew where side seams bound them."""
-    metal = LayerMetal.of(squared)
+    solid = SolidMetal()
+    metal = LayerMetal.of(squared, solid.add)
     if metal is None:
-        return find_seams(squared, drafts)
+        return find_seams(squared, drafts, solid=solid)
     faces = find_face_seams(squared, drafts, [], metal)
-    sides = find_seams(squared, drafts, faces)
+    sides = find_seams(squared, drafts, faces, solid)
     return [*sides, *(find_face_seams(squared, drafts, sides, metal) if sides else faces)]
 
 

@@ -199,9 +199,8 @@ class SquaredStack:
         for i in range(rows.start, rows.stop, tile):
             for j in range(columns.start, columns.stop, tile):
                 below, beyond = min(i + tile, rows.stop), min(j + tile, columns.stop)
-                index = self._index(k, np.arange(i, below)[:, None], np.arange(j, beyond))
                 own = slice(i - rows.start, below - rows.start), slice(j - columns.start, beyond - columns.start)
-                out[own] = self._tile(index, last - first + 4, single=first == last)
+                out[own] = self._tile(k, slice(i, below), slice(j, beyond), last - first + 4)
         return out
 
     def _index(self, k: int, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> list[Floats]:
@@ -221,25 +220,34 @@ class SquaredStack:
         first = min(max(int(np.floor(index.min())), 0), count - 1)
         return first, max(min(int(np.ceil(index.max())), count - 1), first)
 
-    def _tile(self, index: list[Floats], window: int, *, single: bool) -> Floats:
-        """Return the grey between the voxels; `window` is how many slices are worth keeping for the next."""
-        rows, columns = index[0].shape
-        _, stack_rows, stack_columns = self.survey.stack.shape
-        first, last = self._slices(index[0])
-        top = max(int(index[1].min()) - 1, 0)
-        left = max(int(index[2].min()) - 1, 0)
-        bottom = min(int(index[1].max()) + 3, stack_rows)
-        right = min(int(index[2].max()) + 3, stack_columns)
+    def _tile(self, k: int, rows: slice, columns: slice, window: int) -> Floats:
+        """Return the grey of a window of plane k; `window` is how many slices are worth keeping for the next."""
+        count, stack_rows, stack_columns = self.survey.stack.shape
+        ends = np.array([rows.start, rows.stop - 1])[:, None], np.array([columns.start, columns.stop - 1])
+        corners = self._index(k, *ends)
+        first, last = self._slices(corners[0])
+        top = max(int(corners[1].min()) - 1, 0)
+        left = max(int(corners[2].min()) - 1, 0)
+        bottom = min(int(corners[1].max()) + 3, stack_rows)
+        right = min(int(corners[2].max()) + 3, stack_columns)
+        shape = (rows.stop - rows.start, columns.stop - columns.start)
         if bottom <= top or right <= left:
-            return np.full((rows, columns), np.nan, dtype=np.float32)
+            return np.full(shape, np.nan, dtype=np.float32)
         block = np.stack(
             [self._plane_of_stack(i, window)[top:bottom, left:right] for i in range(first, last + 1)]
         )
-        where = np.stack([index[0] - first, index[1] - top, index[2] - left]).astype(np.float32)
-        if single:  # a single plane: no depth to interpolate in
-            where[0] = np.where(np.abs(where[0]) <= 0.5, 0.0, np.nan)
-        out = ndimage.map_coordinates(block, where, order=1, mode="constant", cval=np.nan, prefilter=False)
-        return np.asarray(out, dtype=np.float32)
+        origin = [float(at[0, 0]) - low for at, low in zip(corners, (first, top, left), strict=True)]
+        edges = self.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+        slopes = self.rotation.T[::-1, 1::-1] * self.pitch_mm / np.array(edges)[:, None]
+        if count == 1:  # a single plane: no depth to interpolate in
+            origin[0], slopes[0] = 0.0 if np.abs(corners[0]).max() <= 0.5 else np.nan, 0.0
+        if not np.isfinite(origin[0]):
+            return np.full(shape, np.nan, dtype=np.float32)
+        out = ndimage.affine_transform(
+            block, np.column_stack([np.zeros(3), slopes]), origin, output_shape=(1, *shape), output=np.float32, order=1,
+            mode="constant", cval=np.nan, prefilter=False,
+        )  # fmt: skip
+        return np.asarray(out[0])
 
     def _plane_of_stack(self, index: int, window: int) -> Floats:
         plane = self._source.get(index)

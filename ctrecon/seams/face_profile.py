@@ -1,6 +1,7 @@
 """Mean grey of sound metal by small tiles and by plane, and how deep a thin dip across the axis it shows."""
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,11 +77,12 @@ def metal_of(grey: Floats) -> NDArray[np.bool_]:
     return np.asarray(smooth > 0.5)
 
 
-def tiles_of(squared: SquaredStack) -> Tiles | None:
+def tiles_of(squared: SquaredStack, seen: Callable[[Floats], None] | None = None) -> Tiles | None:
     """Average the sound metal of every plane by tiles; None where there is none.
 
     Sound is what has metal all round it, three blurs and more in the plane and along depth: walls, faces,
-    bores that change and chamfers stay out.
+    bores that change and chamfers stay out. Every plane is handed to `seen` as well: planes cost more than what is
+    done with them.
     """
     found = squared.survey.artefacts
     ratio = squared.depth_step_mm / squared.pitch_mm
@@ -103,6 +105,8 @@ def tiles_of(squared: SquaredStack) -> Tiles | None:
     for k in range(planes + clear):
         if k < planes:
             plane = squared.plane(k)
+            if seen is not None:
+                seen(plane)
             air[k] = _air(plane)
             waiting.append(plane)
             metal = metal_of(plane).view(np.uint8)

@@ -1,5 +1,6 @@
 """Flat seams between stacked pieces: thin planes of lower grey square to the axis, inside solid metal."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -8,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.fit_result import FitFailed
+from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import MeasuredFeature, SeamStrength
 from ctrecon.features.candidates import Candidate, Span
@@ -60,9 +62,9 @@ class LayerMetal:
     sigma: float
 
     @classmethod
-    def of(cls, squared: SquaredStack) -> "LayerMetal | None":
-        """Read the planes once; None where there is too little metal to search."""
-        tiles = tiles_of(squared) if len(squared) >= _FEWEST_PLANES else None
+    def of(cls, squared: SquaredStack, seen: Callable[[Floats], None] | None = None) -> "LayerMetal | None":
+        """Read the planes once, hand each to `seen`; None where there is too little metal to search."""
+        tiles = tiles_of(squared, seen) if len(squared) >= _FEWEST_PLANES else None
         if tiles is None:
             return None
         used = (tiles.count > 0).sum(axis=0) >= 6
