@@ -1,5 +1,6 @@
 """Matches a record with the truth of its part and notes what was found, missed, added, and by how much it errs."""
 
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -210,6 +211,24 @@ def _pieces(truth: Scanned, part: Part) -> dict[str, Any]:
     }  # fmt: skip
 
 
+_LIMIT = re.compile(r"a gap thinner than about ([0-9.]+) mm would not show")
+
+
+def _limit_of(part: Part) -> float | None:
+    """The thinnest gap (mm) that the record says would show; None where it says nothing."""
+    found = [_LIMIT.search(one.says) for piece in part.pieces for one in piece.evidence]
+    return next((float(m[1]) for m in found if m), None)
+
+
+def _seams(truth: Scanned, part: Part, hit: set[int]) -> dict[str, Any]:
+    """How many seams between pieces were told, and of those that were not whether the stated limit was true."""
+    seams = [i for i, f in enumerate(truth.features) if "strength" in f and not f["optional"]]
+    limit = _limit_of(part)
+    missed = [truth.features[i]["seam_mm"] for i in seams if i not in hit]
+    true = [limit is not None and mm <= limit for mm in missed]
+    return {"of": len(seams), "told": len(seams) - len(missed), "limit_true": sum(true), "limit_mm": limit}
+
+
 def _says(
     kind: str, low: float | None, high: float | None, x: float, y: float, size: float | None, dz: float, px: float
 ) -> str:
@@ -290,6 +309,12 @@ def compare(truth: Scanned, part: Part, direction: Sequence[float]) -> dict[str,
         _pieces(truth, part)
         if truth.pieces
         else {"right": not part.pieces, "false_separate": False, "undecided": False}
+    )
+    out["seams"] = _seams(truth, part, hit)
+    # a seam that was not told is no fault where the record says rightly that such a one would not show
+    out["pieces"]["honest"] = out["pieces"]["right"] or (
+        0 < out["seams"]["of"] == out["seams"]["told"] + out["seams"]["limit_true"] and not out["pieces"]["false_separate"]
+        and out["pieces"].get("listed", 0) <= out["pieces"].get("of", 0)
     )
     out["empty"] = not part.features
     out["clear"] = out["pieces"].get("judged", True) and not any(f["weak"] for f in truth.features)
