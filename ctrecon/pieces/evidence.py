@@ -96,7 +96,7 @@ def more_pieces(squared: SquaredStack, thinnest_px: float) -> Evidence:
 
 
 def _limit(thinnest_mm: float) -> str:
-    return f"a gap thinner than about {thinnest_mm:.4f} mm would not show"
+    return f"a gap thinner than about {thinnest_mm:.4f} mm would not show (round a small pin, about twice that)"
 
 
 def reach_of(thinnest_px: float | None) -> float:

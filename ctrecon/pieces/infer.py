@@ -95,7 +95,8 @@ def infer_pieces(
         unknown = {name: why for name, why in unknown.items() if name != "depth_to_mm"}
     body = Piece(
         id="P1", name="body", depth_from_mm=low, depth_to_mm=high, features=rest, verdict=_verdict(1 - none_separate),
-        probability_separate=round(1 - none_separate, 3), evidence=(_listed_with(pieces), *_beside(squared, single=single)), unknown=unknown,
+        probability_separate=round(1 - none_separate, 3),
+        evidence=(_listed_with(pieces), *_beside(squared, single=single)), unknown=unknown,
     )  # fmt: skip
     return (body, *pieces), hypotheses
 
@@ -133,8 +134,12 @@ def _thinnest(squared: SquaredStack) -> float | None:
     found = squared.survey.artefacts
     if found is None or found.psf_px is None or not np.isfinite(found.snr):
         return None
+    # a gap is summed over its whole surface, and there noise that many voxels share counts by all of them: more
+    # than their nearest neighbours tell
+    shared = max(1.0 + 2.0 * float(squared.survey.correlation.rho.sum()), 1.0)
+    neighbours = 1.0 + max(found.noise_correlation or 0.0, 0.0)
     return thinnest_seam_px(
-        snr=found.snr,
+        snr=found.snr / max(float(np.sqrt(shared)) / neighbours, 1.0),
         psf_px=found.psf_px,
         slices=max(1, squared.survey.body_slices // 4),
         correlation=found.noise_correlation or 0.0,

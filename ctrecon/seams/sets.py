@@ -50,7 +50,7 @@ class _Ring:
 
     @cached_property
     def peaks(self) -> tuple[float, float]:
-        """Greatest score of a bright and of a dark circle: no set comes to more than this times the root of its count."""
+        """Greatest score of a bright and of a dark circle: a set has at most this times the root of its count."""
         return -float(np.nanmin(self.score)), float(np.nanmax(self.score))
 
     def sets(self, count: int) -> Floats:
@@ -94,7 +94,7 @@ def search_sets(
 
 def most_z(field: SeamField, one: SetLead) -> float:
     """Return what a set judged anew can come to at most: it cannot scatter less than the noise of pixels makes it."""
-    return sum(lead.raw for lead in one.members) / len(one.members) ** 0.5 / max(field.least_spread, 1e-12)
+    return float(sum(lead.raw for lead in one.members) / len(one.members) ** 0.5 / max(field.least_spread, 1e-12))
 
 
 def _judged_again(
