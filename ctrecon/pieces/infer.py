@@ -136,7 +136,7 @@ def _thinnest(squared: SquaredStack) -> float | None:
         return None
     # a gap is summed over its whole surface, and there noise that many voxels share counts by all of them: more
     # than their nearest neighbours tell
-    shared = max(1.0 + 2.0 * float(squared.survey.correlation.rho.sum()), 1.0)
+    shared = max(squared.survey.correlation.sum, 1.0)
     neighbours = 1.0 + max(found.noise_correlation or 0.0, 0.0)
     return thinnest_seam_px(
         snr=found.snr / max(float(np.sqrt(shared)) / neighbours, 1.0),
