@@ -41,7 +41,8 @@ from ctrecon.record.measurement import Measurement
 from ctrecon.record.part import Axis, ImageInfo, Part, StackInfo, Warn
 from ctrecon.record.sensitivity import with_sensitivity
 from ctrecon.seams.cutouts import make_seam_pictures
-from ctrecon.seams.face_seams import find_face_seams
+from ctrecon.seams.face_seams import LayerMetal, find_face_seams
+from ctrecon.seams.field import SolidMetal
 from ctrecon.seams.find import find_seams
 from ctrecon.slices.stack import SliceStack, as_stack
 
@@ -173,11 +174,13 @@ def measure_stack(
 
 def _find_seams(squared: SquaredStack, drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
     """Find flat seams, side seams without their planes, and flat seams anew where side seams bound them."""
-    if len(squared) == 1:
-        return find_seams(squared, drafts)
-    faces = find_face_seams(squared, drafts, [])
-    sides = find_seams(squared, drafts, faces)
-    return [*sides, *(find_face_seams(squared, drafts, sides) if sides else faces)]
+    solid = SolidMetal()
+    metal = LayerMetal.of(squared, solid.add)
+    if metal is None:
+        return find_seams(squared, drafts, solid=solid)
+    faces = find_face_seams(squared, drafts, [], metal)
+    sides = find_seams(squared, drafts, faces, solid)
+    return [*sides, *(find_face_seams(squared, drafts, sides, metal) if sides else faces)]
 
 
 def _find(

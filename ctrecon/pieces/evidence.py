@@ -17,7 +17,7 @@ from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Evidence, Feature
 from ctrecon.shapes import Rectangle, Shape
 
-__all__ = ["MOST_FROM_A_SEAM", "against", "reach_of", "reasons_for"]
+__all__ = ["MOST_FROM_A_SEAM", "against", "more_pieces", "reach_of", "reasons_for"]
 
 _SEEN = 0.7  # share of true seams that are found at all, over all thicknesses
 _LEAST_CHANCE = 1 / 500  # false alarms rarer than this were never tried out
@@ -81,12 +81,22 @@ def against(squared: SquaredStack, thinnest_px: float | None) -> Evidence:
         return Evidence(kind="no_seam", features=(), weight=0.0, says=says)
     missed = reach_of(thinnest_px)
     pitch = squared.pitch_mm
-    limit = "" if thinnest_px is None else f"; a gap thinner than about {thinnest_px * pitch:.4f} mm would not show"
+    limit = "" if thinnest_px is None else f"; {_limit(thinnest_px * pitch)}"
     says = (
         "No closed line inside the metal keeps its place through depth clearly enough to stand out from the noise "
         f"of this stack{limit}, nor would pieces that are soldered or rusted together without a gap."
     )
     return Evidence(kind="no_seam", features=(), weight=round(float(np.log(missed)), 2), says=says)
+
+
+def more_pieces(squared: SquaredStack, thinnest_px: float) -> Evidence:
+    """Return how thin the gap round a further piece must be for it to have been missed."""
+    says = f"There may be more pieces than these: {_limit(thinnest_px * squared.pitch_mm)}."
+    return Evidence(kind="limit", features=(), weight=0.0, says=says)
+
+
+def _limit(thinnest_mm: float) -> str:
+    return f"a gap thinner than about {thinnest_mm:.4f} mm would not show (round a small pin, about twice that)"
 
 
 def reach_of(thinnest_px: float | None) -> float:

@@ -9,7 +9,7 @@ from ctrecon.core.measured import Measured
 from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.health import thinnest_seam_px
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, against, reach_of, reasons_for, seam_reason
+from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, against, more_pieces, reach_of, reasons_for, seam_reason
 from ctrecon.record.kinds import is_outside, is_seam, kind_of
 from ctrecon.record.part import Evidence, Feature, Hypothesis, Piece
 from ctrecon.record.priors import PRIORS
@@ -95,7 +95,8 @@ def infer_pieces(
         unknown = {name: why for name, why in unknown.items() if name != "depth_to_mm"}
     body = Piece(
         id="P1", name="body", depth_from_mm=low, depth_to_mm=high, features=rest, verdict=_verdict(1 - none_separate),
-        probability_separate=round(1 - none_separate, 3), evidence=(_listed_with(pieces),), unknown=unknown,
+        probability_separate=round(1 - none_separate, 3),
+        evidence=(_listed_with(pieces), *_beside(squared, single=single)), unknown=unknown,
     )  # fmt: skip
     return (body, *pieces), hypotheses
 
@@ -133,8 +134,12 @@ def _thinnest(squared: SquaredStack) -> float | None:
     found = squared.survey.artefacts
     if found is None or found.psf_px is None or not np.isfinite(found.snr):
         return None
+    # a gap is summed over its whole surface, and there noise that many voxels share counts by all of them: more
+    # than their nearest neighbours tell
+    shared = max(squared.survey.correlation.sum, 1.0)
+    neighbours = 1.0 + max(found.noise_correlation or 0.0, 0.0)
     return thinnest_seam_px(
-        snr=found.snr,
+        snr=found.snr / max(float(np.sqrt(shared)) / neighbours, 1.0),
         psf_px=found.psf_px,
         slices=max(1, squared.survey.body_slices // 4),
         correlation=found.noise_correlation or 0.0,
@@ -279,6 +284,12 @@ def _listed_with(pieces: Sequence[Piece]) -> Evidence:
     where = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
     says = f"The body is what is left of the part; what speaks for other pieces stands with {where}."
     return Evidence(kind="rest", features=(), weight=0.0, says=says)
+
+
+def _beside(squared: SquaredStack, *, single: bool) -> tuple[Evidence, ...]:
+    """Return what thickness of gap more pieces than those listed would need to show."""
+    thinnest = None if single else _thinnest(squared)
+    return () if thinnest is None else (more_pieces(squared, thinnest),)
 
 
 def _verdict(probability: float) -> str:

@@ -105,7 +105,7 @@ def _pieces(part: Part) -> Iterator[tuple[Check, tuple[str, ...]]]:
     own = [(n, one) for n, one in unsure if not _is_rest(one)]
     several = len(part.pieces) > 1
     for number, piece in own or unsure:  # what is left of a part asks the same question once more
-        reasons = [one for one in piece.evidence if one.kind != "rest"]
+        reasons = [one for one in piece.evidence if one.kind not in ("rest", "limit")]
         weighty = sorted((one for one in reasons if one.weight), key=lambda one: -abs(one.weight))
         says = [one.says for one in (weighty or reasons)[:1]]
         advice = [one.says for one in reasons if one.kind == "would_settle" and one.says not in says]
@@ -130,7 +130,7 @@ def _is_unsure(piece: Piece) -> bool:
 
 
 def _is_rest(piece: Piece) -> bool:
-    return bool(piece.evidence) and all(one.kind == "rest" for one in piece.evidence)
+    return bool(piece.evidence) and all(one.kind in ("rest", "limit") for one in piece.evidence)
 
 
 def _undecided(part: Part) -> Iterator[tuple[Check, tuple[str, ...]]]:

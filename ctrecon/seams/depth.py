@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
@@ -22,6 +23,7 @@ _STEPS = 5
 _SEAM_PLANES = 2.0
 _STRENGTH = 1.3
 _TO_THE_END = 9.0
+_BREAK_PLANES = 2  # in a row that don't show it: the seam beyond is another
 _SEEN = 5.0  # chi squared that a stretch must explain
 
 
@@ -58,35 +60,13 @@ def find_depths(
     if len(places) < 2:
         return None
     lows = np.arange(places[0] - 0.5, places[-1] + 0.5, 1 / _STEPS)
-    stretches = [(a, lows[lows > a + 0.8]) for a in lows]
-    inside = 0.5 * (planes[0] + planes[1])
-    best: tuple[float, float, float] | None = None
-    grid: list[tuple[float, float, float]] = []
-    width = _BLUR_PLANES
-    rise = ndtr((places[None, :] - lows[:, None]) / width)  # 1 beyond each possible end
-    cost_none = share**2 / sd**2
-    for i, (a, highs) in enumerate(stretches):
-        if a > inside or not len(highs):
-            continue
-        j = np.flatnonzero((lows > a + 0.8) & (lows >= inside))
-        highs = np.append(lows[j], places[-1] + 0.5)
-        fall = np.vstack([rise[j], ndtr((places - highs[-1]) / width)[None]])
-        begin = np.ones(len(places)) if i == 0 else rise[i]
-        model = begin[None, :] - fall
-        if len(highs):
-            model[-1] = begin  # the last one lasts until nothing more can be seen
-        # the dip of the mean planes is a little off where these reach over an end: its strength is left free
-        full = (model * (share / sd**2)).sum(axis=1) / np.maximum((model**2 / sd**2).sum(axis=1), 1e-12)
-        full = np.clip(full, 1 / _STRENGTH, _STRENGTH)[:, None]
-        misfit = ((share - full * model) ** 2 / sd**2).sum(axis=1)
-        k = int(np.argmin(misfit))
-        grid += [(float(a), float(h), float(m)) for h, m in zip(highs, misfit, strict=True)]
-        if best is None or misfit[k] < best[0]:
-            best = (float(misfit[k]), float(a), float(highs[k]))
-    if best is None or float(cost_none.sum()) - best[0] < _SEEN:
+    found = _stretches(places, share, sd, lows, 0.5 * (planes[0] + planes[1]))
+    if found is None:
         return None
-    table = np.array(grid)
-    least = best[0]
+    table = np.array(found).T
+    least, none = float(table[:, 2].min()), float((share**2 / sd**2).sum())
+    if none - least < _SEEN:
+        return None
     per = max(least / max(len(places) - 3, 1), 1.0)  # noise that is coarser than it should be widens both ends
     weight = np.exp(-(table[:, 2] - least) / (2 * per))
     # most seams last until metal ends: nine in ten, against all other places together
@@ -104,6 +84,35 @@ def find_depths(
     return Depths(low, u_low, high, u_high)
 
 
+def _stretches(
+    places: Floats, share: Floats, sd: Floats, lows: Floats, inside: float
+) -> tuple[Floats, Floats, Floats] | None:
+    """Return first and last depth of every stretch about `inside`, and how badly the shares fit it; None without one.
+
+    A stretch is what has begun, less what is over: one curve for each possible end serves all stretches, and the
+    sums over planes of the products of two curves are one product of matrices.
+    """
+    last = places[-1] + 0.5
+    ends = np.append(lows, last)
+    over = np.vstack([ndtr((places[None, :] - lows[:, None]) / _BLUR_PLANES), np.zeros(len(places))])
+    begun = over[:-1].copy()
+    begun[0] = 1.0
+    # the last stretch lasts until nothing more can be seen, the first has begun before
+    weight = 1 / sd**2
+    seen_begun, seen_over = begun @ (share * weight), over @ (share * weight)
+    power = (begun**2 @ weight)[:, None] + (over**2 @ weight)[None] - 2 * (begun * weight) @ over.T
+    fair = (ends[None] > lows[:, None] + 0.8) & (ends[None] >= inside) & (lows[:, None] <= inside)
+    fair[:, -1] = (lows <= inside) & (lows + 0.8 < lows[-1])
+    if not fair.any():
+        return None
+    i, j = np.nonzero(fair)
+    seen, power = seen_begun[i] - seen_over[j], np.maximum(power[i, j], 1e-12)
+    # the dip of the mean planes is a little off where these reach over an end: its strength is left free
+    full = np.clip(seen / power, 1 / _STRENGTH, _STRENGTH)
+    misfit = float(share**2 @ weight) - 2 * full * seen + full**2 * power
+    return lows[i], ends[j], misfit
+
+
 def _shares(
     squared: SquaredStack, solid: SolidMetal, fit: OutlineFit, middle: float
 ) -> tuple[Floats, Floats, Floats]:
@@ -111,33 +120,46 @@ def _shares(
     size = (squared.shape[1], squared.shape[2])
     steady = abs(fit.growth) < 1e-9
     band = band_of(fit.shape, size, _BAND_PX) if steady else None
-    places, share, scatter = [], [], []
-    for k in range(len(squared)):
-        here = band if band is not None else band_of(grown(fit.shape, fit.growth * (k - middle)), size, _BAND_PX)
-        rows, columns, d = here
-        good = solid[k][rows, columns]
-        if good.mean() < _LEAST_SEEN:
-            continue
-        grey = squared.plane(k)[rows, columns][good].astype(float)
-        dip = np.exp(-0.5 * (d[good] / fit.blur) ** 2) * fit.thickness / (fit.blur * (2 * np.pi) ** 0.5)
-        nuisance = np.column_stack([np.ones(len(grey)), d[good], ndtr(d[good] / fit.blur), d[good] ** 2])
-        base = np.linalg.lstsq(nuisance, np.column_stack([dip, grey]), rcond=None)[0]
-        pure, rest = dip - nuisance @ base[:, 0], grey - nuisance @ base[:, 1]
-        power = float(pure @ pure)
-        if power <= 0:
-            continue
-        places.append(float(k))
-        share.append(-float(pure @ rest) / power)
-        scatter.append(float(np.std(rest)) * 1.5 / power**0.5)  # neighbours share their noise
-    if not places:
+    found: list[tuple[float, float, float]] = []
+    start = int(np.clip(np.floor(middle), 0, len(squared) - 1))
+    for way in (range(start, -1, -1), range(start + 1, len(squared))):
+        met, missing = False, 0
+        for k in way:
+            here = band if band is not None else band_of(grown(fit.shape, fit.growth * (k - middle)), size, _BAND_PX)
+            one = _share_at(squared, solid, fit, k, here)
+            met, missing = met or one is not None, 0 if one is not None else missing + 1
+            found += [] if one is None else [(float(k), *one)]
+            if met and missing == _BREAK_PLANES:
+                break
+    if not found:
         return np.empty(0), np.empty(0), np.empty(0)
     # only the unbroken row of planes about the seam's middle
-    array = np.array(places)
-    breaks = np.flatnonzero(np.diff(array) > 2)
+    array, share, scatter = np.array(sorted(found)).T
+    breaks = np.flatnonzero(np.diff(array) > _BREAK_PLANES)
     start = int(max((b + 1 for b in breaks if array[b] < middle), default=0))
     stop = int(min((b + 1 for b in breaks if array[b + 1] > middle), default=len(array)))
     pick = slice(start, stop)
-    return array[pick], np.array(share)[pick], np.array(scatter)[pick]
+    return array[pick], share[pick], scatter[pick]
+
+
+def _share_at(
+    squared: SquaredStack, solid: SolidMetal, fit: OutlineFit, k: int,
+    band: tuple[NDArray[np.int64], NDArray[np.int64], Floats],
+) -> tuple[float, float] | None:  # fmt: skip
+    """Return the share of the seam's dip that one plane shows, and its noise; None where it could not be seen."""
+    rows, columns, d = band
+    good = solid.at(k, rows, columns)
+    if good.mean() < _LEAST_SEEN:
+        return None
+    grey, d = squared.at(k, rows[good], columns[good]).astype(float), d[good]
+    dip = np.exp(-0.5 * (d / fit.blur) ** 2) * fit.thickness / (fit.blur * (2 * np.pi) ** 0.5)
+    nuisance = np.column_stack([np.ones(len(grey)), d, ndtr(d / fit.blur), d**2])
+    base = np.linalg.lstsq(nuisance, np.column_stack([dip, grey]), rcond=None)[0]
+    pure, rest = dip - nuisance @ base[:, 0], grey - nuisance @ base[:, 1]
+    power = float(pure @ pure)
+    if power <= 0:
+        return None
+    return -float(pure @ rest) / power, float(np.std(rest)) * 1.5 / power**0.5  # neighbours share their noise
 
 
 def _snap(place: float, u: float, faces: Sequence[float]) -> tuple[float, float]:

@@ -1,5 +1,6 @@
 """Fits a thin dip, a step and a trend to the mean grey of the same tiles along depth."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -97,7 +98,7 @@ class Profile:
         offsets = np.arange(-1.5, 1.501, 0.1)
         inside = (offsets > u[0] + 1) & (offsets < u[-1] - 1)
         offsets = offsets[inside] if inside.any() else np.zeros(1)
-        curve = np.array([self.solve(self.grey, o, blur)[1] for o in offsets])
+        curve = self._left_by([self._basis(o, blur) for o in offsets])
         offset = _lowest(offsets, curve)
         width = 1.0
         size, left, gain = self.solve(self.grey, offset, blur)
@@ -115,7 +116,7 @@ class Profile:
         share = flicker / variance
         z = _as_normal(t, min(freedom / max(share, 0.15) ** 2, 200.0))
         beats = self._beats_step(offset, blur * width, left, variance, t)
-        single = min(self._single(o) for o in u[np.abs(u - offset) < 1.6])
+        single = float(self._left_by([self._one_plane(o) for o in u[np.abs(u - offset) < 1.6]]).min())
         spread = (single - left) / variance
         alone, _, own_gain = self.solve(self.plain, offset, blur * width)
         return DipFit(
@@ -159,18 +160,20 @@ class Profile:
         steps = [self._basis(o, blur)[1:] for o in places]
         dip = np.delete(self._basis(offset, blur), 1, axis=0)
         least = _STEP_SHARE * t**2
-        simple = min(self._left_by(one[:4]) for one in steps) - self._left_by(dip[:4])
-        both = min(self._left_by(one) for one in steps) - left
+        simple = float(self._left_by([one[:4] for one in steps]).min() - self._left_by([dip[:4]])[0])
+        both = float(self._left_by(steps).min()) - left
         return bool(simple > max(_SIMPLER_CHI2, least) * variance or both > max(_LEAST_CHI2, least) * variance)
 
-    def _single(self, offset: float) -> float:
+    def _one_plane(self, offset: float) -> Floats:
         basis = self._basis(offset, 1.0)
         basis[0] = self.planes - self.middle == offset
-        return self._left_by(basis)
+        return basis
 
-    def _left_by(self, basis: Floats) -> float:
-        left = self.grey - basis.T @ np.linalg.lstsq(basis.T, self.grey, rcond=None)[0]
-        return float(left @ left)
+    def _left_by(self, bases: Sequence[Floats]) -> Floats:
+        """Return the squares that each of some bases (rows, planes) leaves of the profile."""
+        along = np.linalg.qr(np.array(bases).transpose(0, 2, 1))[0]
+        left = self.grey - np.einsum("mpn,mn->mp", along, self.grey @ along)
+        return np.asarray((left**2).sum(axis=1))
 
 
 def _as_normal(t: float, freedom: float) -> float:

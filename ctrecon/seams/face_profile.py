@@ -1,6 +1,7 @@
 """Mean grey of sound metal by small tiles and by plane, and how deep a thin dip across the axis it shows."""
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from scipy.special import ndtr
 from ctrecon.core.frames import Floats
 from ctrecon.grey.square_up import SquaredStack
 
-__all__ = ["Dips", "Tiles", "dips_of", "metal_of", "template", "tiles_of"]
+__all__ = ["DipFilter", "Dips", "Tiles", "metal_of", "template", "tiles_of"]
 
 _TILES_ACROSS = 28
 _LEAST_TILE_PX = 4
@@ -76,11 +77,12 @@ def metal_of(grey: Floats) -> NDArray[np.bool_]:
     return np.asarray(smooth > 0.5)
 
 
-def tiles_of(squared: SquaredStack) -> Tiles | None:
+def tiles_of(squared: SquaredStack, seen: Callable[[Floats], None] | None = None) -> Tiles | None:
     """Average the sound metal of every plane by tiles; None where there is none.
 
     Sound is what has metal all round it, three blurs and more in the plane and along depth: walls, faces,
-    bores that change and chamfers stay out.
+    bores that change and chamfers stay out. Every plane is handed to `seen` as well: planes cost more than what is
+    done with them.
     """
     found = squared.survey.artefacts
     ratio = squared.depth_step_mm / squared.pitch_mm
@@ -103,6 +105,8 @@ def tiles_of(squared: SquaredStack) -> Tiles | None:
     for k in range(planes + clear):
         if k < planes:
             plane = squared.plane(k)
+            if seen is not None:
+                seen(plane)
             air[k] = _air(plane)
             waiting.append(plane)
             metal = metal_of(plane).view(np.uint8)
@@ -132,41 +136,57 @@ def template(offset: Floats, blur: float) -> Floats:
     return np.asarray(np.exp(-0.5 * (offset / blur) ** 2) / (blur * np.sqrt(2 * np.pi)))
 
 
-def dips_of(tiles: Tiles, used: NDArray[np.bool_]) -> Dips:
-    """Fit a dip at every half plane of every tile in `used` (rows, columns), beside a step and a bent trend.
+class DipFilter:
+    """Fits a dip at every half plane of every tile in use, beside a step and a bent trend.
 
     Weighted least squares over the planes near by: a grey that steps where the section changes, or where another
-    metal begins, is no dip. Where one side is not seen there is next to no information left.
+    metal begins, is no dip. Where one side is not seen there is next to no information left. All but the grey is
+    worked out once, so that the same tiles can be read again without the seams that are known.
+
+    Parameters
+    ----------
+    tiles : Tiles
+    used : (rows, columns) array
+        Which tiles are in use.
     """
-    window = tiles.window
-    reach = np.arange(-window - 1, window + 2, dtype=float)
-    grey, count = tiles.grey[:, used], tiles.count[:, used]
-    middle = np.where(count > 0, grey, 0.0).sum(axis=0) / np.maximum((count > 0).sum(axis=0), 1)
-    rest = np.where(count > 0, grey - middle, 0.0)
-    size = np.zeros((2 * len(grey), grey.shape[1]))
-    info = np.zeros_like(size)
-    for half, shift in enumerate(_HALF_STEPS):
-        basis = _basis(reach - shift, tiles.blur, window)
-        n = len(basis)
-        moments = np.empty((*grey.shape, n, n))
-        sums = np.empty((*grey.shape, n))
-        for a in range(n):
-            sums[..., a] = ndimage.correlate1d(count * rest, basis[a], axis=0, mode="constant")
-            for b in range(a, n):
-                both = ndimage.correlate1d(count, basis[a] * basis[b], axis=0, mode="constant")
-                moments[..., a, b] = moments[..., b, a] = both
-        moments += np.eye(n) * (1e-6 * np.einsum("...ii->...", moments)[..., None, None] + 1e-9)
-        inverse = np.linalg.inv(moments)
-        size[half::2] = -np.einsum("...b,...b->...", inverse[..., 0, :], sums)
-        info[half::2] = 1 / inverse[..., 0, 0]
-    seen = (count > 0).astype(float)
-    off = [((side * reach > 1.5 * tiles.blur) & (np.abs(reach) <= window)).astype(float) for side in (-1, 1)]
-    enough = [ndimage.correlate1d(seen, one, axis=0, mode="constant") >= 2 for one in off]
-    both_sides = np.repeat(enough[0] & enough[1] & (count > 0), 2, axis=0)
-    rows, columns = np.nonzero(used)
-    block = np.unique(rows // 3 * used.shape[1] + columns // 3, return_inverse=True)[1]
-    depth = np.arange(2 * len(grey)) / 2
-    return Dips(depth, np.where(both_sides, size, 0.0), np.where(both_sides, info, 0.0), block.astype(np.int64))
+
+    def __init__(self, tiles: Tiles, used: NDArray[np.bool_]) -> None:
+        window = tiles.window
+        reach = np.arange(-window - 1, window + 2, dtype=float)
+        self._used = used
+        self._count = count = tiles.count[:, used]
+        self._basis = [_basis(reach - shift, tiles.blur, window) for shift in _HALF_STEPS]
+        info = np.zeros((2 * len(count), count.shape[1]))
+        self._first: list[Floats] = []
+        for half, basis in enumerate(self._basis):
+            n = len(basis)
+            moments = np.empty((*count.shape, n, n))
+            for a in range(n):
+                for b in range(a, n):
+                    both = ndimage.correlate1d(count, basis[a] * basis[b], axis=0, mode="constant")
+                    moments[..., a, b] = moments[..., b, a] = both
+            moments += np.eye(n) * (1e-6 * np.einsum("...ii->...", moments)[..., None, None] + 1e-9)
+            self._first.append(np.linalg.inv(moments)[..., 0, :])
+            info[half::2] = 1 / self._first[-1][..., 0]
+        seen = (count > 0).astype(float)
+        off = [((side * reach > 1.5 * tiles.blur) & (np.abs(reach) <= window)).astype(float) for side in (-1, 1)]
+        enough = [ndimage.correlate1d(seen, one, axis=0, mode="constant") >= 2 for one in off]
+        self._seen = np.repeat(enough[0] & enough[1] & (count > 0), 2, axis=0)
+        self._info = np.where(self._seen, info, 0.0)
+        rows, columns = np.nonzero(used)
+        block = np.unique(rows // 3 * used.shape[1] + columns // 3, return_inverse=True)[1]
+        self._block = block.astype(np.int64)
+
+    def __call__(self, tiles: Tiles) -> Dips:
+        """Return the dips of tiles that hold as much sound metal as those the filter was made for."""
+        grey, count = tiles.grey[:, self._used], self._count
+        middle = np.where(count > 0, grey, 0.0).sum(axis=0) / np.maximum((count > 0).sum(axis=0), 1)
+        weighted = np.where(count > 0, grey - middle, 0.0) * count
+        size = np.zeros_like(self._info)
+        for half, (basis, first) in enumerate(zip(self._basis, self._first, strict=True)):
+            for a, row in enumerate(basis):
+                size[half::2] -= first[..., a] * ndimage.correlate1d(weighted, row, axis=0, mode="constant")
+        return Dips(np.arange(2 * len(grey)) / 2, np.where(self._seen, size, 0.0), self._info, self._block)
 
 
 def _basis(offset: Floats, blur: float, window: int) -> Floats:

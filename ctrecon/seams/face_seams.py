@@ -1,5 +1,6 @@
 """Flat seams between stacked pieces: thin planes of lower grey square to the axis, inside solid metal."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -8,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.fit_result import FitFailed
+from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import MeasuredFeature, SeamStrength
 from ctrecon.features.candidates import Candidate, Span
@@ -17,11 +19,11 @@ from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.trace import trace
 from ctrecon.record.part import Feature
 from ctrecon.seams.face_judge import FaceSeam, judge, spread_of
-from ctrecon.seams.face_profile import Dips, Tiles, dips_of, metal_of, template, tiles_of
+from ctrecon.seams.face_profile import DipFilter, Dips, Tiles, metal_of, template, tiles_of
 from ctrecon.seams.face_regions import Region, known_places, regions_of
 from ctrecon.seams.false_alarm import FILLED_BRIGHT
 
-__all__ = ["find_face_seams"]
+__all__ = ["LayerMetal", "find_face_seams"]
 
 _MOST_SEAMS = 8
 _MOST_DEPTHS = 8
@@ -31,6 +33,7 @@ _MOST_CHANCE = 0.02
 _LEAST_THICKNESS = 0.01  # slices; where two alloys meet without a gap a fainter line is left of their step
 _NEAR_PLACE = 2.0
 _FEWEST_TILES = 4
+_FEWEST_PLANES = 8
 
 # Solid parts with rings, drifting and flickering slices, correlated noise and cupping: one in a hundred shows a flat
 # dip this strong, and the chance falls by e with every further `_FALL` (measured; see tests/pieces). Where nothing
@@ -46,6 +49,34 @@ _U_RIM_PX = 0.5
 
 
 @dataclass(frozen=True, eq=False)
+class LayerMetal:
+    """Sound metal by tiles, which of them are in use, and the dips they show: the same for every search of a part.
+
+    `sigma` is the noise that a single pixel counts with in a mean of many.
+    """
+
+    tiles: Tiles
+    used: NDArray[np.bool_]
+    dips_of: DipFilter
+    dips: Dips
+    sigma: float
+
+    @classmethod
+    def of(cls, squared: SquaredStack, seen: Callable[[Floats], None] | None = None) -> "LayerMetal | None":
+        """Read the planes once, hand each to `seen`; None where there is too little metal to search."""
+        tiles = tiles_of(squared, seen) if len(squared) >= _FEWEST_PLANES else None
+        if tiles is None:
+            return None
+        used = (tiles.count > 0).sum(axis=0) >= 6
+        if used.sum() < _FEWEST_TILES:
+            return None
+        dips_of = DipFilter(tiles, used)
+        dips = dips_of(tiles)
+        sigma = min(spread_of(dips), _most_noise(squared))
+        return cls(tiles, used, dips_of, dips, sigma) if sigma > 0 else None
+
+
+@dataclass(frozen=True, eq=False)
 class _Lead:
     region: Region
     depth: float
@@ -54,8 +85,9 @@ class _Lead:
 
 
 def find_face_seams(
-    squared: SquaredStack, drafts: list[MeasuredFeature], side_seams: list[MeasuredFeature]
-) -> list[MeasuredFeature]:
+    squared: SquaredStack, drafts: list[MeasuredFeature], side_seams: list[MeasuredFeature],
+    metal: LayerMetal | None = None,
+) -> list[MeasuredFeature]:  # fmt: skip
     """Search the solid metal for flat seams square to the axis.
 
     Parameters
@@ -65,6 +97,8 @@ def find_face_seams(
     drafts, side_seams : list of Draft
         Outlines and side seams: where they end a flat seam is likelier, and they bound where it may lie. Every
         other depth and the whole section are searched too.
+    metal : LayerMetal, optional
+        The part's metal where it was read already.
 
     Returns
     -------
@@ -73,23 +107,15 @@ def find_face_seams(
         area where the gap shows, `sides` its strength in each quarter. None that solid metal scanned like this
         shows in more than 2 of 100 cases.
     """
-    if len(squared) < 8:
+    metal = LayerMetal.of(squared) if metal is None else metal
+    if metal is None:
         return []
-    tiles = tiles_of(squared)
-    if tiles is None:
-        return []
-    used = (tiles.count > 0).sum(axis=0) >= 6
-    if used.sum() < _FEWEST_TILES:
-        return []
-    dips = dips_of(tiles, used)
-    sigma = min(spread_of(dips), _most_noise(squared))
-    if sigma <= 0:
-        return []
+    tiles, used, sigma = metal.tiles, metal.used, metal.sigma
     regions = regions_of(tiles, used, drafts, side_seams)
     places = known_places(drafts, side_seams)
     seen: list[tuple[_Lead, FaceSeam]] = []
     for _ in range(_MOST_SEAMS):
-        rest, left = _without(tiles, used, dips, seen)
+        rest, left = _without(metal, seen)
         best: tuple[_Lead, FaceSeam] | None = None
         for lead in _leads(left, regions, places, sigma):
             verdict = judge(rest, used, left, lead.region, lead.depth, sigma)
@@ -105,7 +131,7 @@ def find_face_seams(
     out = []
     for i, (lead, first) in enumerate(seen):
         # once the others are known, each is looked at without them
-        rest, left = _without(tiles, used, dips, seen[:i] + seen[i + 1 :])
+        rest, left = _without(metal, seen[:i] + seen[i + 1 :])
         again = judge(rest, used, left, lead.region, first.depth, sigma) if len(seen) > 1 else first
         verdict = again if again is not None and again.z > first.z else first
         chance = _chance(verdict, known=lead.known)
@@ -165,10 +191,9 @@ def _chance(verdict: FaceSeam, *, known: bool) -> float:
     return max(chance, rare * (_UNWITNESSED_SPREAD if verdict.spread > _SPREAD_CHI2 else _UNWITNESSED))
 
 
-def _without(
-    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, seen: list[tuple[_Lead, FaceSeam]]
-) -> tuple[Tiles, Dips]:
+def _without(metal: LayerMetal, seen: list[tuple[_Lead, FaceSeam]]) -> tuple[Tiles, Dips]:
     """Take known seams out of the grey, and the depths that they reach out of what is left to search."""
+    tiles, used, dips = metal.tiles, metal.used, metal.dips
     if not seen:
         return tiles, dips
     grey = tiles.grey.copy()
@@ -179,7 +204,7 @@ def _without(
         grey[:, used] += np.where(tiles.count[:, used] > 0, dip, 0.0)
         gone |= np.abs(dips.depth[:, None] - depth[None]) < 3 * tiles.blur + 1
     tiles = replace(tiles, grey=grey)
-    dips = dips_of(tiles, used)
+    dips = metal.dips_of(tiles)
     return tiles, replace(dips, info=np.where(gone, 0.0, dips.info))
 
 

@@ -33,32 +33,45 @@ class SolidMetal:
     walls and faces are no seams. What the scan did not reach is no edge either, but it does not count itself.
     """
 
-    def __init__(self, plane: Callable[[int], Floats], count: int) -> None:
+    def __init__(self, plane: Callable[[int], Floats] | None = None, count: int = 0) -> None:
         self._clear: list[bytes] = []
         self._known: list[bytes] = []
-        self._count = count
         self._shape = (0, 0)
-        for k in range(count):
-            grey = plane(k)
-            known = np.isfinite(grey)
-            self._shape = (grey.shape[0], grey.shape[1])
-            metal = ndimage.gaussian_filter(np.where(known, grey, np.float32(1.0)), 0.8) > 0.45
-            # pores and the seam itself are narrow: only what is wider counts as an edge
-            metal = ndimage.binary_closing(np.pad(metal, 3), iterations=1)[3:-3, 3:-3]
-            clear = ndimage.minimum_filter(metal.astype(np.uint8), size=2 * _CLEAR_PX + 1, mode="constant", cval=0)
-            self._clear.append(_packed(clear))
-            self._known.append(_packed(known))
+        if plane is not None:
+            for k in range(count):
+                self.add(plane(k))
+
+    def add(self, grey: Floats) -> None:
+        """Take in the next plane."""
+        known = np.isfinite(grey)
+        self._shape = (grey.shape[0], grey.shape[1])
+        metal = ndimage.gaussian_filter(np.where(known, grey, np.float32(1.0)), 0.8) > 0.45
+        # pores and the seam itself are narrow: only what is wider counts as an edge
+        metal = ndimage.binary_closing(np.pad(metal, 3), iterations=1)[3:-3, 3:-3]
+        clear = ndimage.minimum_filter(metal.astype(np.uint8), size=2 * _CLEAR_PX + 1, mode="constant", cval=0)
+        self._clear.append(_packed(clear))
+        self._known.append(_packed(known))
 
     def __len__(self) -> int:
-        return self._count
+        return len(self._clear)
 
     def __getitem__(self, k: int) -> NDArray[np.bool_]:
         above, own, below = (self._unpacked(self._clear, at) for at in (k - 2, k, k + 2))
         return above & own & below & self._unpacked(self._known, k)
 
+    def at(self, k: int, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Return which of some pixels of plane k are solid."""
+        place = rows * self._shape[1] + columns
+        byte, bit = place >> 3, np.uint8(1) << (7 - (place & 7)).astype(np.uint8)
+        out = np.ones(len(place), dtype=bool)
+        for planes, n in ((self._clear, k - 2), (self._clear, k), (self._clear, k + 2), (self._known, k)):
+            packed = np.frombuffer(zlib.decompress(planes[min(max(n, 0), len(self) - 1)]), np.uint8)
+            out &= (packed[byte] & bit) > 0
+        return out
+
     def _unpacked(self, planes: list[bytes], k: int) -> NDArray[np.bool_]:
         """Return one plane; the outermost planes stand for what lies beyond them."""
-        packed = np.frombuffer(zlib.decompress(planes[min(max(k, 0), self._count - 1)]), np.uint8)
+        packed = np.frombuffer(zlib.decompress(planes[min(max(k, 0), len(self) - 1)]), np.uint8)
         return np.unpackbits(packed, count=self._shape[0] * self._shape[1]).reshape(self._shape).astype(bool)
 
 

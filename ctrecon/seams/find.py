@@ -20,7 +20,7 @@ from ctrecon.seams.outline_fit import OutlineFit, band_of, fit_outline
 from ctrecon.seams.paths import SeamShape
 from ctrecon.seams.refine import SET, SeamCandidate, grown, refine, sampled
 from ctrecon.seams.search import Centre, judged_without_itself, search
-from ctrecon.seams.sets import SetLead, mates_of, refine_set, search_sets
+from ctrecon.seams.sets import SetLead, mates_of, most_z, refine_set, search_sets
 from ctrecon.seams.to_feature import seam_draft
 from ctrecon.shapes import Circle, Rectangle
 
@@ -55,8 +55,9 @@ _FREE_DEPTH = 2.0
 
 
 def find_seams(
-    squared: SquaredStack, drafts: list[MeasuredFeature], faces: Sequence[MeasuredFeature] = ()
-) -> list[MeasuredFeature]:
+    squared: SquaredStack, drafts: list[MeasuredFeature], faces: Sequence[MeasuredFeature] = (),
+    solid: SolidMetal | None = None,
+) -> list[MeasuredFeature]:  # fmt: skip
     """Search the solid metal for seams: about every axis of the part, inside its outlines, and anywhere else.
 
     Parameters
@@ -68,6 +69,8 @@ def find_seams(
     faces : sequence of Draft
         Flat seams that are known already. The planes of strong ones are left out: all metal about an arbor is darker
         there, and the arbor's rim would pass for a line in them.
+    solid : SolidMetal, optional
+        The sound metal of all planes, where it is known already.
 
     Returns
     -------
@@ -75,7 +78,8 @@ def find_seams(
         square_seam, round_seam and free_seam features, without ids, each with its `SeamStrength`; none that solid
         metal scanned like this shows in more than 3 of 100 cases.
     """
-    solid = SolidMetal(squared.plane, len(squared))
+    if solid is None or len(solid) < len(squared):
+        solid = SolidMetal(squared.plane, len(squared))
     field = SeamField.of(squared.plane, solid, _darkened(faces))
     if field is None:
         return []
@@ -161,7 +165,7 @@ def _next_set(
     for centre in centres:
         about = (centre.x, centre.y, centre.reach)
         for one in search_sets(field, *about):
-            if one.z > _WORTH_A_LOOK:
+            if one.z > _WORTH_A_LOOK and chance_of(most_z(field, one), anywhere=True) <= _MOST_CHANCE:
                 near = np.logical_or.reduce([_near(squared, field, lead) for lead in one.members])
                 again = search_sets(field, *about, scale_from=field.cleaned(near), known=one)
                 sets += [(chance_of(a.z, anywhere=True), a, centre) for a in again]

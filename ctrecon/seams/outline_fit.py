@@ -22,6 +22,7 @@ _SECTORS = 12
 _PATCHES = 24
 _SIGNIFICANT, _OF_A_SET = 3.0, 1.5  # its mates tell what is there; this one, what it is like
 _BLUR_REACH = 0.35  # in the logarithm
+_NO_GAIN = 1e-6  # share of the misfit, or of the parameters, that a step must bring: some 1e-4 px
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,7 +132,9 @@ def fit_outline(
     scale = 1.0
     steps = np.array([*step, 0.1, *((0.02,) if conical else ())])
     for _ in range(2):
-        fit = least_squares(residuals, p0, bounds=(p0 - reach, p0 + reach), x_scale=steps, max_nfev=40)
+        fit = least_squares(
+            residuals, p0, bounds=(p0 - reach, p0 + reach), x_scale=steps, ftol=_NO_GAIN, xtol=_NO_GAIN, max_nfev=40
+        )
         left = residuals(fit.x)[:-1]
         spread = 1.4826 * float(np.median(np.abs(left[good]))) if good.any() else 1.0
         scale = max(spread, 1e-6)  # the prior on the blur speaks in the units of the data

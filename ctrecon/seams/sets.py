@@ -1,12 +1,12 @@
 """Equal circles at one distance from a known axis, sought together: rivets and pins of one set."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
-from scipy.signal import fftconvolve
+from scipy import fft, ndimage
 
 from ctrecon.core.frames import Floats
 from ctrecon.seams.field import SeamField
@@ -14,13 +14,14 @@ from ctrecon.seams.paths import LEAST_RADIUS_PX
 from ctrecon.seams.refine import SET, Scale, SeamCandidate, sampled
 from ctrecon.shapes import Circle
 
-__all__ = ["SetLead", "mates_of", "refine_set", "search_sets"]
+__all__ = ["SetLead", "mates_of", "most_z", "refine_set", "search_sets"]
 
 _MOST_MEMBERS = 6
 _TURNS = 60  # every number of members up to six divides it
 _MOST_RADIUS_PX = 20.0
 _RADIUS_STEP, _FAR_STEP = 0.5, 1.0  # cells: a line that lies off by so little keeps nine tenths of its dip
 _REACH_PX = {1: 100.0, 2: 200.0, 4: 600.0}  # of the metal, by the width of the cells it is sought in
+_COARSE_STEP = 1.0  # cells: neighbours share their noise, so every second radius tells the scatter as well
 _FILLED = 0.6
 _FEWEST_TURNS = 0.3
 _FINE = 4  # points of a circle to a cell of its length
@@ -46,6 +47,11 @@ class _Ring:
     radius: float
     far: float
     score: Floats
+
+    @cached_property
+    def peaks(self) -> tuple[float, float]:
+        """Greatest score of a bright and of a dark circle: a set has at most this times the root of its count."""
+        return -float(np.nanmin(self.score)), float(np.nanmax(self.score))
 
     def sets(self, count: int) -> Floats:
         """Return scores (members, turns) of sets of some members; each set stands there once."""
@@ -74,23 +80,33 @@ def search_sets(
     """
     cell = next((c for c, most in _REACH_PX.items() if reach <= most), max(_REACH_PX))
     here = field.coarser(cell)
+    if known is not None:
+        return [_judged_again(field, (scale_from or field).coarser(cell), (x, y, reach), known)]
     out: list[SetLead] = []
-    for a, b in _runs(here):
-        if known is not None and (known.members[0].first, known.members[0].last) != (a, b):
-            continue
-        quiet = list(_rings((scale_from or field).coarser(cell), x, y, reach, a, b))
-        spreads = {n: _spread(quiet, n, here) for n in range(1, _MOST_MEMBERS + 1)}
-        if known is not None:
-            count, scale = len(known.members), spreads[len(known.members)]
-            if scale is None:
-                return [known]
-            total = sum(lead.raw / field.scores_per_cell(cell) for lead in known.members) / count**0.5
-            return [SetLead(known.members, known.own, total / scale)]
+    for (a, b), rings in _rings(here, x, y, reach, _runs(here)).items():
+        spreads = {n: _spread(rings, n, here) for n in range(1, _MOST_MEMBERS + 1)}
         for sign in (1.0, -1.0):
-            best = _best(quiet, spreads, sign)
+            best = _best(rings, spreads, sign)
             if best is not None:
                 out.append(_lead(field, here, (x, y), (a, b), best, sign))
     return sorted(out, key=lambda one: -one.z)
+
+
+def most_z(field: SeamField, one: SetLead) -> float:
+    """Return what a set judged anew can come to at most: it cannot scatter less than the noise of pixels makes it."""
+    return float(sum(lead.raw for lead in one.members) / len(one.members) ** 0.5 / max(field.least_spread, 1e-12))
+
+
+def _judged_again(
+    field: SeamField, quiet: SeamField, about: tuple[float, float, float], known: SetLead
+) -> SetLead:
+    """Set a set against the scatter of a field without itself."""
+    run, count = (known.members[0].first, known.members[0].last), len(known.members)
+    scale = _spread(_rings(quiet, *about, [run], step=_COARSE_STEP)[run], count, field.coarser(quiet.cell))
+    if scale is None:
+        return known
+    total = sum(lead.raw / field.scores_per_cell(quiet.cell) for lead in known.members) / count**0.5
+    return SetLead(known.members, known.own, total / scale)
 
 
 def mates_of(
@@ -100,7 +116,8 @@ def mates_of(
     cell = next((c for c, most in _REACH_PX.items() if reach <= most), max(_REACH_PX))
     here = field.coarser(cell)
     far, turn = float(np.hypot(seam.x - x, seam.y - y)), float(np.arctan2(seam.y - y, seam.x - x))
-    rings = list(_rings(here, x, y, reach, *blocks))
+    near_seam = (seam.radius - _MATE_PX) / cell, (seam.radius + _MATE_PX) / cell
+    rings = _rings(here, x, y, reach, [blocks], step=_COARSE_STEP, fine=near_seam)[blocks]
     single = _spread(rings, 1, here)
     if single is None:
         return None
@@ -132,35 +149,54 @@ def _runs(field: SeamField) -> list[tuple[int, int]]:
     return [(0, count - 1)] + ([(0, count // 2 - 1), (count // 2, count - 1)] if count >= 4 else [])
 
 
-def _rings(field: SeamField, x: float, y: float, reach: float, a: int, b: int) -> Iterator[_Ring]:
-    """Yield the scores of every radius and distance; lengths in cells of this field.
+def _rings(
+    field: SeamField, x: float, y: float, reach: float, runs: Sequence[tuple[int, int]], *,
+    step: float = _RADIUS_STEP, fine: tuple[float, float] = (0.0, 0.0),
+) -> dict[tuple[int, int], list[_Ring]]:  # fmt: skip
+    """Return the scores of every radius and distance in some runs of blocks; lengths in cells of this field.
 
     A circle of one radius is summed about every cell at once (a convolution); its scores about the axis are then
-    read from that plane.
+    read from that plane. Between the bounds `fine` radii go by the finest step whatever `step` is.
     """
-    fine, weight = field.run(a, b)
+    joined = [field.run(a, b) for a, b in runs]
     x, y, reach = (x + 0.5) / field.cell - 0.5, (y + 0.5) / field.cell - 0.5, reach / field.cell
-    for radius in np.arange(LEAST_RADIUS_PX, min(_MOST_RADIUS_PX, reach / 2 - 2), _RADIUS_STEP):
-        count = max(12, round(2 * np.pi * radius))
-        line = _circle_kernel(float(radius), count)
-        total, full = (fftconvolve(one, line, mode="same") for one in (fine * weight, weight))
+    # nothing beyond the reach is asked for
+    left, top = (max(int(v - reach) - 2, 0) for v in (x, y))
+    cut = (slice(top, int(y + reach) + 3), slice(left, int(x + reach) + 3))
+    maps = np.array([m[cut] for f, w in joined for m in (f * w, w)], np.float32)
+    x, y = x - left, y - top
+    most = min(_MOST_RADIUS_PX, reach / 2 - 2)
+    margin = int(np.ceil(max(most, LEAST_RADIUS_PX))) + 1
+    size = [fft.next_fast_len(n + margin, real=True) for n in maps.shape[1:]]
+    spectra = fft.rfft2(maps, size)
+    out: dict[tuple[int, int], list[_Ring]] = {run: [] for run in runs}
+    for i, radius in enumerate(np.arange(LEAST_RADIUS_PX, most, _RADIUS_STEP)):
+        if i % round(step / _RADIUS_STEP) and not fine[0] <= radius <= fine[1]:
+            continue
         fars = np.arange(radius + 1, reach - radius - 2, _FAR_STEP)
         if not len(fars):
             continue
+        count = max(12, round(2 * np.pi * radius))
+        line = fft.rfft2(_circle_kernel(float(radius), count).astype(np.float32), size)
+        half = int(np.ceil(radius)) + 1
+        sums = fft.irfft2(spectra * line, size)
         turns = (_TURNS * np.ceil(2 * np.pi * fars / _TURNS)).astype(int)
         at = np.concatenate([np.arange(n) * 2 * np.pi / n for n in turns])
         far_of = np.repeat(fars, turns)
-        place = np.stack([y + far_of * np.sin(at), x + far_of * np.cos(at)])
-        sums, filled = (ndimage.map_coordinates(one, place, order=1) for one in (total, full))
-        good = filled > _FILLED * count
-        # as the sum over blocks, like all other scores
-        every = np.where(good, -sums / np.sqrt(np.maximum(filled, 1e-6)), np.nan) * (b - a + 1) ** 0.5
+        place = np.stack([y + far_of * np.sin(at), x + far_of * np.cos(at)]) + half
         ends = np.cumsum(turns)
-        for far, first, end in zip(fars, ends - turns, ends, strict=True):
-            if good[first:end].sum() < _FEWEST_TURNS * (end - first):
-                continue
-            score = every[first:end]
-            yield _Ring(float(radius), float(far), score - np.median(score[good[first:end]]))
+        for k, (a, b) in enumerate(runs):
+            dips, filled = (ndimage.map_coordinates(one, place, order=1) for one in sums[2 * k : 2 * k + 2])
+            good = filled > _FILLED * count
+            # as the sum over blocks, like all other scores
+            every = np.where(good, -dips / np.sqrt(np.maximum(filled, 1e-6)), np.nan) * (b - a + 1) ** 0.5
+            for far, first, end in zip(fars, ends - turns, ends, strict=True):
+                seen = good[first:end]
+                if seen.sum() < _FEWEST_TURNS * (end - first):
+                    continue
+                score = every[first:end]
+                out[a, b].append(_Ring(float(radius), float(far), score - np.median(score[seen])))
+    return out
 
 
 def _circle_kernel(radius: float, count: int) -> Floats:
@@ -194,6 +230,8 @@ def _best(rings: Sequence[_Ring], spreads: dict[int, float | None], sign: float)
     for ring in rings:
         for count, spread in spreads.items():
             if spread is None:
+                continue
+            if best is not None and best[0] * spread >= count**0.5 * ring.peaks[sign > 0]:
                 continue
             sets = sign * ring.sets(count)
             z = np.where(_each_shows(sets, single), sets.sum(axis=0) / count**0.5 / spread, -np.inf)

@@ -21,7 +21,7 @@ from ctrecon.grey.survey import survey_stack
 from ctrecon.measuring import measure_stack
 from ctrecon.record.part import Feature, Part
 from ctrecon.seams.face_judge import spread_of
-from ctrecon.seams.face_profile import dips_of, template, tiles_of
+from ctrecon.seams.face_profile import DipFilter, template, tiles_of
 from ctrecon.seams.face_seams import find_face_seams
 from ctrecon.slices import SliceStack
 
@@ -273,7 +273,7 @@ def test_noise_is_told_from_the_tiles() -> None:
     tiles = tiles_of(squared(Scene(plates=((-13.0, 13.0, 34.0),), snr=20.0)))
     assert tiles is not None
     used = (tiles.count > 0).sum(axis=0) >= 6
-    assert spread_of(dips_of(tiles, used)) == pytest.approx(0.05, rel=0.15)
+    assert spread_of(DipFilter(tiles, used)(tiles)) == pytest.approx(0.05, rel=0.15)
 
 
 def test_a_single_slice_has_no_flat_seam() -> None:

@@ -1,5 +1,6 @@
 """Matches a record with the truth of its part and notes what was found, missed, added, and by how much it errs."""
 
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -210,6 +211,29 @@ def _pieces(truth: Scanned, part: Part) -> dict[str, Any]:
     }  # fmt: skip
 
 
+SMALL_PIN = 14.0
+"""A pin thinner than this (px) is a small one: half as much surface as an arbor (own reckoning, no source)."""
+
+_LIMIT = re.compile(r"a gap thinner than about ([0-9.]+) mm would not show")
+
+
+def _limit_of(part: Part) -> float | None:
+    """The thinnest gap (mm) that the record says would show; None where it says nothing."""
+    found = [_LIMIT.search(one.says) for piece in part.pieces for one in piece.evidence]
+    return next((float(m[1]) for m in found if m), None)
+
+
+def _seams(truth: Scanned, part: Part, hit: set[int]) -> dict[str, Any]:
+    """How many seams between pieces were told, and of those that were not whether the stated limit was true."""
+    seams = [i for i, f in enumerate(truth.features) if "strength" in f and not f["optional"]]
+    limit = _limit_of(part)
+    missed = [truth.features[i] for i in seams if i not in hit]
+    # the record says that a small pin needs twice as much
+    pins = [f.get("diameter_mm", np.inf) < SMALL_PIN * truth.px_mm for f in missed]
+    true = [limit is not None and f["seam_mm"] <= (1 + pin) * limit for f, pin in zip(missed, pins, strict=True)]
+    return {"of": len(seams), "told": len(seams) - len(missed), "limit_true": sum(true), "limit_mm": limit}
+
+
 def _says(
     kind: str, low: float | None, high: float | None, x: float, y: float, size: float | None, dz: float, px: float
 ) -> str:
@@ -290,6 +314,12 @@ def compare(truth: Scanned, part: Part, direction: Sequence[float]) -> dict[str,
         _pieces(truth, part)
         if truth.pieces
         else {"right": not part.pieces, "false_separate": False, "undecided": False}
+    )
+    out["seams"] = _seams(truth, part, hit)
+    # a seam that was not told is no fault where the record says rightly that such a one would not show
+    out["pieces"]["honest"] = out["pieces"]["right"] or (
+        0 < out["seams"]["of"] == out["seams"]["told"] + out["seams"]["limit_true"] and not out["pieces"]["false_separate"]
+        and out["pieces"].get("listed", 0) <= out["pieces"].get("of", 0)
     )
     out["empty"] = not part.features
     out["clear"] = out["pieces"].get("judged", True) and not any(f["weak"] for f in truth.features)

@@ -59,6 +59,9 @@ def summary(parts: Sequence[dict[str, Any]]) -> dict[str, Any]:
     out["pieces_right_clear"], out["clear"] = sum(p["pieces"]["right"] for p in clear), len(clear)
     out["pieces_undecided"] = sum(p["pieces"]["undecided"] for p in done)
     out["false_separate"] = sum(p["pieces"]["false_separate"] for p in done)
+    for name, key in (("seams", "of"), ("seams_told", "told"), ("limits_true", "limit_true")):
+        out[name] = sum(p["seams"][key] for p in done)
+    out["honest"] = sum(p["pieces"]["honest"] for p in done)
     out["teeth"] = [t for p in done for t in p.get("teeth", [])]
     for name, key in (("seconds", "seconds"), ("megabytes", "megabytes")):
         values = [p[key] for p in parts if key in p]
@@ -98,6 +101,11 @@ def show(name: str, parts: Sequence[dict[str, Any]]) -> str:
         f"   pieces right {s['pieces_right']} of {s['judged']} (where every seam is clear: {s['pieces_right_clear']} of {s['clear']}), "
         f"undecided {s['pieces_undecided']}, false separate {s['false_separate']}"
     )
+    if s["seams"]:
+        lines.append(
+            f"   seams told {s['seams_told']} of {s['seams']}, others with a stated limit that was true {s['limits_true']} of "
+            f"{s['seams'] - s['seams_told']}; pieces right or limit true {s['honest']} of {s['judged']}"
+        )
     told = [t for t in s["teeth"] if t[0] is not None]
     if s["teeth"]:
         lines.append(

@@ -11,10 +11,12 @@ import numpy as np
 from worn.render import Layer, Pose
 from worn.scan import Scanner
 from worn.shapes import Floats
+from worn.strength import share_left
 
-WEAK = 12.0
-"""A seam below this strength (in standard deviations of the best filter, all of the seam at once) is scored apart: a
-search over a million places needs about six, rings, streaks and wear take the rest (own reckoning, no source)."""
+WEAK = 10.0
+"""A seam below this strength (in standard deviations of the best filter, all of the seam at once, rings and streaks
+counted as noise) is scored apart: a search over a million places needs about six, wear, and noise that has to be
+learnt from the scan itself, take the rest (own reckoning, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,17 +96,35 @@ def _ends(pose: Pose, x: float, y: float, low: float, high: float) -> tuple[Floa
     return middle, float(a[2]) if inside[0] else None, float(b[2]) if inside[1] else None
 
 
-def seam_strength(one: True_, pose: Pose, scanner: Scanner) -> float:
+def seam_strength(one: True_, pose: Pose, scanner: Scanner, reach: float) -> float:
     """How many standard deviations the best filter sees of a seam when its place is known."""
     if not one.seam:
         return 0.0
     blur = np.hypot(scanner.psf, np.sqrt(1 / 12))
     voxel = float(np.prod(pose.voxel))
     shared = max(1.0, (2 * np.sqrt(np.pi) * scanner.grain) ** 3 / voxel) if scanner.grain else 1.0
-    return float(scanner.snr * one.seam * np.sqrt(one.surface / (2 * np.sqrt(np.pi) * blur * voxel * shared)))
+    plain = float(scanner.snr * one.seam * np.sqrt(one.surface / (2 * np.sqrt(np.pi) * blur * voxel * shared)))
+    return plain if one.kind == "face_seam" else plain * _share_left(one, pose, scanner, reach)
 
 
-def tell(one: True_, pose: Pose, scanner: Scanner, mm: float) -> dict[str, Any]:
+def _share_left(one: True_, pose: Pose, scanner: Scanner, reach: float) -> float:
+    """What rings and streaks leave of a side seam; flat seams cross them, and differ from them in every slice."""
+    half = one.diameter / 2 if one.diameter is not None else sum(one.pair) / 4 if one.pair is not None else 0.0
+    if not half:
+        return 1.0
+    turn = np.radians(one.turn or 0.0)
+
+    def line(x: Floats, y: Floats) -> Floats:
+        x, y = x - one.x, y - one.y
+        if one.pair is None:
+            return np.asarray(np.hypot(x, y) - half)
+        u, v = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+        return np.asarray(np.maximum(np.abs(u) - one.pair[0] / 2, np.abs(v) - one.pair[1] / 2))
+
+    return share_left(line, half + float(np.hypot(one.x, one.y)), one.low, one.high, pose, scanner, reach)
+
+
+def tell(one: True_, pose: Pose, scanner: Scanner, mm: float, reach: float) -> dict[str, Any]:
     """Say one feature as the record must say it."""
     middle, low, high = _ends(pose, one.x, one.y, one.low, one.high)
     told: dict[str, Any] = {
@@ -134,7 +154,7 @@ def tell(one: True_, pose: Pose, scanner: Scanner, mm: float) -> dict[str, Any]:
     if one.turn is not None:
         told["turn_deg"], told["period_deg"] = one.turn % one.period, one.period
     if one.kind.endswith("_seam"):
-        told["strength"] = round(seam_strength(one, pose, scanner), 2)
+        told["strength"] = round(seam_strength(one, pose, scanner, reach), 2)
         told["weak"] = told["strength"] < WEAK
     told["arc_deg"] = one.arc
     return told
@@ -142,7 +162,7 @@ def tell(one: True_, pose: Pose, scanner: Scanner, mm: float) -> dict[str, Any]:
 
 def tell_all(made: Made, pose: Pose, scanner: Scanner, mm: float) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Features and pieces of a part as the record must say them."""
-    features = [tell(one, pose, scanner, mm) for one in made.truths if _shows(one, pose)]
+    features = [tell(one, pose, scanner, mm, made.reach) for one in made.truths if _shows(one, pose)]
     pieces = []
     for piece in made.pieces:
         _, low, high = _ends(pose, 0.0, 0.0, piece.low, piece.high)
