@@ -13,7 +13,7 @@ from ctrecon.features.collect_voxels import VoxelRequest, chosen
 from ctrecon.features.edge_cells import Voxels, cells_of, with_whole_edge
 from ctrecon.features.size import FittedCandidate, fit_size, request_for
 from ctrecon.features.sound_edge import SoundEdge, fitted_shape, resettled, with_sound_spans
-from ctrecon.features.special_cases import MARGIN, special_case, undecided
+from ctrecon.features.special_cases import MARGIN, round_again, special_case, undecided
 from ctrecon.features.wear_words import wear_of
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import Circle
@@ -132,7 +132,7 @@ def _on_arc(
     candidate = with_sound_spans(
         relief.candidate, circle, [edge.cells[k] for k in used], [marks[k] for k in used]
     )  # fmt: skip
-    fitted = _fit(candidate, voxels, squared, noise)
+    fitted = fit_size(candidate, _beside(candidate, voxels), squared, noise)
     if not isinstance(fitted.fit, ShapeFit):
         return relief
     kept = replace(relief.candidate, shape=fitted_shape(fitted) or circle)
@@ -145,10 +145,10 @@ def _clear_of_ends(marks: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return inner if inner.any(axis=0).sum() >= 3 else marks
 
 
-def _fit(candidate: Candidate, voxels: Voxels, squared: SquaredStack, noise: float) -> FittedCandidate:
+def _beside(candidate: Candidate, voxels: Voxels) -> Voxels:
+    """Return the voxels beside the sound cells of a candidate that has a shape."""
     want = request_for(candidate)
-    assert want is not None
-    return fit_size(candidate, chosen(want, voxels), squared, noise)
+    return voxels if want is None else chosen(want, voxels)
 
 
 def _again(
@@ -159,7 +159,8 @@ def _again(
     if all(s.all() for s in sound):
         return one
     candidate = with_sound_spans(one.candidate, edge.shape, edge.cells, sound)
-    again = _fit(candidate, voxels, squared, noise)
+    beside = _beside(candidate, voxels)
+    again = fit_size(candidate, beside, squared, noise)
     fit = again.fit
     sizes = ("radius", "a", "b", "inradius")
     if not isinstance(fit, ShapeFit) or any(n in sizes and fit.u(n) > _WORSE_PX for n in fit.names):
@@ -170,7 +171,7 @@ def _again(
         # its two widths may read otherwise now
         plain = replace(again, candidate=replace(again.candidate, others=(), flags=_less(again.candidate.flags)))
         return special_case(plain, voxels, squared, noise)
-    return again
+    return round_again(again, beside, squared, noise) if one.candidate.is_round else again
 
 
 def _less(flags: tuple[str, ...]) -> tuple[str, ...]:

@@ -267,9 +267,9 @@ def _rivals(
                 behind = min(behind, best - _odds_of_polygon(one.sides, circle, waves))
             if behind < _CLEAR:
                 polygons.append((behind, one))
-        elif isinstance(one, Circle) and isinstance(chosen, RegularPolygon) and waves is not None:
-            if _odds_of_polygon(chosen.sides, one, waves) < _CLEAR:
-                out.append((kind, one))
+        elif isinstance(one, Circle) and isinstance(chosen, RegularPolygon):
+            # a round hole that is eaten has waves, too: what the sound part of it says the grey values know
+            out.append((kind, one))
         elif behind < _CLEAR and not (isinstance(chosen, Circle) and waves and abs(waves.size[4]) < 4.5 * waves.u):
             out.append((kind, one))
     out += [("polygon", one) for _, one in sorted(polygons, key=lambda item: item[0])[:3]]
