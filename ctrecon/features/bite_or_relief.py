@@ -26,6 +26,8 @@ _SMOOTH = (4.0, 7.0, 12.0, 20.0)  # px over which an eaten edge goes together
 _CHANGES = (0.02, 0.15, 0.5)  # share of its variance that changes through depth
 _BROKEN = ((0.3, 5.0), (0.8, 5.0), (0.3, 12.0), (0.8, 12.0), (2.0, 12.0))
 """Departure from an arc (px) of an edge that broke or was eaten between sharp ends, and over how many px it goes."""
+_ROUGH = 0.1
+"""Share of its depth that a break departs from an arc by at the least (a judgement): the sizes above are for 3 px."""
 _EATEN_END = ((0.4, 4.0), (1.2, 6.0))  # the same for the eaten end of a relief
 _SPOT, _SPOT_PX, _SPOT_SHARE = 5.0, (1.5, 5.0), 0.25
 """What a spot of crust or a pit on a tool's arc costs in ln odds; how far it moves the edge (px) and over how many px;
@@ -34,7 +36,7 @@ _SPOT_SD, _SPOT_DEPTH, _SPOT_CELLS = 4.0, 0.35, 40
 _SCALLOP, _WORN, _CUT = 0.05, 0.025, np.log(20.0)
 """Share of worn hollows that are arcs with sharp ends (a judgement). The depth of what is worn falls off exponentially
 over this share of the part's radius; that of reliefs spreads evenly over its logarithm, from 2 to 40 %."""
-_ENDS = (0.15, 0.3, 0.45)  # shares of the arc that may be eaten at one of its ends
+_ENDS = (0.15, 0.3, 0.45)  # shares of the arc that may be eaten at one of its ends; the first of them at both
 _MOST_CELLS = 260
 _LEAST_CELLS = 10
 
@@ -221,6 +223,7 @@ def _tool(
     whole = np.zeros(len(h.lost), dtype=bool)
     options = [(whole, 0.0)]
     ends = [m for share in _ENDS for m in (h.inside & (h.order < share), h.inside & (h.order > 1 - share))]
+    ends.append(h.inside & (np.abs(h.order - 0.5) > 0.5 - _ENDS[0]))
     options += [(m, -float(np.log(len(ends)))) for m in ends if m.any()]
     spots = _spots(edge, h, start, base)
     if spots is not None:
@@ -245,9 +248,9 @@ def _tool(
                 for a, reach in _EATEN_END
             ]
             log = float(logsumexp(logs)) - float(np.log(len(logs)))
-            # wear takes more metal away than the tool did, never less
-            less = np.minimum(off + 2 * np.hypot(h.sd, _MODEL_PX), 0) / np.hypot(h.sd, _MODEL_PX)
-            log -= 0.5 * float((less[eaten] ** 2).sum())
+            # wear takes more metal away than the tool did, never less, but for spots of crust
+            less = np.minimum(off + 2 * np.hypot(h.sd, _MODEL_PX), 0) / np.hypot(h.sd, _MODEL_PX) * eaten
+            log -= min(0.5 * float((less**2).sum()), _SPOT * _patches(h, less < 0))
         else:
             log = _evidence(off, fixed)
         tries.append((log + cost + weight, circle, keep & h.on_arc))
@@ -305,8 +308,9 @@ def _broken(edge: ReliefEdge, h: _Hollow, circle: Floats, base: Floats, depth: F
     off, jac = edge.off(circle), edge.slopes(circle)
     fixed = base + (jac * _RANGE_PX**2) @ jac.T
     near = h.inside[:, None] & h.inside[None, :]
+    rough = max(1.0, _ROUGH * float(np.percentile(h.lost[h.inside], 90)) / _BROKEN[0][0])
     logs = [
-        _evidence(off, fixed + size**2 * _kernel(h.place, h.place, reach) * near * (1 - change + change * depth))
+        _evidence(off, fixed + (rough * size) ** 2 * _kernel(h.place, h.place, reach) * near * (1 - change + change * depth))
         for size, reach in _BROKEN
         for change in _CHANGES[1:]
     ]
