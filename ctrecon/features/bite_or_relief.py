@@ -26,7 +26,7 @@ _SMOOTH = (4.0, 7.0, 12.0, 20.0)  # px over which an eaten edge goes together
 _CHANGES = (0.02, 0.15, 0.5)  # share of its variance that changes through depth
 _BROKEN = ((0.3, 5.0), (0.8, 5.0), (0.3, 12.0), (0.8, 12.0), (2.0, 12.0))
 """Departure from an arc (px) of an edge that broke or was eaten between sharp ends, and over how many px it goes."""
-_ROUGH = 0.1
+_ROUGH = 0.15
 """Share of its depth that a break departs from an arc by at the least (a judgement): the sizes above are for 3 px."""
 _EATEN_END = ((0.4, 4.0), (1.2, 6.0))  # the same for the eaten end of a relief
 _SPOT, _SPOT_PX, _SPOT_SHARE = 5.0, (1.5, 5.0), 0.25
@@ -36,6 +36,10 @@ _SPOT_SD, _SPOT_DEPTH, _SPOT_CELLS = 4.0, 0.35, 40
 _SCALLOP, _WORN, _CUT = 0.05, 0.025, np.log(20.0)
 """Share of worn hollows that are arcs with sharp ends (a judgement). The depth of what is worn falls off exponentially
 over this share of the part's radius; that of reliefs spreads evenly over its logarithm, from 2 to 40 %."""
+_WORN_MORE, _BLIND = float(np.log(5.0)), 5.0
+"""Ln odds before looking: on what comes out of the ground hollows eaten outnumber those cut several times; and who cuts
+an arc into an edge cuts it through: one in 150 stops half-way (both judgements)."""
+_BLIND_SHARE, _BLIND_PLANES = 0.2, 3
 _ENDS = (0.15, 0.3, 0.45)  # shares of the arc that may be eaten at one of its ends; the first of them at both
 _MOST_CELLS = 260
 _LEAST_CELLS = 10
@@ -112,7 +116,15 @@ def bite_or_relief(relief: FittedCandidate, parent: FittedCandidate, worn: Sound
         at = arc & (h.stretch == k)
         mark[h.block[at], h.station[at]] = True
         marks[int(k)] = mark
+    odds -= _WORN_MORE + (_BLIND if _is_blind(relief, parent) else 0.0)
     return Verdict(odds, circle, marks)
+
+
+def _is_blind(relief: FittedCandidate, parent: FittedCandidate) -> bool:
+    """Return whether an arc leaves out a part of the depth of the outside it is cut into."""
+    mine, whole = relief.candidate, parent.candidate
+    short = max(mine.first - whole.first, whole.last - mine.last)
+    return short > max(_BLIND_PLANES, _BLIND_SHARE * (whole.last - whole.first + 1))
 
 
 def _weighed(

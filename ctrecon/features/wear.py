@@ -22,6 +22,8 @@ __all__ = ["settle_wear", "wants_whole_edge", "worn_request"]
 
 _WHOLE = 0.97  # share of an outline on its shape above which nothing is eaten that a robust fit would feel
 _KINDS = ("round", "square", "rectangular", "polygon")
+_MARGIN_WORN = 3.0
+"""Ln odds (20 to 1) wanted to call a hollow eaten: the edge says where and how deep anyway."""
 _WORSE_PX = 1.0  # u of a size beyond which the sound edge is too little to measure by
 
 
@@ -57,8 +59,8 @@ def settle_wear(
     Returns
     -------
     list of FittedCandidate or None
-        In the same order; None for an arc that turned out to be eaten. A hollow whose odds lie within ln 5 stays,
-        flagged `undecided`, with the other reading beside it.
+        In the same order; None for an arc that turned out to be eaten. A hollow whose ln odds lie between -3 and 5
+        stays, flagged `undecided`, with the other reading beside it.
     """
     out: list[FittedCandidate | None] = list(sized)
     for i, one in enumerate(sized):
@@ -112,7 +114,7 @@ def _judged(
     """Return the relief measured on its sound arc, flagged where the odds are close; None where it is eaten."""
     if verdict is None:
         return relief
-    if verdict.ln_odds <= -MARGIN:
+    if verdict.ln_odds <= -_MARGIN_WORN:
         return None
     if voxels is not None and len(voxels[0]):
         relief = _on_arc(relief, verdict, edge, voxels, squared, noise)
