@@ -24,6 +24,7 @@ _WHOLE = 0.97  # share of an outline on its shape above which nothing is eaten t
 _KINDS = ("round", "square", "rectangular", "polygon")
 _MARGIN_WORN = 3.0
 """Ln odds (20 to 1) wanted to call a hollow eaten: the edge says where and how deep anyway."""
+_LEAST_RADIUS_PX = 3.0  # of an arc that is looked for; a doubtful one that shrinks below is none
 _WORSE_PX = 1.0  # u of a size beyond which the sound edge is too little to measure by
 
 
@@ -120,6 +121,8 @@ def _judged(
         relief = _on_arc(relief, verdict, edge, voxels, squared, noise)
     if verdict.ln_odds >= MARGIN:
         return relief
+    if isinstance(relief.fit, ShapeFit) and relief.fit.value("radius") < _LEAST_RADIUS_PX:
+        return None
     other = RivalShape("worn", verdict.ln_odds, {}, words="an edge that was eaten or broke, and no relief at all")
     return replace(relief, candidate=undecided(relief.candidate, (other,)))
 
