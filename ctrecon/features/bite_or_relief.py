@@ -322,8 +322,8 @@ def _broken(edge: ReliefEdge, h: _Hollow, circle: Floats, base: Floats, depth: F
     near = h.inside[:, None] & h.inside[None, :]
     rough = max(1.0, _ROUGH * float(np.percentile(h.lost[h.inside], 90)) / _BROKEN[0][0])
     logs = [
-        _evidence(off, fixed + (rough * size) ** 2 * _kernel(h.place, h.place, reach) * near * (1 - change + change * depth))
-        for size, reach in _BROKEN
+        _evidence(off, fixed + size**2 * _kernel(h.place, h.place, reach) * near * (1 - change + change * depth))
+        for size, reach in ((rough * size, reach) for size, reach in _BROKEN)
         for change in _CHANGES[1:]
     ]
     return float(logsumexp(logs)) - float(np.log(len(logs)))

@@ -304,7 +304,7 @@ def _fills(kind: str, shape: Shape, points: Floats, tolerance: float) -> bool:
 
 
 def _four_sides(shape: Rectangle, points: Floats, tolerance: float) -> bool:
-    """Return whether all four sides show; of one of them a relief and a lost corner may leave little, if that is straight.
+    """Return whether all four sides show; of one, reliefs and lost corners may leave little, if that is straight.
 
     A round end that touches a side's line leaves it ever faster: twice as far off there is half as much more of it.
     """

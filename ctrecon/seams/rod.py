@@ -1,9 +1,10 @@
-"""The outline of a rod of another material, whose edge is a step of grey: a line found in it lies on the step's flank."""
+"""The outline of a rod of another material: its edge is a step of grey, and a line found in it lies on the flank."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
+from ctrecon.core.frames import Floats
 from ctrecon.fitting.outline_candidates import circle_of, near_shape
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.trace import even_points, trace
@@ -19,7 +20,7 @@ _LEAST_STEP = 0.1  # contrasts
 _TOLERANCE_PX, _ROUND_SHARE = 0.45, 0.62  # as where the shapes of all other outlines are chosen
 _LARGER = 4.0  # times the line's own reach: a larger outline is another thing
 _FLOOR_PX = 0.2
-"""What tracing leaves open of a step whose blur is not known: it draws an edge of 5 px inwards by as much, and shading moves it."""
+"""What tracing leaves open of a step: its unknown blur draws a radius of 5 px inwards by it, and shading moves it."""
 _TOGETHER_PX = 2.0  # of the outline, over which its noise goes together
 _SMOOTH_PX = 0.7
 
@@ -75,7 +76,7 @@ def rod_round(squared: SquaredStack, line: SeamShape, first: float, last: float)
     return None
 
 
-def _round(points: np.ndarray) -> Rod | None:
+def _round(points: Floats) -> Rod | None:
     """Return the circle that an outline is, with the u its scatter leaves."""
     circle = circle_of(points, _TOLERANCE_PX)
     if circle is None:
