@@ -26,6 +26,8 @@ _SMOOTH = (4.0, 7.0, 12.0, 20.0)  # px over which an eaten edge goes together
 _CHANGES = (0.02, 0.15, 0.5)  # share of its variance that changes through depth
 _BROKEN = ((0.3, 5.0), (0.8, 5.0), (0.3, 12.0), (0.8, 12.0), (2.0, 12.0))
 """Departure from an arc (px) of an edge that broke or was eaten between sharp ends, and over how many px it goes."""
+_ROUGH = 0.15
+"""Share of its depth that a break departs from an arc by at the least (a judgement): the sizes above are for 3 px."""
 _EATEN_END = ((0.4, 4.0), (1.2, 6.0))  # the same for the eaten end of a relief
 _SPOT, _SPOT_PX, _SPOT_SHARE = 5.0, (1.5, 5.0), 0.25
 """What a spot of crust or a pit on a tool's arc costs in ln odds; how far it moves the edge (px) and over how many px;
@@ -34,7 +36,11 @@ _SPOT_SD, _SPOT_DEPTH, _SPOT_CELLS = 4.0, 0.35, 40
 _SCALLOP, _WORN, _CUT = 0.05, 0.025, np.log(20.0)
 """Share of worn hollows that are arcs with sharp ends (a judgement). The depth of what is worn falls off exponentially
 over this share of the part's radius; that of reliefs spreads evenly over its logarithm, from 2 to 40 %."""
-_ENDS = (0.15, 0.3, 0.45)  # shares of the arc that may be eaten at one of its ends
+_WORN_MORE, _BLIND = float(np.log(5.0)), 5.0
+"""Ln odds before looking: on what comes out of the ground hollows eaten outnumber those cut several times; and who cuts
+an arc into an edge cuts it through: one in 150 stops half-way (both judgements)."""
+_BLIND_SHARE, _BLIND_PLANES = 0.2, 3
+_ENDS = (0.15, 0.3, 0.45)  # shares of the arc that may be eaten at one of its ends; the first of them at both
 _MOST_CELLS = 260
 _LEAST_CELLS = 10
 
@@ -110,7 +116,15 @@ def bite_or_relief(relief: FittedCandidate, parent: FittedCandidate, worn: Sound
         at = arc & (h.stretch == k)
         mark[h.block[at], h.station[at]] = True
         marks[int(k)] = mark
+    odds -= _WORN_MORE + (_BLIND if _is_blind(relief, parent) else 0.0)
     return Verdict(odds, circle, marks)
+
+
+def _is_blind(relief: FittedCandidate, parent: FittedCandidate) -> bool:
+    """Return whether an arc leaves out a part of the depth of the outside it is cut into."""
+    mine, whole = relief.candidate, parent.candidate
+    short = max(mine.first - whole.first, whole.last - mine.last)
+    return short > max(_BLIND_PLANES, _BLIND_SHARE * (whole.last - whole.first + 1))
 
 
 def _weighed(
@@ -221,6 +235,7 @@ def _tool(
     whole = np.zeros(len(h.lost), dtype=bool)
     options = [(whole, 0.0)]
     ends = [m for share in _ENDS for m in (h.inside & (h.order < share), h.inside & (h.order > 1 - share))]
+    ends.append(h.inside & (np.abs(h.order - 0.5) > 0.5 - _ENDS[0]))
     options += [(m, -float(np.log(len(ends)))) for m in ends if m.any()]
     spots = _spots(edge, h, start, base)
     if spots is not None:
@@ -245,9 +260,9 @@ def _tool(
                 for a, reach in _EATEN_END
             ]
             log = float(logsumexp(logs)) - float(np.log(len(logs)))
-            # wear takes more metal away than the tool did, never less
-            less = np.minimum(off + 2 * np.hypot(h.sd, _MODEL_PX), 0) / np.hypot(h.sd, _MODEL_PX)
-            log -= 0.5 * float((less[eaten] ** 2).sum())
+            # wear takes more metal away than the tool did, never less, but for spots of crust
+            less = np.minimum(off + 2 * np.hypot(h.sd, _MODEL_PX), 0) / np.hypot(h.sd, _MODEL_PX) * eaten
+            log -= min(0.5 * float((less**2).sum()), _SPOT * _patches(h, less < 0))
         else:
             log = _evidence(off, fixed)
         tries.append((log + cost + weight, circle, keep & h.on_arc))
@@ -305,9 +320,10 @@ def _broken(edge: ReliefEdge, h: _Hollow, circle: Floats, base: Floats, depth: F
     off, jac = edge.off(circle), edge.slopes(circle)
     fixed = base + (jac * _RANGE_PX**2) @ jac.T
     near = h.inside[:, None] & h.inside[None, :]
+    rough = max(1.0, _ROUGH * float(np.percentile(h.lost[h.inside], 90)) / _BROKEN[0][0])
     logs = [
         _evidence(off, fixed + size**2 * _kernel(h.place, h.place, reach) * near * (1 - change + change * depth))
-        for size, reach in _BROKEN
+        for size, reach in ((rough * size, reach) for size, reach in _BROKEN)
         for change in _CHANGES[1:]
     ]
     return float(logsumexp(logs)) - float(np.log(len(logs)))

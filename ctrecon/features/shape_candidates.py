@@ -25,6 +25,8 @@ _NEAR_PX, _ALL_SOUND, _MOSTLY = 0.6, 0.95, 0.6
 _PRIOR = {3: -1.0, 5: -2.0, 6: -1.0, 8: -1.0}
 _PRIOR_RARE = -5.0
 """Ln odds of a regular polygon against the other shapes before looking (common practice, no source)."""
+_PRIOR_HOLE = -4.0
+"""More of that for holes: a drill makes a round one in no time, a polygon wants a broach or a file (the same)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,8 +81,10 @@ def contestants(
     edges = [_edge_px(shape) for _, shape, *_ in runs]
     logs = compare([m for *_, m in runs], max(level, sharp), edges_px=edges)
     return [
-        Contestant(kind, _as_fitted(shape, fit), fit, log - _cost(shape, fit) + prior_of(shape))
-        if shape is not candidate.shape else Contestant(kind, shape, fit, log - _cost(shape, fit) + prior_of(shape))
+        Contestant(
+            kind, shape if shape is candidate.shape else _as_fitted(shape, fit), fit,
+            log - _cost(shape, fit) + prior_of(shape, hole=candidate.hole),
+        )
         for (kind, shape, fit, _), log in zip(runs, logs, strict=True)
     ]  # fmt: skip
 
@@ -195,9 +199,11 @@ def _as_fitted(shape: Shape, fit: ShapeFit) -> Shape:
     return shape.fitted(fit.value)
 
 
-def prior_of(shape: Shape) -> float:
+def prior_of(shape: Shape, *, hole: bool) -> float:
     """Return the ln odds given to a shape before looking."""
-    return _PRIOR.get(shape.sides, _PRIOR_RARE) if isinstance(shape, RegularPolygon) else 0.0
+    if not isinstance(shape, RegularPolygon):
+        return 0.0
+    return _PRIOR.get(shape.sides, _PRIOR_RARE) + (_PRIOR_HOLE if hole else 0.0)
 
 
 def _cost(shape: Shape, fit: ShapeFit) -> float:

@@ -107,8 +107,10 @@ def fit_best(
     else:
         won = _refitted(candidate, best, first, data, squared, noise)
     # what only the rarity of a shape speaks against is named too, but does not make the choice undecided
-    near = [e for e in sorted(entries, key=lambda e: -e.score)
-            if e is not best and best.score - e.score + prior_of(e.shape) - prior_of(best.shape) < MARGIN]  # fmt: skip
+    def seen(entry: Contestant) -> float:
+        return entry.score - prior_of(entry.shape, hole=candidate.hole)
+
+    near = [e for e in sorted(entries, key=lambda e: -e.score) if e is not best and seen(best) - seen(e) < MARGIN]
     others = tuple(RivalShape(e.kind, best.score - e.score, sizes_px(e), e.sides) for e in near)
     if any(one.ln_odds < MARGIN for one in others):
         won = replace(won, candidate=undecided(won.candidate, others))

@@ -14,7 +14,7 @@ from ctrecon.features.small_bores import fit_small, is_small
 from ctrecon.features.two_arcs import one_arc_or_two
 from ctrecon.grey.square_up import SquaredStack
 
-__all__ = ["MARGIN", "special_case", "undecided"]
+__all__ = ["MARGIN", "round_again", "special_case", "undecided"]
 
 MARGIN = 5.0
 """Ln odds below which a choice of shape is called undecided."""
@@ -55,6 +55,23 @@ def special_case(
     if is_small(sized):
         return fit_small(sized, data, squared, noise)
     return _tapered_or_not(_one_arc_or_two(sized, data, squared, noise))
+
+
+def round_again(
+    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+) -> FittedCandidate:
+    """Judge anew, on the sound part of a worn rim, what was read from all of it: two arcs, or a taper.
+
+    `data` are the voxels beside sound cells only. What no such reading was named for stays as it is.
+    """
+    candidate = sized.candidate
+    kept = tuple(one for one in candidate.others if not one.words)
+    if len(kept) == len(candidate.others):
+        return sized
+    close = any(one.ln_odds < MARGIN for one in kept)
+    flags = tuple(f for f in candidate.flags if f != "bent_outline" and (f != "undecided" or close))
+    plain = replace(sized, candidate=replace(candidate, others=kept, flags=flags))
+    return _tapered_or_not(_one_arc_or_two(plain, data, squared, noise))
 
 
 def _one_arc_or_two(

@@ -3,6 +3,8 @@
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from ctrecon.features.candidates import Candidate, Span, trimmed
 from ctrecon.grey.square_up import SquaredStack
@@ -12,6 +14,7 @@ __all__ = ["stretched", "used_planes", "with_reach"]
 _BESIDE_PX = (2.5, 5.5)  # from the edge: clear of its blur, and near enough to be its own metal and air
 _CHANGED = 0.02  # of the contrast; a face beyond lifts or lowers metal or air by more, long before it is reached
 _LEAST = 20
+_PARTLY, _ON_PX = 0.6, 0.6  # share of an outline on its shape below which it is an arc, and how near that is
 
 
 def used_planes(candidate: Candidate) -> tuple[int, int]:
@@ -71,10 +74,28 @@ def _beside(squared: SquaredStack, candidate: Candidate, plane: int) -> tuple[fl
     away = candidate.shape.signed_distance(np.column_stack([xx.ravel(), yy.ravel()]).astype(float)).reshape(xx.shape)
     grown = candidate.growth_px * (plane - (candidate.first + candidate.last) / 2)
     away = away + grown * candidate.shape.wall_share
+    seen = np.isfinite(grey) & _on_own_side(candidate, span, xx, yy)
     sides = []
     for sign in (1, -1):
-        band = (sign * away > _BESIDE_PX[0]) & (sign * away < _BESIDE_PX[1]) & np.isfinite(grey)
+        band = (sign * away > _BESIDE_PX[0]) & (sign * away < _BESIDE_PX[1]) & seen
         sides.append(grey[band])
     if min(len(values) for values in sides) < _LEAST:
         return None
     return float(np.median(sides[0])), float(np.median(sides[1])), min(len(values) for values in sides)
+
+
+def _on_own_side(
+    candidate: Candidate, span: Span, column: NDArray[np.int64], row: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Return which pixels lie beside what there is of an arc: across its mouth air lies on either side of the circle.
+
+    Other shapes are there all round, or nearly so.
+    """
+    if not candidate.is_relief and candidate.share >= _PARTLY:
+        return np.ones(column.shape, dtype=bool)
+    assert candidate.shape is not None
+    on = span.points[np.abs(candidate.shape.signed_distance(span.points)) <= _ON_PX]
+    if not len(on):
+        return np.ones(column.shape, dtype=bool)
+    far = cKDTree(on).query(np.column_stack([column.ravel(), row.ravel()]), distance_upper_bound=_BESIDE_PX[1] + 1)[0]
+    return np.asarray(np.isfinite(far).reshape(column.shape))

@@ -20,6 +20,8 @@ __all__ = ["one_arc_or_two", "stretches_of"]
 _LEAST_GAP_DEG = 8.0
 _LEAST_ARC_DEG = 40.0
 _LEAST_ARC_PX = 10.0
+_ONE_MEANT = 3.0
+"""Ln odds for one circle before looking: of broken rims that still hang together few are bent (a judgement)."""
 _RANGE_PX = 2.0
 """How far a second arc's centre and radius may lie from the first's and still pass for it on the outline."""
 
@@ -82,7 +84,7 @@ def one_arc_or_two(
         single, double = compare([Misfit(together, d_one), Misfit(together, d_two)], level)
         settled = [max(first.u(n), rest.u(n), 1e-6) for n in ("x", "y", "radius")]
         cost = sum(max(0.0, float(np.log(2 * _RANGE_PX / (np.sqrt(2 * np.pi) * u)))) for u in settled)
-        odds = single - double + cost
+        odds = single - double + cost + _ONE_MEANT
         if best is None or odds < best[0]:
             sizes = {"first_mm": 2 * first.value("radius"), "second_mm": 2 * rest.value("radius")}
             best = odds, RivalShape("round", odds, sizes, words="two arcs of different circles")

@@ -13,7 +13,7 @@ from ctrecon.features.collect_voxels import VoxelRequest, chosen
 from ctrecon.features.edge_cells import Voxels, cells_of, with_whole_edge
 from ctrecon.features.size import FittedCandidate, fit_size, request_for
 from ctrecon.features.sound_edge import SoundEdge, fitted_shape, resettled, with_sound_spans
-from ctrecon.features.special_cases import MARGIN, special_case, undecided
+from ctrecon.features.special_cases import MARGIN, round_again, special_case, undecided
 from ctrecon.features.wear_words import wear_of
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import Circle
@@ -22,6 +22,9 @@ __all__ = ["settle_wear", "wants_whole_edge", "worn_request"]
 
 _WHOLE = 0.97  # share of an outline on its shape above which nothing is eaten that a robust fit would feel
 _KINDS = ("round", "square", "rectangular", "polygon")
+_MARGIN_WORN = 3.0
+"""Ln odds (20 to 1) wanted to call a hollow eaten: the edge says where and how deep anyway."""
+_LEAST_RADIUS_PX = 3.0  # of an arc that is looked for; a doubtful one that shrinks below is none
 _WORSE_PX = 1.0  # u of a size beyond which the sound edge is too little to measure by
 
 
@@ -57,8 +60,8 @@ def settle_wear(
     Returns
     -------
     list of FittedCandidate or None
-        In the same order; None for an arc that turned out to be eaten. A hollow whose odds lie within ln 5 stays,
-        flagged `undecided`, with the other reading beside it.
+        In the same order; None for an arc that turned out to be eaten. A hollow whose ln odds lie between -3 and 5
+        stays, flagged `undecided`, with the other reading beside it.
     """
     out: list[FittedCandidate | None] = list(sized)
     for i, one in enumerate(sized):
@@ -112,12 +115,14 @@ def _judged(
     """Return the relief measured on its sound arc, flagged where the odds are close; None where it is eaten."""
     if verdict is None:
         return relief
-    if verdict.ln_odds <= -MARGIN:
+    if verdict.ln_odds <= -_MARGIN_WORN:
         return None
     if voxels is not None and len(voxels[0]):
         relief = _on_arc(relief, verdict, edge, voxels, squared, noise)
     if verdict.ln_odds >= MARGIN:
         return relief
+    if isinstance(relief.fit, ShapeFit) and relief.fit.value("radius") < _LEAST_RADIUS_PX:
+        return None
     other = RivalShape("worn", verdict.ln_odds, {}, words="an edge that was eaten or broke, and no relief at all")
     return replace(relief, candidate=undecided(relief.candidate, (other,)))
 
@@ -132,7 +137,7 @@ def _on_arc(
     candidate = with_sound_spans(
         relief.candidate, circle, [edge.cells[k] for k in used], [marks[k] for k in used]
     )  # fmt: skip
-    fitted = _fit(candidate, voxels, squared, noise)
+    fitted = fit_size(candidate, _beside(candidate, voxels), squared, noise)
     if not isinstance(fitted.fit, ShapeFit):
         return relief
     kept = replace(relief.candidate, shape=fitted_shape(fitted) or circle)
@@ -145,10 +150,10 @@ def _clear_of_ends(marks: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return inner if inner.any(axis=0).sum() >= 3 else marks
 
 
-def _fit(candidate: Candidate, voxels: Voxels, squared: SquaredStack, noise: float) -> FittedCandidate:
+def _beside(candidate: Candidate, voxels: Voxels) -> Voxels:
+    """Return the voxels beside the sound cells of a candidate that has a shape."""
     want = request_for(candidate)
-    assert want is not None
-    return fit_size(candidate, chosen(want, voxels), squared, noise)
+    return voxels if want is None else chosen(want, voxels)
 
 
 def _again(
@@ -159,7 +164,8 @@ def _again(
     if all(s.all() for s in sound):
         return one
     candidate = with_sound_spans(one.candidate, edge.shape, edge.cells, sound)
-    again = _fit(candidate, voxels, squared, noise)
+    beside = _beside(candidate, voxels)
+    again = fit_size(candidate, beside, squared, noise)
     fit = again.fit
     sizes = ("radius", "a", "b", "inradius")
     if not isinstance(fit, ShapeFit) or any(n in sizes and fit.u(n) > _WORSE_PX for n in fit.names):
@@ -170,7 +176,7 @@ def _again(
         # its two widths may read otherwise now
         plain = replace(again, candidate=replace(again.candidate, others=(), flags=_less(again.candidate.flags)))
         return special_case(plain, voxels, squared, noise)
-    return again
+    return round_again(again, beside, squared, noise) if one.candidate.is_round else again
 
 
 def _less(flags: tuple[str, ...]) -> tuple[str, ...]:

@@ -44,6 +44,8 @@ _FORM, _FORM_PX = 0.01, 0.6
 _TIGHT, _STUBBY = 0.4, 1.12
 _ROUND_END = 0.47
 """Corner radius over width from which a rectangle has round ends and no flats between them."""
+_SIDE_SEEN, _LITTLE, _LITTLE_PX, _STRAIGHT = 0.25, 0.12, 8.0, 1.25
+"""Share of a side that must show; the share and px that will do for one of four, if it is straight (judgements)."""
 _NEARER = 0.6
 """Where an oval passes near a circle it lies this much nearer to the outline; two bites in a bore only look oval."""
 _ESTIMATE_OVAL: Callable[[Floats], Any] = EllipseModel.from_estimate
@@ -267,9 +269,9 @@ def _rivals(
                 behind = min(behind, best - _odds_of_polygon(one.sides, circle, waves))
             if behind < _CLEAR:
                 polygons.append((behind, one))
-        elif isinstance(one, Circle) and isinstance(chosen, RegularPolygon) and waves is not None:
-            if _odds_of_polygon(chosen.sides, one, waves) < _CLEAR:
-                out.append((kind, one))
+        elif isinstance(one, Circle) and isinstance(chosen, RegularPolygon):
+            # a round hole that is eaten has waves, too: what the sound part of it says the grey values know
+            out.append((kind, one))
         elif behind < _CLEAR and not (isinstance(chosen, Circle) and waves and abs(waves.size[4]) < 4.5 * waves.u):
             out.append((kind, one))
     out += [("polygon", one) for _, one in sorted(polygons, key=lambda item: item[0])[:3]]
@@ -298,13 +300,30 @@ def _fills(kind: str, shape: Shape, points: Floats, tolerance: float) -> bool:
         spread = [float(np.ptp(across[side == k])) if (side == k).any() else 0.0 for k in range(shape.sides)]
         seen_sides = sum(one > 0.4 * length - 1.5 for one in spread)
         return bool(seen_sides >= shape.sides - (shape.sides > 6))
-    u, v = shape.own_axes(on)
+    return _four_sides(shape, points, tolerance)
+
+
+def _four_sides(shape: Rectangle, points: Floats, tolerance: float) -> bool:
+    """Return whether all four sides show; of one, reliefs and lost corners may leave little, if that is straight.
+
+    A round end that touches a side's line leaves it ever faster: twice as far off there is half as much more of it.
+    """
+    u, v = shape.own_axes(points)
+    little = 0
     for mine, half, along, length in (
         (u, shape.a / 2, v, shape.b), (-u, shape.a / 2, v, shape.b),
         (v, shape.b / 2, u, shape.a), (-v, shape.b / 2, u, shape.a),
     ):  # fmt: skip
-        seen = along[np.abs(mine - half) <= tolerance]
-        if len(seen) < 3 or np.ptp(seen) < 0.25 * (length - 2 * shape.corner_radius):
+        off, flat = np.abs(mine - half), length - 2 * shape.corner_radius
+        beside = np.abs(along) <= length / 2 + tolerance
+        seen = along[beside & (off <= tolerance)]
+        if len(seen) < 3 or np.ptp(seen) < _LITTLE * flat:
+            return False
+        if np.ptp(seen) >= _SIDE_SEEN * flat:
+            continue
+        little += 1
+        straight = (beside & (off <= 2 * tolerance)).sum() < _STRAIGHT * len(seen)
+        if little > 1 or np.ptp(seen) < _LITTLE_PX or not straight:
             return False
     return True
 

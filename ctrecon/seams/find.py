@@ -19,6 +19,7 @@ from ctrecon.seams.other_material import grey_inside
 from ctrecon.seams.outline_fit import OutlineFit, band_of, fit_outline
 from ctrecon.seams.paths import SeamShape
 from ctrecon.seams.refine import SET, SeamCandidate, grown, refine, sampled
+from ctrecon.seams.rod import rod_round
 from ctrecon.seams.search import Centre, judged_without_itself, search
 from ctrecon.seams.sets import SetLead, mates_of, most_z, refine_set, search_sets
 from ctrecon.seams.to_feature import seam_draft
@@ -144,7 +145,10 @@ def _next_seam(
         strength = SeamStrength(round(lead.z, 2), float(f"{chance:.3g}"), round(form.filled_share, 2), sides)
         planes = _planes(field, lead)
         inside = grey_inside(squared, fit.shape, depths.first, depths.last)
-        found = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2, inside)
+        rod = rod_round(squared, fit.shape, depths.first, depths.last) if inside and inside.other_material else None
+        if rod is not None:
+            fit = replace(fit, shape=rod.shape, u=rod.u, growth=0.0, u_growth=0.0)
+        found = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2, inside, stepped=rod is not None)
         covered = _near(squared, field, replace(lead, shape=fit.shape, growth=fit.growth))
         if inside is not None and inside.other_material:  # nothing more is looked for in it
             covered |= _within(squared, fit.shape)

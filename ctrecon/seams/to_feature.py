@@ -28,7 +28,7 @@ _WIDEST_PX = 0.5  # a step of grey passes for a gap of about its height times th
 
 def seam_draft(
     squared: SquaredStack, fit: OutlineFit, depths: Depths, strength: SeamStrength, fitted_at: float,
-    inside: Inside | None = None,
+    inside: Inside | None = None, *, stepped: bool = False,
 ) -> MeasuredFeature:  # fmt: skip
     """Turn a measured seam into a record with the candidate behind it; sizes are given at the seam's middle.
 
@@ -38,6 +38,8 @@ def seam_draft(
         Plane at which the outline was fitted.
     inside : Inside or None
         How the grey inside differs from that around; what is another material has no gap wider than its blur.
+    stepped : bool
+        Whether the shape is that of a step of grey: what looked like a gap was the step's flank.
     """
     pitch, step = squared.pitch_mm, squared.depth_step_mm
     single = len(squared.survey.stack) == 1
@@ -55,7 +57,7 @@ def seam_draft(
     flags = (("seam_bright",) if fit.thickness < 0 else ()) + (("tapered",) if tapered else ())
     other = inside is not None and inside.other_material
     flags += ("other_material",) if other else ()
-    gap = None if other and abs(fit.thickness) > _WIDEST_PX else fit
+    gap = None if other and (stepped or abs(fit.thickness) > _WIDEST_PX) else fit
     u_length = float(np.hypot(depths.u_first, depths.u_last))
     whole = ("depth_from_mm", "depth_to_mm", "length_mm")
     feature = Feature(

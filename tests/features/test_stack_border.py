@@ -46,3 +46,17 @@ def test_faces_are_kept_clear_of() -> None:
     outside = next(f for f in part.features if f.kind == "round_outside")
     assert outside.diameter_mm is not None
     assert outside.diameter_mm.value == pytest.approx(5.0, abs=0.006)
+
+
+def test_an_arc_stops_at_the_faces() -> None:
+    """Across the mouth of a relief lies air, within the plate and beyond: its planes end with the plate all the same."""
+    z, y, x = np.mgrid[:34, :84, :96].astype(float)
+    body = np.clip(32.0 - np.abs(x - 47.2) + 0.5, 0, 1) * np.clip(26.0 - np.abs(y - 41.4) + 0.5, 0, 1)
+    body *= np.clip(np.hypot(x - 73.0, y - 41.0) - 11.0 + 0.5, 0, 1) * np.clip(8.3 - np.abs(z - 16.6) + 0.5, 0, 1)
+    grey = ndimage.gaussian_filter(body, 0.8) + 0.06 * np.random.default_rng(8).standard_normal(body.shape)
+    part = measure_stack(SliceStack.from_array(grey.astype(np.float32), voxel_mm=(0.1, 0.1, 0.1))).part
+    relief = next(f for f in part.features if f.kind == "arc_outside")
+    assert relief.diameter_mm is not None
+    assert relief.x_mm is not None
+    assert relief.diameter_mm.value == pytest.approx(2.2, abs=0.02)
+    assert relief.x_mm.value == pytest.approx(7.3, abs=0.01)

@@ -149,6 +149,20 @@ def test_a_broken_corner_leaves_the_rectangle_whole() -> None:
     assert found.share < 0.95
 
 
+def test_a_relief_and_a_lost_corner_leave_little_of_a_side() -> None:
+    """A plate of 110 x 60 keeps its sizes where they leave a fifth of one side; with a round end it is none."""
+    plate = shapely.box(0, 0, 110, 60)
+    eaten = plate - shapely.Point(110, 27).buffer(17.0) - shapely.Polygon([(111, 46), (111, 61), (96, 61)])
+    left = eaten.exterior.intersection(shapely.LineString([(110, 0), (110, 60)])).length
+    assert 0.15 * 60 < left < 0.22 * 60
+    found = choose_shape(walk(list(eaten.exterior.coords)))
+    assert found.kind == "rectangular"
+    assert isinstance(found.shape, Rectangle)
+    assert sorted((found.shape.a, found.shape.b)) == pytest.approx([60.0, 110.0], abs=0.2)
+    tongue = shapely.union(shapely.box(0, 0, 80, 60), shapely.Point(80, 30).buffer(30.0))
+    assert choose_shape(walk(list(tongue.exterior.coords))).kind != "rectangular"
+
+
 @pytest.mark.parametrize(("radius", "hole"), [(12.0, True), (31.0, False)])
 def test_a_fifth_of_the_rim_eaten_is_no_slot_and_no_oval(radius: float, hole: bool) -> None:
     """A rim eaten 1.5 px deep over a fifth of its way round stays round, its radius that of the sound rim."""

@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.seams.other_material import grey_inside
+from ctrecon.seams.rod import rod_round
 from ctrecon.shapes import Circle, Rectangle
 
 
@@ -56,3 +57,21 @@ def test_a_line_in_cupped_metal_is_none(radius: float, x: float) -> None:
         )
         is None
     )
+
+
+@pytest.mark.parametrize("radius", [5.4, 9.0])
+@pytest.mark.parametrize("grey", [0.45, 0.7, 1.3, 1.6])
+def test_a_rod_has_the_outline_of_its_step(radius: float, grey: float) -> None:
+    """A line on the flank of the step, round or square, gives way to the rod's circle: place and radius to 0.7 px."""
+    squared = cast("SquaredStack", Painted(radius, grey))
+    for line in (Circle(85.0, 60.0, 0.7 * radius), Rectangle(85.3, 60.0, 1.1 * radius, 1.1 * radius, 20.0)):
+        found = rod_round(squared, line, 2.0, 17.0)
+        assert found is not None
+        assert found.shape.radius == pytest.approx(radius, abs=0.7)
+        assert np.hypot(found.shape.x - 85, found.shape.y - 60) < 0.8
+        assert 0.2 <= found.u[2] < 0.5
+
+
+def test_even_metal_has_no_rod() -> None:
+    """Where the grey inside a line is that around it there is no step to trace."""
+    assert rod_round(cast("SquaredStack", Painted(6.0, 1.0)), Circle(85.0, 60.0, 6.0), 2.0, 17.0) is None
