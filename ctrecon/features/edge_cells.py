@@ -22,8 +22,9 @@ Voxels = tuple[Floats, Floats, Floats, Floats]
 _BAND_PX = 4.5
 _FINE_PX = 0.7  # steps of the outlines that candidates carry
 _GROUP = 3  # fine steps to a cell: about two pixels, two to three times the blur
+_FEWEST = 18  # cells of a short outline: with fewer, a bite and the cells beside it would leave nothing sound
 CELL_PX = _FINE_PX * _GROUP
-"""Length of a cell along its outline, px."""
+"""Length of a cell along its outline, px; cells of an outline shorter than 38 px are shorter."""
 _LEAST_PLANES, _MOST_BLOCKS = 4, 5
 _MOST_VOXELS = 60_000
 _STEPS = 5
@@ -131,7 +132,7 @@ def cells_of(one: FittedCandidate, voxels: Voxels, squared: SquaredStack, noise:
         block = np.clip(np.searchsorted(first - 0.5, plane[at], side="right") - 1, 0, blocks - 1)
         grown = growth * (plane[at] - (span.first + span.last) / 2) * ratio
         cells = _cells(span, candidate.metal_outside, column[at], row[at], grown, grey[at], block, blocks,
-                       fit.value("blur"), noise)  # fmt: skip
+                       fit.value("blur"), noise, fit.value("air"))  # fmt: skip
         if cells is not None:
             moved = -growth * ((span.first + span.last) / 2 - one.middle) * ratio
             out.append(EdgeCells(span, cells[0] - moved * cells[1], cells[1], cells[2], cells[3],
@@ -153,13 +154,14 @@ def _near(candidate: Candidate, voxels: Voxels) -> Voxels:
 
 def _cells(
     span: Span, hole: bool, column: Floats, row: Floats, grown: Floats, grey: Floats, block: NDArray[np.int64],
-    blocks: int, blur: float, noise: float,
+    blocks: int, blur: float, noise: float, narrow_air: float,
 ) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.int64]] | None:  # fmt: skip
     points = span.points
-    stations = len(points) // _GROUP
+    group = int(np.clip(len(points) // _FEWEST, 1, _GROUP))
+    stations = len(points) // group
     if stations < 12:
         return None
-    fine = np.minimum(np.arange(len(points)) // _GROUP, stations - 1)
+    fine = np.minimum(np.arange(len(points)) // group, stations - 1)
     normal = _into_metal(points, hole)
     far, nearest = cKDTree(points).query(np.column_stack([column, row]), distance_upper_bound=_BAND_PX)
     seen = np.isfinite(far)
@@ -168,6 +170,7 @@ def _cells(
     t = (place * normal[nearest]).sum(axis=1) + grown
     station = fine[nearest]
     air = _level(grey, station, stations, (t > -_FLAT[1]) & (t < -_FLAT[0]))
+    air[~np.isfinite(air)] = narrow_air  # a hole too narrow to show its air: what the fit made of it
     metal = _level(grey, station, stations, (t > _FLAT[0]) & (t < _FLAT[1]))
     contrast = metal - air
     good = contrast[station] > 0.2

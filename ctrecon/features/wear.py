@@ -12,6 +12,7 @@ from ctrecon.features.candidates import Candidate, RivalShape
 from ctrecon.features.collect_voxels import VoxelRequest, chosen
 from ctrecon.features.edge_cells import Voxels, cells_of, with_whole_edge
 from ctrecon.features.size import FittedCandidate, fit_size, request_for
+from ctrecon.features.small_bores import fit_small, is_small
 from ctrecon.features.sound_edge import SoundEdge, fitted_shape, resettled, with_sound_spans
 from ctrecon.features.special_cases import MARGIN, special_case, undecided
 from ctrecon.features.wear_words import wear_of
@@ -164,8 +165,10 @@ def _again(
     sizes = ("radius", "a", "b", "inradius")
     if not isinstance(fit, ShapeFit) or any(n in sizes and fit.u(n) > _WORSE_PX for n in fit.names):
         return one
+    if is_small(again, damaged=True):
+        again = fit_small(again, chosen(request_for(candidate), voxels), squared, noise)
     share = min(one.candidate.share, float(np.mean([s.mean() for s in sound])))
-    again = replace(again, candidate=replace(one.candidate, shape=fitted_shape(again), share=share))
+    again = replace(again, candidate=replace(one.candidate, shape=fitted_shape(again), share=share, flags=again.candidate.flags))
     if one.candidate.has_flats and not one.candidate.rivals:
         # its two widths may read otherwise now
         plain = replace(again, candidate=replace(again.candidate, others=(), flags=_less(again.candidate.flags)))
