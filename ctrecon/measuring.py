@@ -12,8 +12,8 @@ from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_percent
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
-from ctrecon.features.budget import edge_u_px
 from ctrecon.features.behind_gap import ends_behind_gaps
+from ctrecon.features.budget import edge_u_px
 from ctrecon.features.build import MeasuredFeature, build_features, order_features
 from ctrecon.features.candidates import find_candidates
 from ctrecon.features.carried_on import plan_ends

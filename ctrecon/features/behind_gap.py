@@ -1,4 +1,4 @@
-"""Ends that lie behind a gap: what ends an outside to the eye is its neighbour's face, its own lies a seam farther in."""
+"""Ends behind a gap: what ends an outside to the eye is its neighbour's face, its own lies a seam farther in."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
