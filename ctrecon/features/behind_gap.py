@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -61,12 +62,12 @@ def _moved(
         off = abs(end.value + sign * wide.value / 2 - at.value)
         if off > _NEAR_PX * pitch_mm + 3 * float(np.hypot(end.u, at.u or 0.0)):
             continue
-        moved = Measured(end.value + sign * wide.value, float(np.hypot(end.u, wide.u)))
-        length = feature.length_mm
-        if length is not None:
-            length = Measured(length.value - wide.value, float(np.hypot(length.u or 0.0, wide.u)))
+        moved: dict[str, Any] = {name: Measured(end.value + sign * wide.value, float(np.hypot(end.u, wide.u)))}
+        if feature.length_mm is not None:
+            u = float(np.hypot(feature.length_mm.u or 0.0, wide.u))
+            moved["length_mm"] = Measured(feature.length_mm.value - wide.value, u)
         shift = sign * wide.value / step_mm
         low, high = draft.depths
         depths = (low + shift, high) if sign > 0 else (low, high + shift)
-        return replace(draft, feature=replace(feature, length_mm=length, **{name: moved}), depths=depths)
+        return replace(draft, feature=replace(feature, **moved), depths=depths)
     return draft

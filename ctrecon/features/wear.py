@@ -165,8 +165,9 @@ def _again(
     sizes = ("radius", "a", "b", "inradius")
     if not isinstance(fit, ShapeFit) or any(n in sizes and fit.u(n) > _WORSE_PX for n in fit.names):
         return one
-    if is_small(again, damaged=True):
-        again = fit_small(again, chosen(request_for(candidate), voxels), squared, noise)
+    want = request_for(candidate)
+    if want is not None and is_small(again, damaged=True):
+        again = fit_small(again, chosen(want, voxels), squared, noise)
     share = min(one.candidate.share, float(np.mean([s.mean() for s in sound])))
     own = replace(one.candidate, shape=fitted_shape(again), share=share, flags=again.candidate.flags)
     again = replace(again, candidate=own)
