@@ -12,14 +12,16 @@ from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_percent
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
+from ctrecon.features.behind_gap import ends_behind_gaps
 from ctrecon.features.budget import edge_u_px
 from ctrecon.features.build import MeasuredFeature, build_features, order_features
 from ctrecon.features.candidates import find_candidates
+from ctrecon.features.carried_on import plan_ends
 from ctrecon.features.collect_voxels import VoxelRequest, chosen, collect_voxels
 from ctrecon.features.cross_holes import find_cross_holes
 from ctrecon.features.cut_through import join_over_cuts
 from ctrecon.features.edge_cells import Voxels
-from ctrecon.features.ends import End, EndPlan, end_request, fit_end, plan_end
+from ctrecon.features.ends import End, EndPlan, end_request, fit_end
 from ctrecon.features.form_and_relations import with_form_and_relations
 from ctrecon.features.pictures import make_pictures
 from ctrecon.features.pores import without_pores
@@ -146,6 +148,10 @@ def measure_stack(
         axis = part_axis(squared, slopes, u_slope)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
     seams = _find_seams(squared, drafts) if axis is not None or len(stack) == 1 else []
+    sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
+    drafts = ends_behind_gaps(
+        drafts, seams, sides, pitch_mm=squared.pitch_mm, depth_step_mm=squared.depth_step_mm
+    )  # fmt: skip
     across = find_cross_holes(squared, [one.candidate for one in sized], survey.noise_rel) if axis is not None else []
     ordered = order_features([*drafts, *seams, *across])
     features = tuple(d.feature for d in ordered)
@@ -166,7 +172,6 @@ def measure_stack(
         unknown={} if axis is not None else {"axis": _why_no_axis(survey)},
         image=None if artefacts is None else _image(artefacts),
     )
-    sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
     part = with_sensitivity(part, {d.feature.id: sides[id(d.sized)] for d in ordered if id(d.sized) in sides})
     part = with_form_and_relations(part, squared, ordered, survey.noise_rel, progress=progress)
     return Measurement(part, make_pictures(squared, ordered), make_seam_pictures(squared, ordered))
@@ -225,10 +230,9 @@ def _find(
     sized = [one for one in settled if one is not None]
     single = len(survey.stack) == 1
     no_depth = End(None, None, "a single slice has no depth")
-    plans = [
-        (no_depth, no_depth) if single else (plan_end(squared, c, at_start=True), plan_end(squared, c, at_start=False))
-        for c in candidates
-    ]
+    plans: list[tuple[EndPlan | End, EndPlan | End]] = (
+        [(no_depth, no_depth) for _ in candidates] if single else plan_ends(squared, candidates)
+    )
     return squared, sized, plans
 
 

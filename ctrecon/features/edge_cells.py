@@ -1,5 +1,6 @@
 """Where an outline really runs, cell by cell along it and through depth, read from the original voxels."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,20 +17,22 @@ from ctrecon.features.size import FittedCandidate
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.grey.square_up import SquaredStack
 
-__all__ = ["CELL_PX", "EdgeCells", "Voxels", "cells_of", "with_whole_edge"]
+__all__ = ["CELL_PX", "EdgeCells", "Voxels", "cells_of", "levelled", "with_whole_edge"]
 
 Voxels = tuple[Floats, Floats, Floats, Floats]
 _BAND_PX = 4.5
 _FINE_PX = 0.7  # steps of the outlines that candidates carry
 _GROUP = 3  # fine steps to a cell: about two pixels, two to three times the blur
+_FEWEST = 18  # cells of a short outline: with fewer, a bite and the cells beside it would leave nothing sound
 CELL_PX = _FINE_PX * _GROUP
-"""Length of a cell along its outline, px."""
+"""Length of a cell along its outline, px; cells of an outline shorter than 38 px are shorter."""
 _LEAST_PLANES, _MOST_BLOCKS = 4, 5
 _MOST_VOXELS = 60_000
 _STEPS = 5
 _LEAST_NOISE = 0.002  # share of the contrast: eight-bit grey has no less
 _FARTHEST_PX = 3.2  # an edge farther than this from the outline of its stretch lies outside the band that was read
 _FLAT = (2.5, 4.5)  # px from the edge where only air or only metal counts, and other edges are not near
+_LEAST_STEP = 0.2  # contrasts; what rises by less is no edge
 _LEVEL_CELLS = 13  # cells over which air and metal are taken as even
 
 
@@ -40,7 +43,8 @@ class EdgeCells:
     `points` (S, 2) and `normal` (S, 2; into the metal) are px of the part grid at the feature's own middle;
     `offset` (B, S) tells how far deeper in the metal than its station the edge lies at half height, NaN where it
     is not seen, `u` how well if neighbouring voxels share no noise. `planes` (B, 2) are the first and last plane of
-    each block, `fine` (N,) the station of each point of the span's outline.
+    each block, `fine` (N,) the station of each point of the span's outline; `levels` (2, S) are air and metal beside
+    each station.
     """
 
     span: Span
@@ -50,6 +54,7 @@ class EdgeCells:
     u: Floats
     planes: NDArray[np.int64]
     fine: NDArray[np.int64]
+    levels: Floats
 
     @property
     def places(self) -> Floats:
@@ -131,12 +136,31 @@ def cells_of(one: FittedCandidate, voxels: Voxels, squared: SquaredStack, noise:
         block = np.clip(np.searchsorted(first - 0.5, plane[at], side="right") - 1, 0, blocks - 1)
         grown = growth * (plane[at] - (span.first + span.last) / 2) * ratio
         cells = _cells(span, candidate.metal_outside, column[at], row[at], grown, grey[at], block, blocks,
-                       fit.value("blur"), noise)  # fmt: skip
+                       fit.value("blur"), noise, fit.value("air"))  # fmt: skip
         if cells is not None:
             moved = -growth * ((span.first + span.last) / 2 - one.middle) * ratio
             out.append(EdgeCells(span, cells[0] - moved * cells[1], cells[1], cells[2], cells[3],
-                                 np.column_stack([first[:-1], first[1:] - 1]), cells[4]))  # fmt: skip
+                                 np.column_stack([first[:-1], first[1:] - 1]), cells[4], cells[5]))  # fmt: skip
     return out
+
+
+def levelled(cells: Sequence[EdgeCells], voxels: Voxels) -> Voxels:
+    """Return the voxels with the grey of each as a share of the step from air to metal beside its own cell.
+
+    A fit takes air and metal as straight over the whole feature. Cupping bends them by a tenth along a long flat; where
+    only some of the flat is sound, that would move the edge.
+    """
+    column, row, plane, grey = voxels
+    out = grey.astype(float)
+    for one in cells:
+        low, high = one.planes[0, 0] - 0.5, one.planes[-1, 1] + 0.5
+        at = np.flatnonzero((plane >= low) & (plane <= high))
+        _, nearest = cKDTree(one.span.points).query(np.column_stack([column[at], row[at]]))
+        air, metal = one.levels[:, one.fine[nearest]]
+        step = metal - air
+        good = step > _LEAST_STEP
+        out[at[good]] = (out[at[good]] - air[good]) / step[good]
+    return column, row, plane, out
 
 
 def _near(candidate: Candidate, voxels: Voxels) -> Voxels:
@@ -153,13 +177,14 @@ def _near(candidate: Candidate, voxels: Voxels) -> Voxels:
 
 def _cells(
     span: Span, hole: bool, column: Floats, row: Floats, grown: Floats, grey: Floats, block: NDArray[np.int64],
-    blocks: int, blur: float, noise: float,
-) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.int64]] | None:  # fmt: skip
+    blocks: int, blur: float, noise: float, narrow_air: float,
+) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.int64], Floats] | None:  # fmt: skip
     points = span.points
-    stations = len(points) // _GROUP
+    group = int(np.clip(len(points) // _FEWEST, 1, _GROUP))
+    stations = len(points) // group
     if stations < 12:
         return None
-    fine = np.minimum(np.arange(len(points)) // _GROUP, stations - 1)
+    fine = np.minimum(np.arange(len(points)) // group, stations - 1)
     normal = _into_metal(points, hole)
     far, nearest = cKDTree(points).query(np.column_stack([column, row]), distance_upper_bound=_BAND_PX)
     seen = np.isfinite(far)
@@ -168,9 +193,10 @@ def _cells(
     t = (place * normal[nearest]).sum(axis=1) + grown
     station = fine[nearest]
     air = _level(grey, station, stations, (t > -_FLAT[1]) & (t < -_FLAT[0]))
+    air[~np.isfinite(air)] = narrow_air  # a hole too narrow to show its air: what the fit made of it
     metal = _level(grey, station, stations, (t > _FLAT[0]) & (t < _FLAT[1]))
     contrast = metal - air
-    good = contrast[station] > 0.2
+    good = contrast[station] > _LEAST_STEP
     t, grey, station, block = t[good], grey[good], station[good], block[good]
     share = (grey - air[station]) / contrast[station]
     cell, count = block * stations + station, blocks * stations
@@ -189,11 +215,11 @@ def _cells(
     towards = np.array([normal[fine == k].mean(axis=0) for k in range(stations)])
     towards /= np.maximum(np.hypot(*towards.T), 1e-9)[:, None]
     levels = np.broadcast_to(contrast, (blocks, stations))
-    u = noise / np.maximum(levels, 0.2) / np.sqrt(np.maximum(info.reshape(blocks, stations), 1e-9))
+    u = noise / np.maximum(levels, _LEAST_STEP) / np.sqrt(np.maximum(info.reshape(blocks, stations), 1e-9))
     offset = offset.reshape(blocks, stations)
-    lost = (np.abs(offset) > _FARTHEST_PX) | (u > 0.6) | ~(levels > 0.2)
+    lost = (np.abs(offset) > _FARTHEST_PX) | (u > 0.6) | ~(levels > _LEAST_STEP)
     offset[lost] = np.nan
-    return middle, towards, offset, u, fine
+    return middle, towards, offset, u, fine, np.array([air, metal])
 
 
 def _into_metal(points: Floats, hole: bool, reach: int = 2) -> Floats:

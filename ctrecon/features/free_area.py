@@ -19,7 +19,12 @@ __all__ = ["GreyArea", "area_of_grey", "free_area"]
 
 _BAND_PX = 3.0  # beside the outline: three times the blur, so that all of it is in the sum
 _LEVEL_PX = 5.5  # out to here, beyond the band, air and metal are read
+_MORE_PX = 1.5  # by how much band and levels reach farther on outsides: contours fill the gaps between fine teeth
+_ROOM_PX2 = 1600.0  # area from which an outside has the room for it
 _EVEN_PX = 6.0  # width over which air and metal may change
+_SHADE_PX = 12.0  # out to here the metal shows how it shades towards its edge, as cupping makes it
+_SHADE_PIXELS = 200  # fewer do not tell that from noise
+_MOST_SHADE = 0.2  # contrasts; what differs by more is no shading
 _BLOCKS = 8  # of depth: their scatter is the noise of the figure
 _TWO_BLOCKS = 4.0  # Student's factor for two is beyond all use
 _SECTORS = 8
@@ -104,7 +109,7 @@ def area_of_grey(plane: Floats, points: Floats) -> tuple[Floats, float]:
 class _Band:
     """Pixels by an outline: `near` it, `inside` beyond that, and where grey is even within and without it.
 
-    `even` and `weight` belong to the two sides, inside first; `typical` is their grey.
+    `even` and `weight` belong to the two sides, inside first; `trend` is how their grey shades, `typical` what is left.
     """
 
     near: NDArray[np.bool_]
@@ -112,6 +117,7 @@ class _Band:
     even: tuple[NDArray[np.bool_], NDArray[np.bool_]]
     weight: tuple[Floats, Floats]
     typical: tuple[float, float]
+    trend: tuple[Floats, Floats]
     length: float
 
     @classmethod
@@ -124,23 +130,31 @@ class _Band:
         inside = np.asarray(shapely.contains_xy(polygon, pixels)).reshape(plane.shape)
         away = _away(even_points(points), plane.shape)
         other = _to_others(plane, points)
-        near = (away <= _BAND_PX) & (away <= other)
-        beside = (away > _BAND_PX) & (away <= _LEVEL_PX) & (other > _BAND_PX)
         close = (away > 0.5) & (away <= _BAND_PX)
         metal_in = _mean(plane, inside & close) > _mean(plane, ~inside & close)
-        sides = [_even(plane, beside & s, m) for s, m in ((inside, metal_in), (~inside, not metal_in))]
+        more = _MORE_PX if metal_in and polygon.area > _ROOM_PX2 else 0.0
+        band = _BAND_PX + more
+        near = (away <= band) & (away <= other)
+        beside = (away > band) & (away <= _LEVEL_PX + more) & (other > band)
+        signed = np.where(inside == metal_in, away, -away)
+        shading = _shading(plane, (signed > band) & (signed <= _SHADE_PX) & (other > band), bent=metal_in)
+        trend = (shading, np.zeros(plane.shape)) if metal_in else (np.zeros(plane.shape), shading)
+        sides = [
+            _even(plane - t, beside & s, m)
+            for t, s, m in zip(trend, (inside, ~inside), (metal_in, not metal_in), strict=True)
+        ]
         length = float(np.hypot(*np.diff(np.vstack([points, points[:1]]), axis=0).T).sum())
         (even_in, typical_in), (even_out, typical_out) = sides
         weight = (_spread(even_in.astype(float)), _spread(even_out.astype(float)))
-        return cls(near, inside & ~near, (even_in, even_out), weight, (typical_in, typical_out), length)
+        return cls(near, inside & ~near, (even_in, even_out), weight, (typical_in, typical_out), trend, length)
 
     def sum(self, plane: Floats) -> Floats:
         """Return the area (px²) within the outline and the column and row of its middle."""
         row, column = np.nonzero(self.near)
         levels = []
-        for even, weight, typical in zip(self.even, self.weight, self.typical, strict=True):
-            total = _spread(np.where(even, plane - typical, 0.0))
-            levels.append(typical + total[row, column] / (weight[row, column] + 1e-3))
+        for even, weight, typical, trend in zip(self.even, self.weight, self.typical, self.trend, strict=True):
+            total = _spread(np.where(even, plane - trend - typical, 0.0))
+            levels.append((trend + typical)[row, column] + total[row, column] / (weight[row, column] + 1e-3))
         step = levels[0] - levels[1]
         step = np.where(np.abs(step) > 0.2, step, np.copysign(1.0, step))
         share = (plane[row, column] - levels[1]) / step
@@ -161,12 +175,34 @@ class _Band:
         return float(np.std(means)) * _BAND_PX / 2 if len(means) > 1 else 0.0
 
 
+def _shading(plane: Floats, metal: NDArray[np.bool_], *, bent: bool) -> Floats:
+    """Return how metal shades over the plane, zero on the mean: straight, or as cupping does about its own middle.
+
+    Metal is seen at its level only some px within its edge; at the edge itself, and out to the tips of teeth, cupping
+    has made it brighter than there.
+    """
+    row, column = np.nonzero(metal)
+    if len(row) < _SHADE_PIXELS:
+        return np.zeros(plane.shape)
+    grey = plane[row, column]
+    keep = np.abs(grey - np.median(grey)) < _MOST_SHADE
+    y, x = row[keep].mean(), column[keep].mean()
+    rows, columns = np.indices(plane.shape)
+    v, u = (rows - y) / _SHADE_PX, (columns - x) / _SHADE_PX
+    forms = np.stack([u, v, u * u + v * v] if bent else [u, v])
+    own = forms[:, row[keep], column[keep]]
+    own_mean = own.mean(axis=1)
+    slope = np.linalg.lstsq((own - own_mean[:, None]).T, grey[keep] - grey[keep].mean(), rcond=None)[0]
+    trend = np.tensordot(slope, forms - own_mean[:, None, None], axes=1)
+    return np.asarray(np.clip(trend, -_MOST_SHADE, _MOST_SHADE))
+
+
 def _away(points: Floats, shape: tuple[int, ...]) -> Floats:
     """Return how far each pixel is from points along an outline, as far as levels are read; infinite beyond."""
     seeds = np.ones(shape, dtype=bool)
     at = np.rint(points).astype(int)
     seeds[np.clip(at[:, 1], 0, shape[0] - 1), np.clip(at[:, 0], 0, shape[1] - 1)] = False
-    row, column = np.nonzero(ndimage.distance_transform_edt(seeds) <= _LEVEL_PX + 1)
+    row, column = np.nonzero(ndimage.distance_transform_edt(seeds) <= _SHADE_PX + 1)
     away = np.full(shape, np.inf)
     away[row, column] = cKDTree(points).query(np.column_stack([column, row]))[0]
     return away

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import ndtr
 
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
@@ -190,8 +191,9 @@ def clear_of_others(
 
 
 def _with_floor(
-    fit: ShapeFit, shape: Shape, *, half_depth: float, crowded: bool, planes_of_thin: int | None
-) -> ShapeFit:
+    fit: ShapeFit, shape: Shape, *, half_depth: float, crowded: bool, planes_of_thin: int | None,
+    planes: int, from_face_px: float,
+) -> ShapeFit:  # fmt: skip
     """Return the fit with what the image model itself leaves open added to its covariance."""
     trust = 0.08**2 if crowded else _TRUST_PX**2
     if planes_of_thin is not None:  # the faces at both ends blur into all of its slices
@@ -202,6 +204,10 @@ def _with_floor(
     # what is not trusted at either end of its depth is not trusted as a lean or taper
     arm = max(half_depth, 1.0)
     floor += np.array([(_TRUST_PX / arm) ** 2 * (n in _ALONG and fit.u(n) > 0) for n in fit.names])
+    # the faces at both ends blur into the outermost planes: half height moves there by as much as grey is lacking
+    faint = np.sqrt(np.pi / 2) * fit.value("blur") * float(ndtr(-from_face_px / fit.value("blur")))
+    floor += np.array([(2 * faint / planes) ** 2 * (n in _WIDTHS) for n in fit.names])
+    floor += np.array([(3 * faint / (planes * arm)) ** 2 * (n == "growth" and fit.u(n) > 0) for n in fit.names])
     return replace(fit, covariance=fit.covariance + np.diag(floor), budget={**fit.budget, "model": floor})
 
 
@@ -266,5 +272,9 @@ def fit_size(
     if fit:
         half_depth = float(np.abs(samples.z).max())
         thin = high - low + 1 if high - low < 3 and len(squared.survey.stack) > 1 else None
-        fit = _with_floor(fit, shape, half_depth=half_depth, crowded=crowded, planes_of_thin=thin)
+        from_face = (low - candidate.first + 0.5) * ratio if candidate.reach is None else np.inf
+        fit = _with_floor(
+            fit, shape, half_depth=half_depth, crowded=crowded, planes_of_thin=thin, planes=high - low + 1,
+            from_face_px=from_face,
+        )  # fmt: skip
     return FittedCandidate(candidate, fit, middle, axis_free, crowded)

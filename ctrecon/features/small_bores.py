@@ -45,10 +45,12 @@ _BRIGHTEST = 1.3  # the brightest place is one draw of the tail; a bore must cle
 _FEW_PLACES = 150  # pixels; the scatter of fewer is ill known
 
 
-def is_small(sized: FittedCandidate) -> bool:
-    """Recognise a whole round hole or pin with a radius below four blurs."""
+def is_small(sized: FittedCandidate, *, damaged: bool = False) -> bool:
+    """Recognise a round hole or pin with a radius below four blurs; one with gaps only where `damaged` says so."""
     fit, candidate = sized.fit, sized.candidate
-    if not isinstance(fit, ShapeFit) or not candidate.is_round or candidate.gaps_deg or candidate.growth_px:
+    if not isinstance(fit, ShapeFit) or not candidate.is_round or candidate.growth_px:
+        return False
+    if candidate.gaps_deg and not damaged:
         return False
     return fit.value("radius") < 4 * fit.value("blur") or "very_small" in candidate.flags
 

@@ -10,8 +10,9 @@ from ctrecon.core.fit_result import ShapeFit
 from ctrecon.features.bite_or_relief import Verdict, bite_or_relief
 from ctrecon.features.candidates import Candidate, RivalShape
 from ctrecon.features.collect_voxels import VoxelRequest, chosen
-from ctrecon.features.edge_cells import Voxels, cells_of, with_whole_edge
+from ctrecon.features.edge_cells import Voxels, cells_of, levelled, with_whole_edge
 from ctrecon.features.size import FittedCandidate, fit_size, request_for
+from ctrecon.features.small_bores import fit_small, is_small
 from ctrecon.features.sound_edge import SoundEdge, fitted_shape, resettled, with_sound_spans
 from ctrecon.features.special_cases import MARGIN, round_again, special_case, undecided
 from ctrecon.features.wear_words import wear_of
@@ -164,14 +165,18 @@ def _again(
     if all(s.all() for s in sound):
         return one
     candidate = with_sound_spans(one.candidate, edge.shape, edge.cells, sound)
-    beside = _beside(candidate, voxels)
+    beside = _beside(candidate, levelled(edge.cells, voxels))
     again = fit_size(candidate, beside, squared, noise)
     fit = again.fit
     sizes = ("radius", "a", "b", "inradius")
     if not isinstance(fit, ShapeFit) or any(n in sizes and fit.u(n) > _WORSE_PX for n in fit.names):
         return one
+    want = request_for(candidate)
+    if want is not None and is_small(again, damaged=True):
+        again = fit_small(again, chosen(want, voxels), squared, noise)
     share = min(one.candidate.share, float(np.mean([s.mean() for s in sound])))
-    again = replace(again, candidate=replace(one.candidate, shape=fitted_shape(again), share=share))
+    own = replace(one.candidate, shape=fitted_shape(again), share=share, flags=again.candidate.flags)
+    again = replace(again, candidate=own)
     if one.candidate.has_flats and not one.candidate.rivals:
         # its two widths may read otherwise now
         plain = replace(again, candidate=replace(again.candidate, others=(), flags=_less(again.candidate.flags)))

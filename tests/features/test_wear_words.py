@@ -38,7 +38,7 @@ def test_cells_add_up_to_the_sound_circumference(radius: float, bite: float, dee
     run = (ahead - behind) / np.hypot(*(ahead - behind).T)[:, None]
     cells = EdgeCells(
         None, fine[index], np.column_stack([run[:, 1], -run[:, 0]]), np.zeros((1, count)), np.ones((1, count)),  # type: ignore[arg-type]
-        np.array([[0, 9]]), np.arange(count),
+        np.array([[0, 9]]), np.arange(count), np.array([np.zeros(count), np.ones(count)]),
     )  # fmt: skip
     share = _along(Circle(x=0.0, y=0.0, radius=radius), cells)
     assert share.sum() * length[-1] / count == pytest.approx(2 * np.pi * radius, rel=0.06)
