@@ -1,7 +1,5 @@
 """Predicts slices from a record alone: the solid it describes, blurred as the scanner blurs."""
 
-from collections import OrderedDict
-
 import numpy as np
 from scipy import ndimage
 
@@ -34,27 +32,30 @@ class Predictor:
         self._sigma = (psf.across_mm / dy, psf.across_mm / dx)
         self._sigma_z = psf.along_mm / dz
         self._weights = depth_weights(self._sigma_z)
-        self._blurred: OrderedDict[int, Floats] = OrderedDict()
+        count = len(self._weights)
+        self._blurred: Floats = np.empty((count, 0, 0), dtype=np.float32)
+        self._holds: list[int | None] = [None] * count
 
     def slice(self, index: int) -> tuple[Floats, Floats]:
         """Return the predicted metal share (air 0, metal 1) of a slice, and its change from slice to slice."""
-        reach = len(self._weights) // 2
-        share = np.zeros_like(self._plane(index - reach))
-        change = np.zeros_like(share)
-        for step, weight in zip(range(-reach, reach + 1), self._weights, strict=True):
-            plane = self._plane(index + step)
-            share += np.float32(weight) * plane
-            change += np.float32(weight * step / max(self._sigma_z, 0.3) ** 2) * plane
+        count = len(self._weights)
+        factors = np.empty((2, count), dtype=np.float32)
+        for i, weight in enumerate(self._weights):
+            step = i - count // 2
+            place = (index + step) % count
+            self._lay(index + step, place)
+            factors[:, place] = weight, weight * step / max(self._sigma_z, 0.3) ** 2
+        share, change = (factors @ self._blurred.reshape(count, -1)).reshape(2, *self._blurred.shape[1:])
         return share, change
 
-    def _plane(self, index: int) -> Floats:
-        plane = self._blurred.get(index)
-        if plane is None:
-            plane = ndimage.gaussian_filter(self._solid.coverage(index)[self._window], self._sigma, truncate=_REACH)
-            self._blurred[index] = plane
-            while len(self._blurred) > len(self._weights) + 1:
-                self._blurred.popitem(last=False)
-        return plane
+    def _lay(self, index: int, place: int) -> None:
+        """See to it that a slice, blurred in its plane, lies at its place among those at hand."""
+        if self._holds[place] == index:
+            return
+        plane = ndimage.gaussian_filter(self._solid.coverage(index)[self._window], self._sigma, truncate=_REACH)
+        if self._blurred.shape[1:] != plane.shape:
+            self._blurred = np.empty((len(self._weights), *plane.shape), dtype=np.float32)
+        self._blurred[place], self._holds[place] = plane, index
 
 
 def predict_slice(part: Part, index: int, *, psf: Psf | None = None) -> Floats:

@@ -187,14 +187,21 @@ def _spots(mean: Floats) -> list[tuple[float, float]]:
     filled = np.where(np.isfinite(mean), mean, 0.0)
     smooth = ndimage.gaussian_filter(filled, 0.8)
     solid = _solid(smooth)
-    deep = ndimage.distance_transform_edt(solid) > _CLEAR_PX
-    low = deep & (smooth <= ndimage.minimum_filter(smooth, 5)) & (smooth < 1 - _LEAST_DIP)
+    low = solid & (smooth <= ndimage.minimum_filter(smooth, 5)) & (smooth < 1 - _LEAST_DIP)
     out = []
-    for i, j in zip(*np.nonzero(low), strict=True):
+    for i, j in _deep(solid, np.argwhere(low)):
         dip, scatter, darkest = _against_ring(smooth, int(i), int(j))
         if dip > max(_LEAST_DIP, 5 * scatter) and darkest < 0.45 * dip + 3 * scatter:
             out.append((float(j), float(i)))
     return out
+
+
+def _deep(solid: NDArray[np.bool_], places: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Keep the places (row, column) that have nothing but metal about them; a picture's border is no edge."""
+    reach = int(_CLEAR_PX)
+    steps = np.argwhere(np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1]) <= _CLEAR_PX)
+    about = places[:, None, :] + steps
+    return places[np.pad(solid, reach, constant_values=True)[about[..., 0], about[..., 1]].all(axis=1)]
 
 
 def _solid(smooth: Floats) -> NDArray[np.bool_]:
