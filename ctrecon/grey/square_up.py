@@ -17,6 +17,7 @@ _CACHE_BYTES = 48_000_000
 _RECENT = 0.2  # share of the planes kept that are the last ones asked for
 _PART = 3  # a window of more than a third of its plane is cut from the whole, which is then kept
 _FEW = 6  # pixels one by one cost some six times what they cost in a whole plane
+_ROUNDING = 1e-9
 _TILE_SLICES, _LEAST_TILE = 4.0, 96  # slices that a tile may pass, and its least width, px
 
 
@@ -146,7 +147,10 @@ class SquaredStack:
         out = np.full(len(rows), np.nan, np.float32)
         first, last = self._slices(index[0])
         count = (len(self.survey.stack), *self.survey.stack.shape[1:])
-        known = np.logical_and.reduce([(at >= 0) & (at <= n - 1) for at, n in zip(index, count, strict=True)])
+        # at the very border rounding decides whether a place is in the data
+        known = np.logical_and.reduce(
+            [(at >= -_ROUNDING) & (at <= n - 1 + _ROUNDING) for at, n in zip(index, count, strict=True)]
+        )
         if len(self.survey.stack) == 1:  # a single plane: no depth to interpolate in
             known = np.abs(index[0]) <= 0.5
         low = np.clip(np.floor(index[0]).astype(int), 0, len(self.survey.stack) - 1)
@@ -155,7 +159,7 @@ class SquaredStack:
             if not len(own):
                 continue
             part = (index[0][own] - i).astype(np.float32)
-            where = np.stack([at[own] for at in index[1:]])
+            where = np.stack([np.clip(at[own], 0, n - 1) for at, n in zip(index[1:], count[1:], strict=True)])
             ends = [
                 ndimage.map_coordinates(self._plane_of_stack(n, last - first + 4), where, order=1, prefilter=False)
                 for n in (i, min(i + 1, len(self.survey.stack) - 1))

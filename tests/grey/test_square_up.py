@@ -152,3 +152,18 @@ def test_a_window_of_a_plane_is_cut_from_it(monkeypatch: pytest.MonkeyPatch) -> 
     assert np.allclose(parts.plane(k), plane, atol=1e-5, equal_nan=True)
     window = np.s_[3:12, 5:14]
     assert np.allclose(parts.window(k, window), plane[window], atol=1e-5, equal_nan=True)
+
+
+def test_pixels_one_by_one_are_those_of_the_plane(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Grey read at single pixels of a plane that is not kept is that of the whole plane, in and out of the data."""
+    rng = np.random.default_rng(11)
+    volume = rng.normal(1.0, 0.1, (30, 60, 60))
+    volume[:, :20] = 0.0
+    stack = SliceStack.from_array((20000 * volume + 10000).astype(np.uint16), voxel_mm=VOXEL, source="grain")
+    squared = square_up(survey_stack(stack, Levels(air=10000.0, metal=30000.0, noise=2000.0)), AxisGuess(0.05, -0.03, 0.0))
+    monkeypatch.setattr("ctrecon.grey.square_up._CACHE_BYTES", 0)
+    monkeypatch.setattr("ctrecon.grey.square_up._FEW", 0)
+    _, rows, columns = squared.shape
+    row, column = rng.integers(0, rows, 300), rng.integers(0, columns, 300)
+    for k in (0, 7, len(squared) // 2, len(squared) - 1):
+        assert squared.at(k, row, column) == pytest.approx(squared.plane(k)[row, column], abs=1e-4, nan_ok=True)
