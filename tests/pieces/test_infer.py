@@ -47,9 +47,10 @@ class Grid(SimpleNamespace):
         return 1 + np.random.default_rng(k).normal(0, 0.02, (100, 100))
 
 
-def grid(*, snr: float = 20.0, rings: float = 0.0) -> Any:
+def grid(*, snr: float = 20.0, rings: float = 0.0, shared: float = 1.0) -> Any:
     artefacts = SimpleNamespace(psf_px=0.8, snr=snr, noise_correlation=0.0, ring_left_rel=rings)
-    survey = SimpleNamespace(stack=range(40), body_slices=40, artefacts=artefacts)
+    noise = SimpleNamespace(sum=shared)
+    survey = SimpleNamespace(stack=range(40), body_slices=40, artefacts=artefacts, correlation=noise)
     return Grid(pitch_mm=MM, depth_step_mm=MM, survey=survey)
 
 
@@ -96,6 +97,18 @@ def test_a_doubtful_seam_stays_undecided_and_says_what_would_settle_it() -> None
     pieces, _ = infer_pieces([FLANGE, COLLAR, alone, BOSS], grid())
     assert pieces[1].verdict == "undecided"
     assert any(e.kind == "would_settle" and "finer voxels" in e.says for e in pieces[1].evidence)
+
+
+def limit_of(pieces: Any) -> float:
+    says = " ".join(e.says for e in pieces[0].evidence)
+    return float(says.split("thinner than about ")[1].split(" mm")[0])
+
+
+def test_the_limit_is_stated_whatever_was_found_and_counts_shared_noise() -> None:
+    """Noise of which nine voxels share one value has a third of the samples to a gap: the limit is three times as thick."""
+    for drafts in ([FLANGE, COLLAR, BOSS], [FLANGE, COLLAR, seam(1e-6), BOSS]):
+        alone, shared = (limit_of(infer_pieces(drafts, grid(shared=n))[0]) for n in (1.0, 9.0))
+        assert shared == pytest.approx(3 * alone, rel=0.05)
 
 
 def test_no_seam_is_weak_evidence_where_little_can_be_seen() -> None:

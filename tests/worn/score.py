@@ -317,9 +317,9 @@ def compare(truth: Scanned, part: Part, direction: Sequence[float]) -> dict[str,
     )
     out["seams"] = _seams(truth, part, hit)
     # a seam that was not told is no fault where the record says rightly that such a one would not show
+    seams = out["seams"]
     out["pieces"]["honest"] = out["pieces"]["right"] or (
-        0 < out["seams"]["of"] == out["seams"]["told"] + out["seams"]["limit_true"] and not out["pieces"]["false_separate"]
-        and out["pieces"].get("listed", 0) <= out["pieces"].get("of", 0)
+        0 < seams["of"] == seams["told"] + seams["limit_true"] and not any(k.endswith("_seam") for k in out["extras"])
     )
     out["empty"] = not part.features
     out["clear"] = out["pieces"].get("judged", True) and not any(f["weak"] for f in truth.features)

@@ -49,6 +49,29 @@ def test_a_gap_of_a_hundredth_is_as_thin_as_it_is() -> None:
         assert float((1 - volume[:, 20:40, 20:40]).sum(axis=0).mean()) == pytest.approx(gap, abs=2e-4)
 
 
+def test_rings_hide_a_seam_that_runs_along_them() -> None:
+    """Round about the rings' middle little is left of a seam, of a square one more; without rings nothing is lost."""
+    from worn.render import Pose
+    from worn.scan import Scanner
+    from worn.strength import share_left
+
+    pose = Pose((60, 120, 120), (1.0, 1.0, 1.0), (59.5, 59.5, 29.5))
+
+    def left(line: Any, rings: float) -> float:
+        return share_left(line, 20.0, -20.0, 20.0, pose, Scanner(snr=20.0, rings=rings), 50.0)
+
+    def circle(x: Any, y: Any) -> Any:
+        return np.hypot(x, y) - 20.0
+
+    def square(x: Any, y: Any) -> Any:
+        return np.maximum(np.abs(x), np.abs(y)) - 17.0
+
+    assert left(circle, 0.0) == left(square, 0.0) == 1.0
+    assert left(circle, 0.01) < 0.5 * left(square, 0.01)
+    assert left(square, 0.003) > left(square, 0.01)
+    assert left(circle, 0.02) == pytest.approx(left(circle, 0.01) / 2, rel=0.1)  # rings alone limit it
+
+
 def test_kind_and_seed_settle_a_part() -> None:
     """The same kind and seed give the same slices and truth; another seed gives others."""
     from worn import parts
