@@ -90,7 +90,7 @@ def request_for(candidate: Candidate) -> VoxelRequest | None:
             keep &= (np.abs(d) <= _BAND_PX) | (_even(column, row, plane) < far_share)
         keep &= off_corners(candidate.kind, shape, np.column_stack([column, row]), grown)
         sound = np.zeros(len(column), dtype=bool)
-        if candidate.is_relief and isinstance(shape, Circle):
+        if candidate.is_relief:
             keep &= _beside_arc(candidate, shape, column, row)
         index = np.flatnonzero(keep)
         for a, b, span in inner:
@@ -104,9 +104,9 @@ def request_for(candidate: Candidate) -> VoxelRequest | None:
     return VoxelRequest(box, (low - 0.5, high + 0.5), select, min(1.0, _MOST_VOXELS / max(expected, 1.0)))
 
 
-def _beside_arc(candidate: Candidate, shape: Circle, column: Floats, row: Floats) -> np.ndarray:
+def _beside_arc(candidate: Candidate, shape: Shape, column: Floats, row: Floats) -> np.ndarray:
     """Return which voxels lie in the directions in which an arc is there: across its mouth is no metal."""
-    angle = np.degrees(np.arctan2(row - shape.y, column - shape.x))
+    angle = np.degrees(np.arctan2(row - shape.centre[1], column - shape.centre[0]))
     out = np.ones(len(column), dtype=bool)
     for low, high, _ in candidate.gaps_deg:
         out &= (angle - low) % 360 >= high - low

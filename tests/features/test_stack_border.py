@@ -1,11 +1,19 @@
 """Features that run out of the stack: their walls count up to the last voxel, and faces are kept clear of."""
 
+from typing import cast
+
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import ndimage
 
+from ctrecon.features.candidates import Candidate, Span
+from ctrecon.features.stack_border import _beside
+from ctrecon.fitting.choose import Choice
+from ctrecon.grey.square_up import SquaredStack
 from ctrecon.measuring import measure_stack
 from ctrecon.record.part import Part
+from ctrecon.shapes import Circle
 from ctrecon.slices import SliceStack
 
 SLICES, SIDE, MORE = 14, 72, 5
@@ -48,15 +56,29 @@ def test_faces_are_kept_clear_of() -> None:
     assert outside.diameter_mm.value == pytest.approx(5.0, abs=0.006)
 
 
-def test_an_arc_stops_at_the_faces() -> None:
-    """Across the mouth of a relief lies air, within the plate and beyond: its planes end with the plate all the same."""
-    z, y, x = np.mgrid[:34, :84, :96].astype(float)
-    body = np.clip(32.0 - np.abs(x - 47.2) + 0.5, 0, 1) * np.clip(26.0 - np.abs(y - 41.4) + 0.5, 0, 1)
-    body *= np.clip(np.hypot(x - 73.0, y - 41.0) - 11.0 + 0.5, 0, 1) * np.clip(8.3 - np.abs(z - 16.6) + 0.5, 0, 1)
-    grey = ndimage.gaussian_filter(body, 0.8) + 0.06 * np.random.default_rng(8).standard_normal(body.shape)
-    part = measure_stack(SliceStack.from_array(grey.astype(np.float32), voxel_mm=(0.1, 0.1, 0.1))).part
-    relief = next(f for f in part.features if f.kind == "arc_outside")
-    assert relief.diameter_mm is not None
-    assert relief.x_mm is not None
-    assert relief.diameter_mm.value == pytest.approx(2.2, abs=0.02)
-    assert relief.x_mm.value == pytest.approx(7.3, abs=0.01)
+class Plane:
+    """A plate left of column 30 that an arc is cut into, and more metal right of column 64."""
+
+    shape = (1, 80, 80)
+
+    def __init__(self, arc: Circle) -> None:
+        row, column = np.mgrid[:80, :80].astype(float)
+        away = arc.signed_distance(np.column_stack([column.ravel(), row.ravel()])).reshape(row.shape)
+        self.grey = (((column < 30) & (away < 0)) | (column > 64)).astype(float)
+
+    def window(self, _: int, where: tuple[slice, slice]) -> NDArray[np.float64]:
+        return self.grey[where]
+
+
+def test_an_arc_has_metal_beside_it_and_air_across_its_mouth() -> None:
+    """Of a relief over 141 degrees the side of the metal shows metal, though most of its circle runs through air."""
+    arc = Circle(34.0, 40.0, 12.0)
+    ring = arc.outline(200)
+    side = np.column_stack([np.full(30, 30.0), np.linspace(10, 28, 30)])
+    points = np.vstack([ring[ring[:, 0] < 30], side, [[66.0, 10.0], [66.0, 70.0]]])
+    near = np.abs(arc.signed_distance(points)) < 0.6
+    span = Span(0, 0, (0, 0), np.zeros((80, 80), np.int8), np.zeros((80, 80)), points, Choice("round", arc, near, 0.5))
+    relief = Candidate("relief", False, arc, 0.0, (span,), True)
+    found = _beside(cast("SquaredStack", Plane(arc)), relief, 0)
+    assert found is not None
+    assert found[:2] == (0.0, 1.0)
