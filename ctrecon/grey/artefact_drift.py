@@ -16,6 +16,8 @@ __all__ = ["Drift", "Shift", "find_drift", "find_shifts"]
 _FEWEST_PLACES = 40  # of the coarse grid; fewer could all lie in one stain or seam
 _CLEAR_SLICES = 3  # metal a face away: 2 slices off, blur of a slice still takes 4 % of it
 _LEAST_DRIFT = 0.015
+_SKIRT = 0.2  # of a dip's depth, left a slice away: blur of half a slice and more
+_MOST_FLICKER = 0.2  # of the slices; where more of them flicker, dark ones lie side by side by chance
 _LEAST_SCATTER = 0.002  # share of the contrast; drawn slices have no noise at all
 _LEAST_PX = 8  # rows and columns; a strip narrower than the smoothing shows no shift across it
 _LEAST_SHIFT_PX = 0.12
@@ -91,6 +93,8 @@ def find_drift(scan: Scan, *, correlation: float = 0.0) -> Drift | None:
         span = float(np.percentile(smooth, 97) - np.percentile(smooth, 3))
         typical = float(np.median(u[known]))
         flicker = known & _inner(known) & (np.abs(full - smooth) > np.maximum(8 * u, _LEAST_DRIFT))
+        if flicker.sum() <= _MOST_FLICKER * known.sum():
+            flicker &= ~_dips(full - smooth, flicker, u)
         real = span > max(_LEAST_DRIFT, 6 * typical / np.sqrt(width))
         curve = np.where(flicker, full, smooth)
         if not real and not flicker.any():
@@ -195,6 +199,22 @@ def _lines(
     spread = (w * off**2).sum(axis=1)
     slope = (w * off * value).sum(axis=1) / np.maximum(spread, 1e-9 * total)
     return mean - slope * middle, slope
+
+
+def _dips(miss: Floats, flicker: NDArray[np.bool_], u: Floats) -> NDArray[np.bool_]:
+    """Mark dark slices whose neighbours on both sides are dark too: a flat seam, blurred, and no flicker of the tube.
+
+    Corrected as flicker, a seam would brighten the faces that end in its slices, and so move them.
+    """
+    runs, number = ndimage.label(flicker & (miss < 0))
+    out = np.zeros(len(miss), dtype=bool)
+    for i in range(1, number + 1):
+        run = np.flatnonzero(runs == i)
+        deepest = int(run[np.argmin(miss[run])])
+        if 0 < deepest < len(miss) - 1:
+            beside = np.array([deepest - 1, deepest + 1])
+            out[run] = bool((miss[beside] < np.minimum(_SKIRT * miss[deepest], -4 * u[beside])).all())
+    return out
 
 
 def _inner(known: NDArray[np.bool_]) -> NDArray[np.bool_]:

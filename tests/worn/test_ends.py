@@ -32,7 +32,8 @@ def _measured(layers: list, shape: tuple[int, int, int], *, snr: float, cupping:
 def test_a_spacer_ends_where_its_own_face_lies_not_its_neighbours() -> None:
     """Two discs with a spacer between them, 0.15 and 0.25 px away: its ends stand off the discs' faces by that.
 
-    The face that is seen beyond the spacer's rim is the disc's; taken for the spacer's own, no distance would be left.
+    The face that is seen beyond the spacer's rim is the disc's; taken for the spacer's own, no distance would be left;
+    and were the gaps taken for slices that flicker, all faces in their slices would be off by a tenth.
     """
     from worn.shapes import between, disc
 
@@ -48,7 +49,7 @@ def test_a_spacer_ends_where_its_own_face_lies_not_its_neighbours() -> None:
     assert below.depth_from_mm.value - spacer.depth_to_mm.value == pytest.approx(0.25, abs=0.05)
     assert spacer.depth_to_mm.value - spacer.depth_from_mm.value == pytest.approx(spacer.length_mm.value, abs=1e-3)
     for end, true in ((spacer.depth_from_mm, 31.5 - 10.0), (spacer.depth_to_mm, 31.5 + 9.0)):
-        assert end.u is not None and abs(end.value - true) < 2.5 * end.u
+        assert end.u is not None and abs(end.value - true) < min(0.03, 2.5 * end.u)
 
 
 def test_a_hole_ends_at_the_face_beyond_its_bite() -> None:
