@@ -201,7 +201,8 @@ def _deep(solid: NDArray[np.bool_], places: NDArray[np.int64]) -> NDArray[np.int
     reach = int(_CLEAR_PX)
     steps = np.argwhere(np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1]) <= _CLEAR_PX)
     about = places[:, None, :] + steps
-    return places[np.pad(solid, reach, constant_values=True)[about[..., 0], about[..., 1]].all(axis=1)]
+    clear = np.pad(solid, reach, constant_values=True)[about[..., 0], about[..., 1]].all(axis=1)
+    return np.asarray(places[clear])
 
 
 def _solid(smooth: Floats) -> NDArray[np.bool_]:

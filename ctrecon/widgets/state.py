@@ -59,7 +59,8 @@ def read_points(text: str) -> Points:
             column, row = (float(number) for number in item.replace(",", " ").split())
         except ValueError:
             raise InputError(
-                f"'{item.strip()}' is not a point; type column and row, a semicolon between points, such as 10 20; 30 40"
+                f"'{item.strip()}' is not a point; type column and row, a semicolon between points, "
+                "such as 10 20; 30 40"
             ) from None
         points.append((column, row))
     return tuple(points)
