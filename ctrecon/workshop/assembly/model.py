@@ -23,8 +23,8 @@ __all__ = [
 ROLES = ("plate", "hub", "spacer", "pillar", "wheel", "ring", "bearing", "arbor")
 """What a part is in the assembly."""
 
-BASES = ("measured", "stated", "made")
-"""Where a size comes from: read off a record, typed in the file, taken from the piece on the bench."""
+BASES = ("measured", "stated", "made", "inferred")
+"""Where a size comes from: a record, the file, the piece on the bench, or the sum of several of these."""
 
 
 @dataclass(frozen=True, kw_only=True)

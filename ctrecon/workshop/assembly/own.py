@@ -1,0 +1,107 @@
+"""A part by itself, before it is placed: seen from its upper face, with its faces along its axis.
+
+Own frame: mm, X right and Y up as seen from above its upper face, Z up; the origin anywhere.
+"""
+
+from dataclasses import dataclass, field
+
+from shapely import Polygon, affinity
+
+from ctrecon.core.measured import Measured
+from ctrecon.workshop.assembly.model import PlannedSize
+
+__all__ = ["Level", "OwnHole", "OwnPart", "OwnStep", "Shared", "resized"]
+
+
+@dataclass(frozen=True)
+class Shared:
+    """What all sizes of one scan share.
+
+    Parameters
+    ----------
+    scan : str or None
+        Its name; None where nothing was scanned.
+    along, across : float or None
+        Relative standard uncertainty of the scale along the part's axis and across it; None where unknown.
+    """
+
+    scan: str | None = None
+    along: float | None = 0.0
+    across: float | None = 0.0
+
+
+@dataclass(frozen=True)
+class Level:
+    """A flat face along the axis: its Z and u (mm), and how it moves (mm, up +) for one standard uncertainty of the edge."""
+
+    z: float
+    u: float | None
+    edge: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class OwnHole:
+    """A hole of a part by itself; `across` is its size, `long` the other of a slot, `turn_u` of its turn (degrees)."""
+
+    id: str
+    kind: str
+    across: PlannedSize
+    long: PlannedSize | None
+    x: Measured
+    y: Measured
+    turn_deg: float
+    low: Level
+    high: Level
+    shape: Polygon
+    feature: str | None = None
+    turn_u: float | None = None
+    axis: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class OwnStep:
+    """A section of a part by itself.
+
+    `across` holds its sizes across, `turn_deg` is as of a hole; `length` stands where it was typed, else the faces
+    say it.
+    """
+
+    id: str
+    kind: str
+    across: tuple[PlannedSize, ...]
+    x: Measured
+    y: Measured
+    turn_deg: float
+    low: Level
+    high: Level
+    shape: Polygon
+    feature: str | None = None
+    turn_u: float | None = None
+    length: PlannedSize | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class OwnPart:
+    """A part by itself: steps from the lowest up, holes by id, seams; `shared` as its sizes share it."""
+
+    id: str
+    steps: tuple[OwnStep, ...]
+    holes: tuple[OwnHole, ...] = ()
+    seams: tuple[Polygon, ...] = ()
+    shared: Shared = field(default_factory=Shared)
+    basis: str = "stated"
+    notes: tuple[str, ...] = ()
+
+    @property
+    def outline(self) -> OwnStep:
+        """The step that reaches farthest."""
+        return max(self.steps, key=lambda one: one.shape.area)
+
+
+def resized(shape: Polygon, kind: str, turn_deg: float, factor: tuple[float, float]) -> Polygon:
+    """Return a section made larger about its middle: by the first factor along its turn, by the second across."""
+    if kind in ("round", "square"):
+        return affinity.scale(shape, factor[0], factor[0])
+    middle = shape.envelope.centroid if kind == "outline" else shape.centroid
+    level = affinity.rotate(shape, -turn_deg, origin=middle)
+    return affinity.rotate(affinity.scale(level, *factor, origin=middle), turn_deg, origin=middle)
