@@ -75,7 +75,7 @@ def test_deviations_agree_with_their_formulas(letter: str, formula) -> None:  # 
     """Recalled deviations of d to g agree with the formulas of the standard as a textbook prints them, after rounding."""
     for size, middle in MIDDLES.items():
         um = -limits_of(size, f"{letter}7").upper_um
-        assert um == pytest.approx(formula(middle), abs=0.7 if um < 45 else 1.1)
+        assert um == pytest.approx(formula(middle), abs=0.7 if um < 45 else 1.2)
 
 
 def test_a_press_code_up_to_3_mm_is_a_transition() -> None:
