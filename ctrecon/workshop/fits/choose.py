@@ -26,7 +26,7 @@ PURPOSES: dict[str, Purpose] = {
     "runs freely": Purpose("runs freely with oil", ("H8/f7", "H9/d9"), "gap"),
     "slides": Purpose("slides and turns with no shake to be felt", ("H7/g6", "H8/f7"), "gap"),
     "located by hand": Purpose("goes on by hand and is located", ("H7/h6",), "no_interference"),
-    "light press": Purpose("is pressed on lightly, pinned if it carries a load", ("H7/n6", "H7/p6"), "tight_on_average"),
+    "light press": Purpose("is pressed on lightly, pinned to carry a load", ("H7/n6", "H7/p6"), "tight_on_average"),
     "press": Purpose("is pressed on and holds by itself", ("H7/p6", "H7/r6", "H7/s6"), "interference"),
 }  # fmt: skip
 """Purposes by name. The codes are the preferred fits of ISO 286-1; which serves which is common practice, no source."""
