@@ -7,7 +7,7 @@ from importlib import resources
 
 from ctrecon.core.errors import InputError
 
-__all__ = ["LISTS", "SheetList", "SheetSize", "awg_mm", "sheet_list", "sheet_tolerance_mm"]
+__all__ = ["LISTS", "SheetList", "SheetSize", "awg_mm", "read_table", "sheet_list", "sheet_tolerance_mm"]
 
 LISTS: dict[str, str] = {
     "iso3_r10": "ISO 3 R10",
@@ -60,7 +60,7 @@ def awg_mm(gauge: int) -> float:
     return 0.127 * float(92.0 ** ((36 - gauge) / 39))
 
 
-def _read(name: str) -> tuple[str, list[dict[str, str]]]:
+def read_table(name: str) -> tuple[str, list[dict[str, str]]]:
     """Return the source named in the first line of a table, and its rows."""
     text = resources.files("ctrecon.workshop").joinpath("tables", f"{name}.csv").read_text(encoding="utf-8")
     first, *rest = text.splitlines()
@@ -82,7 +82,7 @@ def sheet_list(key: str) -> SheetList:
         source = "AWG / Brown & Sharpe, ASTM B258: 0.127 mm x 92^((36 - n) / 39)"
         sizes = [SheetSize(f"{1 - n}/0" if n < 1 else str(n), awg_mm(n)) for n in range(-3, 41)]
     else:
-        source, rows = _read(key)
+        source, rows = read_table(key)
         if key == "swg":
             sizes = [SheetSize(row["label"], float(row["inch"]) * _INCH_MM) for row in rows]
         elif key.startswith("iso3"):
@@ -98,7 +98,7 @@ def sheet_list(key: str) -> SheetList:
 
 @cache
 def _tolerances() -> tuple[tuple[float, float], ...]:
-    _, rows = _read("sheet_tolerance")
+    _, rows = read_table("sheet_tolerance")
     return tuple((float(row["to_mm"]), float(row["tolerance_mm"])) for row in rows)
 
 
