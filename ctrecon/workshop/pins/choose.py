@@ -8,7 +8,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.measured import format_short, format_value
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.pins.tables import ListedLength, TaperPin, listed_lengths, taper_pins
-from ctrecon.workshop.pins.tapered import END_ABOVE_MM, SET_BELOW_MM, TaperedHole, tapered_hole
+from ctrecon.workshop.pins.tapered import END_ABOVE_MM, SET_BELOW_MM, TaperedHole, engaged_mm, tapered_hole
 
 __all__ = [
     "DEEPEST_DIAMETERS", "ENGAGED_DIAMETERS", "LEAST_ENGAGED_DIAMETERS", "PinChoice", "PinLength", "choose_length",
@@ -58,21 +58,26 @@ class PinLength:
 
 @dataclass(frozen=True)
 class PinChoice:
-    """A register pin: its size, length and hole, with the sizes that were passed over and why."""
+    """A register pin: its size, length and hole.
+
+    Parameters
+    ----------
+    pin, length, hole
+        What was chosen.
+    passed_over : tuple of (TaperPin, str)
+        Sizes tried before it, and why not.
+    warnings : tuple of str
+        What speaks against the user's own size, without making it impossible.
+    reason : str
+        Why this size.
+    """
 
     pin: TaperPin
     length: PinLength
     hole: TaperedHole
     passed_over: tuple[tuple[TaperPin, str], ...]
+    warnings: tuple[str, ...]
     reason: str
-
-
-def _engagement(plates: Sequence[float], start: float, end: float) -> tuple[float, ...]:
-    out, top = [], 0.0
-    for one in plates:
-        out.append(max(0.0, min(end, top + one) - max(start, top)))
-        top += one
-    return tuple(out)
 
 
 def _checked(plates_mm: Sequence[float]) -> tuple[float, ...]:
@@ -154,7 +159,7 @@ def choose_length(
         cut_end = "thick" if pin.standard == "iso" else "thin"
         how = f"cut from {bought.label} at the {cut_end} end, for no listed length holds enough of the last plate"
     above = stack - set_below_mm - length
-    engaged = _engagement(plates, set_below_mm, set_below_mm + length)
+    engaged = engaged_mm(plates, set_below_mm, set_below_mm + length)
     reason = (
         f"{format_value(length, 1)} mm: {how} that ends {format_value(above, 2)} mm above the far face; "
         f"it holds {' and '.join(format_value(one, 2) for one in engaged)} mm of the plates"
@@ -208,7 +213,8 @@ def choose_pin(
         Given the pin's largest diameter (mm), returns None where there is a place for pins of that size, or why there
         is none.
     pin : TaperPin, optional
-        The user's own size: no other is tried, and it is checked all the same.
+        The user's own size: no other is tried. It is checked all the same, and what only goes against a rule of thumb
+        is a warning.
     set_below_mm, end_above_mm, stack_U_mm : float
         As for `choose_length`.
     series : str or sequence of str, optional
@@ -230,7 +236,9 @@ def choose_pin(
     tried = [pin] if pin is not None else _order(plates, taper_pins(standard))
     for one in tried:
         why = _objection(plates, one)
-        if why is None:
+        warnings = (f"{one}: {why}",) if why and pin is not None else ()
+        if why is None or warnings:
+            why = None
             try:
                 length = choose_length(
                     plates, one, set_below_mm=set_below_mm, end_above_mm=end_above_mm, stack_U_mm=stack_U_mm
@@ -244,7 +252,7 @@ def choose_pin(
             else:
                 why = has_place(hole.entry_mm) if has_place else None
         if why is None:
-            return PinChoice(one, length, hole, tuple(passed), _why(plates, one, passed, own=pin is not None))
+            return PinChoice(one, length, hole, tuple(passed), warnings, _why(plates, one, passed, own=pin is not None))
         passed.append((one, why))
     # sizes the plates can't hold say less than the smallest that had no place
     held = [(one, why) for one, why in passed if _objection(plates, one) is None] or passed

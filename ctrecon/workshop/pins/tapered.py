@@ -16,7 +16,7 @@ from ctrecon.workshop.errors import PlanError
 
 __all__ = [
     "COUNTERSINK_MM", "END_ABOVE_MM", "SET_BELOW_MM", "STAND_OFF_IN_ARMY_MM", "STAND_OFF_MM", "DepthStop",
-    "TaperedHole", "depth_stop", "opening_per_mm", "seat_spread_mm", "seat_u_mm", "taper_mismatch_mm", "tapered_hole",
+    "TaperedHole", "depth_stop", "engaged_mm", "opening_per_mm", "seat_spread_mm", "seat_u_mm", "taper_mismatch_mm", "tapered_hole",
     "travel_mm",
 ]  # fmt: skip
 
@@ -211,7 +211,21 @@ def taper_mismatch_mm(taper: float, other: float, length_mm: float) -> float:
     return abs(1 / taper - 1 / other) * length_mm
 
 
-def _inside(plates: Sequence[float], start: float, end: float) -> tuple[float, ...]:
+def engaged_mm(plates: Sequence[float], start: float, end: float) -> tuple[float, ...]:
+    """Return the length (mm) inside each plate of a pin that runs from one depth to another.
+
+    Parameters
+    ----------
+    plates : sequence of float
+        Thicknesses (mm), entry side first.
+    start, end : float
+        Depths (mm) of the pin's ends.
+
+    Examples
+    --------
+    >>> engaged_mm([3, 3], 0.5, 5.5)
+    (2.5, 2.5)
+    """
     edges = [0.0, *accumulate(plates)]
     pairs = zip(edges[:-1], edges[1:], strict=True)
     return tuple(max(0.0, min(end, low) - max(start, high)) for high, low in pairs)
@@ -303,7 +317,7 @@ def tapered_hole(
         joints_mm=joints,
         exit_mm=exit_mm,
         end_above_mm=max(above, 0.0),
-        engagement_mm=_inside(plates, set_below_mm, set_below_mm + length_mm),
+        engagement_mm=engaged_mm(plates, set_below_mm, set_below_mm + length_mm),
         pilot=pilot,
         countersink_mm=countersink_mm,
         reason=reason,
