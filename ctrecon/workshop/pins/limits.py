@@ -136,7 +136,6 @@ class Limits:
         disc = np.array([one[:3] for one in discs], float).reshape(-1, 3)
         self._centres, self._reach = disc[:, :2], disc[:, 2]
         self._disc_owners = np.array([one[3] for one in discs], int)
-        self.needs_apart = len(set(np.round(self._needs, 9))) > 1
 
     def _gaps(self, points: Points) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """Along each segment, square to it, and the distance less what is needed; by point and segment."""
@@ -172,6 +171,13 @@ class Limits:
     def clear(self, points: Points) -> NDArray[np.bool_]:
         """Return which places keep every distance."""
         return np.asarray(self.clearance(points)[0] >= -_TOUCH_MM)
+
+    def touching(self, point: Points, within_mm: float) -> tuple[int, ...]:
+        """Return the indices of all that a place clears by no more than so many mm."""
+        point = np.asarray(point, float).reshape(1, 2)
+        edges = self._owners[self._gaps(point)[2][0] <= within_mm]
+        discs = self._disc_owners[np.hypot(*(point - self._centres).T) - self._reach <= within_mm]
+        return tuple(sorted({int(one) for one in (*edges, *discs)}))
 
     def near(self, point: Points, within_mm: float) -> Curves:
         """Return the parallels that pass a place within so many mm."""
