@@ -7,12 +7,13 @@ dynamic programming approach to sequencing problems"), here with precedence.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from ctrecon.workshop.errors import PlanError
 
 __all__ = ["MOST_STATES", "SetUpOrder", "Step", "best_order", "pins_first"]
 
-MOST_STATES = 12_000
+MOST_STATES = 13_000
 """States kept in a layer; up to 13 steps are never cut by it, above it the order may not be the best."""
 
 
@@ -65,10 +66,8 @@ def pins_first(steps: Sequence[Step], pins: Sequence[str]) -> tuple[tuple[str, s
     for pin in pins:
         if pin not in by_id:
             raise PlanError(f"pin step {pin} is not among the steps; correct its id")
-    chain = list(zip(pins, pins[1:], strict=False))
-    waits = [
-        (pin, one.id) for pin in pins for one in steps if one.id not in pins and by_id[pin].plates <= one.plates
-    ]  # fmt: skip
+    chain = list(pairwise(pins))
+    waits = [(pin, one.id) for pin in pins for one in steps if one.id not in pins and by_id[pin].plates <= one.plates]
     return (*chain, *waits)
 
 
@@ -118,7 +117,7 @@ def best_order(
     at_start = clamped if clamped is not None else by_id[done[-1]].plates if done else frozenset()
     path, cost, equal, cut = _layers(rest, waits, at_start, most_states)
     stacks = [at_start, *(by_id[name].plates for name in path)]
-    each = tuple(len(a ^ b) for a, b in zip(stacks, stacks[1:], strict=False))
+    each = tuple(len(a ^ b) for a, b in pairwise(stacks))
     reason = _reason(path, cost, equal, cut, len(done), [pair for pair in broken if pair[0] not in done])
     return SetUpOrder(path, cost, each, not cut, None if cut else equal, tuple(done), broken, reason)
 
@@ -134,6 +133,18 @@ def _by_id(steps: Sequence[Step]) -> dict[str, Step]:
     return out
 
 
+def _refuse_ring(rest: Sequence[Step], waits: Sequence[int]) -> None:
+    free = 0
+    while True:
+        more = sum(1 << i for i in range(len(rest)) if not free >> i & 1 and not waits[i] & ~free)
+        if not more:
+            break
+        free |= more
+    stuck = [one.id for i, one in enumerate(rest) if not free >> i & 1]
+    if stuck:
+        raise PlanError(f"the steps {', '.join(stuck)} wait for each other in a ring; drop one of the conditions")
+
+
 def _layers(
     rest: Sequence[Step], waits: Sequence[int], start: frozenset[str], most_states: int
 ) -> tuple[tuple[str, ...], int, int, bool]:
@@ -141,9 +152,12 @@ def _layers(
     n = len(rest)
     if not n:
         return (), 0, 1, False
+    _refuse_ring(rest, waits)
     moves = [[len(a.plates ^ b.plates) for b in rest] for a in rest]
     # (steps done as bits, last step) -> (cost, number of ways, path)
-    layer = {(1 << i, i): (len(start ^ rest[i].plates), 1, (i,)) for i in range(n) if not waits[i]}
+    layer: dict[tuple[int, int], tuple[int, int, tuple[int, ...]]] = {
+        (1 << i, i): (len(start ^ rest[i].plates), 1, (i,)) for i in range(n) if not waits[i]
+    }
     cut = False
     for _ in range(n - 1):
         following: dict[tuple[int, int], tuple[int, int, tuple[int, ...]]] = {}
@@ -163,11 +177,6 @@ def _layers(
             kept = sorted(following.items(), key=lambda item: (item[1][0], item[1][2]))[:most_states]
             following = dict(kept)
         layer = following
-        if not layer:
-            break
-    if not layer:
-        stuck = [one.id for one, wait in zip(rest, waits, strict=True) if wait]
-        raise PlanError(f"the steps {', '.join(stuck)} wait for each other in a ring; drop one of the conditions")
     cost = min(value[0] for value in layer.values())
     best = [value for value in layer.values() if value[0] == cost]
     path = min(value[2] for value in best)

@@ -146,9 +146,8 @@ def fewest_setups(
     setups = _as_setups(left, sorted(forced | chosen, key=_from_top), wanted, stack, forced)
     passes = sum(len(one.axes) for one in setups)
     at_least = len(forced) + proved
-    return SetUpPlan(
-        setups, exact, at_least, len(best) - 1, passes, _plan_reason(setups, exact, at_least, len(forced), len(best) - 1)
-    )
+    reason = _plan_reason(setups, exact, at_least, len(forced), len(best) - 1)
+    return SetUpPlan(setups, exact, at_least, len(best) - 1, passes, reason)
 
 
 def _left_to_drill(
