@@ -7,8 +7,8 @@ from ctrecon.core.measured import COVERAGE_FACTOR, Measured, decimals_for, forma
 from ctrecon.workshop.errors import PlanError
 
 __all__ = [
-    "LEAST_BOSS_WALL_MM", "BossWall", "CornerRelief", "CornerSeat", "SquareTurn", "boss_wall", "corner_relief", "corner_seat",
-    "square_turn",
+    "LEAST_BOSS_WALL_MM", "BossWall", "CornerRelief", "CornerSeat", "SquareTurn", "boss_wall",
+    "corner_relief", "corner_seat", "square_turn",
 ]  # fmt: skip
 
 LEAST_BOSS_WALL_MM = 0.5
@@ -17,7 +17,7 @@ LEAST_BOSS_WALL_MM = 0.5
 
 @dataclass(frozen=True)
 class CornerRelief:
-    """A relief hole through a corner: centre from the square's centre along each side, how far it passes a flat (mm)."""
+    """A relief hole through a corner: centre along each side from the middle, how far it passes a flat (mm)."""
 
     radius: float
     centre: float
@@ -28,7 +28,7 @@ class CornerRelief:
 
 @dataclass(frozen=True)
 class CornerSeat:
-    """Whether a chamfered peg seats in a corner with a fillet, the area that fouls (mm²) and the leg that clears (mm)."""
+    """Whether a chamfered peg seats in a filleted corner, the area that fouls (mm²), the leg that clears (mm)."""
 
     seats: bool
     foul_area: float
@@ -82,7 +82,7 @@ def corner_relief(flats: float, radius: float) -> CornerRelief:
     inside = radius / sqrt(2)
     past = radius * (1 - 1 / sqrt(2))
     says = (
-        f"drill ⌀{format_short(2 * radius, 4)} with its centre {format_value(inside, 3)} mm inside both flats, so that it "
+        f"drill ⌀{format_short(2 * radius, 4)} with its centre {format_value(inside, 3)} mm inside both flats, so it "
         f"just meets the corner; it passes each flat by {format_value(past, 3)} mm"
     )
     return CornerRelief(radius, flats / 2 - inside, past, radius * sqrt(2), says)
@@ -194,9 +194,11 @@ def boss_wall(outside: Measured, flats: Measured, *, least: float = LEAST_BOSS_W
         scale = abs(outside.scale_u - sqrt(2) * flats.scale_u) / 2
     size = f"a {format_short(flats.value, 4)} mm square is {format_value(corners, 2)} mm over its corners"
     if wall < least:
+        enough = format_value(corners + 2 * least, 2)
         raise PlanError(
-            f"{size} and leaves {format_value(wall, 3)} mm of wall in a boss of ⌀{format_short(outside.value, 4)}, less than "
-            f"{format_short(least, 3)} mm: take a boss of ⌀{format_value(corners + 2 * least, 2)} or more, or a smaller square"
+            f"{size} and leaves {format_value(wall, 3)} mm of wall in a boss of "
+            f"⌀{format_short(outside.value, 4)}, less than {format_short(least, 3)} mm: take a boss of ⌀{enough} or "
+            f"more, or a smaller square"
         )
     says = f"{size}, which leaves {format_value(wall, 2)} mm of wall in the boss"
     return BossWall(Measured(wall, u, scale), corners, says)

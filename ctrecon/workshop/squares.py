@@ -29,7 +29,7 @@ OFF_CENTRE_MM = 0.1
 """How far a drilled pilot may be from the square's centre (mm; common practice, no source)."""
 
 CHAIN_WEB_MM = 0.2
-"""Web left between the holes of a chain so that the drill does not run into its neighbour (common practice, no source)."""
+"""Web between the holes of a chain, so that the drill does not run into its neighbour (common practice, no source)."""
 
 CHAIN_MARGIN_MM = 0.2
 """What a chain of holes leaves inside the line (mm; common practice, no source)."""
@@ -185,6 +185,9 @@ def plan_square(
     left = square_left(flats, drill.mm)
     out = max(0.0, drill.mm / 2 + off_centre - flats / 2)
     says = f"{rule.words}: pilot {drill.name}, {format_percent(left.ratio)} of the flats, {why}; {_left_words(left)}"
+    if method == "rotary_broach":
+        lead = format_value(flats * sqrt(2), 2)
+        says += f"; turn a 45° lead to ⌀{lead}, and drill a blind hole {ROTARY_DEPTH:g} times as deep as the square"
     return SquarePlan(
         method, flats, drill, ((0.0, 0.0, drill.mm),), left, 4 * left.per_corner, left.per_corner,
         left.corners_to_file, left.corners_to_file, out, None, source, says,

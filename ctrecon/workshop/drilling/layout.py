@@ -33,7 +33,7 @@ class Crossing:
 
 @dataclass(frozen=True)
 class Chord:
-    """The divider setting (mm) that steps round a circle in n parts, and the gap its u leaves at the end (None for 2)."""
+    """The divider setting (mm) that steps round a circle in n parts; the gap its u leaves (None for 2)."""
 
     n: int
     radius: float
