@@ -12,8 +12,8 @@ from ctrecon.core.measured import COVERAGE_FACTOR, Measured, format_pair, format
 from ctrecon.workshop.errors import PlanError
 
 __all__ = [
-    "END_SHAKE_MM", "LEAST_RUNNING_MM", "Body", "EndShake", "Running", "Sweep", "Tilt", "clearance_for_tilt", "end_shake",
-    "running_clearances", "sweep_of", "tilt_between_plates", "tilt_in_hole",
+    "END_SHAKE_MM", "LEAST_RUNNING_MM", "Body", "EndShake", "Running", "Sweep", "Tilt", "clearance_for_tilt",
+    "end_shake", "running_clearances", "sweep_of", "tilt_between_plates", "tilt_in_hole",
 ]  # fmt: skip
 
 LEAST_RUNNING_MM = 0.3
@@ -271,8 +271,9 @@ def clearance_for_tilt(depth: float, pivot: float, tilt_deg: float = TRADE_TILT_
     phi = radians(tilt_deg)
     hole = depth * tan(phi) + pivot / cos(phi)
     says = (
-        f"a ⌀{format_short(pivot, 4)} pivot leans {format_short(tilt_deg, 3)}° in a hole {format_short(depth, 4)} mm deep at "
-        f"⌀{format_value(hole, 3)}, {format_value(hole / pivot, 3)} times its diameter"
+        f"a ⌀{format_short(pivot, 4)} pivot leans {format_short(tilt_deg, 3)}° in a hole "
+        f"{format_short(depth, 4)} mm deep at ⌀{format_value(hole, 3)}, "
+        f"{format_value(hole / pivot, 3)} times its diameter"
     )
     return Tilt(tilt_deg, hole - pivot, hole, says)
 
@@ -292,7 +293,8 @@ def tilt_in_hole(depth: float, pivot: float, clearance: float) -> Tilt:
     reach = sqrt(depth**2 + hole**2)
     phi = atan2(sqrt(max(reach**2 - pivot**2, 0.0)), pivot) - atan2(depth, hole)
     tilt = degrees(max(phi, 0.0))
-    says = f"a ⌀{format_short(pivot, 4)} pivot with {format_short(clearance, 3)} mm clearance leans {format_value(tilt, 2)}° in one hole"
+    says = f"a ⌀{format_short(pivot, 4)} pivot with {format_short(clearance, 3)} mm clearance"
+    says += f" leans {format_value(tilt, 2)}° in one hole"
     return Tilt(tilt, clearance, hole, says)
 
 
@@ -312,7 +314,7 @@ def tilt_between_plates(apart: float, clearance: float, pivot: float = 0.0) -> T
         raise PlanError("an arbor between plates needs a distance above 0 and no negative clearance; correct them")
     tilt = degrees(atan2(clearance, apart))
     says = (
-        f"{format_short(clearance, 3)} mm clearance in both plates, {format_short(apart, 4)} mm apart, lets the arbor lean "
-        f"{format_value(60 * tilt, 2)}′"
+        f"{format_short(clearance, 3)} mm clearance in both plates, {format_short(apart, 4)} mm apart, lets the arbor "
+        f"lean {format_value(60 * tilt, 2)}′"
     )
     return Tilt(tilt, clearance, pivot + clearance, says)

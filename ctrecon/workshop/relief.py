@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from math import acos, hypot, sqrt
 
 from shapely.geometry import Point, Polygon
-from shapely.geometry.base import BaseGeometry
 
 from ctrecon.core.measured import format_short, format_value
 from ctrecon.workshop.errors import PlanError
@@ -169,7 +168,7 @@ def relief_of_outline(
     Notes
     -----
     The wall is the lesser of the distance from the arc to the nearest hole, and the narrowest neck of what is
-    left: the least width by which shrinking it from both sides parts it.
+    left where that is narrower than before: the width at which shrinking it from both sides parts it.
     """
     R = _checked(rotating, clearance)
     middle = Point(centre)
@@ -186,12 +185,14 @@ def relief_of_outline(
     left = outline.difference(reach)
     if depth <= 0:
         return _told(centre, R, rotating, 0.0, 0.0, 0.0, None, "", least_wall)
-    if left.is_empty or (isinstance(left, BaseGeometry) and left.geom_type != "Polygon"):
+    if left.is_empty or (not isinstance(left, Polygon)):
         raise PlanError(f"a relief of {format_short(R, 4)} mm radius cuts the part in two or takes it whole; move one")
-    wall, to = 2 * _half_neck(left, outline), "the far side of the part"
+    neck, before = 2 * _half_neck(left), 2 * _half_neck(outline)
+    # a neck that the part had before is not the relief's doing
+    wall, to = (neck, "the far side of the part") if neck < before - 2 * _NECK_TO else (None, "")
     for hole in outline.interiors:
         beside = float(middle.distance(Polygon(hole))) - R
-        if beside < wall:
+        if wall is None or beside < wall:
             wall, to = beside, "the nearest hole"
     ends = outline.exterior.intersection(middle.buffer(R, quad_segs=_QUAD_SEGS).exterior)
     points = [p for part in getattr(ends, "geoms", [ends]) for p in part.coords]
@@ -199,10 +200,10 @@ def relief_of_outline(
     return _told(centre, R, rotating, depth, half, float(cut.area), wall, to, least_wall)
 
 
-def _half_neck(left: BaseGeometry, outline: Polygon) -> float:
-    """Return by how much the outline that is left can shrink from both sides before it parts or is gone."""
-    solid = Polygon(left.exterior) if isinstance(left, Polygon) else left
-    low, high = 0.0, sqrt(float(outline.area))
+def _half_neck(part: Polygon) -> float:
+    """Return by how much an outline (holes left out) can shrink from both sides before it parts or is gone."""
+    solid = Polygon(part.exterior)
+    low, high = 0.0, sqrt(float(solid.area))
     while high - low > _NECK_TO / 2:
         half = (low + high) / 2
         small = solid.buffer(-half, quad_segs=8)
