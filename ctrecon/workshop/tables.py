@@ -61,11 +61,7 @@ def awg_mm(gauge: int) -> float:
 
 
 def read_table(name: str) -> tuple[str, list[dict[str, str]]]:
-<<<<<<< HEAD
     """Return the source named in the first line of a published table of this folder, and its rows."""
-=======
-    """Return the source named in the first line of a table, and its rows."""
->>>>>>> wsB
     text = resources.files("ctrecon.workshop").joinpath("tables", f"{name}.csv").read_text(encoding="utf-8")
     first, *rest = text.splitlines()
     return first.removeprefix("#").removeprefix(" source:").strip(), list(csv.DictReader(rest))
@@ -104,15 +100,9 @@ _WIDTHS = {350.0: "tolerance_mm", 700.0: "to_700_mm", 1000.0: "to_1000_mm", 1250
 
 
 @cache
-<<<<<<< HEAD
 def _tolerances(column: str) -> tuple[tuple[float, float], ...]:
     _, rows = read_table("sheet_tolerance")
     return tuple((float(row["to_mm"]), float(row[column])) for row in rows if row[column])
-=======
-def _tolerances() -> tuple[tuple[float, float], ...]:
-    _, rows = read_table("sheet_tolerance")
-    return tuple((float(row["to_mm"]), float(row["tolerance_mm"])) for row in rows)
->>>>>>> wsB
 
 
 def sheet_tolerance_mm(thickness_mm: float, *, width_mm: float = 350.0) -> float:
