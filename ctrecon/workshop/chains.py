@@ -53,6 +53,9 @@ class Link:
         The scan the size comes from: all of one group share one scale error. None: `size.scale_u` stands alone.
     scale_u_rel : float, optional
         Relative standard uncertainty of that scale along the chain; `size.scale_u` goes before it.
+    edge_u_mm : float
+        What an unknown grey scale adds (mm), with its own sign: all edges of a scan err alike, so it adds up as the
+        scale does, over the lengths of one group.
     faces : (Face, Face), optional
         Its near and far face, in the direction of the stack.
     fixed : bool
@@ -71,6 +74,7 @@ class Link:
     tolerance_mm: float = 0.0
     scale_group: str | None = None
     scale_u_rel: float | None = None
+    edge_u_mm: float = 0.0
     faces: tuple[Face, Face] | None = None
     fixed: bool = False
     rub_down: bool = True
@@ -171,7 +175,7 @@ def _scale_mm(link: Link) -> float | None:
 
 
 def _measuring(links: tuple[Link, ...]) -> tuple[dict[str, float], dict[str, float], tuple[str, ...]]:
-    """Return the signed effects on the gap of each face and link, of each scale, and the links without a figure."""
+    """Return the signed effects on the gap of each face and link, of each scale and edge, and links without a figure."""
     own: dict[str, float] = defaultdict(float)
     scales: dict[str, float] = defaultdict(float)
     missing = []
@@ -188,6 +192,8 @@ def _measuring(links: tuple[Link, ...]) -> tuple[dict[str, float], dict[str, flo
         if scale:
             group = f"scale of {link.scale_group or link.name}"
             scales[group] += link.sign * scale
+        if link.edge_u_mm:
+            scales[f"edge of {link.scale_group or link.name}"] += link.sign * link.edge_u_mm
     return own, scales, tuple(missing)
 
 
@@ -299,5 +305,5 @@ def with_made(links: Iterable[Link], name: str, made: Measured) -> tuple[Link, .
     chain = checked_links(links)
     if all(one.name != name for one in chain):
         raise PlanError(f"the chain has no link {name!r}; its links are {', '.join(one.name for one in chain)}")
-    done = {"size": made, "tolerance_mm": 0.0, "scale_group": None, "scale_u_rel": None, "faces": None}
+    done = {"size": made, "tolerance_mm": 0.0, "scale_group": None, "scale_u_rel": None, "edge_u_mm": 0.0, "faces": None}
     return tuple(replace(one, **done) if one.name == name else one for one in chain)  # type: ignore[arg-type]
