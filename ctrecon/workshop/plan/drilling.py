@@ -1,0 +1,271 @@
+"""Which plates are drilled together, in which order, from where, and with which drill."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from shapely import Point, Polygon, affinity
+
+from ctrecon.core.measured import Measured, format_short, format_value
+from ctrecon.workshop.assembly.model import Assembly, Place, PlannedHole, PlannedPart
+from ctrecon.workshop.drilling.coordinates import Coordinate, Coordinates, PickUp, choose_pick_up
+from ctrecon.workshop.drilling.drills import break_through, largest_up_to, spindle_speed
+from ctrecon.workshop.drilling.order import Step, best_order, pins_first
+from ctrecon.workshop.drilling.places import Place as ScanPlace
+from ctrecon.workshop.drilling.places import ScanU
+from ctrecon.workshop.drilling.setups import DrillAxis, check_setups, fewest_setups
+from ctrecon.workshop.drilling.setups import SetUp as PlateSet
+from ctrecon.workshop.drills import drills
+from ctrecon.workshop.errors import PlanError
+from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check, DrilledHole, Registration, SetUp
+from ctrecon.workshop.squares import Method, SquarePlan, plan_square
+
+__all__ = ["DrillingPlan", "drill_list", "plan_drilling", "set_up_id"]
+
+REAM_MM = 0.1
+"""Left in a round hole for reamer, broach or boring to size (common practice, no source)."""
+
+TO_SIZE_MM = 0.02
+"""A drill so near below a size makes it without reaming (common practice, no source)."""
+
+_METHODS: Mapping[str, Method] = {"file": "hand_file", "drift": "square_drift", "broach": "square_drift"}
+
+
+@dataclass(frozen=True)
+class DrillingPlan:
+    """Set-ups in order, the checks, and the squares by (part, hole)."""
+
+    set_ups: tuple[SetUp, ...]
+    checks: tuple[Check, ...]
+    squares: Mapping[tuple[str, str], SquarePlan]
+    pilots: Mapping[tuple[str, str], float]
+
+
+@dataclass(frozen=True)
+class _Axis:
+    """What is drilled in one pass: a shared axis, a register pin or one plate's own hole."""
+
+    id: str
+    kind: str
+    place: Place
+    plates: tuple[str, ...]
+    drill_mm: float
+    drill: str
+    then: str
+
+
+def drill_list(assembly: Assembly) -> dict[str, float]:
+    """Return the drills to choose from, by name: those at hand, else the metric series."""
+    if assembly.stock.drills_mm:
+        return {f"{format_short(mm)} mm": mm for mm in assembly.stock.drills_mm}
+    return {str(one): one.diameter_mm for one in drills("metric")}
+
+
+def set_up_id(plates: Sequence[str]) -> str:
+    """Return what the plan calls the step that drills these plates together: the same whatever the order of work."""
+    return "drill-" + "+".join(plates)
+
+
+def plan_drilling(
+    assembly: Assembly, registrations: Sequence[Registration], to_make: Mapping[str, float]
+) -> DrillingPlan:
+    """Find the set-ups, their order, coordinates and drills.
+
+    Parameters
+    ----------
+    assembly : Assembly
+        Plates, axes, shop habits; steps done stay done.
+    registrations : sequence of Registration
+        Register pins, top pair first; each next plate waits for those above it.
+    to_make : mapping of str to float
+        Sizes to make (mm) by key.
+
+    Raises
+    ------
+    PlanError
+        If no drill serves a hole, or the file's set-ups can't drill it.
+    """
+    squares: dict[tuple[str, str], SquarePlan] = {}
+    pilots: dict[tuple[str, str], float] = {}
+    axes = [*_pin_axes(registrations), *_hole_axes(assembly, to_make, squares, pilots)]
+    wanted = [DrillAxis(one.id, frozenset(one.plates), matched=len(one.plates) > 1) for one in axes]
+    forced = assembly.overrides.set_ups
+    plan = fewest_setups(wanted, assembly.stack)
+    sets, why = plan.setups, plan.reason
+    checks = []
+    if forced:
+        sets = _forced(assembly, wanted, forced)
+        says = check_setups(sets, wanted)
+        why = f"set by the file; {plan.reason}"
+        if says:
+            checks.append(Check(topic="drilling", about=assembly.stack[0], says=f"{says}.", state=FAILS, overridden=True))
+    steps = [Step(set_up_id(one.plates), frozenset(one.plates)) for one in sets]
+    pins = [set_up_id((one.upper, one.lower)) for one in registrations]
+    done = [one.id for one in steps if one.id in assembly.done]
+    order = best_order(steps, before=pins_first(steps, [one for one in pins if any(s.id == one for s in steps)]), done=done)
+    state = GOOD if not order.broken else LOOK
+    checks.append(
+        Check(
+            topic="drilling", about=assembly.stack[0], says=f"{len(sets)} set-ups, {order.moves} changes of plates.",
+            why=f"{why}; {order.reason}.", state=state, overridden=bool(forced),
+        )
+    )  # fmt: skip
+    by_id = {set_up_id(one.plates): one for one in sets}
+    made: list[SetUp] = []
+    drilled: set[str] = set()
+    for number, ident in enumerate(dict.fromkeys((*order.done, *order.order)), 1):
+        made.append(_set_up(assembly, by_id[ident], axes, drilled, registrations, f"U{number}"))
+        drilled |= set(by_id[ident].axes)
+    return DrillingPlan(tuple(made), tuple(checks), squares, pilots)
+
+
+def _forced(
+    assembly: Assembly, wanted: Sequence[DrillAxis], sets: Sequence[Sequence[str]]
+) -> tuple[PlateSet, ...]:
+    """Return the file's set-ups, each with the axes that go through exactly its plates or lie in them alone."""
+    out = []
+    for number, plates in enumerate(sets, 1):
+        ordered = tuple(one for one in assembly.stack if one in plates)
+        mine = tuple(
+            one.id for one in wanted
+            if one.plates == frozenset(ordered) or (not one.matched and frozenset(ordered) <= one.plates)
+        )  # fmt: skip
+        out.append(PlateSet(f"S{number}", ordered, mine, mine, "set by the file"))
+    return tuple(out)
+
+
+def _pin_axes(registrations: Sequence[Registration]) -> Iterator[_Axis]:
+    for one in registrations:
+        for pin in one.pins:
+            place = Place(x=Measured(pin.x, 0.0), y=Measured(pin.y, 0.0))
+            then = f"open with the taper broach to {format_value(pin.entry_mm, 2)} mm at the top, with the pin as gauge"
+            yield _Axis(pin.id, "pin", place, (one.upper, one.lower), pin.pilot_mm, pin.pilot, then)
+
+
+def _hole_axes(
+    assembly: Assembly, to_make: Mapping[str, float], squares: dict[tuple[str, str], SquarePlan],
+    pilots: dict[tuple[str, str], float],
+) -> Iterator[_Axis]:  # fmt: skip
+    at_hand = drill_list(assembly)
+    shared: dict[str, list[tuple[PlannedPart, PlannedHole]]] = {}
+    for plate in assembly.plates:
+        for hole in plate.holes:
+            name = hole.axis if hole.axis is not None else f"{plate.id}.{hole.id}"
+            shared.setdefault(name, []).append((plate, hole))
+    axes = {one.id: one for one in assembly.axes}
+    for name, members in shared.items():
+        most = []
+        for plate, hole in members:
+            size = to_make.get(hole.size_key, hole.size.value)
+            if hole.kind == "square":
+                plan = plan_square(size, _METHODS[assembly.shop.square_method], at_hand)
+                squares[plate.id, hole.id] = plan
+                most.append(plan.drill.mm)
+            else:
+                direct = largest_up_to(at_hand, size + 1e-6, f"the hole of {format_short(size)} mm in {plate.name}")
+                right = size - direct.mm <= TO_SIZE_MM
+                most.append(direct.mm if right else size - REAM_MM)
+        limit = min(most)
+        drill = largest_up_to(at_hand, limit + 1e-6, f"the {axes[name].name if name in axes else name}")
+        for plate, hole in members:
+            pilots[plate.id, hole.id] = drill.mm
+        place = axes[name].place if name in axes else members[0][1].place
+        plates = tuple(plate.id for plate, _ in members)
+        then = "" if len(plates) > 1 else _then(members[0][1], drill.mm, to_make)
+        if len(plates) > 1:
+            then = "open plate by plate afterwards"
+        yield _Axis(name, "shared" if len(plates) > 1 else "own", place, plates, drill.mm, drill.name, then)
+
+
+def _then(hole: PlannedHole, drill_mm: float, to_make: Mapping[str, float]) -> str:
+    size = to_make.get(hole.size_key, hole.size.value)
+    if hole.kind == "square":
+        return f"then the square of {format_value(size, 2)} mm"
+    return "" if size - drill_mm <= TO_SIZE_MM else f"open to {format_value(size, 2)} mm"
+
+
+def _scan_of(assembly: Assembly, plate: PlannedPart) -> str | None:
+    return next((one.scan for one in plate.sizes.values() if one.scan), None)
+
+
+def _scan_place(place: Place, scan: str | None) -> ScanPlace:
+    return ScanPlace(place.x.value, place.y.value, place.x.u or 0.0, place.y.u or 0.0, scan=scan)
+
+
+def _set_up(
+    assembly: Assembly, plates: PlateSet, axes: Sequence[_Axis], drilled: set[str],
+    registrations: Sequence[Registration], ident: str,
+) -> SetUp:  # fmt: skip
+    mine = [one for one in axes if one.id in plates.axes]
+    top = assembly[plates.plates[0]]
+    scan = _scan_of(assembly, top)
+    holes = {one.id: _scan_place(one.place, None if one.kind == "pin" else scan) for one in mine}
+    scans = _scans(assembly, top, scan)
+    found = choose_pick_up(_pick_ups(assembly, top, axes, drilled, scan), holes, plates.plates, scans=scans)
+    zero = _zero_of(found, assembly, top)
+    by_id = {one.id: one for one in mine}
+    drilled_here = tuple(_drilled(assembly, one, by_id[one.id]) for one in found.holes)
+    thick = sum(assembly[one].thickness.value for one in plates.plates)
+    largest = max(one.drill_mm for one in mine)
+    feed = break_through(thick, largest)
+    shifted = {one: affinity.translate(assembly[one].outline, -zero[0], -zero[1]) for one in plates.plates}
+    there = tuple(
+        (one.id, _disc_of(one, zero)) for one in axes if one.id in drilled and set(one.plates) & set(plates.plates)
+    )
+    pins = tuple(
+        (pin.id, pin.x - zero[0], pin.y - zero[1])
+        for one in registrations if {one.upper, one.lower} <= set(plates.plates)
+        for pin in one.pins if pin.id in drilled
+    )  # fmt: skip
+    pinned = {name for name, _, _ in pins}
+    return SetUp(
+        id=ident, plates=plates.plates, face_up="top",
+        pick_up=f"Pick up {found.reason}. Clamp on a backing board and feed {format_value(feed.depth, 1)} mm from first touch with the largest drill.",
+        holes=drilled_here,
+        outlines=tuple((name, shape) for name, shape in shifted.items() if isinstance(shape, Polygon)),
+        there=tuple(one for one in there if one[0] not in pinned),
+        pins=pins, reason=f"{plates.reason[:1].upper()}{plates.reason[1:]}.",
+    )  # fmt: skip
+
+
+def _disc_of(axis: _Axis, zero: tuple[float, float]) -> Polygon:
+    x, y = axis.place.xy
+    return Point(x - zero[0], y - zero[1]).buffer(axis.drill_mm / 2, 32)
+
+
+def _scans(assembly: Assembly, top: PlannedPart, scan: str | None) -> dict[str, ScanU]:
+    if scan is None:
+        return {}
+    thickness = next((one for one in top.sizes.values() if one.scan == scan and one.scale_u), None)
+    rel = 0.0 if thickness is None or not thickness.scale_u else thickness.scale_u / thickness.value
+    return {scan: ScanU(scale=rel)}
+
+
+def _pick_ups(
+    assembly: Assembly, top: PlannedPart, axes: Sequence[_Axis], drilled: set[str], scan: str | None
+) -> list[PickUp]:
+    left, low, _, _ = top.outline.bounds
+    u = assembly.shop.place_tolerance_mm / 2
+    edges = PickUp("at the left and the lower edge", "edges", ScanPlace(left, low, u, u), frozenset((top.id,)))
+    out = [edges]
+    for one in axes:
+        if one.id in drilled and top.id in one.plates and one.kind == "shared":
+            name = next((axis.name for axis in assembly.axes if axis.id == one.id), one.id)
+            out.append(PickUp(f"the {name}", "bearing", _scan_place(one.place, scan), frozenset(one.plates)))
+    return out
+
+
+def _zero_of(found: Coordinates, assembly: Assembly, top: PlannedPart) -> tuple[float, float]:
+    """Return the zero of a set-up in the assembly frame."""
+    for one in assembly.axes:
+        if found.pick_up == f"the {one.name}":
+            return one.place.xy
+    left, low, _, _ = top.outline.bounds
+    return left, low
+
+
+def _drilled(assembly: Assembly, found: Coordinate, axis: _Axis) -> DrilledHole:
+    speed = spindle_speed(axis.drill_mm, highest=assembly.shop.highest_speed_rpm, m_min=assembly.shop.cutting_speed_m_min)
+    return DrilledHole(
+        id=axis.id, x=Measured(found.x, found.u_x), y=Measured(found.y, found.u_y), drill_mm=axis.drill_mm,
+        drill=axis.drill, rpm=speed.rpm, then=axis.then, kind=axis.kind,
+    )  # fmt: skip

@@ -1,0 +1,166 @@
+"""Which part goes through which hole, and with which fit: limits, clearance found, press figures, squares."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from math import hypot
+
+from shapely import Point
+
+from ctrecon.core.measured import Measured, format_value
+from ctrecon.workshop.assembly.model import Assembly, PlannedHole, PlannedPart, PlannedSize, PlannedStep
+from ctrecon.workshop.errors import PlanError
+from ctrecon.workshop.fits.choose import FitChoice, choose_fit
+from ctrecon.workshop.fits.press import press_range, square_press
+from ctrecon.workshop.materials import Material, materials
+from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check
+
+__all__ = ["Joint", "find_joints", "fit_joints"]
+
+_SQUARE_IN_ROUND = 0.5**0.5
+_LEAST_OVERLAP_MM = 0.2
+"""A step reaches into a hole where they share so much depth; less is a face that lies on a face."""
+
+
+@dataclass(frozen=True)
+class Joint:
+    """A step of one part in a hole of another.
+
+    Parameters
+    ----------
+    hole_part, hole : PlannedPart, PlannedHole
+    part, step : PlannedPart, PlannedStep
+    moving : bool
+        Whether one turns in the other.
+    length_mm : float
+        Depth they share.
+    """
+
+    hole_part: PlannedPart
+    hole: PlannedHole
+    part: PlannedPart
+    step: PlannedStep
+    moving: bool
+    length_mm: float
+
+    @property
+    def size(self) -> PlannedSize:
+        """Size of the hole."""
+        return self.hole_part.sizes[self.hole.size_key]
+
+    @property
+    def mate(self) -> PlannedSize | None:
+        """Size of the step; None where the record has none."""
+        return None if self.step.size_key is None else self.part.sizes[self.step.size_key]
+
+
+def find_joints(assembly: Assembly) -> tuple[Joint, ...]:
+    """Return every step that stands in a hole of another part, top of the stack first."""
+    return tuple(_joints(assembly))
+
+
+def _joints(assembly: Assembly) -> Iterator[Joint]:
+    for holder in assembly.parts:
+        for hole in holder.holes:
+            for part in assembly.parts:
+                if part.id == holder.id or not part.steps or part.role == "plate":
+                    continue
+                for step in part.steps:
+                    deep = min(hole.to_z, step.to_z) - max(hole.from_z, step.from_z)
+                    if deep < min(_LEAST_OVERLAP_MM, 0.5 * (hole.to_z - hole.from_z)) or step.size is None:
+                        continue
+                    if hole.shape.contains(Point(step.shape.centroid)):
+                        yield Joint(holder, hole, part, step, holder.moving != part.moving, deep)
+
+
+def fit_joints(assembly: Assembly, to_make: Mapping[str, float]) -> tuple[tuple[Joint, FitChoice | None, Check], ...]:
+    """Choose the fit of every joint, and check it against what was found.
+
+    Parameters
+    ----------
+    assembly : Assembly
+        Its overrides may name fits.
+    to_make : mapping of str to float
+        Sizes to make (mm) by key.
+    """
+    return tuple(_fit(assembly, joint, to_make) for joint in find_joints(assembly))
+
+
+def _fit(assembly: Assembly, joint: Joint, to_make: Mapping[str, float]) -> tuple[Joint, FitChoice | None, Check]:
+    key, about = joint.hole.size_key, joint.hole_part.id
+    words = f"{joint.part.name} in the {_hole_words(assembly, joint)} of {joint.hole_part.name}"
+    mate = joint.mate
+    if mate is None or joint.hole.kind == "slot":
+        return joint, None, Check(topic="fit", about=about, says=f"{words}: no size to fit to.", state=LOOK)
+    if joint.hole.kind != joint.step.kind:
+        return joint, None, _loose(joint, words, about, mate, assembly)
+    asked = assembly.overrides.fits.get(key)
+    purpose = "runs freely" if joint.moving else "located by hand"
+    code = asked or (None if joint.moving else assembly.shop.hole_fit)
+    try:
+        choice = choose_fit(
+            purpose, to_make.get(key, joint.size.value), hole=_whole(joint.size), shaft=_whole(mate), code=code
+        )
+    except PlanError as error:
+        check = Check(topic="fit", about=about, says=f"{words}: no fit.", why=f"{error}.", state=FAILS)
+        return joint, None, check
+    more, state = _more(joint, choice)
+    turning = joint.moving and choice.fit.clearance_min_mm <= 0
+    if turning:
+        more = (*more, f"{choice.fit.code} may leave no clearance, and it must turn")
+        state = FAILS
+    warnings = tuple(text for text in choice.warnings if asked or "for a joint that" not in text)
+    state = LOOK if state == GOOD and warnings else state
+    why = " ".join(f"{text}." for text in (choice.reason, *more, *warnings))
+    says = f"{words}: {choice.fit.code}."
+    return joint, choice, Check(topic="fit", about=about, says=says, why=why, state=state, overridden=asked is not None)
+
+
+def _hole_words(assembly: Assembly, joint: Joint) -> str:
+    axis = next((one.name for one in assembly.axes if one.id == joint.hole.axis), joint.hole.id)
+    return f"{joint.hole.kind} hole of the {axis}" if joint.hole.axis else f"{joint.hole.kind} hole {axis}"
+
+
+def _whole(size: PlannedSize) -> Measured:
+    """Return a size whose u holds what an unknown edge of the scan adds."""
+    return Measured(size.value, None if size.size.u is None else hypot(size.size.u, size.edge_u), size.scale_u)
+
+
+def _loose(joint: Joint, words: str, about: str, mate: PlannedSize, assembly: Assembly) -> Check:
+    """Check what goes through a hole of another form: only the play counts."""
+    across = mate.value / _SQUARE_IN_ROUND if joint.step.kind == "square" else mate.value
+    play = joint.size.value - across
+    u = 2 * hypot(joint.size.size.u or 0.0, mate.size.u or 0.0)
+    says = f"{words}: {format_value(play, 2)} mm of play across the widest place."
+    wanted = 2 * assembly.shop.running_clearance_mm if joint.moving else 0.0
+    state = GOOD if play - u >= wanted else LOOK if play + u >= 0 else FAILS
+    why = f"A {joint.step.kind} section in a {joint.hole.kind} hole; wanted at least {format_value(wanted, 2)} mm, U {format_value(u, 3)} mm."
+    return Check(topic="fit", about=about, says=says, why=why, state=state)
+
+
+def _metal(part: PlannedPart) -> Material | None:
+    known = materials()
+    name = (part.material or "").strip()
+    if name in known:
+        return known[name]
+    return known["CuZn37"] if name.lower() == "brass" else known.get(name.lower())
+
+
+def _more(joint: Joint, choice: FitChoice) -> tuple[tuple[str, ...], str]:
+    """Return what a press does to the metal, and the state it leaves the check in."""
+    if choice.fit.kind == "clearance":
+        return (), GOOD
+    hub, shaft = _metal(joint.hole_part), _metal(joint.part)
+    if hub is None or shaft is None:
+        return ("what the press does to the metal can't be said: give the material of both parts",), LOOK
+    x, y = joint.hole.place.xy
+    outside = 2 * joint.hole_part.outline.exterior.distance(Point(x, y))
+    try:
+        if joint.hole.kind == "square":
+            return (square_press(flats_mm=choice.fit.size_mm, hub_outside_mm=outside, hub=hub, shaft=shaft).reason,), GOOD
+        if choice.fit.clearance_min_mm >= 0:
+            return (), GOOD
+        found = press_range(choice.fit, hub_outside_mm=outside, hub=hub, shaft=shaft, length_mm=joint.length_mm)
+    except PlanError as error:
+        return (str(error),), FAILS
+    state = FAILS if found.most.yields and found.least.yields else LOOK if found.most.yields else GOOD
+    return (found.reason, *found.most.yields), state
