@@ -195,17 +195,22 @@ class Limits:
             circles.append((*self._centres[k], self._reach[k]))
         return Curves.of(lines, circles)
 
-    def every(self) -> Curves:
-        """Return all parallels: both of each edge, the circles about corners, the discs."""
+    def along(self, region: BaseGeometry, within_mm: float) -> Curves:
+        """Return the parallels that run along the border of a sampled region, within so many mm."""
+        at = shapely.get_coordinates(region)
         n = np.column_stack([self._along[:, 1], -self._along[:, 0]])
         c = np.einsum("ij,ij->i", n, self._a)
         sharp = self._needs > 0
-        return Curves(
-            np.vstack([n, n]),
-            np.concatenate([c + self._needs, c - self._needs]),
-            np.vstack([self._a[sharp], self._centres]),
-            np.concatenate([self._needs[sharp], self._reach]),
+        lines = np.unique(np.round(np.vstack([np.column_stack([n, c + self._needs]), np.column_stack([n, c - self._needs])]), 12), axis=0)
+        circles = np.vstack(
+            [np.column_stack([self._a[sharp], self._needs[sharp]]), np.column_stack([self._centres, self._reach])]
         )
+        circles = np.unique(np.round(circles, 12), axis=0)
+        if len(at):
+            lines = lines[np.abs(at @ lines[:, :2].T - lines[:, 2]).min(axis=0) <= within_mm]
+            off = np.hypot(*(at[:, None] - circles[None, :, :2]).transpose(2, 0, 1)) - circles[:, 2]
+            circles = circles[np.abs(off).min(axis=0) <= within_mm]
+        return Curves(lines[:, :2], lines[:, 2], circles[:, :2], circles[:, 2])
 
     def corners(self, region: BaseGeometry, within_mm: float) -> Points:
         """Return the exact corners of the room left, found from the corners of its sampled region.

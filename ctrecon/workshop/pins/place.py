@@ -1,32 +1,23 @@
-"""Places of register pins: as far apart as the free area lets them, fitting one way, or refused with what limits them.
-
-The distance of two places is a convex function, and the free area is hollow towards all that limits it but straight
-edges: so its greatest value is reached at exact corners of the area or, with a one-way condition, where the border meets
-the parallels of that condition. These are tried; samples of the border start the search where several parallels join.
-"""
+"""Places of register pins: as far apart as the free area lets them, fitting one way, or refused with what limits them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, isfinite
 
 import numpy as np
-import shapely
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import format_short, format_value
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.pins.condition import OneWayCondition
 from ctrecon.workshop.pins.free_area import PIN_APART_DIAMETERS, FreeArea
-from ctrecon.workshop.pins.limits import Curves, Points, crossings
+from ctrecon.workshop.pins.limits import Points
+from ctrecon.workshop.pins.search import SAME_MM, apart, farthest_allowed, farthest_pairs, first_of
 
 __all__ = ["PinPlace", "Placement", "Room", "check_place", "largest_room", "place_pins"]
 
-_SAMPLES = 240
-_STARTS = 12
-_SAME_MM = 1e-6
 _HELD_MM = 5e-3
 """What clears a margin by less is said to stand against it."""
-_CREEP_DIRECTIONS = 16
 
 
 @dataclass(frozen=True)
@@ -51,7 +42,7 @@ class PinPlace:
     y: float
     fixed: bool
     clearance_mm: float
-    limit: str
+    limits: tuple[str, ...]
     reason: str
 
     @property
@@ -142,7 +133,7 @@ def check_place(area: FreeArea, x: float, y: float, *, fixed: bool = True) -> Pi
         raise InputError(f"a pin cannot stand at ({x}, {y}); give two numbers")
     clearance, limit = area.clearance_of(x, y)
     at = f"({format_short(x)}, {format_short(y)})"
-    if clearance < -_SAME_MM:
+    if clearance < -SAME_MM:
         raise PlanError(
             f"no pin of {format_value(area.pin_mm, 2)} mm can stand at {at}: it is {format_value(-clearance, 2)} mm too "
             f"near to {limit}; move it away or take a smaller pin or margin"
@@ -154,129 +145,6 @@ def check_place(area: FreeArea, x: float, y: float, *, fixed: bool = True) -> Pi
     else:
         reason = f"at {at} it clears the margin of {limit} by {format_value(clearance, 2)} mm"
     return PinPlace(float(x), float(y), fixed, clearance, held or (limit,), reason)
-
-
-def _apart(a: Points, b: Points) -> Points:
-    return np.asarray(np.hypot(*(a[:, None] - b[None]).transpose(2, 0, 1)))
-
-
-def _border(area: FreeArea, count: int = _SAMPLES) -> Points:
-    """Return places along the border of the free area, a hair inside it."""
-    inner = area.coarse.buffer(-2 * area.coarse_off_mm)
-    inner = area.coarse if inner.is_empty else inner
-    lines = [ring for part in shapely.get_parts(inner) for ring in (part.exterior, *part.interiors)]
-    whole = sum(ring.length for ring in lines)
-    out = [np.empty((0, 2))]
-    for ring in lines:
-        along = np.linspace(0, ring.length, max(8, round(count * ring.length / whole)), endpoint=False)
-        out.append(shapely.get_coordinates(shapely.line_interpolate_point(ring, along)))
-    points = np.vstack(out)
-    return points[area.limits.clear(points)] if len(points) else points
-
-
-def _first(points: Sequence[tuple[Points, Points, float]]) -> tuple[Points, Points, float]:
-    """Return the farthest pair; of pairs as far apart the one farthest left, then lowest."""
-    best = max(one[2] for one in points)
-    level = [(*sorted((tuple(p), tuple(q))), d) for p, q, d in points if d >= best - _SAME_MM]
-    p, q, d = min(level, key=lambda one: (np.round(one[0], 6).tolist(), np.round(one[1], 6).tolist()))
-    return np.array(p), np.array(q), float(d)
-
-
-def _pairs(p: Points, q: Points, condition: OneWayCondition | None, keep: int) -> list[tuple[Points, Points, float]]:
-    """Return the farthest allowed pairs of two sets of places, and all as far apart as the farthest."""
-    d = _apart(p, q)
-    if condition is not None:
-        for i in range(len(p)):
-            d[i, ~condition.allows(p[i], q)] = -1.0
-    flat = np.argsort(-d, axis=None, kind="stable")[: max(keep, 64)]
-    out = []
-    for k in flat:
-        i, j = np.unravel_index(k, d.shape)
-        value = float(d[i, j])
-        if value <= 0 or (len(out) >= keep and value < out[0][2] - _SAME_MM):
-            break
-        out.append((p[i], q[j], value))
-    return out
-
-
-def _partner(
-    area: FreeArea, p: Points, corners: Points, border: Curves, condition: OneWayCondition, best: float
-) -> list[tuple[Points, Points, float]]:
-    """Return the farthest exact partners of a pin: corners, and where the condition's parallels meet the border."""
-    own = condition.curves(p)
-    points = np.vstack([corners, crossings(own, border), crossings(own, own)])
-    d = np.hypot(*(points - p).T)
-    points, d = points[d > best - _SAME_MM], d[d > best - _SAME_MM]
-    order = np.argsort(-d, kind="stable")
-    # few of the crossings lie in the area: look from the farthest on, some at a time
-    for at in range(0, len(order), 64):
-        some = points[order[at : at + 64]]
-        good = area.limits.clear(some)
-        good[good] &= condition.allows(p, some[good])
-        if good.any():
-            first = int(np.argmax(good))
-            level = good & (d[order[at : at + 64]] >= d[order[at + first]] - _SAME_MM)
-            return [(p, one, float(hypot(*(one - p)))) for one in some[level]]
-    return []
-
-
-def _creep(
-    area: FreeArea, p: Points, q: Points, condition: OneWayCondition, step: float, held: bool
-) -> tuple[Points, Points, float]:
-    """Move both pins, one a time, by ever shorter steps as long as they come to lie farther apart."""
-    angles = np.arange(_CREEP_DIRECTIONS) * 2 * np.pi / _CREEP_DIRECTIONS
-    ways = np.column_stack([np.cos(angles), np.sin(angles)])
-    best = float(hypot(*(p - q)))
-    while step > _SAME_MM / 4:
-        moved = False
-        for turn in (0, 1):
-            if held and turn == 0:
-                continue
-            here, there = (p, q) if turn == 0 else (q, p)
-            trial = here + step * ways
-            d = np.hypot(*(trial - there).T)
-            good = d > best + _SAME_MM / 100
-            good[good] &= condition.allows(there, trial[good])
-            good[good] &= area.limits.clear(trial[good])
-            if good.any():
-                k = int(np.argmax(np.where(good, d, -1)))
-                best, moved = float(d[k]), True
-                p, q = (trial[k], q) if turn == 0 else (p, trial[k])
-        step = step if moved else step / 2
-    return p, q, best
-
-
-def _search(area: FreeArea, condition: OneWayCondition | None, held: Points | None) -> list[tuple[Points, Points, float]]:
-    """Return the farthest allowed pairs found, best first; the first place of each is the held one, if any."""
-    corners = area.corners
-    if condition is None:
-        return _pairs(corners if held is None else held[None], corners, None, 1)
-    border = area.limits.every()
-    every = np.vstack([corners, _border(area)])
-    first = every if held is None else held[None]
-    found = _pairs(first, every, condition, _STARTS)
-    best = found[0][2] if found else 0.0
-    reach = _apart(first, corners).max(axis=1) if len(corners) else np.zeros(len(first))
-    for k in np.argsort(-reach, kind="stable"):
-        if reach[k] < best - _SAME_MM:
-            break
-        more = _partner(area, first[k], corners, border, condition, best)
-        found += more
-        best = max([best, *(one[2] for one in more)])
-    found.sort(key=lambda one: -one[2])
-    step = area.spread_mm() / _SAMPLES
-    for p, q, d in found[:_STARTS]:
-        p, q, d = _creep(area, p, q, condition, step, held is not None)
-        for _ in range(8):  # each pin in turn to its best exact place, the other held
-            more = _partner(area, p, corners, border, condition, d)
-            if held is None:
-                more += [(b, a, c) for a, b, c in _partner(area, q, corners, border, condition, d)]
-            if not more or max(one[2] for one in more) <= d + 1e-9:
-                break
-            p, q, d = max(more, key=lambda one: one[2])
-        found.append((p, q, d))
-    found.sort(key=lambda one: -one[2])
-    return found
 
 
 def largest_room(area: FreeArea, *, apart_mm: float = 0.0) -> Room:
@@ -309,11 +177,11 @@ def largest_room(area: FreeArea, *, apart_mm: float = 0.0) -> Room:
             return []
         if apart_mm <= 0:
             return [corners[0]]
-        pairs = _pairs(corners, corners, None, 1)
+        pairs = farthest_pairs(corners, corners, None, 1)
         if not pairs:
             return []
-        p, q, d = _first(pairs)
-        return [p, q] if d >= apart_mm - _SAME_MM else []
+        p, q, d = first_of(pairs)
+        return [p, q] if d >= apart_mm - SAME_MM else []
 
     low, high = -max(area.needs_mm), area.spread_mm() if not area.common.is_empty else 0.0
     last = places(low)
@@ -395,7 +263,7 @@ def place_pins(
     own = [check_place(area, *map(float, one)) for one in fixed]
     if not own and area.empty:
         raise _refused(area, 0.0, "a pin")
-    free = _pairs(area.corners, area.corners, None, 1)
+    free = farthest_pairs(area.corners, area.corners, None, 1)
     most = free[0][2] if free else 0.0
     if len(own) == 2:
         p, q = np.array(own[0].xy), np.array(own[1].xy)
@@ -409,20 +277,20 @@ def place_pins(
         found = [(p, q, d)]
     else:
         held = np.array(own[0].xy) if own else None
-        found = _search(area, condition, held)
+        found = farthest_allowed(area, condition, held)
         if not found:
             one_way = condition is not None and (held is not None or most >= least)
             raise _refused(area, least, "a second pin" if own else "two pins", one_way=one_way)
-    p, q, d = _first(found)
-    if d < least - _SAME_MM:
+    p, q, d = first_of(found)
+    if d < least - SAME_MM:
         raise _refused(area, least, f"two pins {format_value(least, 1)} mm apart")
     pins = tuple(next((one for one in own if one.xy == tuple(xy)), None) or check_place(area, *xy, fixed=False)
                  for xy in (p.tolist(), q.tolist()))  # fmt: skip
     miss = way = None
     if condition is not None:
         miss, way = float(condition.worst(p, q[None])[0]), condition.worst_way(p, q[None])
-    bound = most if not own else float(_apart(np.array([own[0].xy]), area.corners).max(initial=d))
-    exact = condition is None or d >= bound - _SAME_MM
+    bound = most if not own else float(apart(np.array([own[0].xy]), area.corners).max(initial=d))
+    exact = condition is None or d >= bound - SAME_MM
     return Placement(
         pins, d, max(most, d), miss if miss is not None and isfinite(miss) else None, way or "",
         0.0 if exact or len(own) == 2 else bound - d, _placed(pins, d, most, miss, way, condition),
@@ -439,9 +307,9 @@ def _placed(
     elif any(one.fixed for one in pins):
         reason += ", the farthest from the one given"
     else:
-        reason += ", the farthest the free area allows" if d >= most - _SAME_MM else ""
+        reason += ", the farthest the free area allows" if d >= most - SAME_MM else ""
     if condition is not None and miss is not None and isfinite(miss):
-        if d < most - _SAME_MM and not any(one.fixed for one in pins):
+        if d < most - SAME_MM and not any(one.fixed for one in pins):
             reason += f", {format_value(most - d, 2)} mm less than the free area allows so that they fit one way only"
         reason += f"; {way} they miss by {format_value(miss, 2)} mm"
     limits = sorted({name for one in pins for name in one.limits if one.clearance_mm < _HELD_MM})
