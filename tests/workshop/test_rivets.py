@@ -94,7 +94,7 @@ def test_edge_distance_and_pitch() -> None:
     assert rivet_spacing(3, 6, 30).verdict == "close"
     with pytest.raises(PlanError, match=r"tears out: at least 1\.5 D, better 2 D"):
         rivet_spacing(3, 4.4)
-    with pytest.raises(PlanError, match="too close: at least 3 D, 9.00 mm"):
+    with pytest.raises(PlanError, match=r"too close: at least 3 D, 9\.00 mm"):
         rivet_spacing(3, 6, 8.9)
 
 
@@ -143,16 +143,15 @@ def test_rim_of_a_bush() -> None:
 def test_shoulder_projects_what_the_head_needs(head: Head, hole: float, shank_length: float) -> None:
     """Let in or shortened, the shank that is left is exactly the rivet length for the plate that is left under it."""
     plate = 3.0
-    try:
-        seat = shoulder_seat(plate, shank_length, 2, 5, head, hole=hole)
-    except PlanError as refused:
-        assert "too short" in str(refused)
-        assert rivet_length(0.5, 2, head, hole=hole).length > shank_length
+    if rivet_length(0.5, 2, head, hole=hole).length > shank_length:
+        with pytest.raises(PlanError, match="too short"):
+            shoulder_seat(plate, shank_length, 2, 5, head, hole=hole)
         return
+    seat = shoulder_seat(plate, shank_length, 2, 5, head, hole=hole)
     assert seat.under == pytest.approx(plate - seat.seat_depth)
     needed = rivet_length(seat.under, 2, head, hole=hole).length
     assert shank_length - seat.shorten == pytest.approx(needed)
-    assert seat.seat_depth == 0 or seat.shorten == 0
+    assert 0 in (seat.seat_depth, seat.shorten)
 
 
 def test_shoulder_needs_a_ring_to_seat_on() -> None:
