@@ -6,16 +6,8 @@ import numpy as np
 import pytest
 
 from ctrecon.workshop.errors import PlanError
-from ctrecon.workshop.rivets import (
-    HEADS,
-    Head,
-    countersink,
-    head_volume_d,
-    rivet_diameter,
-    rivet_hole,
-    rivet_length,
-    rivet_spacing,
-)  # fmt: skip
+from ctrecon.workshop.rivet_places import rivet_diameter, rivet_hole, rivet_spacing
+from ctrecon.workshop.rivets import HEADS, Head, countersink, head_volume_d, rivet_length
 from ctrecon.workshop.shoulders import bush_rim, shoulder_seat
 
 NUMBER_DRILLS = {"No. 30": 0.1285 * 25.4, "No. 31": 0.12 * 25.4, "No. 29": 0.136 * 25.4, "No. 40": 0.098 * 25.4,
