@@ -1,9 +1,9 @@
-"""Running clearances of neighbours in plan and along depth, end shake, and the tilt of a pivot in its hole."""
+"""Running clearances of neighbours in plan and along depth, and end shake."""
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from math import atan2, cos, degrees, hypot, radians, sqrt, tan
+from math import hypot
 from typing import Literal
 
 from shapely.geometry import Point, Polygon
@@ -12,8 +12,8 @@ from ctrecon.core.measured import COVERAGE_FACTOR, Measured, format_pair, format
 from ctrecon.workshop.errors import PlanError
 
 __all__ = [
-    "END_SHAKE_MM", "LEAST_RUNNING_MM", "Body", "EndShake", "Running", "Sweep", "Tilt", "clearance_for_tilt",
-    "end_shake", "running_clearances", "sweep_of", "tilt_between_plates", "tilt_in_hole",
+    "END_SHAKE_MM", "LEAST_RUNNING_MM", "Body", "EndShake", "Running", "Sweep", "end_shake",
+    "running_clearances", "sweep_of",
 ]  # fmt: skip
 
 LEAST_RUNNING_MM = 0.3
@@ -21,9 +21,6 @@ LEAST_RUNNING_MM = 0.3
 
 END_SHAKE_MM = (0.1, 0.3)
 """End shake of an arbor in a small movement (mm; common practice, from memory; large ones about 0.5)."""
-
-TRADE_TILT_DEG = 5.0
-"""How far a worn pivot is let lean before its hole is bushed anew (a trade page; deeper holes allow less)."""
 
 
 @dataclass(frozen=True)
@@ -83,16 +80,6 @@ class EndShake:
     high: float
     verdict: Literal["too little", "good", "too much", "not sure"]
     to_change: float
-    reason: str
-
-
-@dataclass(frozen=True)
-class Tilt:
-    """How far a pivot leans (degrees) and the clearance on diameter (mm) that lets it."""
-
-    tilt_deg: float
-    clearance: float
-    hole: float
     reason: str
 
 
@@ -243,78 +230,3 @@ def end_shake(
     elif verdict == "not sure":
         says += ", so try it with the pieces in hand"
     return EndShake(value, low, high, verdict, change, says)
-
-
-def clearance_for_tilt(depth: float, pivot: float, tilt_deg: float = TRADE_TILT_DEG) -> Tilt:
-    """Return the hole in which a pivot can lean by this much.
-
-    Parameters
-    ----------
-    depth : float
-        Of the hole, mm.
-    pivot : float
-        Diameter, mm.
-    tilt_deg : float
-        Angle it may lean, degrees.
-
-    Notes
-    -----
-    D = t tan(phi) + d / cos(phi), a strip of width d in a slot of depth t (own geometry).
-
-    Examples
-    --------
-    >>> round(clearance_for_tilt(1.5, 1.5).clearance, 4)
-    0.137
-    """
-    if depth <= 0 or pivot <= 0 or not 0 <= tilt_deg < 45:
-        raise PlanError("a pivot in a hole needs a depth and diameter above 0 and a lean below 45°; correct them")
-    phi = radians(tilt_deg)
-    hole = depth * tan(phi) + pivot / cos(phi)
-    says = (
-        f"a ⌀{format_short(pivot, 4)} pivot leans {format_short(tilt_deg, 3)}° in a hole "
-        f"{format_short(depth, 4)} mm deep at ⌀{format_value(hole, 3)}, "
-        f"{format_value(hole / pivot, 3)} times its diameter"
-    )
-    return Tilt(tilt_deg, hole - pivot, hole, says)
-
-
-def tilt_in_hole(depth: float, pivot: float, clearance: float) -> Tilt:
-    """Return how far a pivot leans in one hole with this clearance on diameter (mm).
-
-    Examples
-    --------
-    >>> round(tilt_in_hole(1.5, 1.5, 0.05).tilt_deg, 2)
-    1.91
-    """
-    if depth <= 0 or pivot <= 0 or clearance < 0:
-        raise PlanError("a pivot in a hole needs a depth and diameter above 0 and no negative clearance; correct them")
-    hole = pivot + clearance
-    # t sin + d = D cos, so cos(phi + a) = d / sqrt(t² + D²) with tan a = t / D
-    reach = sqrt(depth**2 + hole**2)
-    phi = atan2(sqrt(max(reach**2 - pivot**2, 0.0)), pivot) - atan2(depth, hole)
-    tilt = degrees(max(phi, 0.0))
-    says = f"a ⌀{format_short(pivot, 4)} pivot with {format_short(clearance, 3)} mm clearance"
-    says += f" leans {format_value(tilt, 2)}° in one hole"
-    return Tilt(tilt, clearance, hole, says)
-
-
-def tilt_between_plates(apart: float, clearance: float, pivot: float = 0.0) -> Tilt:
-    """Return how far an arbor leans between two plates when each pivot has this clearance on diameter (mm).
-
-    Parameters
-    ----------
-    apart : float
-        Distance of the two holes, mm.
-    clearance : float
-        On diameter in each, mm; the pivots go to opposite sides.
-    pivot : float
-        Diameter, mm, for the hole's size.
-    """
-    if apart <= 0 or clearance < 0:
-        raise PlanError("an arbor between plates needs a distance above 0 and no negative clearance; correct them")
-    tilt = degrees(atan2(clearance, apart))
-    says = (
-        f"{format_short(clearance, 3)} mm clearance in both plates, {format_short(apart, 4)} mm apart, lets the arbor "
-        f"lean {format_value(60 * tilt, 2)}′"
-    )
-    return Tilt(tilt, clearance, pivot + clearance, says)

@@ -131,7 +131,7 @@ def shoulder_seat(
     left = plate - depth
     wanted = allowance + fill * left
     projects = shank_length - left
-    shorten = max(0.0, projects - wanted)
+    shorten = max(0.0, projects - wanted) if depth == 0 else 0.0
     if left < least_under:
         enough = format_value(plate + allowance + fill * plate, 2)
         raise PlanError(

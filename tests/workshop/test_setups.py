@@ -5,8 +5,9 @@ from itertools import chain, combinations, permutations
 import numpy as np
 import pytest
 
+from ctrecon.workshop.drilling.checked import check_setups
 from ctrecon.workshop.drilling.order import Step, best_order, pins_first
-from ctrecon.workshop.drilling.setups import DrillAxis, SetUp, check_setups, fewest_setups
+from ctrecon.workshop.drilling.setups import DrillAxis, SetUp, fewest_setups
 from ctrecon.workshop.errors import PlanError
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from ctrecon.workshop.errors import PlanError
 
-__all__ = ["MOST_APART", "MOST_NODES", "DrillAxis", "SetUp", "SetUpPlan", "check_setups", "fewest_setups"]
+__all__ = ["MOST_APART", "MOST_NODES", "DrillAxis", "SetUp", "SetUpPlan", "fewest_setups"]
 
 MOST_NODES = 200_000
 """Steps of the search before it stops and says that the answer may not be the fewest; guards the waiting time."""
@@ -276,44 +276,3 @@ def _plan_reason(setups: Sequence[SetUp], exact: bool, at_least: int, forced: in
         others = f"; {equal} other choice{'s' if equal > 1 else ''} would need as many" if equal else ""
         return f"{many}, {asked}; every smaller choice was tried and fails{others}"
     return f"{many}, {asked}; the search was cut short: it may not be the fewest, at least {at_least} are needed"
-
-
-def check_setups(setups: Sequence[SetUp], axes: Sequence[DrillAxis]) -> str:
-    """Return one sentence that all is well, or refuse: each axis must be drilled once in each of its plates only.
-
-    Use it after an override: a set-up drills through every plate clamped in it, whether the axis belongs there or not.
-
-    Parameters
-    ----------
-    setups : sequence of SetUp
-        Set-ups with the axes drilled in each.
-    axes : sequence of DrillAxis
-        What is wanted.
-
-    Raises
-    ------
-    PlanError
-        If a hole would go through a plate it must not enter, is missing, is drilled twice, or is not in one pass.
-    """
-    known = {one.id: one for one in axes}
-    for setup in setups:
-        for name in setup.axes:
-            if name not in known:
-                raise PlanError(f"set-up {setup.id} drills {name}, which is not among the axes; correct its id")
-            beyond = sorted(set(setup.plates) - known[name].plates)
-            if beyond:
-                raise PlanError(
-                    f"set-up {setup.id} would drill {name} through {beyond[0]}, which it must not enter: "
-                    f"take {beyond[0]} out of the stack"
-                )
-    for axis in axes:
-        passes = [set(one.plates) for one in setups if axis.id in one.axes]
-        count = [plate for one in passes for plate in one]
-        missing = sorted(axis.plates - set(count))
-        if missing:
-            raise PlanError(f"no set-up drills {axis.id} in {missing[0]}; add one")
-        if len(count) > len(set(count)):
-            raise PlanError(f"{axis.id} is drilled twice in the same plate; keep one pass")
-        if axis.matched and len(passes) > 1:
-            raise PlanError(f"{axis.id} must be drilled in one pass but has {len(passes)}; drill its plates together")
-    return f"each of the {len(axes)} axes goes through its own plates and no other"
