@@ -7,9 +7,20 @@ from ctrecon.drawing.paper.items import Item, Label, Line, Page, moved
 from ctrecon.drawing.paper.lettering import text_width, wrap
 
 __all__ = [
-    "BOTTOM", "LEFT", "RIGHT", "TEXT", "TOP", "Strip", "gap", "heading", "paginate", "paragraph", "picture", "side_by_side",
+    "BOTTOM",
+    "LEFT",
+    "RIGHT",
+    "TEXT",
+    "TOP",
+    "Strip",
+    "gap",
+    "heading",
+    "paginate",
+    "paragraph",
+    "picture",
+    "side_by_side",
     "table",
-]  # fmt: skip
+]
 
 LEFT, RIGHT, BOTTOM = 20.0, 10.0, 14.0
 """Margins, mm: the left one for filing (ISO 5457)."""
@@ -81,12 +92,20 @@ def _tick_box(x: float, y: float, side: float, *, ticked: bool) -> list[Item]:
     items: list[Item] = [Line(a, b, "WIDE") for a, b in zip(ring, ring[1:] + ring[:1], strict=True)]
     if ticked:
         low = (x + 0.4 * side, y + 0.15 * side)
-        items += [Line((x + 0.1 * side, y + 0.5 * side), low, "WIDE"), Line(low, (x + side * 1.1, y + side * 1.1), "WIDE")]
+        items += [
+            Line((x + 0.1 * side, y + 0.5 * side), low, "WIDE"),
+            Line(low, (x + side * 1.1, y + side * 1.1), "WIDE"),
+        ]
     return items
 
 
 def table(
-    headings: Sequence[str], rows: Sequence[Sequence[str]], width: float, *, size: float = 2.2, right: Sequence[int] = ()
+    headings: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    width: float,
+    *,
+    size: float = 2.2,
+    right: Sequence[int] = (),
 ) -> list[Strip]:
     """Return a table, one strip a row: the widest columns give way, and their text is wrapped.
 
@@ -211,9 +230,11 @@ def paginate(chapters: Sequence[Sequence[Strip]], *, wide: float, tall: float, t
     for k, items in enumerate(filled):
         top, low, right = tall - TOP + 6.0, BOTTOM - 3.0, wide - RIGHT
         around: list[Item] = [
-            Label(title, (LEFT, top + 1.5), TEXT), Label(f"{k + 1} of {len(filled)}", (right, top + 1.5), TEXT, "right"),
-            Line((LEFT, top), (right, top), "NARROW"), Line((LEFT, low), (right, low), "NARROW"),
+            Label(title, (LEFT, top + 1.5), TEXT),
+            Label(f"{k + 1} of {len(filled)}", (right, top + 1.5), TEXT, "right"),
+            Line((LEFT, top), (right, top), "NARROW"),
+            Line((LEFT, low), (right, low), "NARROW"),
             Label(foot, (LEFT, low - 4.0), 1.8),
-        ]  # fmt: skip
+        ]
         pages.append(Page((*around, *items)))
     return pages

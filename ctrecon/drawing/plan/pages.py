@@ -78,9 +78,14 @@ def _choices(plan: Plan, wide: float) -> list[Strip]:
     for topic in dict.fromkeys(one.topic for one in plan.checks):
         strips.append(heading(topic.capitalize(), wide, size=3.5, rule=False))
         rows = [
-            (plan.names.get(one.about, one.about), one.says + (" (your choice)" if one.overridden else ""), one.why, _STATE[one.state])
+            (
+                plan.names.get(one.about, one.about),
+                one.says + (" (your choice)" if one.overridden else ""),
+                one.why,
+                _STATE[one.state],
+            )
             for one in plan.of(topic)
-        ]  # fmt: skip
+        ]
         strips += [*table(("What", "Result", "Why", ""), rows, wide), gap(3.0)]
     return strips
 
@@ -129,12 +134,19 @@ def _registration(one: Registration, plan: Plan, wide: float) -> list[Strip]:
     strips.append(registration_picture(one, [upper.outline, lower.outline], wide, 85.0))
     rows = [
         (
-            pin.id, length(pin.x, units, 2), length(pin.y, units, 2), pin.pin, pin.pilot, length(pin.entry_mm, units, 3),
-            length(pin.exit_mm, units, 3), length(pin.length_mm, units, 2), length(pin.below_mm, units, 2),
+            pin.id,
+            length(pin.x, units, 2),
+            length(pin.y, units, 2),
+            pin.pin,
+            pin.pilot,
+            length(pin.entry_mm, units, 3),
+            length(pin.exit_mm, units, 3),
+            length(pin.length_mm, units, 2),
+            length(pin.below_mm, units, 2),
             length(pin.above_mm, units, 2),
         )
         for pin in one.pins
-    ]  # fmt: skip
+    ]
     heads = ("Pin", "X", "Y", "Pin to buy", "Pilot", "Ø entry", "Ø exit", "Length", "Below top", "Above far face")
     strips += table(heads, rows, wide, right=(1, 2, 5, 6, 7, 8, 9))
     strips += [paragraph(text, wide, indent=4.0, mark="•") for text in one.says]
@@ -158,10 +170,15 @@ def _set_up(one: SetUp, plan: Plan, wide: float) -> list[Strip]:
     strips[-1] = Strip(strips[-1].items, strips[-1].height, with_next=True)
     rows = [
         (
-            hole.id, _coordinate(hole.x, units), _coordinate(hole.y, units), hole.drill, f"{hole.rpm:.0f}", hole.then,
+            hole.id,
+            _coordinate(hole.x, units),
+            _coordinate(hole.y, units),
+            hole.drill,
+            f"{hole.rpm:.0f}",
+            hole.then,
         )
         for hole in one.holes
-    ]  # fmt: skip
+    ]
     strips += table(("Hole", "X ± U", "Y ± U", "Drill", "rev/min", "Then"), rows, wide, right=(1, 2, 4))
     return strips
 
@@ -176,12 +193,16 @@ def _piece(piece: PieceSheet, plan: Plan, wide: float) -> list[Strip]:
     strips += [paragraph(f"Material: {piece.material}. {piece.stock}", wide), gap(1.0)]
     rows = [
         (
-            row.what, (row.sign + length(row.to_make, units, 2)) if row.to_make is not None else "see note", row.tolerance,
-            found_text(row.as_found, units), _BASIS.get(row.as_found.basis, row.as_found.basis), _made(row.made, units),
+            row.what,
+            (row.sign + length(row.to_make, units, 2)) if row.to_make is not None else "see note",
+            row.tolerance,
+            found_text(row.as_found, units),
+            _BASIS.get(row.as_found.basis, row.as_found.basis),
+            _made(row.made, units),
             row.note,
         )
         for row in piece.rows
-    ]  # fmt: skip
+    ]
     heads = ("Size", "TO MAKE", "Limits or fit", "AS FOUND ± U", "", "Made", "Note")
     strips += table(heads, rows, wide, right=(1,))
     strips += [gap(1.5), *(paragraph(text, wide, indent=4.0, mark="•") for text in piece.notes)]
@@ -190,7 +211,8 @@ def _piece(piece: PieceSheet, plan: Plan, wide: float) -> list[Strip]:
 
 def _pieces(plan: Plan, wide: float) -> list[Strip]:
     note = (
-        "TO MAKE is what to cut to; AS FOUND is the measured size with U (k = 2), which is measuring uncertainty and not a "
+        "TO MAKE is what to cut to; AS FOUND is the measured size with U (k = 2), which is measuring "
+        "uncertainty and not a "
         "tolerance to work to. Write what the caliper says under Made and into the file, and plan anew."
     )
     strips = [paragraph(note, wide), gap(2.0)]
@@ -203,11 +225,15 @@ def _buy(plan: Plan, wide: float) -> list[Strip]:
     strips = [heading("What to buy and have at hand", wide)]
     rows = [
         (
-            one.group, one.what, one.count, ", ".join(plan.names.get(ident, ident) for ident in one.parts),
-            ", ".join(one.steps), one.source,
+            one.group,
+            one.what,
+            one.count,
+            ", ".join(plan.names.get(ident, ident) for ident in one.parts),
+            ", ".join(one.steps),
+            one.source,
         )
         for one in plan.buy
-    ]  # fmt: skip
+    ]
     return strips + table(("Group", "What", "How many", "For", "Step", "From"), rows, wide)
 
 

@@ -90,7 +90,7 @@ class _Drawing:
         ring = circle(x, y, radius).placed(self.scale, 0.0, 0.0)
         self.items.append(Hatch(tuple(ring.points(15.0)), solid=True))
 
-    def strip(self, caption: str) -> Strip:
+    def as_strip(self, caption: str) -> Strip:
         left, low, right, top = (one * self.scale for one in self.bounds)
         boxes = [*self.space.boxes, (left, low, right, top)]
         left, right = min(b[0] for b in boxes), max(b[2] for b in boxes)
@@ -128,9 +128,11 @@ def set_up_picture(set_up: SetUp, wide: float, tall: float) -> Strip:
         drawing.outline(shape, "NARROW")
     drawing.cross(0.0, 0.0, 5.0)
     drawing.items += [
-        Line((0.0, 0.0), (9.0, 0.0), "NARROW"), Line((0.0, 0.0), (0.0, 9.0), "NARROW"),
-        Label("X", (10.6, -1.1), SMALL, "centre"), Label("Y", (0.0, 10.0), SMALL, "centre"),
-    ]  # fmt: skip
+        Line((0.0, 0.0), (9.0, 0.0), "NARROW"),
+        Line((0.0, 0.0), (0.0, 9.0), "NARROW"),
+        Label("X", (10.6, -1.1), SMALL, "centre"),
+        Label("Y", (0.0, 10.0), SMALL, "centre"),
+    ]
     drawing.space.boxes += [(-1.0, -1.0, 12.0, 1.0), (-1.5, -1.0, 1.5, 12.0)]
     least = 0.6 / drawing.scale
     for hole in set_up.holes:
@@ -151,10 +153,12 @@ def set_up_picture(set_up: SetUp, wide: float, tall: float) -> Strip:
     for name, shape in set_up.there:
         drawing.word(name, shape.centroid.x, shape.centroid.y, math.sqrt(shape.area / math.pi))
     side = "top faces up" if set_up.face_up == "top" else "undersides up: X is mirrored"
-    return drawing.strip(f"{set_up.id}, {side}")
+    return drawing.as_strip(f"{set_up.id}, {side}")
 
 
-def registration_picture(registration: Registration, outlines: Sequence[BaseGeometry], wide: float, tall: float) -> Strip:
+def registration_picture(
+    registration: Registration, outlines: Sequence[BaseGeometry], wide: float, tall: float
+) -> Strip:
     """Draw where pins may go and where they go: the free area in narrow lines, what limits it dashed.
 
     Parameters
@@ -173,8 +177,10 @@ def registration_picture(registration: Registration, outlines: Sequence[BaseGeom
         drawing.outline(shape, "HIDDEN")
     for one in getattr(registration.region, "geoms", [registration.region]):
         if isinstance(one, Polygon) and not one.is_empty:
-            scaled = [[(x * drawing.scale, y * drawing.scale) for x, y in ring.coords[:-1]]
-                      for ring in (one.exterior, *one.interiors)]  # fmt: skip
+            scaled = [
+                [(x * drawing.scale, y * drawing.scale) for x, y in ring.coords[:-1]]
+                for ring in (one.exterior, *one.interiors)
+            ]
             drawing.items.append(Hatch(tuple(scaled[0]), tuple(tuple(ring) for ring in scaled[1:])))
     least = 0.6 / drawing.scale
     for pin in registration.pins:
@@ -184,4 +190,4 @@ def registration_picture(registration: Registration, outlines: Sequence[BaseGeom
         drawing.word(pin.id, pin.x, pin.y, max(pin.entry_mm / 2, least))
     for name, shape in registration.obstacles:
         drawing.word(name, shape.centroid.x, shape.centroid.y, 0.5)
-    return drawing.strip("hatched: where the centre of a pin may lie; dashed: what keeps it out")
+    return drawing.as_strip("hatched: where the centre of a pin may lie; dashed: what keeps it out")

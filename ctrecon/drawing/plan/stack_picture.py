@@ -1,6 +1,7 @@
 """The stack cut along one line: which part lies on which, and how the gaps come about."""
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 from shapely import LineString
 from shapely.geometry.base import BaseGeometry
@@ -24,7 +25,7 @@ def _sections(part: PlannedPart) -> Iterator[tuple[BaseGeometry, float, float]]:
     cuts |= {z for one in part.steps for z in (one.from_z, one.to_z)}
     cuts |= {z for one in part.holes for z in (one.from_z, one.to_z)}
     levels = sorted(z for z in cuts if part.from_z <= z <= part.to_z)
-    for low, high in zip(levels, levels[1:], strict=False):
+    for low, high in pairwise(levels):
         if high - low < 1e-6:
             continue
         middle = (low + high) / 2

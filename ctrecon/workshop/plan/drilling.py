@@ -7,15 +7,15 @@ from shapely import Point, Polygon, affinity
 
 from ctrecon.core.measured import Measured, format_short, format_value
 from ctrecon.workshop.assembly.model import Assembly, Place, PlannedHole, PlannedPart
+from ctrecon.workshop.drilling.checked import check_setups
 from ctrecon.workshop.drilling.coordinates import Coordinate, Coordinates, PickUp, choose_pick_up
 from ctrecon.workshop.drilling.drills import break_through, largest_up_to, spindle_speed
 from ctrecon.workshop.drilling.order import Step, best_order, pins_first
 from ctrecon.workshop.drilling.places import Place as ScanPlace
 from ctrecon.workshop.drilling.places import ScanU
-from ctrecon.workshop.drilling.setups import DrillAxis, check_setups, fewest_setups
+from ctrecon.workshop.drilling.setups import DrillAxis, fewest_setups
 from ctrecon.workshop.drilling.setups import SetUp as PlateSet
 from ctrecon.workshop.drills import drills
-from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check, DrilledHole, Registration, SetUp
 from ctrecon.workshop.squares import Method, SquarePlan, plan_square
 
@@ -97,18 +97,26 @@ def plan_drilling(
         says = check_setups(sets, wanted)
         why = f"set by the file; {plan.reason}"
         if says:
-            checks.append(Check(topic="drilling", about=assembly.stack[0], says=f"{says}.", state=FAILS, overridden=True))
+            checks.append(
+                Check(topic="drilling", about=assembly.stack[0], says=f"{says}.", state=FAILS, overridden=True)
+            )
     steps = [Step(set_up_id(one.plates), frozenset(one.plates)) for one in sets]
     pins = [set_up_id((one.upper, one.lower)) for one in registrations]
     done = [one.id for one in steps if one.id in assembly.done]
-    order = best_order(steps, before=pins_first(steps, [one for one in pins if any(s.id == one for s in steps)]), done=done)
+    order = best_order(
+        steps, before=pins_first(steps, [one for one in pins if any(s.id == one for s in steps)]), done=done
+    )
     state = GOOD if not order.broken else LOOK
     checks.append(
         Check(
-            topic="drilling", about=assembly.stack[0], says=f"{len(sets)} set-ups, {order.moves} changes of plates.",
-            why=f"{why}; {order.reason}.", state=state, overridden=bool(forced),
+            topic="drilling",
+            about=assembly.stack[0],
+            says=f"{len(sets)} set-ups, {order.moves} changes of plates.",
+            why=f"{why}; {order.reason}.",
+            state=state,
+            overridden=bool(forced),
         )
-    )  # fmt: skip
+    )
     by_id = {set_up_id(one.plates): one for one in sets}
     made: list[SetUp] = []
     drilled: set[str] = set()
@@ -118,17 +126,16 @@ def plan_drilling(
     return DrillingPlan(tuple(made), tuple(checks), squares, pilots)
 
 
-def _forced(
-    assembly: Assembly, wanted: Sequence[DrillAxis], sets: Sequence[Sequence[str]]
-) -> tuple[PlateSet, ...]:
+def _forced(assembly: Assembly, wanted: Sequence[DrillAxis], sets: Sequence[Sequence[str]]) -> tuple[PlateSet, ...]:
     """Return the file's set-ups, each with the axes that go through exactly its plates or lie in them alone."""
     out = []
     for number, plates in enumerate(sets, 1):
         ordered = tuple(one for one in assembly.stack if one in plates)
         mine = tuple(
-            one.id for one in wanted
+            one.id
+            for one in wanted
             if one.plates == frozenset(ordered) or (not one.matched and frozenset(ordered) <= one.plates)
-        )  # fmt: skip
+        )
         out.append(PlateSet(f"S{number}", ordered, mine, mine, "set by the file"))
     return tuple(out)
 
@@ -142,9 +149,11 @@ def _pin_axes(registrations: Sequence[Registration]) -> Iterator[_Axis]:
 
 
 def _hole_axes(
-    assembly: Assembly, to_make: Mapping[str, float], squares: dict[tuple[str, str], SquarePlan],
+    assembly: Assembly,
+    to_make: Mapping[str, float],
+    squares: dict[tuple[str, str], SquarePlan],
     pilots: dict[tuple[str, str], float],
-) -> Iterator[_Axis]:  # fmt: skip
+) -> Iterator[_Axis]:
     at_hand = drill_list(assembly)
     shared: dict[str, list[tuple[PlannedPart, PlannedHole]]] = {}
     for plate in assembly.plates:
@@ -183,7 +192,7 @@ def _then(hole: PlannedHole, drill_mm: float, to_make: Mapping[str, float]) -> s
     return "" if size - drill_mm <= TO_SIZE_MM else f"open to {format_value(size, 2)} mm"
 
 
-def _scan_of(assembly: Assembly, plate: PlannedPart) -> str | None:
+def _scan_of(plate: PlannedPart) -> str | None:
     return next((one.scan for one in plate.sizes.values() if one.scan), None)
 
 
@@ -192,14 +201,18 @@ def _scan_place(place: Place, scan: str | None) -> ScanPlace:
 
 
 def _set_up(
-    assembly: Assembly, plates: PlateSet, axes: Sequence[_Axis], drilled: set[str],
-    registrations: Sequence[Registration], ident: str,
-) -> SetUp:  # fmt: skip
+    assembly: Assembly,
+    plates: PlateSet,
+    axes: Sequence[_Axis],
+    drilled: set[str],
+    registrations: Sequence[Registration],
+    ident: str,
+) -> SetUp:
     mine = [one for one in axes if one.id in plates.axes]
     top = assembly[plates.plates[0]]
-    scan = _scan_of(assembly, top)
+    scan = _scan_of(top)
     holes = {one.id: _scan_place(one.place, None if one.kind == "pin" else scan) for one in mine}
-    scans = _scans(assembly, top, scan)
+    scans = _scans(top, scan)
     found = choose_pick_up(_pick_ups(assembly, top, axes, drilled, scan), holes, plates.plates, scans=scans)
     zero = _zero_of(found, assembly, top)
     by_id = {one.id: one for one in mine}
@@ -213,18 +226,26 @@ def _set_up(
     )
     pins = tuple(
         (pin.id, pin.x - zero[0], pin.y - zero[1])
-        for one in registrations if {one.upper, one.lower} <= set(plates.plates)
-        for pin in one.pins if pin.id in drilled
-    )  # fmt: skip
+        for one in registrations
+        if {one.upper, one.lower} <= set(plates.plates)
+        for pin in one.pins
+        if pin.id in drilled
+    )
     pinned = {name for name, _, _ in pins}
     return SetUp(
-        id=ident, plates=plates.plates, face_up="top",
-        pick_up=f"Pick up {found.reason}. Clamp on a backing board and feed {format_value(feed.depth, 1)} mm from first touch with the largest drill.",
+        id=ident,
+        plates=plates.plates,
+        face_up="top",
+        pick_up=(
+            f"Pick up {found.reason}. Clamp on a backing board and feed {format_value(feed.depth, 1)} mm "
+            "from first touch with the largest drill."
+        ),
         holes=drilled_here,
         outlines=tuple((name, shape) for name, shape in shifted.items() if isinstance(shape, Polygon)),
         there=tuple(one for one in there if one[0] not in pinned),
-        pins=pins, reason=f"{plates.reason[:1].upper()}{plates.reason[1:]}.",
-    )  # fmt: skip
+        pins=pins,
+        reason=f"{plates.reason[:1].upper()}{plates.reason[1:]}.",
+    )
 
 
 def _disc_of(axis: _Axis, zero: tuple[float, float]) -> Polygon:
@@ -232,7 +253,7 @@ def _disc_of(axis: _Axis, zero: tuple[float, float]) -> Polygon:
     return Point(x - zero[0], y - zero[1]).buffer(axis.drill_mm / 2, 32)
 
 
-def _scans(assembly: Assembly, top: PlannedPart, scan: str | None) -> dict[str, ScanU]:
+def _scans(top: PlannedPart, scan: str | None) -> dict[str, ScanU]:
     if scan is None:
         return {}
     thickness = next((one for one in top.sizes.values() if one.scan == scan and one.scale_u), None)
@@ -264,8 +285,16 @@ def _zero_of(found: Coordinates, assembly: Assembly, top: PlannedPart) -> tuple[
 
 
 def _drilled(assembly: Assembly, found: Coordinate, axis: _Axis) -> DrilledHole:
-    speed = spindle_speed(axis.drill_mm, highest=assembly.shop.highest_speed_rpm, m_min=assembly.shop.cutting_speed_m_min)
+    speed = spindle_speed(
+        axis.drill_mm, highest=assembly.shop.highest_speed_rpm, m_min=assembly.shop.cutting_speed_m_min
+    )
     return DrilledHole(
-        id=axis.id, x=Measured(found.x, found.u_x), y=Measured(found.y, found.u_y), drill_mm=axis.drill_mm,
-        drill=axis.drill, rpm=speed.rpm, then=axis.then, kind=axis.kind,
-    )  # fmt: skip
+        id=axis.id,
+        x=Measured(found.x, found.u_x),
+        y=Measured(found.y, found.u_y),
+        drill_mm=axis.drill_mm,
+        drill=axis.drill,
+        rpm=speed.rpm,
+        then=axis.then,
+        kind=axis.kind,
+    )

@@ -12,8 +12,17 @@ from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check
 
 __all__ = ["EASE", "GapResult", "close_gaps"]
 
-EASE: Mapping[str, int] = {"spacer": 1, "ring": 1, "plate": 2, "wheel": 2, "pillar": 3, "hub": 3, "arbor": 3, "bearing": 3}
-"""How easily a part is rubbed down: loose flat pieces first, what sits on an arbor last (common practice, no source)."""
+EASE: Mapping[str, int] = {
+    "spacer": 1,
+    "ring": 1,
+    "plate": 2,
+    "wheel": 2,
+    "pillar": 3,
+    "hub": 3,
+    "arbor": 3,
+    "bearing": 3,
+}
+"""How easily a part is rubbed down: loose flat pieces first (common practice, no source)."""
 
 _STATE = {"holds": GOOD, "uncertain": LOOK, "too small": FAILS, "too large": FAILS}
 
@@ -45,7 +54,11 @@ def _close(assembly: Assembly, gap: AxialGap, planned: Mapping[str, float]) -> G
     sizes = assembly.sizes
     links = [_link(assembly, sizes[term.key], term.sign, planned) for term in gap.terms]
     if gap.fixed_mm:
-        links.append(Link(name="typed gaps", size=Measured(abs(gap.fixed_mm), 0.0), sign=1 if gap.fixed_mm > 0 else -1, fixed=True))
+        links.append(
+            Link(
+                name="typed gaps", size=Measured(abs(gap.fixed_mm), 0.0), sign=1 if gap.fixed_mm > 0 else -1, fixed=True
+            )
+        )
     required = _required(gap)
     chain = close_chain(links, required_mm=required)
     adjustment = None
@@ -53,7 +66,9 @@ def _close(assembly: Assembly, gap: AxialGap, planned: Mapping[str, float]) -> G
         try:
             adjustment = adjust_last(chain)
         except PlanError as error:
-            check = Check(topic="clearance", about=gap.id, says=f"{gap.name}: {chain.reason}.", why=f"{error}.", state=FAILS)
+            check = Check(
+                topic="clearance", about=gap.id, says=f"{gap.name}: {chain.reason}.", why=f"{error}.", state=FAILS
+            )
             return GapResult(gap, chain, None, (check,))
     state = _STATE[chain.verdict]
     advice = "" if adjustment is None or adjustment.kind == "none" else f"{adjustment.reason}."

@@ -133,7 +133,10 @@ def _loose(joint: Joint, words: str, about: str, mate: PlannedSize, assembly: As
     says = f"{words}: {format_value(play, 2)} mm of play across the widest place."
     wanted = 2 * assembly.shop.running_clearance_mm if joint.moving else 0.0
     state = GOOD if play - u >= wanted else LOOK if play + u >= 0 else FAILS
-    why = f"A {joint.step.kind} section in a {joint.hole.kind} hole; wanted at least {format_value(wanted, 2)} mm, U {format_value(u, 3)} mm."
+    why = (
+        f"A {joint.step.kind} section in a {joint.hole.kind} hole; wanted at least "
+        f"{format_value(wanted, 2)} mm, U {format_value(u, 3)} mm."
+    )
     return Check(topic="fit", about=about, says=says, why=why, state=state)
 
 
@@ -156,7 +159,9 @@ def _more(joint: Joint, choice: FitChoice) -> tuple[tuple[str, ...], str]:
     outside = 2 * joint.hole_part.outline.exterior.distance(Point(x, y))
     try:
         if joint.hole.kind == "square":
-            return (square_press(flats_mm=choice.fit.size_mm, hub_outside_mm=outside, hub=hub, shaft=shaft).reason,), GOOD
+            return (
+                square_press(flats_mm=choice.fit.size_mm, hub_outside_mm=outside, hub=hub, shaft=shaft).reason,
+            ), GOOD
         if choice.fit.clearance_min_mm >= 0:
             return (), GOOD
         found = press_range(choice.fit, hub_outside_mm=outside, hub=hub, shaft=shaft, length_mm=joint.length_mm)

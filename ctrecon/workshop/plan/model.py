@@ -13,9 +13,20 @@ from ctrecon.core.measured import Measured
 from ctrecon.workshop.assembly.model import Assembly, PlannedSize
 
 __all__ = [
-    "FAILS", "GOOD", "LOOK", "Check", "DrilledHole", "PieceSheet", "Plan", "PlacedPin", "PlanStep", "Registration",
-    "SetUp", "SizeRow", "ToBuy",
-]  # fmt: skip
+    "FAILS",
+    "GOOD",
+    "LOOK",
+    "Check",
+    "DrilledHole",
+    "PieceSheet",
+    "Plan",
+    "PlacedPin",
+    "PlanStep",
+    "Registration",
+    "SetUp",
+    "SizeRow",
+    "ToBuy",
+]
 
 GOOD, LOOK, FAILS = "good", "look", "fails"
 """State of a check: nothing to do; look before cutting; the work can't go on as planned."""

@@ -26,7 +26,9 @@ class PlannedRelief:
     relief: Relief
 
 
-def running_checks(assembly: Assembly, joints: tuple[Joint, ...]) -> tuple[tuple[Check, ...], tuple[PlannedRelief, ...]]:
+def running_checks(
+    assembly: Assembly, joints: tuple[Joint, ...]
+) -> tuple[tuple[Check, ...], tuple[PlannedRelief, ...]]:
     """Check every moving part against every other, step by step, and plan reliefs where one fouls another.
 
     Parameters

@@ -1,6 +1,5 @@
 """What each part is cut from: sheet, rod or square rod, as it comes or taken down, and what that makes of its size."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from math import ceil, hypot, sqrt
 
@@ -57,9 +56,7 @@ def choose_stock(assembly: Assembly) -> tuple[PartStock, ...]:
     rods = [OwnStock("round", mm, None, f"{mm:g} mm rod", "") for mm in assembly.stock.rods_mm]
     sheets = sheet_sizes(lists=assembly.stock.lists, own=own) if assembly.stock.lists else sheet_sizes(own=own)
     round_rod = rod_sizes("round", own=rods)
-    return tuple(
-        _of_part(assembly, part, sheets, round_rod) for part in assembly.parts if part.role != "bearing"
-    )
+    return tuple(_of_part(assembly, part, sheets, round_rod) for part in assembly.parts if part.role != "bearing")
 
 
 def _of_part(
@@ -70,7 +67,13 @@ def _of_part(
             return _sheet(assembly, part, sheets)
         return _rod(assembly, part, rods)
     except PlanError as error:
-        check = Check(topic="stock", about=part.id, says=f"{part.name}: nothing on the lists serves.", why=f"{error}.", state=FAILS)
+        check = Check(
+            topic="stock",
+            about=part.id,
+            says=f"{part.name}: nothing on the lists serves.",
+            why=f"{error}.",
+            state=FAILS,
+        )
         return PartStock(part.id, None, None, "No stock found.", None, check, None)
 
 
@@ -90,7 +93,7 @@ def _sheet(assembly: Assembly, part: PlannedPart, sheets: tuple[StockSize, ...])
     state = LOOK if plan.warnings else GOOD
     why = " ".join(f"{text}." for text in (chosen.reason, *plan.warnings))
     if forced is not None:
-        plan_forced = _forced(part, wanted, forced, assembly.shop.length_tolerance_mm)
+        plan_forced = _forced(wanted, forced, assembly.shop.length_tolerance_mm)
         chosen, state, why = plan_forced
     as_it_is = chosen.kind in ("as it is", "measure first")
     left, low, right, high = part.outline.bounds
@@ -100,21 +103,35 @@ def _sheet(assembly: Assembly, part: PlannedPart, sheets: tuple[StockSize, ...])
     if not as_it_is:
         says += f", {format_value(chosen.off_least_mm, 2)} to {format_value(chosen.off_most_mm, 2)} mm to rub off"
     buy = ToBuy(
-        group="sheet", what=f"{_named(chosen)}, {part.material or 'material not said'}", count=f"1 blank {blank}",
-        parts=(part.id,), source=", ".join(chosen.stock.entries),
-    )  # fmt: skip
+        group="sheet",
+        what=f"{_named(chosen)}, {part.material or 'material not said'}",
+        count=f"1 blank {blank}",
+        parts=(part.id,),
+        source=", ".join(chosen.stock.entries),
+    )
     check = Check(topic="stock", about=part.id, says=f"{says}.", why=why, state=state, overridden=forced is not None)
-    return PartStock(part.id, plan, chosen, f"{says[len(part.name) + 2:].capitalize()}.", chosen.stock.size_mm if as_it_is else None, check, buy)
+    return PartStock(
+        part.id,
+        plan,
+        chosen,
+        f"{says[len(part.name) + 2 :].capitalize()}.",
+        chosen.stock.size_mm if as_it_is else None,
+        check,
+        buy,
+    )
 
 
-def _forced(part: PlannedPart, wanted: Measured, thickness: float, tolerance: float) -> tuple[StockChoice, str, str]:
+def _forced(wanted: Measured, thickness: float, tolerance: float) -> tuple[StockChoice, str, str]:
     """Judge a thickness that the file decided."""
     own = sheet_sizes(own=[OwnStock("sheet", thickness, None, "your choice", "")])
     mine = tuple(one for one in own if abs(one.size_mm - thickness) < 1e-6)
     off = thickness - wanted.value
     if off < -tolerance:
         choice = StockChoice("measure first", "sheet", mine[0], 0.0, 0.0, (), "")
-        why = f"It is {format_value(-off, 3)} mm thinner than the {format_value(wanted.value, 3)} mm found, more than the tolerance of {tolerance:g} mm: remake the choice or shim."
+        why = (
+            f"It is {format_value(-off, 3)} mm thinner than the {format_value(wanted.value, 3)} mm found, "
+            f"more than the tolerance of {tolerance:g} mm: remake the choice or shim."
+        )
         return choice, FAILS, why
     plan = choose_sheet(wanted, tolerance, sizes=mine)
     return plan.chosen, GOOD, f"{plan.chosen.reason}."
@@ -122,7 +139,7 @@ def _forced(part: PlannedPart, wanted: Measured, thickness: float, tolerance: fl
 
 def _named(choice: StockChoice) -> str:
     section = {"round": "round rod", "square": "square rod"}.get(choice.section, choice.section)
-    return f"{section} {choice.stock.named}" if hasattr(choice.stock, "named") else f"{section} {choice.stock.size_mm:g} mm"
+    return f"{section} {choice.stock.named}"
 
 
 def _rod(assembly: Assembly, part: PlannedPart, rods: tuple[StockSize, ...]) -> PartStock:
@@ -135,13 +152,16 @@ def _rod(assembly: Assembly, part: PlannedPart, rods: tuple[StockSize, ...]) -> 
     says = f"{part.name}: {_named(plan.chosen)}"
     count = f"{ceil(length)} mm and what the chuck holds"
     buy = ToBuy(
-        group="rod", what=f"{_named(plan.chosen)}, {part.material or 'material not said'}", count=count,
-        parts=(part.id,), source=", ".join(plan.chosen.stock.entries),
-    )  # fmt: skip
+        group="rod",
+        what=f"{_named(plan.chosen)}, {part.material or 'material not said'}",
+        count=count,
+        parts=(part.id,),
+        source=", ".join(plan.chosen.stock.entries),
+    )
     why = " ".join(f"{text}." for text in (plan.chosen.reason, *plan.warnings))
     state = LOOK if plan.warnings else GOOD
     check = Check(topic="stock", about=part.id, says=f"{says}.", why=why, state=state)
-    return PartStock(part.id, plan, plan.chosen, f"{says[len(part.name) + 2:].capitalize()}.", None, check, buy)
+    return PartStock(part.id, plan, plan.chosen, f"{says[len(part.name) + 2 :].capitalize()}.", None, check, buy)
 
 
 def _widest(part: PlannedPart) -> float:
@@ -161,5 +181,3 @@ def _u_of_widest(part: PlannedPart) -> float | None:
         if step.size is not None and abs(step.size.value * (sqrt(2) if step.kind == "square" else 1.0) - widest) < 1e-9:
             return step.size.u
     return None
-
-

@@ -1,0 +1,74 @@
+"""Makes the plan of an assembly: every choice in its turn, each checked, then the steps in order."""
+
+from ctrecon.workshop.assembly.model import Assembly
+from ctrecon.workshop.plan.bench import bench_checks
+from ctrecon.workshop.plan.buying import to_buy
+from ctrecon.workshop.plan.drilling import plan_drilling
+from ctrecon.workshop.plan.gaps import close_gaps
+from ctrecon.workshop.plan.joints import fit_joints
+from ctrecon.workshop.plan.model import Check, Plan
+from ctrecon.workshop.plan.pieces import piece_sheets, sizes_to_make
+from ctrecon.workshop.plan.register import register
+from ctrecon.workshop.plan.running import running_checks
+from ctrecon.workshop.plan.squares import square_checks
+from ctrecon.workshop.plan.steps import WorkPlan, cautions_of, plan_steps
+from ctrecon.workshop.plan.stock import choose_stock
+
+__all__ = ["make_plan"]
+
+
+def make_plan(assembly: Assembly) -> Plan:
+    """Plan the work on an assembly: stock, fits, clearances, register pins, drilling, steps, what to buy.
+
+    Parameters
+    ----------
+    assembly : Assembly
+        As `read_assembly` gives it.
+
+    Returns
+    -------
+    Plan
+        Plain data; checks whose state is "fails" say what can't go on as planned and the cheapest way out.
+
+    Raises
+    ------
+    PlanError
+        If the plan is impossible: no place for register pins, no drill for a hole. The sentence says what limits it.
+    """
+    stocks = choose_stock(assembly)
+    to_make = sizes_to_make(assembly, stocks)
+    planned = {f"{one.part}.thickness": one.thickness_mm for one in stocks if one.thickness_mm is not None}
+    gaps = close_gaps(assembly, planned)
+    fits = fit_joints(assembly, to_make)
+    running, reliefs = running_checks(assembly, tuple(one for one, _, _ in fits))
+    registrations, pins = register(assembly)
+    drilling = plan_drilling(assembly, registrations, to_make)
+    work = WorkPlan(assembly, to_make, stocks, registrations, drilling, fits, reliefs, gaps)
+    steps = plan_steps(work)
+    pieces = piece_sheets(assembly, to_make, stocks, fits, reliefs)
+    checks: list[Check] = [
+        *bench_checks(assembly, gaps, fits),
+        *(one.check for one in stocks),
+        *(check for one in gaps for check in one.checks),
+        *(check for _, _, check in fits),
+        *running,
+        *pins,
+        *drilling.checks,
+        *square_checks(assembly, drilling, to_make),
+        *(
+            Check(topic="placing", about=assembly.stack[0] if assembly.stack else "", says=text)
+            for text in assembly.notes
+        ),
+    ]
+    names = {one.id: one.name for one in assembly.parts} | {one.id: one.name for one in assembly.gaps}
+    return Plan(
+        assembly=assembly,
+        checks=tuple(checks),
+        registrations=registrations,
+        set_ups=drilling.set_ups,
+        steps=steps,
+        pieces=pieces,
+        buy=to_buy(work, steps),
+        cautions=cautions_of(assembly),
+        names=names,
+    )
