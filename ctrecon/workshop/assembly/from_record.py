@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
-from math import degrees, hypot
+from math import hypot
 
 import numpy as np
 from shapely import Polygon, affinity
@@ -231,13 +231,3 @@ def _whole(shape: object) -> Polygon | None:
     found = [one if one.is_valid else one.buffer(0) for one in parts if isinstance(one, Polygon)]
     found = [one for one in found if isinstance(one, Polygon) and one.area > _LEAST_AREA_MM2]
     return max(found, key=lambda one: one.area, default=None)
-
-
-def turn_between(a: tuple[Measured, Measured], b: tuple[Measured, Measured]) -> Measured:
-    """Return the direction from one place to another (degrees from +X towards +Y) with its u."""
-    dx, dy = b[0].value - a[0].value, b[1].value - a[1].value
-    length = hypot(dx, dy)
-    parts = [m.u for place in (a, b) for m in place]
-    known = [one for one in parts if one is not None]
-    u = None if len(known) < len(parts) else degrees(hypot(*known) / 2**0.5 / length)
-    return Measured(float(np.degrees(np.arctan2(dy, dx))), u)
