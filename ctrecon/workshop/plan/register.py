@@ -21,6 +21,9 @@ from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check, PlacedPin, Reg
 __all__ = ["register"]
 
 _ROUND = 0.001
+_EVEN_MM = 0.01
+"""Outlines are smoothed so far, and the margin to the edge is as much wider: a scan's outline has thousands of points."""
+
 _KINDS = {"pillar": "pillar", "ring": "ring", "spacer": "ring", "wheel": "wheel", "hub": "wheel", "bearing": "bearing"}
 
 
@@ -77,9 +80,11 @@ def _pair(assembly: Assembly, upper: PlannedPart, lower: PlannedPart) -> _Pair:
     obstacles = tuple(_obstacles(assembly, upper, lower))
     shop = assembly.shop
 
+    outlines = {one.name: _even(one.outline) for one in (upper, lower)}
+
     def area_for(pin_mm: float) -> FreeArea:
         edge = max(shop.edge_margin_mm, (shop.pin_edge_diameters - 0.5) * pin_mm)
-        return free_area({upper.name: upper.outline, lower.name: lower.outline}, obstacles, pin_mm=pin_mm, edge_mm=edge)
+        return free_area(outlines, obstacles, pin_mm=pin_mm, edge_mm=edge + _EVEN_MM)
 
     fixed = assembly.overrides.pins.get((upper.id, lower.id), ())
 
@@ -103,6 +108,11 @@ def _pair(assembly: Assembly, upper: PlannedPart, lower: PlannedPart) -> _Pair:
     return _Pair(upper, lower, obstacles, choice, area_for(choice.hole.entry_mm))
 
 
+def _even(outline: Polygon) -> Polygon:
+    even = outline.simplify(_EVEN_MM)
+    return even if isinstance(even, Polygon) and even.is_valid else outline
+
+
 def _obstacles(assembly: Assembly, upper: PlannedPart, lower: PlannedPart) -> Iterator[Obstacle]:
     shop = assembly.shop
     axes = {one.id: one.name for one in assembly.axes}
@@ -110,9 +120,9 @@ def _obstacles(assembly: Assembly, upper: PlannedPart, lower: PlannedPart) -> It
         for hole in plate.holes:
             name = f"{axes.get(hole.axis or '', hole.id)} hole of {plate.name}"
             disc = (*hole.place.xy, hole.size.value / 2) if hole.kind == "round" else None
-            yield Obstacle(name, "hole", shape=None if disc else hole.shape, disc=disc)
+            yield Obstacle(name, "hole", shape=None if disc else _even(hole.shape), disc=disc)
         for k, seam in enumerate(plate.seams, 1):
-            yield Obstacle(f"seam {k} of {plate.name}", "seam", shape=seam, margin_mm=shop.seam_margin_mm)
+            yield Obstacle(f"seam {k} of {plate.name}", "seam", shape=_even(seam), margin_mm=shop.seam_margin_mm)
     for part in assembly.parts:
         if part.role == "plate":
             continue
@@ -120,7 +130,7 @@ def _obstacles(assembly: Assembly, upper: PlannedPart, lower: PlannedPart) -> It
     for one in assembly.keep_outs:
         if upper.id in one.plates or lower.id in one.plates:
             margin = shop.keep_out_margin_mm if one.margin_mm is None else one.margin_mm
-            yield Obstacle(one.name, "keep-out", shape=one.shape, margin_mm=margin)
+            yield Obstacle(one.name, "keep-out", shape=_even(one.shape), margin_mm=margin)
 
 
 def _part_obstacles(
@@ -142,7 +152,7 @@ def _part_obstacles(
             yield Obstacle(part.name, kind, disc=(x, y, swept), margin_mm=margin)
             continue
         disc = _disc(area)
-        yield Obstacle(part.name, kind, shape=None if disc else area, disc=disc, margin_mm=margin)
+        yield Obstacle(part.name, kind, shape=None if disc else _even(area), disc=disc, margin_mm=margin)
 
 
 def _centre(assembly: Assembly, part: PlannedPart) -> tuple[float, float]:
@@ -236,7 +246,7 @@ def _whole_stack(assembly: Assembly, pairs: list[_Pair], found: tuple[OneWayPins
                 hole for one in pairs if plate.id in (one.upper.id, one.lower.id) for hole in _shared(assembly, one)
             )
         )
-        plates.append(StackedPlate(plate.name, plate.outline, up=up, down=down, shared=shared))
+        plates.append(StackedPlate(plate.name, _even(plate.outline), up=up, down=down, shared=shared))
     judged = judge_plates(plates, least_mm=assembly.shop.one_way_miss_mm)
     why = " ".join(f"{text[:1].upper()}{text[1:]}." for text in judged.remedies)
     return Check(
