@@ -140,7 +140,7 @@ def _doubt(limits: Limits, size: Measured, scale_u_rel: float | None) -> str | N
     else:
         return None
     return (
-        f"{limits.kind} {limits.code}: the scan gives its size {known}, the fit allows \N{PLUS-MINUS SIGN}"
+        f"{limits.member} {limits.code}: the scan gives its size {known}, the fit allows \N{PLUS-MINUS SIGN}"
         f"{format_short(allowed, 2)} mm: fit the two to each other, do not trust the number"
     )
 
