@@ -19,6 +19,7 @@ def test_every_purpose_is_served_by_the_limits(size: float) -> None:
     assert fits["located by hand"].clearance_min_mm == 0
     assert fits["light press"].clearance_min_mm < 0 and fits["light press"].clearance_max_mm + fits["light press"].clearance_min_mm < 0
     assert fits["press"].clearance_max_mm <= 0
+    assert fits["full press"].clearance_max_mm < 0 and fits["full press"].clearance_min_mm < fits["press"].clearance_min_mm
     if size <= 3:
         # note of ANSI B4.2: H7/p6 is a transition fit up to 3 mm
         assert fits["press"].code == "H7/r6"

@@ -14,7 +14,8 @@ __all__ = ["PURPOSES", "FitChoice", "Purpose", "choose_fit"]
 class Purpose:
     """What a joint is for: the fits for it in order of preference, and what their limits must give.
 
-    `needs` is gap (always some clearance), no_interference (never tight), tight_on_average or interference.
+    `needs` is gap (always some clearance), no_interference (never tight), tight_on_average, interference (never loose)
+    or held (always some interference).
     """
 
     words: str
@@ -26,8 +27,9 @@ PURPOSES: dict[str, Purpose] = {
     "runs freely": Purpose("runs freely with oil", ("H8/f7", "H9/d9"), "gap"),
     "slides": Purpose("slides and turns with no shake to be felt", ("H7/g6", "H8/f7"), "gap"),
     "located by hand": Purpose("goes on by hand and is located", ("H7/h6",), "no_interference"),
-    "light press": Purpose("is pressed on lightly, pinned to carry a load", ("H7/n6", "H7/p6"), "tight_on_average"),
-    "press": Purpose("is pressed on and holds by itself", ("H7/p6", "H7/r6", "H7/s6"), "interference"),
+    "light press": Purpose("is pressed on lightly and comes off with a puller", ("H7/n6", "H7/p6"), "tight_on_average"),
+    "press": Purpose("is pressed on and stays, pinned to carry a load", ("H7/p6", "H7/r6", "H7/s6"), "interference"),
+    "full press": Purpose("is pressed on and carries a load with no pin", ("H7/s6", "H7/u6"), "held"),
 }  # fmt: skip
 """Purposes by name. The codes are the preferred fits of ISO 286-1; which serves which is common practice, no source."""
 
@@ -122,7 +124,7 @@ def _serves(fit: Fit, needs: str) -> bool:
         return fit.kind == "clearance"
     if needs == "interference":
         return fit.kind == "interference"
-    return least + most < 0
+    return most < 0 if needs == "held" else least + most < 0
 
 
 def _U(size: Measured, scale_u_rel: float | None) -> float | None:

@@ -255,7 +255,8 @@ def fit_of(size_mm: float, code: str) -> Fit:
     least, most = hole.lower_um - shaft.upper_um, hole.upper_um - shaft.lower_um
     kind = "clearance" if least >= 0 else "interference" if most <= 0 else "transition"
     name = f"{hole.code}/{shaft.code}"
-    says = f"{format_short(size_mm)} {name} is a {kind} fit at this size: {_told(least, most, kind)}"
+    a = "an" if kind == "interference" else "a"
+    says = f"{format_short(size_mm)} {name} is {a} {kind} fit at this size: {_told(least, most, kind)}"
     if name == "H7/p6" and kind == "transition":
         says += "; up to 3 mm this code is no press fit, take H7/r6 or H7/s6 for one"
     return Fit(name, size_mm, hole, shaft, least / 1000, most / 1000, kind, says)
@@ -265,8 +266,8 @@ def _told(least: float, most: float, kind: str) -> str:
     if kind == "clearance":
         return f"clearance {least:g} to {most:g} \N{MICRO SIGN}m"
     if kind == "interference":
-        return f"interference {-most:g} to {-least:g} \N{MICRO SIGN}m"
-    return f"from {-least:g} \N{MICRO SIGN}m interference to {most:g} \N{MICRO SIGN}m clearance"
+        return f"interference {abs(most):g} to {abs(least):g} \N{MICRO SIGN}m"
+    return f"from {abs(least):g} \N{MICRO SIGN}m interference to {most:g} \N{MICRO SIGN}m clearance"
 
 
 @cache
