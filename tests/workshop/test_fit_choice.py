@@ -61,6 +61,15 @@ def test_clearance_found() -> None:
     assert not choose_fit("slides", 6.0, hole=Measured(6.2, 0.003), shaft=Measured(5.99, 0.004)).agrees
 
 
+def test_an_edge_out_of_place_moves_both_walls_of_both() -> None:
+    """Edges 1 micrometre out: 2 on each diameter and 4 on the clearance, as both come closer (geometry, by hand)."""
+    choice = choose_fit("slides", 6.0, hole=Measured(6.010, 0.0), shaft=Measured(5.990, 0.0), edge_u_mm=0.00101)
+    assert choice.found_clearance is not None
+    assert choice.found_clearance.u == pytest.approx(0.00404)
+    assert not choice.trusted and len(choice.warnings) == 1 and "shaft g6" in choice.warnings[0]
+    assert choose_fit("slides", 6.0, hole=Measured(6.010, 0.0), shaft=Measured(5.990, 0.0), edge_u_mm=0.00099).trusted
+
+
 def feature(kind: str, roundness: float, **form: Measured) -> Feature:
     return Feature(
         id="F1", kind=kind, diameter_mm=Measured(6.0, 0.001), roundness_mm=Measured(roundness, 0.002),

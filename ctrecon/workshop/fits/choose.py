@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from math import hypot
 
-from ctrecon.core.measured import Measured, expanded, format_short, format_value
+from ctrecon.core.measured import COVERAGE_FACTOR, Measured, expanded, format_short, format_value
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.fits.iso286 import Fit, Limits, fit_of
 
@@ -65,7 +65,7 @@ class FitChoice:
 
 def choose_fit(
     purpose: str, size_mm: float, *, hole: Measured | None = None, shaft: Measured | None = None,
-    scale_u_rel: float | None = None, code: str | None = None,
+    scale_u_rel: float | None = None, edge_u_mm: float = 0.0, code: str | None = None,
 ) -> FitChoice:  # fmt: skip
     """Return the first fit for a purpose whose limits at this size really do what the purpose needs.
 
@@ -79,6 +79,9 @@ def choose_fit(
         Sizes as found (mm), best those of `fit_size`; only warnings and the clearance found come from them.
     scale_u_rel : float, optional
         Relative standard uncertainty of the scale, common to both sizes; their own `scale_u` goes before it.
+    edge_u_mm : float
+        Standard uncertainty of where the edges of the scan truly lie, one and the same for both: metal that reaches
+        further makes the hole smaller and the shaft larger.
     code : str, optional
         A fit wished instead; it is kept, and a warning says where it does not serve the purpose.
 
@@ -106,9 +109,9 @@ def choose_fit(
     doubts = [
         says
         for limits, size in ((fit.hole, hole), (fit.shaft, shaft))
-        if size is not None and (says := _doubt(limits, size, scale_u_rel)) is not None
+        if size is not None and (says := _doubt(limits, size, scale_u_rel, edge_u_mm)) is not None
     ]
-    found, agrees, told = _found(fit, hole, shaft, scale_u_rel)
+    found, agrees, told = _found(fit, hole, shaft, scale_u_rel, edge_u_mm)
     skipped = [one.code for one in tried if one is not fit and not _serves(one, wanted.needs)]
     instead = f" ({' and '.join(skipped)} would not at this size)" if skipped else ""
     does = f"{wanted.words}{instead}" if serving else "as asked"
@@ -131,13 +134,13 @@ def _U(size: Measured, scale_u_rel: float | None) -> float | None:
     return expanded(size, 0.0 if scale_u_rel is None and size.scale_u is not None else scale_u_rel)
 
 
-def _doubt(limits: Limits, size: Measured, scale_u_rel: float | None) -> str | None:
+def _doubt(limits: Limits, size: Measured, scale_u_rel: float | None, edge_u: float) -> str | None:
     """Return the warning where the scan's plus or minus U is more than the plus or minus of the tolerance."""
     spread = _U(size, scale_u_rel)
     allowed = limits.tolerance_um / 2000
     if spread is None:
         known = "without saying how well"
-    elif spread > allowed:
+    elif (spread := hypot(spread, COVERAGE_FACTOR * 2 * edge_u)) > allowed:
         known = f"to \N{PLUS-MINUS SIGN}{format_short(spread, 2)} mm only"
     else:
         return None
@@ -148,13 +151,13 @@ def _doubt(limits: Limits, size: Measured, scale_u_rel: float | None) -> str | N
 
 
 def _found(
-    fit: Fit, hole: Measured | None, shaft: Measured | None, scale_u_rel: float | None
+    fit: Fit, hole: Measured | None, shaft: Measured | None, scale_u_rel: float | None, edge_u: float
 ) -> tuple[Measured | None, bool | None, str]:
     """Return the clearance found, whether it lies in the fit within U, and the words; the scale nearly cancels."""
     if hole is None or shaft is None:
         return None, None, ""
     gap = hole.value - shaft.value
-    u = None if hole.u is None or shaft.u is None else hypot(hole.u, shaft.u)
+    u = None if hole.u is None or shaft.u is None else hypot(hole.u, shaft.u, 4 * edge_u)
     scales = [one.scale_u if one.scale_u is not None else one.value * (scale_u_rel or 0.0) for one in (hole, shaft)]
     found = Measured(gap, u, abs(scales[0] - scales[1]))
     spread = found.U or 0.0
