@@ -1,4 +1,4 @@
-"""What the workshop refuses to plan."""
+"""What the workshop refuses."""
 
 from ctrecon.core.errors import InputError
 
