@@ -148,9 +148,9 @@ def _edge_form(
             for kind, name in _REFERENCES.items():
                 if kind in found.widths:
                     form[name] = Measured(found.widths[kind] * pitch, main.u)
-            for kind, name in _FITTING_SIZES.items():
-                if kind in found.departures and feature.diameter_mm is not None:
-                    form[name] = _fitting_size(feature.diameter_mm, 2 * found.departures[kind] * pitch, main)
+            for ring, name in _FITTING_SIZES.items():
+                if ring in found.departures and feature.diameter_mm is not None:
+                    form[name] = _fitting_size(feature.diameter_mm, 2 * found.departures[ring] * pitch, main)
         straight = straightness(edge) if one.axis_free and found is not None else FitFailed("too short")
         if not isinstance(straight, FitFailed):
             words = f"straightness of its axis from {straight[1]} stations"

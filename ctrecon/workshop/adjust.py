@@ -147,15 +147,16 @@ def adjust_last(chain: Chain) -> Adjustment:
         return _try_first(chain, low)
     wider = gap < low
     need = middle - gap
-    least, most = ((low - gap, high - gap) if wider else (gap - high, gap - low))  # fmt: skip
+    least, most = (low - gap, high - gap) if wider else (gap - high, gap - low)
     ways = _ways(chain.links, need, least)
     if not ways:
         lengths = ", ".join(one.name for one in chain.links)
         raise PlanError(f"the gap is {chain.verdict} and every length is fixed ({lengths}): free one to adjust")
     best = ways[0]
     after = _after(chain, best)
-    amount = f"{format_value(abs(best.by_mm), 2)} mm"
-    between = f"at least {format_value(least, 2)}, no more than {format_value(most, 2)}"
+    digits = 2 if most - least >= 0.02 else 3
+    amount = f"{format_value(abs(best.by_mm), digits)} mm"
+    between = f"at least {format_value(least, digits)}, no more than {format_value(most, digits)}"
     does = {
         "rub_down": f"{best.link}: {amount} off ({between}), then try",
         "shim": f"no piece can be rubbed down for it: put a shim of {amount} ({between}) on {best.link}",

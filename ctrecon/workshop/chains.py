@@ -1,4 +1,4 @@
-"""Tolerance chains: what gap a stack of lengths leaves, how well it is known, and which piece to adjust last.
+"""Tolerance chains: what gap a stack of lengths leaves, and how well it is known.
 
 Measuring and making stay apart: measuring U says how well the sizes found are known, shop tolerances how closely the
 new pieces are made. The scale of a scan acts on all its lengths together and with their sign; a face that bounds two
@@ -6,25 +6,17 @@ lengths counts once; all else is independent (GUM 5.2, JCGM 100:2008).
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from math import hypot, inf, isfinite, sqrt
-from typing import Literal
 
 import numpy as np
-from scipy.special import ndtr
 
-from ctrecon.core.frames import Floats
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured, format_percent, format_value
 from ctrecon.workshop.errors import PlanError
+from ctrecon.workshop.gap_spread import Spread, gap_distribution
 
-__all__ = ["Chain", "Face", "Link", "Spread", "checked_links", "close_chain", "with_made"]
-
-Spread = Literal["rectangular", "three sigma"]
-"""How sizes lie within a shop tolerance: anywhere alike, or normal with the limits at three standard deviations."""
-
-_GRID = 40001
-_TAIL_SD = 9.0
+__all__ = ["Chain", "Face", "Link", "checked_links", "close_chain", "with_made"]
 
 
 @dataclass(frozen=True)
@@ -53,11 +45,11 @@ class Link:
         The scan the size comes from: all of one group share one scale error. None: `size.scale_u` stands alone.
     scale_u_rel : float, optional
         Relative standard uncertainty of that scale along the chain; `size.scale_u` goes before it.
-    edge_u_mm : float
-        What an unknown grey scale adds (mm), with its own sign: all edges of a scan err alike, so it adds up as the
-        scale does, over the lengths of one group.
     faces : (Face, Face), optional
         Its near and far face, in the direction of the stack.
+    shared : mapping of str to float
+        What one standard uncertainty of other errors common to several links does to this length (mm, signed), by
+        the error's name: such as where the edges of a scan truly lie, +2 times that for a piece between two airs.
     fixed : bool
         Bought or not to be touched.
     rub_down : bool
@@ -74,8 +66,8 @@ class Link:
     tolerance_mm: float = 0.0
     scale_group: str | None = None
     scale_u_rel: float | None = None
-    edge_u_mm: float = 0.0
     faces: tuple[Face, Face] | None = None
+    shared: Mapping[str, float] = field(default_factory=dict)
     fixed: bool = False
     rub_down: bool = True
     ease: int = 1
@@ -88,14 +80,14 @@ class Chain:
 
     Parameters
     ----------
-    links : tuple of Link
+    links, required_mm
+        As given.
     gap : Measured
         Its u and scale_u are those of measuring alone; gap.U is the line "measuring U".
     shop_worst_mm, shop_rss_mm : float
         Plus or minus by the shop's tolerances: all at their limits, and root-sum-square.
     worst_mm, rss_mm : (float, float)
         Gap least and most by them.
-    required_mm : (float, float) or None
     verdict : str
         holds, uncertain, too small, too large; holds where no gap is required and none can close.
     p_interference : float
@@ -106,10 +98,8 @@ class Chain:
         What the u of the gap is made of, largest variance first, as shares: faces, scales, links and tolerances.
     without_u : tuple of str
         Links whose measuring u or scale is not known; they are missing from U.
-    spread : str
-        As given.
-    reason : str
-        One sentence.
+    spread, reason : str
+        As given; one sentence.
     """
 
     links: tuple[Link, ...]
@@ -140,7 +130,7 @@ class Chain:
         if not 0 < share < 1:
             raise PlanError(f"a share of {share:g} has no gap; give one between 0 and 1")
         u = hypot(self.gap.u or 0.0, self.gap.scale_u or 0.0)
-        x, below = _distribution(u, [one.tolerance_mm for one in self.links], self.spread)
+        x, below = gap_distribution(u, [one.tolerance_mm for one in self.links], self.spread)
         return self.gap.value + float(np.interp(share, below, x))
 
 
@@ -175,7 +165,7 @@ def _scale_mm(link: Link) -> float | None:
 
 
 def _measuring(links: tuple[Link, ...]) -> tuple[dict[str, float], dict[str, float], tuple[str, ...]]:
-    """Return the signed effects on the gap of each face and link, of each scale and edge, and links without a figure."""
+    """Return the signed effects on the gap of each face and link, of each scale, and the links without a figure."""
     own: dict[str, float] = defaultdict(float)
     scales: dict[str, float] = defaultdict(float)
     missing = []
@@ -186,37 +176,15 @@ def _measuring(links: tuple[Link, ...]) -> tuple[dict[str, float], dict[str, flo
             own[f"face {far.name}"] += link.sign * far.u_mm
         elif link.size.u is not None:
             own[link.name] += link.sign * link.size.u
+        for name, effect in link.shared.items():
+            own[f"in common: {name}"] += link.sign * effect
         scale = _scale_mm(link)
         if scale is None or (link.faces is None and link.size.u is None):
             missing.append(link.name)
         if scale:
             group = f"scale of {link.scale_group or link.name}"
             scales[group] += link.sign * scale
-        if link.edge_u_mm:
-            scales[f"edge of {link.scale_group or link.name}"] += link.sign * link.edge_u_mm
     return own, scales, tuple(missing)
-
-
-def _distribution(u: float, tolerances: Sequence[float], spread: Spread) -> tuple[Floats, Floats]:
-    """Return gaps (less the middle one) and the probability of a lower one: normal and even spreads convolved."""
-    some = [one for one in tolerances if one > 0]
-    if spread == "three sigma":
-        u, some = hypot(u, *(one / 3 for one in some)), []
-    reach = _TAIL_SD * u + 2 * sum(some)
-    if reach == 0:
-        return np.array([-1e-12, 1e-12]), np.array([0.0, 1.0])
-    x = np.linspace(-reach, reach, _GRID)
-    if u > 0:
-        below = ndtr(x / u)
-    else:
-        first = some.pop(int(np.argmax(some)))
-        below = np.clip((x / first + 1) / 2, 0.0, 1.0)
-    step = x[1] - x[0]
-    for half in some:
-        summed = np.concatenate([[0.0], np.cumsum((below[1:] + below[:-1]) * step / 2)])
-        upper = np.interp(x + half, x, summed) + np.maximum(x + half - x[-1], 0.0)  # beyond the grid it is certain
-        below = np.clip((upper - np.interp(x - half, x, summed)) / (2 * half), 0.0, 1.0)
-    return x, np.asarray(below)
 
 
 def close_chain(
@@ -256,7 +224,7 @@ def close_chain(
     found = Measured(gap, u, scale_u)
     tolerances = [one.tolerance_mm for one in chain]
     worst, rss = sum(tolerances), sqrt(sum(one**2 for one in tolerances))
-    x, below = _distribution(hypot(u, scale_u), tolerances, spread)
+    x, below = gap_distribution(hypot(u, scale_u), tolerances, spread)
 
     def under(limit: float) -> float:
         return float(np.interp(limit - gap, x, below, left=0.0, right=1.0))
@@ -305,5 +273,5 @@ def with_made(links: Iterable[Link], name: str, made: Measured) -> tuple[Link, .
     chain = checked_links(links)
     if all(one.name != name for one in chain):
         raise PlanError(f"the chain has no link {name!r}; its links are {', '.join(one.name for one in chain)}")
-    done = {"size": made, "tolerance_mm": 0.0, "scale_group": None, "scale_u_rel": None, "edge_u_mm": 0.0, "faces": None}
+    done = {"size": made, "tolerance_mm": 0.0, "scale_group": None, "scale_u_rel": None, "faces": None, "shared": {}}
     return tuple(replace(one, **done) if one.name == name else one for one in chain)  # type: ignore[arg-type]

@@ -20,8 +20,8 @@ SHEET_LISTS = ("metric_brass", "awg", "swg")
 SECTIONS = ("sheet", "round", "square")
 """What stock may be: sheet by thickness, round rod by diameter, square rod across flats."""
 
-_COLUMNS = ("section", "size_mm", "tolerance_mm", "name", "material")
-_NEEDED = ("section", "size_mm")
+_COLUMNS = ("label", "section", "thickness_mm", "size_mm", "tolerance_mm", "material")
+_SIZES = ("thickness_mm", "size_mm")
 _SAME_MM = 5e-4
 
 
@@ -31,9 +31,14 @@ class OwnStock:
 
     section: str
     size_mm: float
-    tolerance_mm: float | None
-    name: str
-    material: str
+    tolerance_mm: float | None = None
+    label: str = ""
+    material: str = ""
+
+    @property
+    def entry(self) -> str:
+        """Its label, or words for it."""
+        return self.label or f"own {self.section}"
 
 
 @dataclass(frozen=True)
@@ -62,8 +67,8 @@ def own_stock(path: str | Path) -> tuple[OwnStock, ...]:
     Parameters
     ----------
     path : str or Path
-        With a header: section (sheet, round or square) and size_mm; and, where wished, tolerance_mm (plus or minus),
-        name and material. Lines that start with # are left out.
+        With a header: thickness_mm (of sheet) or size_mm; and, where wished, section (sheet, round or square; sheet
+        where it is not said), tolerance_mm (plus or minus), label and material. Lines that start with # are left out.
 
     Raises
     ------
@@ -82,10 +87,10 @@ def own_stock(path: str | Path) -> tuple[OwnStock, ...]:
         raise InputFileError(f"{path}: is empty; its first line must be {','.join(_COLUMNS)}")
     header = [one.strip() for one in next(csv.reader([lines[0][1]]))]
     strange = [one for one in header if one not in _COLUMNS]
-    lacking = [one for one in _NEEDED if one not in header]
-    if strange or lacking or len(set(header)) < len(header):
-        lacks = f"no column {lacking[0]}" if lacking else "a column twice"
-        fault = f"unknown column {strange[0]!r}" if strange else lacks
+    sizes = sum(header.count(one) for one in _SIZES)
+    if strange or sizes != 1 or len(set(header)) < len(header):
+        count = "no column thickness_mm or size_mm" if sizes < 1 else "a column twice"
+        fault = f"unknown column {strange[0]!r}" if strange else count
         raise InputFileError(f"{path}, line {lines[0][0]}: {fault}; the columns are {', '.join(_COLUMNS)}")
     return tuple(_own(path, n, header, line) for n, line in lines[1:])
 
@@ -96,16 +101,17 @@ def _own(path: Path, number: int, header: list[str], line: str) -> OwnStock:
     if len(cells) != len(header):
         raise InputFileError(f"{at}: has {len(cells)} values for {len(header)} columns ({', '.join(header)})")
     row = dict(zip(header, cells, strict=True))
-    if row["section"] not in SECTIONS:
-        raise InputFileError(f"{at}: section {row['section']!r} is not known; write {', '.join(SECTIONS)}")
-    size = _number(at, "size_mm", row["size_mm"])
+    section = row.get("section") or SECTIONS[0]
+    if section not in SECTIONS:
+        raise InputFileError(f"{at}: section {section!r} is not known; write {', '.join(SECTIONS)}")
+    column = next(one for one in _SIZES if one in row)
+    size = _number(at, column, row[column])
     if size <= 0:
-        raise InputFileError(f"{at}: size_mm is {row['size_mm']}; it must be above 0")
+        raise InputFileError(f"{at}: {column} is {row[column]}; it must be above 0")
     tolerance = _number(at, "tolerance_mm", row["tolerance_mm"]) if row.get("tolerance_mm") else None
     if tolerance is not None and not 0 <= tolerance < size:
         raise InputFileError(f"{at}: tolerance_mm is {row['tolerance_mm']}; it must be 0 or more and under the size")
-    name = row.get("name") or f"own {row['section']}"
-    return OwnStock(row["section"], size, tolerance, name, row.get("material", ""))
+    return OwnStock(section, size, tolerance, row.get("label", ""), row.get("material", ""))
 
 
 def _number(at: str, name: str, text: str) -> float:
@@ -157,7 +163,7 @@ def sheet_sizes(
         if own_one.section == "sheet":
             mm, tolerance_given = own_one.size_mm, own_one.tolerance_mm
             tolerance = sheet_tolerance_mm(mm, width_mm=width_mm) if tolerance_given is None else tolerance_given
-            found.append(StockSize(mm, mm - tolerance, mm + tolerance, (own_one.name,), False, True))
+            found.append(StockSize(mm, mm - tolerance, mm + tolerance, (own_one.entry,), False, True))
     return _merged(found)
 
 
@@ -191,5 +197,5 @@ def rod_sizes(
             given = limits_of(one.size_mm, grade) if one.tolerance_mm is None else None
             least = given.min_mm if given else one.size_mm - (one.tolerance_mm or 0.0)
             most = given.max_mm if given else one.size_mm + (one.tolerance_mm or 0.0)
-            found.append(StockSize(one.size_mm, least, most, (one.name,), False, True))
+            found.append(StockSize(one.size_mm, least, most, (one.entry,), False, True))
     return _merged(found)

@@ -11,8 +11,8 @@ from ctrecon.workshop.own_stock import StockSize, rod_sizes, sheet_sizes
 
 __all__ = ["StockChoice", "StockPlan", "choose_rod", "choose_sheet", "choose_square_rod"]
 
-MOST_BY_HAND_MM = 0.5
-"""More than that is milled or turned off rather than rubbed (common practice, no source)."""
+MOST_BY_HAND_MM = 0.25
+"""More than that is milled off rather than rubbed (common practice, no source)."""
 
 TURN_OFF_MM = 0.3
 """Least to turn off the diameter of a rod so that its skin is gone (common practice, no source)."""
@@ -88,7 +88,7 @@ def _as_it_is(section: str, wanted: float, tolerance: float, sizes: Sequence[Sto
 
 def choose_sheet(
     wanted: Measured, tolerance_mm: float, *, sizes: Sequence[StockSize] | None = None,
-    scale_u_rel: float | None = None, finish: str = FINISH,
+    scale_u_rel: float | None = None, finish: str = FINISH, rub_most_mm: float = MOST_BY_HAND_MM,
 ) -> StockPlan:  # fmt: skip
     """Return the sheet for a thickness: the nearest that works as it is, else the thinnest to rub down.
 
@@ -104,6 +104,8 @@ def choose_sheet(
         Relative standard uncertainty of the scale along the thickness, for the warning only.
     finish : str
         Last grade of paper.
+    rub_most_mm : float
+        From where on a warning says to mill.
 
     Raises
     ------
@@ -129,7 +131,7 @@ def choose_sheet(
         raise PlanError(f"no sheet gives {format_short(wanted.value, 4)} mm: {most}; add a list or build it up in two")
     warnings = _doubts(wanted, tolerance_mm, scale_u_rel)
     first = choices[0]
-    if first.kind == "rub down" and first.off_most_mm > MOST_BY_HAND_MM:
+    if first.kind == "rub down" and first.off_most_mm > rub_most_mm:
         warnings += (
             f"{format_value(first.off_most_mm, 2)} mm is much to rub off by hand: mill it, or look for nearer sheet",
         )

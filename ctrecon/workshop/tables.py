@@ -61,7 +61,7 @@ def awg_mm(gauge: int) -> float:
 
 
 def read_table(name: str) -> tuple[str, list[dict[str, str]]]:
-    """Return the source named in the first line of a published table of this folder, and its rows."""
+    """Return the source named in the first line of a table, and its rows."""
     text = resources.files("ctrecon.workshop").joinpath("tables", f"{name}.csv").read_text(encoding="utf-8")
     first, *rest = text.splitlines()
     return first.removeprefix("#").removeprefix(" source:").strip(), list(csv.DictReader(rest))

@@ -76,6 +76,7 @@ def draws(chain: list[Link], rng: np.random.Generator, n: int) -> np.ndarray:
     gap = np.zeros(n)
     faces: dict[str, np.ndarray] = {}
     scales: dict[str, np.ndarray] = {}
+    common: dict[str, np.ndarray] = {}
     for link in chain:
         length = np.full(n, link.size.value)
         if link.faces is not None:
@@ -83,6 +84,8 @@ def draws(chain: list[Link], rng: np.random.Generator, n: int) -> np.ndarray:
             length = length + far - near
         else:
             length = length + rng.normal(0, link.size.u or 0.0, n)
+        for name, effect in link.shared.items():
+            length = length + effect * common.setdefault(name, rng.standard_normal(n))
         if link.scale_group is not None:
             relative = scales.setdefault(link.scale_group, rng.standard_normal(n))
             length = length + link.size.value * (link.scale_u_rel or 0.0) * relative
@@ -96,7 +99,7 @@ def scanned(rng: np.random.Generator) -> list[Link]:
     out = []
     for i in range(4):
         a, b = sorted(rng.choice(5, 2, replace=False))
-        out.append(Link(name=f"s{i}", size=Measured(float(rng.uniform(0.5, 6)), 99.0), sign=int(rng.choice([1, -1])), faces=(names[a], names[b]),
+        out.append(Link(name=f"s{i}", size=Measured(float(rng.uniform(0.5, 6)), 99.0), sign=int(rng.choice([1, -1])), faces=(names[a], names[b]), shared={"edges of scan A": float(rng.choice([-0.006, 0.0, 0.006]))},
                         scale_group="scan A", scale_u_rel=0.002, tolerance_mm=float(rng.uniform(0, 0.02))))  # fmt: skip
     for i in range(2):
         out.append(Link(name=f"t{i}", size=Measured(float(rng.uniform(0.5, 6)), 0.003), sign=int(rng.choice([1, -1])), scale_group="scan B", scale_u_rel=0.004))

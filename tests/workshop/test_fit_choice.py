@@ -19,6 +19,7 @@ def test_every_purpose_is_served_by_the_limits(size: float) -> None:
     assert fits["located by hand"].clearance_min_mm == 0
     assert fits["light press"].clearance_min_mm < 0 and fits["light press"].clearance_max_mm + fits["light press"].clearance_min_mm < 0
     assert fits["press"].clearance_max_mm <= 0
+    assert fits["full press"].clearance_max_mm < 0 and fits["full press"].clearance_min_mm < fits["press"].clearance_min_mm
     if size <= 3:
         # note of ANSI B4.2: H7/p6 is a transition fit up to 3 mm
         assert fits["press"].code == "H7/r6"
@@ -58,6 +59,15 @@ def test_clearance_found() -> None:
     assert spread == pytest.approx(2 * np.hypot(0.005, 0.0002))
     assert choice.agrees
     assert not choose_fit("slides", 6.0, hole=Measured(6.2, 0.003), shaft=Measured(5.99, 0.004)).agrees
+
+
+def test_an_edge_out_of_place_moves_both_walls_of_both() -> None:
+    """Edges 1 micrometre out: 2 on each diameter and 4 on the clearance, as both come closer (geometry, by hand)."""
+    choice = choose_fit("slides", 6.0, hole=Measured(6.010, 0.0), shaft=Measured(5.990, 0.0), edge_u_mm=0.00101)
+    assert choice.found_clearance is not None
+    assert choice.found_clearance.u == pytest.approx(0.00404)
+    assert not choice.trusted and len(choice.warnings) == 1 and "shaft g6" in choice.warnings[0]
+    assert choose_fit("slides", 6.0, hole=Measured(6.010, 0.0), shaft=Measured(5.990, 0.0), edge_u_mm=0.00099).trusted
 
 
 def feature(kind: str, roundness: float, **form: Measured) -> Feature:

@@ -144,19 +144,22 @@ def test_a_rod_of_just_the_corner_size_may_be_too_thin() -> None:
 def test_own_list(tmp_path: Path) -> None:
     """A list of one's own is read with its comments, missing values and names."""
     path = tmp_path / "stock.csv"
-    path.write_text("# my shelf\nsection,size_mm,tolerance_mm,name,material\nsheet,1.5,,half sheet,CuZn37\n\nround,6,0.01,\"rod, ground\",steel\n", encoding="utf-8")
+    path.write_text("# my shelf\nsection,size_mm,tolerance_mm,label,material\nsheet,1.5,,half sheet,CuZn37\n\nround,6,0.01,\"rod, ground\",steel\n", encoding="utf-8")
     found = own_stock(path)
     assert found == (OwnStock("sheet", 1.5, None, "half sheet", "CuZn37"), OwnStock("round", 6.0, 0.01, "rod, ground", "steel"))
+    short = tmp_path / "short.csv"
+    short.write_text("label,thickness_mm\n,0.8\nhalf sheet,1.5\n", encoding="utf-8")
+    assert [(one.section, one.size_mm, one.entry) for one in own_stock(short)] == [("sheet", 0.8, "own sheet"), ("sheet", 1.5, "half sheet")]
     (sheet,) = sheet_sizes(lists=[], own=found)
     assert (sheet.least_mm, sheet.most_mm) == (pytest.approx(1.44), pytest.approx(1.56))
 
 
 @pytest.mark.parametrize(
     ("text", "words"),
-    [("", "is empty"), ("section,thickness\n", "line 1: unknown column 'thickness'"), ("section\nsheet\n", "line 1: no column size_mm"),
+    [("", "is empty"), ("section,thickness\n", "line 1: unknown column 'thickness'"), ("section\nsheet\n", "line 1: no column thickness_mm or size_mm"),
      ("section,size_mm\nsheet,1.5\nsheet,thick\n", "line 3: size_mm is 'thick'"), ("section,size_mm\n#\nplate,1.5\n", "line 3: section 'plate'"),
      ("section,size_mm\nsheet,-1\n", "line 2: size_mm is -1"), ("section,size_mm,tolerance_mm\nsheet,1,2\n", "line 2: tolerance_mm is 2"),
-     ("section,size_mm\nsheet,1,5\n", "line 2: has 3 values"), ("section,size_mm\nsheet,inf\n", "line 2: size_mm is 'inf'"), ("section,size_mm,size_mm\n", "a column twice")],
+     ("section,size_mm\nsheet,1,5\n", "line 2: has 3 values"), ("section,size_mm\nsheet,inf\n", "line 2: size_mm is 'inf'"), ("section,size_mm,size_mm\n", "a column twice"), ("size_mm,thickness_mm\n", "a column twice"), ("thickness_mm\n0\n", "line 2: thickness_mm is 0")],
 )  # fmt: skip
 def test_a_bad_list_names_file_and_line(tmp_path: Path, text: str, words: str) -> None:
     """One sentence with file and line."""

@@ -25,11 +25,11 @@ _ONE_MM = 1.0  # up to here the standard gives no IT14 and no N hole coarser tha
 
 @dataclass(frozen=True)
 class Limits:
-    """Limits of one hole or shaft: its deviations (micrometres) from the size, its smallest and largest size (mm)."""
+    """Limits of a hole or shaft (its `member`): its deviations (micrometres) from the size (mm)."""
 
     code: str
     size_mm: float
-    kind: str
+    member: str
     upper_um: float
     lower_um: float
     reason: str
@@ -212,13 +212,13 @@ def limits_of(size_mm: float, code: str) -> Limits:
         )
     upper, lower = (_hole if is_hole else _shaft)(size_mm, letter, grade)
     upper, lower = upper + 0.0, lower + 0.0
-    kind = "hole" if is_hole else "shaft"
+    member = "hole" if is_hole else "shaft"
     size = format_short(size_mm)
     says = (
-        f"{kind} {size} {letters}{grade}: {_signed(upper)} / {_signed(lower)} \N{MICRO SIGN}m, so "
+        f"{member} {size} {letters}{grade}: {_signed(upper)} / {_signed(lower)} \N{MICRO SIGN}m, so "
         f"{format_value(size_mm + lower / 1000, 3)} to {format_value(size_mm + upper / 1000, 3)} mm (ISO 286-1 table)"
     )
-    return Limits(f"{letters}{grade}", size_mm, kind, upper, lower, says)
+    return Limits(f"{letters}{grade}", size_mm, member, upper, lower, says)
 
 
 def _signed(um: float) -> str:
@@ -250,12 +250,13 @@ def fit_of(size_mm: float, code: str) -> Fit:
     if len(parts) != 2:
         raise InputError(f"{code!r} is no fit; write the hole and the shaft, such as H7/g6")
     hole, shaft = limits_of(size_mm, parts[0]), limits_of(size_mm, parts[1])
-    if (hole.kind, shaft.kind) != ("hole", "shaft"):
+    if (hole.member, shaft.member) != ("hole", "shaft"):
         raise InputError(f"{code!r} is no fit; write the hole in capitals first, then the shaft, such as H7/g6")
     least, most = hole.lower_um - shaft.upper_um, hole.upper_um - shaft.lower_um
     kind = "clearance" if least >= 0 else "interference" if most <= 0 else "transition"
     name = f"{hole.code}/{shaft.code}"
-    says = f"{format_short(size_mm)} {name} is a {kind} fit at this size: {_told(least, most, kind)}"
+    a = "an" if kind == "interference" else "a"
+    says = f"{format_short(size_mm)} {name} is {a} {kind} fit at this size: {_told(least, most, kind)}"
     if name == "H7/p6" and kind == "transition":
         says += "; up to 3 mm this code is no press fit, take H7/r6 or H7/s6 for one"
     return Fit(name, size_mm, hole, shaft, least / 1000, most / 1000, kind, says)
@@ -265,8 +266,8 @@ def _told(least: float, most: float, kind: str) -> str:
     if kind == "clearance":
         return f"clearance {least:g} to {most:g} \N{MICRO SIGN}m"
     if kind == "interference":
-        return f"interference {-most:g} to {-least:g} \N{MICRO SIGN}m"
-    return f"from {-least:g} \N{MICRO SIGN}m interference to {most:g} \N{MICRO SIGN}m clearance"
+        return f"interference {abs(most):g} to {abs(least):g} \N{MICRO SIGN}m"
+    return f"from {abs(least):g} \N{MICRO SIGN}m interference to {most:g} \N{MICRO SIGN}m clearance"
 
 
 @cache

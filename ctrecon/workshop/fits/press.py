@@ -168,8 +168,8 @@ def _told(
         return f"{um} is smoothed away with the surfaces' roughness: the joint would not hold"
     lost = f" ({format_value(left * 1000, 1)} left once the surfaces are smoothed)" if left < made else ""
     does = (
-        f"{um}{lost} presses with {format_value(p, 0)} MPa, takes {format_short(force, 3)} N to push home, carries "
-        f"{format_short(torque / 1000, 3)} N m and strains the hub to {format_value(in_hub, 0)} MPa"
+        f"{um}{lost} presses with {format_value(p, 0)} MPa, takes {_plain(force)} N to push home, carries "
+        f"{_plain(torque / 1000)} N m and strains the hub to {format_value(in_hub, 0)} MPa"
     )
     if not yields:
         return f"{does}, below the yield of {hub.title} even when soft (about {format_short(hub.yield_soft_mpa)} MPa)"
@@ -180,6 +180,11 @@ def _told(
         for one in yields
     )
     return f"{does}; {over}, so it holds less than that"
+
+
+def _plain(value: float) -> str:
+    """Return a force or torque with no more digits than the friction deserves."""
+    return format_value(value, 0) if value >= 100 else format_short(value, 2)
 
 
 def press_range(
@@ -212,7 +217,7 @@ def press_range(
 
     tiny = 1e-9  # a fit whose loosest pair just touches holds nothing there
     least, most = at(max(-fit.clearance_max_mm, tiny)), at(-fit.clearance_min_mm)
-    hold = "next to nothing" if least.axial_force_n < 1 else f"{format_short(least.axial_force_n, 3)} N"
+    hold = "next to nothing" if least.axial_force_n < 1 else f"{_plain(least.axial_force_n)} N"
     reason = f"{fit.code} holds {hold} at its loosest; at its tightest {most.reason}"
     return PressRange(least, most, reason)
 

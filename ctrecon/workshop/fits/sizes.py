@@ -19,7 +19,7 @@ class FitSize:
 
     Parameters
     ----------
-    kind : str
+    member : str
         hole or shaft.
     least_squares : Measured
         The mean size the record carries.
@@ -35,7 +35,7 @@ class FitSize:
         One sentence.
     """
 
-    kind: str
+    member: str
     least_squares: Measured
     governs: Measured
     which: str
@@ -59,14 +59,14 @@ def fit_size(feature: Feature) -> FitSize | None:
     """
     if not (is_hole(feature) or is_outside(feature)):
         return None
-    kind = "hole" if is_hole(feature) else "shaft"
+    member = "hole" if is_hole(feature) else "shaft"
     if feature.diameter_mm is not None:
-        return _round(feature, feature.diameter_mm, kind)
+        return _round(feature, feature.diameter_mm, member)
     if feature.flats_pair_mm is not None and feature.flats_mm is not None:
-        return _square(feature.flats_mm, feature.flats_pair_mm, kind)
+        return _square(feature.flats_mm, feature.flats_pair_mm, member)
     if feature.flats_mm is not None:
         mean = feature.flats_mm
-        return FitSize(kind, mean, mean, "least squares", "mean", f"{kind}: the mean size across flats is all there is")
+        return FitSize(member, mean, mean, "least squares", "mean", f"{member}: the mean across flats is all there is")
     return None
 
 
@@ -77,42 +77,42 @@ def _resolved(feature: Feature) -> bool:
     return noise is None or roundness.value > noise.value + _RESOLVED_SD * (noise.u or 0.0)
 
 
-def _round(feature: Feature, mean: Measured, kind: str) -> FitSize:
+def _round(feature: Feature, mean: Measured, member: str) -> FitSize:
     name, which = (
-        ("inscribed_mm", "maximum inscribed") if kind == "hole" else ("circumscribed_mm", "minimum circumscribed")
+        ("inscribed_mm", "maximum inscribed") if member == "hole" else ("circumscribed_mm", "minimum circumscribed")
     )
-    goes = "what goes through it" if kind == "hole" else "what it goes through"
+    goes = "what goes through it" if member == "hole" else "what it goes through"
     roundness = feature.roundness_mm
     if roundness is None:
-        says = f"{kind}: its roundness was not measured, so the mean size must do for {goes}"
-        return FitSize(kind, mean, mean, "least squares", "mean", says)
+        says = f"{member}: its roundness was not measured, so the mean size must do for {goes}"
+        return FitSize(member, mean, mean, "least squares", "mean", says)
     if not _resolved(feature):
-        says = f"{kind}: no out-of-round stands out of the noise, so the mean size decides {goes}"
-        return FitSize(kind, mean, mean, "least squares", "record", says)
+        says = f"{member}: no out-of-round stands out of the noise, so the mean size decides {goes}"
+        return FitSize(member, mean, mean, "least squares", "record", says)
     there = feature.form.get(name)
     if there is not None:
         off = abs(there.value - mean.value)
         says = (
-            f"{kind}: its {which} size decides {goes}, {format_value(off, 3)} mm "
-            f"{'under' if kind == 'hole' else 'over'} the mean size"
+            f"{member}: its {which} size decides {goes}, {format_value(off, 3)} mm "
+            f"{'under' if member == 'hole' else 'over'} the mean size"
         )
-        return FitSize(kind, mean, there, which, "record", says)
-    sign = -1.0 if kind == "hole" else 1.0
+        return FitSize(member, mean, there, which, "record", says)
+    sign = -1.0 if member == "hole" else 1.0
     u = hypot(mean.u or 0.0, roundness.value / sqrt(3))
     governs = Measured(mean.value + sign * roundness.value, u, mean.scale_u)
     says = (
-        f"{kind}: its {which} size decides {goes}; the record gives only the roundness, so it lies between "
+        f"{member}: its {which} size decides {goes}; the record gives only the roundness, so it lies between "
         f"{format_value(mean.value + 2 * sign * roundness.value, 3)} and {format_value(mean.value, 3)} mm"
     )
-    return FitSize(kind, mean, governs, which, "bounded", says)
+    return FitSize(member, mean, governs, which, "bounded", says)
 
 
-def _square(mean: Measured, pair: tuple[Measured, Measured], kind: str) -> FitSize:
+def _square(mean: Measured, pair: tuple[Measured, Measured], member: str) -> FitSize:
     narrower, wider = sorted(pair, key=lambda one: one.value)
-    governs, which = (narrower, "narrower flats") if kind == "hole" else (wider, "wider flats")
+    governs, which = (narrower, "narrower flats") if member == "hole" else (wider, "wider flats")
     apart = wider.value - narrower.value
     if apart <= 2 * hypot(narrower.u or 0.0, wider.u or 0.0):
-        says = f"{kind}: its two widths across flats agree within U, so their mean decides the fit"
-        return FitSize(kind, mean, mean, "least squares", "record", says)
-    says = f"{kind}: its two widths across flats differ by {format_value(apart, 3)} mm; the {which} decide the fit"
-    return FitSize(kind, mean, governs, which, "record", says)
+        says = f"{member}: its two widths across flats agree within U, so their mean decides the fit"
+        return FitSize(member, mean, mean, "least squares", "record", says)
+    says = f"{member}: its two widths across flats differ by {format_value(apart, 3)} mm; the {which} decide the fit"
+    return FitSize(member, mean, governs, which, "record", says)
