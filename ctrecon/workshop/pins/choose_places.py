@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf, isfinite
+from math import inf
 
 import numpy as np
 
@@ -146,9 +146,9 @@ def _made(
         "as given": "pins as given",
     }
     extra = f"; the third at ({format_value(third.x, 3)}, {format_value(third.y, 3)})" if third else ""
-    miss = f"every wrong turn or flip misses by {format_value(judged.miss_mm, 2)} mm or more" if isfinite(judged.miss_mm) else (
-        "no wrong turn or flip looks right" if not judged.ways else "at every wrong turn or flip a pin finds no hole"
-    )  # fmt: skip
+    miss = "no wrong turn or flip looks right"
+    if judged.ways:
+        miss = f"of {len(judged.ways)} wrong turns and flips the nearest is {judged.ways[0].reason}"
     return OneWayPins(placement, third, sizes, how, judged, f"{words[how]}: {placement.reason}{extra}; {miss}")
 
 

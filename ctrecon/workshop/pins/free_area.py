@@ -7,7 +7,7 @@ takes room away is named, with how much it takes and how much would be free with
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import cos, hypot, isfinite, pi, sin, sqrt
+from math import hypot, isfinite, pi, sin, sqrt
 
 import shapely
 from shapely.geometry import MultiPolygon, Point, Polygon
@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import format_value
-from ctrecon.workshop.pins.limits import Limits, Points
+from ctrecon.workshop.pins.limits import COARSE_SEGS, Limits, Points
 
 __all__ = ["MARGINS", "PIN_APART_DIAMETERS", "FreeArea", "Margin", "Obstacle", "Taken", "free_area"]
 
@@ -50,10 +50,7 @@ MARGINS: dict[str, Margin] = {
 only); the same metal is left beside holes and bearings. Mm figures: common practice, no source."""
 
 _WORDS = {"edge": "the edges of", "wheel": "sweep of", "seam": "seam"}
-_SEGS = 16
 _AREA_SEGS = 256
-SIMPLIFIED = 0.011
-"""The geometry library drops hollows shallower than 1 % of the distance before it grows an outline."""
 
 
 @dataclass(frozen=True)
@@ -225,25 +222,17 @@ class FreeArea:
     @cached_property
     def coarse(self) -> MultiPolygon:
         """The free area with 16 chords a quarter turn, quick to search."""
-        return self._region(_SEGS)
-
-    @cached_property
-    def coarse_off_mm(self) -> float:
-        """How far (mm) corners of `coarse` may lie off the true parallels."""
-        reach = [need + (one.disc[2] if one.disc else 0.0) for one, need in
-                 zip(self.obstacles, self.needs_mm[len(self.outlines) :], strict=True)]  # fmt: skip
-        largest = max([*reach, *self.needs_mm])
-        return max(largest * (1 - cos(pi / 4 / _SEGS)), SIMPLIFIED * max(self.needs_mm)) + 1e-6
+        return self._region(COARSE_SEGS)
 
     @cached_property
     def corners(self) -> Points:
         """The exact corners of the free area (n, 2)."""
-        return self.limits.corners(self.coarse, self.coarse_off_mm)
+        return self.limits.corners(self.coarse)
 
     @cached_property
     def taken(self) -> tuple[Taken, ...]:
         """What each obstacle takes, the one that costs most first."""
-        segs = 4 * _SEGS
+        segs = 4 * COARSE_SEGS
         common = self.common
         count = len(self.outlines)
         # outlines that run along each other take the same strip, so their edges count as one

@@ -6,13 +6,22 @@ that limit the room are kept as they are: a corner is where two of their paralle
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import cos, pi
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-__all__ = ["Curves", "Limits", "crossings"]
+__all__ = ["COARSE_SEGS", "SAGITTA", "SIMPLIFIED", "Curves", "Limits", "crossings"]
+
+COARSE_SEGS = 16
+"""Chords a quarter turn of the sampled area in which corners are looked for."""
+SAGITTA = 1 - cos(pi / 4 / COARSE_SEGS)
+"""How far such a chord lies inside its arc, by the radius."""
+SIMPLIFIED = 0.011
+"""The geometry library drops hollows shallower than 1 % of the distance before it grows an outline."""
+_SLACK_MM = 1e-6
 
 Points = NDArray[np.float64]
 _TOUCH_MM = 1e-7
@@ -136,6 +145,8 @@ class Limits:
         disc = np.array([one[:3] for one in discs], float).reshape(-1, 3)
         self._centres, self._reach = disc[:, :2], disc[:, 2]
         self._disc_owners = np.array([one[3] for one in discs], int)
+        self._slack = (SIMPLIFIED + SAGITTA) * self._needs + _SLACK_MM
+        self._disc_slack = SAGITTA * self._reach + _SLACK_MM
 
     def _gaps(self, points: Points) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """Along each segment, square to it, and the distance less what is needed; by point and segment."""
@@ -179,48 +190,47 @@ class Limits:
         discs = self._disc_owners[np.hypot(*(point - self._centres).T) - self._reach <= within_mm]
         return tuple(sorted({int(one) for one in (*edges, *discs)}))
 
-    def near(self, point: Points, within_mm: float) -> Curves:
-        """Return the parallels that pass a place within so many mm."""
+    def near(self, point: Points) -> Curves:
+        """Return the parallels that may make a corner of the coarsely sampled area at a place."""
         t, off, _ = (one[0] for one in self._gaps(np.asarray(point, float).reshape(1, 2)))
         lines, circles = [], []
-        beside = np.abs(np.abs(off) - self._needs) <= within_mm
-        for k in np.flatnonzero(beside & (t >= -within_mm) & (t <= self._length + within_mm)):
+        beside = np.abs(np.abs(off) - self._needs) <= self._slack
+        for k in np.flatnonzero(beside & (t >= -self._slack) & (t <= self._length + self._slack)):
             n = np.array([self._along[k, 1], -self._along[k, 0]]) * (1.0 if off[k] >= 0 else -1.0)
             lines.append((n[0], n[1], float(n @ self._a[k] + self._needs[k])))
         to_corner = np.hypot(*(np.asarray(point, float).reshape(2) - self._a).T)
-        for k in np.flatnonzero((np.abs(to_corner - self._needs) <= within_mm) & (self._needs > 0)):
+        for k in np.flatnonzero((np.abs(to_corner - self._needs) <= self._slack) & (self._needs > 0)):
             circles.append((*self._a[k], self._needs[k]))
         to_disc = np.hypot(*(np.asarray(point, float).reshape(2) - self._centres).T)
-        for k in np.flatnonzero(np.abs(to_disc - self._reach) <= within_mm):
+        for k in np.flatnonzero(np.abs(to_disc - self._reach) <= self._disc_slack):
             circles.append((*self._centres[k], self._reach[k]))
         return Curves.of(lines, circles)
 
-    def along(self, region: BaseGeometry, within_mm: float) -> Curves:
-        """Return the parallels that run along the border of a sampled region, within so many mm."""
+    def along(self, region: BaseGeometry) -> Curves:
+        """Return the parallels that run along the border of the coarsely sampled area."""
         at = shapely.get_coordinates(region)
         n = np.column_stack([self._along[:, 1], -self._along[:, 0]])
         c = np.einsum("ij,ij->i", n, self._a)
         sharp = self._needs > 0
-        lines = np.unique(np.round(np.vstack([np.column_stack([n, c + self._needs]), np.column_stack([n, c - self._needs])]), 12), axis=0)
+        lines = np.vstack([np.column_stack([n, c + self._needs]), np.column_stack([n, c - self._needs])])
         circles = np.vstack(
             [np.column_stack([self._a[sharp], self._needs[sharp]]), np.column_stack([self._centres, self._reach])]
         )
-        circles = np.unique(np.round(circles, 12), axis=0)
         if len(at):
-            lines = lines[np.abs(at @ lines[:, :2].T - lines[:, 2]).min(axis=0) <= within_mm]
+            near = np.abs(at @ lines[:, :2].T - lines[:, 2]).min(axis=0)
+            lines = lines[near <= np.tile(self._slack, 2)]
             off = np.hypot(*(at[:, None] - circles[None, :, :2]).transpose(2, 0, 1)) - circles[:, 2]
-            circles = circles[np.abs(off).min(axis=0) <= within_mm]
+            circles = circles[np.abs(off).min(axis=0) <= np.concatenate([self._slack[sharp], self._disc_slack])]
+        lines, circles = (np.unique(np.round(one, 12), axis=0) for one in (lines, circles))
         return Curves(lines[:, :2], lines[:, 2], circles[:, :2], circles[:, 2])
 
-    def corners(self, region: BaseGeometry, within_mm: float) -> Points:
+    def corners(self, region: BaseGeometry) -> Points:
         """Return the exact corners of the room left, found from the corners of its sampled region.
 
         Parameters
         ----------
         region : shapely geometry
-            The room as a sampled polygon, not smaller than it is by more than `within_mm`.
-        within_mm : float
-            How far a corner of it may lie off the true parallels.
+            The room as a polygon, arcs sampled by `COARSE_SEGS` chords a quarter turn.
 
         Returns
         -------
@@ -228,10 +238,13 @@ class Limits:
             Places that keep every distance, sorted by x, then y.
         """
         found = [np.empty((0, 2))]
+        done = set()
         for point in shapely.get_coordinates(region):
-            curves = self.near(point, within_mm)
-            if len(curves.offsets) + len(curves.radii) < 2:
+            curves = self.near(point)
+            key = (curves.normals.tobytes(), curves.offsets.tobytes(), curves.centres.tobytes(), curves.radii.tobytes())
+            if len(curves.offsets) + len(curves.radii) < 2 or key in done:
                 continue
+            done.add(key)
             found.append(crossings(curves, curves))
         points = np.unique(np.round(np.vstack(found), 9), axis=0)
         return points[self.clear(points)] if len(points) else points

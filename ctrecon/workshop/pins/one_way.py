@@ -202,7 +202,7 @@ def _still(outline: Polygon) -> Motion:
 def _motions(plate: StackedPlate, seen_mm: float, least_mm: float) -> list[Motion]:
     """Return the turns and flips worth trying: those of the outline, of the pins, of the other shared holes."""
     out = list(outline_symmetry(plate.outline, seen_mm=seen_mm).motions)
-    for holes in (plate.up, plate.down, plate.pins, plate.shared):
+    for holes in dict.fromkeys((plate.up, plate.down, plate.pins, plate.shared)):
         if len(holes) >= 2:
             # sizes are judged afterwards, so that a pin too thick by a hair is not taken for a stop
             out += [one for one, _ in hole_motions([(h.x, h.y) for h in holes], within_mm=least_mm)]

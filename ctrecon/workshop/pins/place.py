@@ -183,8 +183,10 @@ def largest_room(area: FreeArea, *, apart_mm: float = 0.0) -> Room:
         p, q, d = first_of(pairs)
         return [p, q] if d >= apart_mm - SAME_MM else []
 
-    low, high = -max(area.needs_mm), area.spread_mm() if not area.common.is_empty else 0.0
-    last = places(low)
+    whole = 0.0 if area.common.is_empty else area.spread_mm() / 2
+    last = places(0.0)
+    low, high = (0.0, whole) if last else (-max(area.needs_mm), 0.0)
+    last = last or places(low)
     if not last:
         raise PlanError(f"{' and '.join(area.plates)} leave no place for pins even without margins; {area.reason}")
     while high - low > 2e-6:
@@ -210,6 +212,8 @@ def _refused(area: FreeArea, apart_mm: float, wanted: str, *, one_way: bool = Fa
     parts = [f"no place for {wanted} of {format_value(area.pin_mm, 2)} mm in {' and '.join(area.plates)}"]
     if one_way:
         parts[0] += " that fits one way only"
+    if one_way:  # more room is not what is missing
+        return PlanError(f"{parts[0]}; take unequal pins, a third pin, or a smaller miss")
     row = area.limiting
     if row is not None and row.alone_mm2 > 0.005:
         parts.append(f"{row.called} limits it ({format_value(row.alone_mm2, 0)} mm² more would be free without it)")
@@ -283,7 +287,8 @@ def place_pins(
             raise _refused(area, least, "a second pin" if own else "two pins", one_way=one_way)
     p, q, d = first_of(found)
     if d < least - SAME_MM:
-        raise _refused(area, least, f"two pins {format_value(least, 1)} mm apart")
+        what = f"two pins {format_value(least, 1)} mm apart"
+        raise _refused(area, least, what, one_way=condition is not None and most >= least)
     pins = tuple(next((one for one in own if one.xy == tuple(xy)), None) or check_place(area, *xy, fixed=False)
                  for xy in (p.tolist(), q.tolist()))  # fmt: skip
     miss = way = None

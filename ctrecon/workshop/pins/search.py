@@ -13,7 +13,7 @@ import shapely
 
 from ctrecon.workshop.pins.condition import OneWayCondition
 from ctrecon.workshop.pins.free_area import FreeArea
-from ctrecon.workshop.pins.limits import Curves, Points, crossings
+from ctrecon.workshop.pins.limits import SAGITTA, Curves, Points, crossings
 
 __all__ = ["SAME_MM", "Pair", "apart", "border_places", "farthest_allowed", "farthest_pairs", "first_of"]
 
@@ -31,7 +31,7 @@ def apart(a: Points, b: Points) -> Points:
 
 def border_places(area: FreeArea, count: int = _SAMPLES) -> Points:
     """Return places along the border of the free area, a hair inside it."""
-    inner = area.coarse.buffer(-2 * area.coarse_off_mm)
+    inner = area.coarse.buffer(-3 * SAGITTA * max(area.spread_mm() / 4, *area.needs_mm))
     inner = area.coarse if inner.is_empty else inner
     lines = [ring for part in shapely.get_parts(inner) for ring in (part.exterior, *part.interiors)]
     whole = sum(ring.length for ring in lines)
@@ -123,7 +123,7 @@ def farthest_allowed(area: FreeArea, condition: OneWayCondition | None, held: Po
     corners = area.corners
     if condition is None:
         return farthest_pairs(corners if held is None else held[None], corners, None, 1)
-    border = area.limits.along(area.coarse, area.coarse_off_mm)
+    border = area.limits.along(area.coarse)
     every = np.vstack([corners, border_places(area)])
     first = every if held is None else held[None]
     found = farthest_pairs(first, every, condition, _STARTS)
