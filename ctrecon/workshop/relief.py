@@ -14,7 +14,7 @@ from ctrecon.workshop.errors import PlanError
 
 __all__ = ["LEAST_WALL_MM", "Relief", "relief_of_disc", "relief_of_edge", "relief_of_outline"]
 
-LEAST_WALL_MM = 1.0
+LEAST_WALL_MM = 0.5
 """Least wall to leave beside a relief (mm; common practice, no source)."""
 
 _QUAD_SEGS = 180
