@@ -44,7 +44,8 @@ class SquareLeft:
 
     Per corner: area (mm²) and length along the diagonal (mm). `on_flat` is what is left over each flat (0 from
     d = s on), `flat_end` the length of a flat left untouched at each of its ends; `overcut_depth` and
-    `overcut_width` are the hollow a larger pilot leaves in the flat; `corners_to_file` 4, or 0 from d = s√2 on.
+    `overcut_width` are the hollow a larger pilot leaves in the flat; `corners_left` is how many corners the file
+    or the tool has yet to cut: 4, or 0 from d = s√2 on.
     """
 
     ratio: float
@@ -54,7 +55,7 @@ class SquareLeft:
     flat_end: float
     overcut_depth: float
     overcut_width: float
-    corners_to_file: int
+    corners_left: int
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,7 @@ class SquarePlan:
     left_area: float
     left_per_piece: float
     pieces: int
-    corners_to_file: int
+    corners_left: int
     break_out: float
     web: float | None
     source: str
@@ -181,6 +182,7 @@ def plan_square(
         except PlanError:
             drill = nearest_between(drills, rule.floor * flats, rule.high * flats, rule.low * flats, what)
             why = "no drill at hand is as large as the rule asks, so the broach has more to cut"
+        why += "; where whole flats are wanted, take a drill just under them and more cuts"
         source = rule.source
     left = square_left(flats, drill.diameter_mm)
     out = max(0.0, drill.diameter_mm / 2 + off_centre - flats / 2)
@@ -190,12 +192,12 @@ def plan_square(
         says += f"; turn a 45° lead to ⌀{lead}, and drill a blind hole {ROTARY_DEPTH:g} times as deep as the square"
     return SquarePlan(
         method, flats, drill, ((0.0, 0.0, drill.diameter_mm),), left, 4 * left.per_corner, left.per_corner,
-        left.corners_to_file, left.corners_to_file, out, None, source, says,
+        left.corners_left, left.corners_left, out, None, source, says,
     )  # fmt: skip
 
 
 def _left_words(left: SquareLeft) -> str:
-    says = f"{left.corners_to_file} corners are left, {format_value(left.diagonal, 2)} mm deep on the diagonal"
+    says = f"{left.corners_left} corners are left, {format_value(left.diagonal, 2)} mm deep on the diagonal"
     if left.on_flat > 0:
         says += f", and {format_value(left.on_flat, 3)} mm on each flat"
     if left.overcut_width > 0:

@@ -42,7 +42,7 @@ def test_what_a_pilot_leaves(row: tuple[float, ...]) -> None:
         *(x / 6.35 for x in (left.diagonal, left.flat_end, left.overcut_depth, left.overcut_width)),
     )
     assert got == pytest.approx(row[1:], abs=6e-5)
-    assert left.corners_to_file == 4
+    assert left.corners_left == 4
 
 
 @pytest.mark.parametrize("k", [0.7, 0.9, 1.0, 1.03, 1.2, 1.4, 1.5])
@@ -57,7 +57,7 @@ def test_what_a_pilot_leaves_as_by_polygons(k: float) -> None:
         top = beyond.bounds[3]
         assert left.overcut_depth == pytest.approx(top - s / 2, abs=1e-4)
         assert left.overcut_width == pytest.approx(s - 2 * left.flat_end)
-    assert left.corners_to_file == (0 if k > sqrt(2) else 4)
+    assert left.corners_left == (0 if k > sqrt(2) else 4)
 
 
 def test_share_of_each_flat_left_untouched() -> None:
@@ -71,7 +71,7 @@ def test_pilot_for_the_file_stays_inside_the_flats() -> None:
     plan = plan_square(5, "file", DRILLS, off_centre=0.1)
     assert plan.drill.diameter_mm == pytest.approx(4.8)
     assert plan.break_out == 0
-    assert plan.corners_to_file == 4
+    assert plan.corners_left == 4
     square = box(-2.5, -2.5, 2.5, 2.5).buffer(1e-9)
     assert square.contains(round_at(0.1, 0, plan.drill.diameter_mm))
     assert not square.contains(round_at(0.1, 0, 4.9))

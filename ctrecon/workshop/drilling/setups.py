@@ -47,7 +47,8 @@ class SetUpPlan:
     """The set-ups, top plate first.
 
     `exact` is whether no plan has fewer, `at_least` the number proved necessary, `equal` how many other plans
-    with as few were seen; `passes` counts each axis once per set-up it is drilled in.
+    with as few were seen; `passes` counts each axis once per set-up it is drilled in; `others` are plans with as few
+    set-ups and as few passes.
     """
 
     setups: tuple[SetUp, ...]
@@ -55,6 +56,7 @@ class SetUpPlan:
     at_least: int
     equal: int
     passes: int
+    others: tuple[tuple[SetUp, ...], ...]
     reason: str
 
 
@@ -142,12 +144,14 @@ def fewest_setups(
     least = min(len(one) for one in families)
     exact = least == proved
     best = [one for one in families if len(one) == least]
-    chosen = min(best, key=lambda new: (_all_passes(wanted, forced | new), sorted(new)))
-    setups = _as_setups(left, sorted(forced | chosen, key=_from_top), wanted, stack, forced)
+    each = {new: _all_passes(wanted, forced | new) for new in best}
+    even = sorted((new for new in best if each[new] == min(each.values())), key=sorted)
+    plans = [_as_setups(left, sorted(forced | new, key=_from_top), wanted, stack, forced) for new in even]
+    setups = plans[0]
     passes = sum(len(one.axes) for one in setups)
     at_least = len(forced) + proved
     reason = _plan_reason(setups, exact, at_least, len(forced), len(best) - 1)
-    return SetUpPlan(setups, exact, at_least, len(best) - 1, passes, reason)
+    return SetUpPlan(setups, exact, at_least, len(best) - 1, passes, tuple(plans[1:]), reason)
 
 
 def _left_to_drill(
