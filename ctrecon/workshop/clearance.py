@@ -16,7 +16,7 @@ __all__ = [
     "running_clearances", "sweep_of",
 ]  # fmt: skip
 
-LEAST_RUNNING_MM = 0.3
+LEAST_RUNNING_MM = 0.1
 """Least clearance of a moving part from its neighbours (mm; common practice, no source)."""
 
 END_SHAKE_MM = (0.1, 0.3)

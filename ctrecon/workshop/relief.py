@@ -9,12 +9,12 @@ from math import acos, hypot, sqrt
 
 from shapely.geometry import Point, Polygon
 
-from ctrecon.core.measured import format_short, format_value
+from ctrecon.core.measured import COVERAGE_FACTOR, format_short, format_u, format_value
 from ctrecon.workshop.errors import PlanError
 
 __all__ = ["LEAST_WALL_MM", "Relief", "relief_of_disc", "relief_of_edge", "relief_of_outline"]
 
-LEAST_WALL_MM = 1.0
+LEAST_WALL_MM = 0.5
 """Least wall to leave beside a relief (mm; common practice, no source)."""
 
 _QUAD_SEGS = 180
@@ -28,7 +28,7 @@ class Relief:
     `needed` is whether anything is cut; `centre` the rotating part's centre, `radius` the arc and the setting of
     the dividers from that centre; `depth` the deepest cut, `half_chord` half of the arc's opening, `area` what is
     taken off (mm²), `wall` the least metal left beside the arc, None where nothing bounds it, and `wall_to` what
-    it is left to.
+    it is left to. `u` is the standard u of depth and wall.
     """
 
     needed: bool
@@ -39,17 +39,26 @@ class Relief:
     area: float
     wall: float | None
     wall_to: str
+    u: float
     reason: str
 
 
-def _checked(rotating: float, clearance: float) -> float:
+def _checked(rotating: float, clearance: float, u: float) -> float:
+    if u < 0:
+        raise PlanError(f"u of {u:g} mm is below 0; correct it")
     if rotating <= 0 or clearance < 0:
         raise PlanError(f"a part of {rotating:g} mm radius with {clearance:g} mm clearance has no relief; correct them")
     return rotating + clearance
 
 
 def relief_of_edge(
-    rotating: float, clearance: float, edge_at: float, *, behind: float | None = None, least_wall: float = LEAST_WALL_MM
+    rotating: float,
+    clearance: float,
+    edge_at: float,
+    *,
+    behind: float | None = None,
+    u: float = 0.0,
+    least_wall: float = LEAST_WALL_MM,
 ) -> Relief:
     """Return the relief in a straight edge.
 
@@ -63,6 +72,8 @@ def relief_of_edge(
         Distance of the edge from the rotating part's centre, mm.
     behind : float, optional
         Metal behind the edge before anything is cut, up to the next hole or edge, mm.
+    u : float
+        Standard u of the distance between the rotating part's centre and what is relieved, mm.
     least_wall : float
         Least wall to leave, mm.
 
@@ -77,18 +88,19 @@ def relief_of_edge(
     >>> cut.depth, round(2 * cut.half_chord, 4)
     (1.5, 9.6437)
     """
-    R = _checked(rotating, clearance)
+    R = _checked(rotating, clearance, u)
     if edge_at < 0:
         raise PlanError("the centre of the rotating part is inside the edge; it cannot be relieved, move the part")
-    depth = max(0.0, R - edge_at)
+    depth = R - edge_at
     half = sqrt(max(R**2 - edge_at**2, 0.0))
     area = R**2 * acos(edge_at / R) - edge_at * half if depth > 0 else 0.0
-    wall = None if behind is None else behind - depth
-    return _told((0.0, 0.0), R, rotating, depth, half, area, wall, "what is behind the edge", least_wall)
+    wall = None if behind is None else behind - max(0.0, depth)
+    return _told((0.0, 0.0), R, rotating, depth, half, area, wall, "what is behind the edge", u, least_wall)
 
 
 def relief_of_disc(
     rotating: float, clearance: float, apart: float, disc: float, *, bore: float | None = None,
+    u: float = 0.0,
     least_wall: float = LEAST_WALL_MM,
 ) -> Relief:  # fmt: skip
     """Return the relief in a round spacer or pillar.
@@ -103,6 +115,8 @@ def relief_of_disc(
         Radius of the spacer, mm.
     bore : float, optional
         Diameter of the hole in the middle of the spacer, mm.
+    u : float
+        Standard u of the distance between the rotating part's centre and what is relieved, mm.
     least_wall : float
         Least wall to leave, mm.
 
@@ -121,10 +135,10 @@ def relief_of_disc(
     >>> round(cut.depth, 4), round(cut.half_chord, 4), round(cut.area, 4), cut.wall
     (1.5, 3.1514, 6.3813, 3.5)
     """
-    R = _checked(rotating, clearance)
+    R = _checked(rotating, clearance, u)
     if disc <= 0 or apart <= disc:
         raise PlanError("the centre of the rotating part is inside the spacer; it cannot be relieved, move the part")
-    depth = max(0.0, R + disc - apart)
+    depth = R + disc - apart
     half = area = 0.0
     if depth > 0:
         if depth >= 2 * disc:
@@ -133,10 +147,10 @@ def relief_of_disc(
         half = sqrt(max(R**2 - x**2, 0.0))
         area = R**2 * acos(x / R) - x * half + disc**2 * acos((apart - x) / disc) - (apart - x) * half
     if bore is None:
-        wall, to = 2 * disc - depth, "the far side of the spacer"
+        wall, to = 2 * disc - max(0.0, depth), "the far side of the spacer"
     else:
-        wall, to = disc - depth - bore / 2, f"its ⌀{format_short(bore, 4)} bore"
-    return _told((0.0, 0.0), R, rotating, depth, half, area, wall, to, least_wall)
+        wall, to = disc - max(0.0, depth) - bore / 2, f"its ⌀{format_short(bore, 4)} bore"
+    return _told((0.0, 0.0), R, rotating, depth, half, area, wall, to, u, least_wall)
 
 
 def relief_of_outline(
@@ -145,6 +159,7 @@ def relief_of_outline(
     rotating: float,
     clearance: float,
     *,
+    u: float = 0.0,
     least_wall: float = LEAST_WALL_MM,
 ) -> Relief:
     """Return the relief in a part of any outline, its holes included.
@@ -157,6 +172,8 @@ def relief_of_outline(
         Centre of the rotating part, outside the metal.
     rotating, clearance : float
         Radius it sweeps and the gap to leave, mm.
+    u : float
+        Standard u of the distance between the rotating part's centre and what is relieved, mm.
     least_wall : float
         Least wall to leave, mm.
 
@@ -170,7 +187,7 @@ def relief_of_outline(
     The wall is the lesser of the distance from the arc to the nearest hole, and the narrowest neck of what is
     left where that is narrower than before: the width at which shrinking it from both sides parts it.
     """
-    R = _checked(rotating, clearance)
+    R = _checked(rotating, clearance, u)
     middle = Point(centre)
     if outline.is_empty or not outline.is_valid:
         raise PlanError("the outline to relieve is empty or crosses itself; mend it")
@@ -180,11 +197,11 @@ def relief_of_outline(
             "the centre of the rotating part is inside the part to relieve; it cannot be relieved, move one"
         )
     reach = middle.buffer(R, quad_segs=_QUAD_SEGS)
-    depth = max(0.0, R - float(middle.distance(outline)))
+    depth = R - float(middle.distance(outline))
     cut = outline.intersection(reach)
     left = outline.difference(reach)
     if depth <= 0:
-        return _told(centre, R, rotating, 0.0, 0.0, 0.0, None, "", least_wall)
+        return _told(centre, R, rotating, depth, 0.0, 0.0, None, "", u, least_wall)
     if left.is_empty or (not isinstance(left, Polygon)):
         raise PlanError(f"a relief of {format_short(R, 4)} mm radius cuts the part in two or takes it whole; move one")
     neck, before = 2 * _half_neck(left), 2 * _half_neck(outline)
@@ -197,7 +214,7 @@ def relief_of_outline(
     ends = outline.exterior.intersection(middle.buffer(R, quad_segs=_QUAD_SEGS).exterior)
     points = [p for part in getattr(ends, "geoms", [ends]) for p in part.coords]
     half = max((hypot(p[0] - q[0], p[1] - q[1]) for p in points for q in points), default=0.0) / 2
-    return _told(centre, R, rotating, depth, half, float(cut.area), wall, to, least_wall)
+    return _told(centre, R, rotating, depth, half, float(cut.area), wall, to, u, least_wall)
 
 
 def _half_neck(part: Polygon) -> float:
@@ -214,13 +231,17 @@ def _half_neck(part: Polygon) -> float:
 
 
 def _told(
-    centre: tuple[float, float], R: float, rotating: float, depth: float, half: float, area: float,
-    wall: float | None, wall_to: str, least_wall: float,
+    centre: tuple[float, float], R: float, rotating: float, over: float, half: float, area: float,
+    wall: float | None, wall_to: str, u: float, least_wall: float,
 ) -> Relief:  # fmt: skip
     gap = format_short(R - rotating, 3)
-    if depth <= 0:
-        says = f"no relief is needed: the part turns {gap} mm or more clear"
-        return Relief(False, centre, R, 0.0, 0.0, 0.0, wall, wall_to, says)
+    depth = max(0.0, over)
+    if over <= 0:
+        spare = -over
+        says = f"no relief is needed: the part turns {format_value(R - rotating + spare, 2)} mm clear"
+        if spare < COVERAGE_FACTOR * u:
+            says += f", though only known to U {format_u(COVERAGE_FACTOR * u, 2)} mm: try it before assembly"
+        return Relief(False, centre, R, 0.0, 0.0, 0.0, wall, wall_to, u, says)
     arc = f"relief of {format_short(R, 4)} mm radius about the rotating part's centre, {format_value(depth, 2)} mm deep"
     if wall is not None and wall < least_wall:
         remains = "no wall remains" if wall <= 0 else f"only {format_value(wall, 2)} mm of wall remain"
@@ -231,4 +252,8 @@ def _told(
     says = f"{arc}, {format_value(2 * half, 2)} mm across its mouth, clears the part by {gap} mm"
     if wall is not None:
         says += f" and leaves {format_value(wall, 2)} mm of wall to {wall_to}"
-    return Relief(True, centre, R, depth, half, area, wall, wall_to, says)
+    if u > 0:
+        says += f"; depth and wall are known to U {format_u(COVERAGE_FACTOR * u, 2)} mm"
+        if wall is not None and wall - COVERAGE_FACTOR * u < least_wall:
+            says += f", so the wall may come out under {format_short(least_wall, 3)} mm: measure before cutting"
+    return Relief(True, centre, R, depth, half, area, wall, wall_to, u, says)

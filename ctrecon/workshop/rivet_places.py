@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ctrecon.core.measured import format_short, format_value
-from ctrecon.workshop.drilling.drills import LIST, Drill, nearest_between
+from ctrecon.workshop.drilling.drill_list import DrillList, ListedDrill, nearest_between
 from ctrecon.workshop.errors import PlanError
 
 __all__ = [
@@ -53,7 +53,7 @@ class RivetDiameter:
 class RivetHole:
     """The drill for a rivet's hole, the gap on diameter (mm) and the shank that fills it per mm of grip."""
 
-    drill: Drill
+    drill: ListedDrill
     gap: float
     filling_per_mm: float
     reason: str
@@ -108,14 +108,14 @@ def rivet_diameter(sheets: Sequence[float], diameter: float | None = None) -> Ri
     return RivetDiameter(low, high, suits, says)
 
 
-def rivet_hole(diameter: float, drills: LIST, *, over: float = HOLE_OVER_MM) -> RivetHole:
+def rivet_hole(diameter: float, drills: DrillList, *, over: float = HOLE_OVER_MM) -> RivetHole:
     """Return the drill for a rivet's hole, nearest to the shank and `over` (mm) and never below the shank.
 
     Parameters
     ----------
     diameter : float
         Of the shank, mm.
-    drills : mapping of str to float, or sequence of float
+    drills : mapping of str to float, sequence of float, or sequence of drills
         The drills at hand, mm.
     over : float
         Wanted gap on diameter, mm.
@@ -124,6 +124,6 @@ def rivet_hole(diameter: float, drills: LIST, *, over: float = HOLE_OVER_MM) -> 
         raise PlanError("a rivet hole needs a shank above 0 and no negative gap; correct them")
     what = f"a ⌀{format_short(diameter, 4)} rivet"
     drill = nearest_between(drills, diameter, diameter + 3 * over, diameter + over, what)
-    gap = drill.mm - diameter
+    gap = drill.diameter_mm - diameter
     says = f"drill {drill.name} for a ⌀{format_short(diameter, 4)} shank, {format_value(gap, 3)} mm over it"
-    return RivetHole(drill, gap, (drill.mm / diameter) ** 2 - 1, says)
+    return RivetHole(drill, gap, (drill.diameter_mm / diameter) ** 2 - 1, says)

@@ -15,15 +15,15 @@ from shapely.geometry import Point, box
 from shapely.ops import unary_union
 
 from ctrecon.core.measured import format_percent, format_short, format_value
-from ctrecon.workshop.drilling.drills import LIST, Drill, largest_up_to, nearest_between
+from ctrecon.workshop.drilling.drill_list import DrillList, ListedDrill, largest_up_to, nearest_between
 from ctrecon.workshop.errors import PlanError
 
 __all__ = ["METHODS", "OFF_CENTRE_MM", "SquareLeft", "SquarePlan", "plan_square", "square_left"]
 
-Method = Literal["hand_file", "square_drift", "rotary_broach", "chain", "corner_holes"]
+Method = Literal["file", "drift", "broach", "rotary_broach", "chain", "corner_holes"]
 
-METHODS: tuple[Method, ...] = ("hand_file", "square_drift", "rotary_broach", "chain", "corner_holes")
-"""How the square is made; the drift and the broach cut it in one push or several, the rest is filed."""
+METHODS: tuple[Method, ...] = ("file", "drift", "broach", "rotary_broach", "chain", "corner_holes")
+"""How the square is made: by file, square drift, square broach or rotary broach, or drilled out and filed."""
 
 OFF_CENTRE_MM = 0.1
 """How far a drilled pilot may be from the square's centre (mm; common practice, no source)."""
@@ -44,7 +44,8 @@ class SquareLeft:
 
     Per corner: area (mm²) and length along the diagonal (mm). `on_flat` is what is left over each flat (0 from
     d = s on), `flat_end` the length of a flat left untouched at each of its ends; `overcut_depth` and
-    `overcut_width` are the hollow a larger pilot leaves in the flat; `corners_to_file` 4, or 0 from d = s√2 on.
+    `overcut_width` are the hollow a larger pilot leaves in the flat; `corners_left` is how many corners the file
+    or the tool has yet to cut: 4, or 0 from d = s√2 on.
     """
 
     ratio: float
@@ -54,7 +55,7 @@ class SquareLeft:
     flat_end: float
     overcut_depth: float
     overcut_width: float
-    corners_to_file: int
+    corners_left: int
 
 
 @dataclass(frozen=True)
@@ -69,13 +70,13 @@ class SquarePlan:
 
     method: Method
     flats: float
-    drill: Drill
+    drill: ListedDrill
     holes: tuple[tuple[float, float, float], ...]
     left: SquareLeft | None
     left_area: float
     left_per_piece: float
     pieces: int
-    corners_to_file: int
+    corners_left: int
     break_out: float
     web: float | None
     source: str
@@ -129,7 +130,7 @@ def _rules() -> dict[str, _Rule]:
 
 
 def plan_square(
-    flats: float, method: Method, drills: LIST, *, off_centre: float = OFF_CENTRE_MM, keep_flats: bool = False,
+    flats: float, method: Method, drills: DrillList, *, off_centre: float = OFF_CENTRE_MM, keep_flats: bool = False,
     web: float = CHAIN_WEB_MM, margin: float = CHAIN_MARGIN_MM,
 ) -> SquarePlan:  # fmt: skip
     """Return how a square hole is drilled for the method that finishes it.
@@ -140,7 +141,7 @@ def plan_square(
         Size across the flats, mm.
     method : str
         One of `METHODS`.
-    drills : mapping of str to float, or sequence of float
+    drills : mapping of str to float, sequence of float, or sequence of drills
         The drills at hand, mm.
     off_centre : float
         How far the pilot may be off towards a flat, mm.
@@ -166,14 +167,14 @@ def plan_square(
     what = f"a square of {format_short(flats, 4)} mm by {rule.words}"
     # no break-out as long as the pilot, off by as much as it may be, stays inside the line
     under = flats - 2 * off_centre
-    if method == "hand_file" or keep_flats:
+    if method == "file" or keep_flats:
         drill = largest_up_to(drills, under, what)
-        if drill.mm < _rules()["hand_file"].floor * flats:
+        if drill.diameter_mm < _rules()["file"].floor * flats:
             raise PlanError(
                 f"the largest drill under the flats for {what} is only {drill.name}: chain drill it instead"
             )
         why = f"the largest drill that stays inside the flats when {format_short(off_centre, 3)} mm off centre"
-        source = _rules()["hand_file"].source if method == "hand_file" else "asked for: flats without hollows"
+        source = _rules()["file"].source if method == "file" else "asked for: flats without hollows"
     else:
         try:
             drill = nearest_between(drills, rule.low * flats, rule.high * flats, rule.low * flats, what)
@@ -181,21 +182,22 @@ def plan_square(
         except PlanError:
             drill = nearest_between(drills, rule.floor * flats, rule.high * flats, rule.low * flats, what)
             why = "no drill at hand is as large as the rule asks, so the broach has more to cut"
+        why += "; where whole flats are wanted, take a drill just under them and more cuts"
         source = rule.source
-    left = square_left(flats, drill.mm)
-    out = max(0.0, drill.mm / 2 + off_centre - flats / 2)
+    left = square_left(flats, drill.diameter_mm)
+    out = max(0.0, drill.diameter_mm / 2 + off_centre - flats / 2)
     says = f"{rule.words}: pilot {drill.name}, {format_percent(left.ratio)} of the flats, {why}; {_left_words(left)}"
     if method == "rotary_broach":
         lead = format_value(flats * sqrt(2), 2)
         says += f"; turn a 45° lead to ⌀{lead}, and drill a blind hole {ROTARY_DEPTH:g} times as deep as the square"
     return SquarePlan(
-        method, flats, drill, ((0.0, 0.0, drill.mm),), left, 4 * left.per_corner, left.per_corner,
-        left.corners_to_file, left.corners_to_file, out, None, source, says,
+        method, flats, drill, ((0.0, 0.0, drill.diameter_mm),), left, 4 * left.per_corner, left.per_corner,
+        left.corners_left, left.corners_left, out, None, source, says,
     )  # fmt: skip
 
 
 def _left_words(left: SquareLeft) -> str:
-    says = f"{left.corners_to_file} corners are left, {format_value(left.diagonal, 2)} mm deep on the diagonal"
+    says = f"{left.corners_left} corners are left, {format_value(left.diagonal, 2)} mm deep on the diagonal"
     if left.on_flat > 0:
         says += f", and {format_value(left.on_flat, 3)} mm on each flat"
     if left.overcut_width > 0:
@@ -206,38 +208,50 @@ def _left_words(left: SquareLeft) -> str:
     return says
 
 
-def _corner_holes(flats: float, drills: LIST, off_centre: float) -> SquarePlan:
+def _corner_holes(flats: float, drills: DrillList, off_centre: float) -> SquarePlan:
     """Four holes near the corners, each as large as half the flats allow; then cut to the lines."""
     drill = largest_up_to(drills, flats / 2 - 2 * off_centre, f"four corner holes in a square of {flats:g} mm")
-    at = flats / 2 - off_centre - drill.mm / 2
-    holes = tuple((x * at, y * at, drill.mm) for x, y in ((-1, -1), (1, -1), (1, 1), (-1, 1)))
+    at = flats / 2 - off_centre - drill.diameter_mm / 2
+    holes = tuple((x * at, y * at, drill.diameter_mm) for x, y in ((-1, -1), (1, -1), (1, 1), (-1, 1)))
     area = _left_of(flats, holes, 0.0)
     # a corner bit is what the hole leaves in a corner of its own size
-    bit = (1 - pi / 4) * drill.mm**2 / 4 + off_centre * (drill.mm + off_centre)
+    bit = (1 - pi / 4) * drill.diameter_mm**2 / 4 + off_centre * (drill.diameter_mm + off_centre)
     says = (
         f"four holes {drill.name}, {format_value(at, 2)} mm each way from the centre: each corner is left with "
         f"{format_value(bit, 3)} mm² to file, against {format_value(square_left(flats, flats).per_corner, 3)} mm² "
         f"from one pilot of the flats; the cross between the holes is sawn or filed out"
     )
     return SquarePlan(
-        "corner_holes", flats, drill, holes, None, area, bit, 4, 4, 0.0, 2 * at - drill.mm, "own geometry", says
+        "corner_holes",
+        flats,
+        drill,
+        holes,
+        None,
+        area,
+        bit,
+        4,
+        4,
+        0.0,
+        2 * at - drill.diameter_mm,
+        "own geometry",
+        says,
     )
 
 
-def _chain(flats: float, drills: LIST, off_centre: float, web: float, margin: float) -> SquarePlan:
+def _chain(flats: float, drills: DrillList, off_centre: float, web: float, margin: float) -> SquarePlan:
     """Holes in a row along each side inside the line; the webs are cut and the core drops out."""
     # three or more holes to a side, else a single pilot serves as well
     largest = (flats - 2 * margin - 2 * web) / 3
     drill = largest_up_to(drills, largest, f"a chain of holes in a square of {flats:g} mm")
-    half = flats / 2 - margin - drill.mm / 2
+    half = flats / 2 - margin - drill.diameter_mm / 2
     # one more hole than fits would leave less web than asked for
-    per_side = int(2 * half / (drill.mm + web) + 1e-9)
+    per_side = int(2 * half / (drill.diameter_mm + web) + 1e-9)
     step = 2 * half / per_side
     along = [-half + i * step for i in range(per_side)]
     sides = [((t, -half), (half, t), (-t, half), (-half, -t)) for t in along]
-    holes = tuple((x, y, drill.mm) for side in zip(*sides, strict=True) for x, y in side)
+    holes = tuple((x, y, drill.diameter_mm) for side in zip(*sides, strict=True) for x, y in side)
     area = _left_of(flats, holes, half)
-    left_web = step - drill.mm
+    left_web = step - drill.diameter_mm
     out = max(0.0, off_centre - margin)
     says = (
         f"a chain of {len(holes)} holes {drill.name}, {format_value(margin, 2)} mm inside the line, "

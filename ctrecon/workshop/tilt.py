@@ -61,7 +61,7 @@ def tilt_in_hole(depth: float, pivot: float, clearance: float) -> Tilt:
     Examples
     --------
     >>> round(tilt_in_hole(1.5, 1.5, 0.05).tilt_deg, 2)
-    1.91
+    1.88
     """
     if depth <= 0 or pivot <= 0 or clearance < 0:
         raise PlanError("a pivot in a hole needs a depth and diameter above 0 and no negative clearance; correct them")

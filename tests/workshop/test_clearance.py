@@ -76,6 +76,14 @@ def test_a_ring_may_turn_about_a_post() -> None:
     assert only(WHEEL, Body("other", disc(0, 20, 10), 2, 3, (0.0, 20.0)))[0] == pytest.approx(2, abs=1e-3)
 
 
+def test_a_hub_in_its_hole() -> None:
+    """A hub of radius 4 in a hole of 4.1, 0.03 off centre, runs 0.07 clear of the plate it goes through."""
+    hub = Body("hub", disc(0, 0, 4), 0, 3, (0.0, 0.0))
+    plate = Body("plate", box(-20, -20, 20, 20).difference(disc(0.03, 0, 4.1)), 1, 2.5)
+    assert only(hub, plate)[0] == pytest.approx(0.07, abs=1e-3)
+    assert hub.outline.distance(plate.outline) == pytest.approx(0.07, abs=1e-3)
+
+
 def test_u_goes_into_the_verdict() -> None:
     """0.35 apart with U 0.11 is not surely the 0.3 wanted; with U 0.04 it is; an overlap within U is to be tried."""
     pillar = Body("pillar", disc(11.35, 0, 3), 0, 10)

@@ -5,16 +5,9 @@ from math import cos, hypot, pi, sin
 import numpy as np
 import pytest
 
-from ctrecon.workshop.drilling.drills import (
-    Drill,
-    as_drills,
-    break_through,
-    cone_height,
-    largest_up_to,
-    nearest_between,
-    spindle_speed,
-)  # fmt: skip
+from ctrecon.workshop.drilling.drill_list import ListedDrill, as_drills, largest_up_to, nearest_between
 from ctrecon.workshop.drilling.layout import chord_of_circle, circle_through, position_error, two_arcs
+from ctrecon.workshop.drilling.speeds import break_through, cone_height, spindle_speed
 from ctrecon.workshop.errors import PlanError
 
 
@@ -125,11 +118,12 @@ def test_speeds_in_inches() -> None:
 def test_drills_are_chosen_from_the_list() -> None:
     """Largest up to a limit, nearest in a range, names kept; an empty choice names the nearest that exist."""
     named = {"No. 30": 0.1285 * 25.4, "1/8": 3.175, "3.3": 3.3}
-    assert largest_up_to(named, 3.27, "x") == Drill(0.1285 * 25.4, "No. 30")
-    assert nearest_between([1, 2, 3], 1.5, 3.2, 2.5, "x").mm == 2
+    assert largest_up_to(named, 3.27, "x") == ListedDrill("No. 30", 0.1285 * 25.4)
+    assert nearest_between([1, 2, 3], 1.5, 3.2, 2.5, "x").diameter_mm == 2
     with pytest.raises(PlanError, match=r"between 2\.1 and 2\.9 mm for a hole; the nearest is 2 mm or 3 mm"):
         nearest_between([1, 2, 3], 2.1, 2.9, 2.5, "a hole")
     with pytest.raises(PlanError, match="the smallest is 1 mm"):
         largest_up_to([1, 2], 0.5, "a hole")
+    assert [one.name for one in as_drills([ListedDrill("B", 6.0452), ListedDrill("A", 5.9436)])] == ["A", "B"]
     with pytest.raises(PlanError, match="empty"):
         as_drills([])

@@ -70,8 +70,8 @@ def test_a_neck_elsewhere_is_not_the_reliefs_doing() -> None:
 
 def test_no_wall_no_relief() -> None:
     """Too little wall, a bore cut into, a part cut in two, or a centre inside the metal are refused with what limits."""
-    with pytest.raises(PlanError, match=r"only 0\.50 mm of wall remain to its ⌀8 bore, 1 mm are wanted"):
-        relief_of_disc(8, 0.5, 13, 6, bore=8)
+    with pytest.raises(PlanError, match=r"only 0\.40 mm of wall remain to its ⌀8\.2 bore, 0\.5 mm are wanted"):
+        relief_of_disc(8, 0.5, 13, 6, bore=8.2)
     with pytest.raises(PlanError, match="no wall remains to its ⌀10 bore"):
         relief_of_disc(8, 0.5, 13, 6, bore=10)
     with pytest.raises(PlanError, match="takes the whole spacer"):
@@ -96,3 +96,16 @@ def test_nothing_to_cut() -> None:
         assert not cut.needed
         assert (cut.depth, cut.area, cut.radius) == (0, 0, 8.5)
         assert "no relief is needed" in cut.reason
+
+
+def test_u_is_told_where_it_matters() -> None:
+    """A wall of 0.6 known to U 0.2 may come out under the 0.5 wanted; a gap to spare smaller than U is to be tried."""
+    thin = relief_of_disc(8, 0.5, 13, 6, bore=7.8, u=0.1)
+    assert thin.wall == pytest.approx(0.6)
+    assert thin.u == 0.1
+    assert "known to U 0.20 mm, so the wall may come out under 0.5 mm" in thin.reason
+    assert "may come out" not in relief_of_disc(8, 0.5, 13, 6, bore=2, u=0.1).reason
+    assert "try it before assembly" in relief_of_edge(8, 0.5, 8.6, u=0.1).reason
+    assert "turns 1.50 mm clear" in relief_of_edge(8, 0.5, 9.5, u=0.1).reason
+    with pytest.raises(PlanError, match="below 0"):
+        relief_of_edge(8, 0.5, 7, u=-1)

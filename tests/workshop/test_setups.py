@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ctrecon.workshop.drilling.checked import check_setups
-from ctrecon.workshop.drilling.order import Step, best_order, pins_first
+from ctrecon.workshop.drilling.order import Step, as_steps, best_order, pins_first
 from ctrecon.workshop.drilling.setups import DrillAxis, SetUp, fewest_setups
 from ctrecon.workshop.errors import PlanError
 
@@ -147,6 +147,8 @@ def test_worked_orders() -> None:
     free = best_order(b)
     assert (free.moves, free.equal) == (7, 2)
     assert free.order in (("1", "12", "23", "34", "4"), ("4", "34", "23", "12", "1"))
+    plan = fewest_setups(axes_of(*CASES[1][:2]), "1234")
+    assert best_order(as_steps(plan.setups)).moves == 7
     pins = best_order(b, before=pins_first(b, ["12", "23", "34"]))
     assert (pins.order, pins.moves, pins.equal) == (("1", "12", "23", "34", "4"), 7, 1)
     all_first = [("12", "23"), ("23", "34"), *((pin, one) for pin in ("12", "23", "34") for one in ("1", "4"))]

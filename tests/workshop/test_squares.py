@@ -42,7 +42,7 @@ def test_what_a_pilot_leaves(row: tuple[float, ...]) -> None:
         *(x / 6.35 for x in (left.diagonal, left.flat_end, left.overcut_depth, left.overcut_width)),
     )
     assert got == pytest.approx(row[1:], abs=6e-5)
-    assert left.corners_to_file == 4
+    assert left.corners_left == 4
 
 
 @pytest.mark.parametrize("k", [0.7, 0.9, 1.0, 1.03, 1.2, 1.4, 1.5])
@@ -57,7 +57,7 @@ def test_what_a_pilot_leaves_as_by_polygons(k: float) -> None:
         top = beyond.bounds[3]
         assert left.overcut_depth == pytest.approx(top - s / 2, abs=1e-4)
         assert left.overcut_width == pytest.approx(s - 2 * left.flat_end)
-    assert left.corners_to_file == (0 if k > sqrt(2) else 4)
+    assert left.corners_left == (0 if k > sqrt(2) else 4)
 
 
 def test_share_of_each_flat_left_untouched() -> None:
@@ -68,31 +68,31 @@ def test_share_of_each_flat_left_untouched() -> None:
 
 def test_pilot_for_the_file_stays_inside_the_flats() -> None:
     """Square of 5, pilot 0.1 off centre: no break-out up to 4.8; the true pilot, moved, stays inside, a larger one not."""
-    plan = plan_square(5, "hand_file", DRILLS, off_centre=0.1)
-    assert plan.drill.mm == pytest.approx(4.8)
+    plan = plan_square(5, "file", DRILLS, off_centre=0.1)
+    assert plan.drill.diameter_mm == pytest.approx(4.8)
     assert plan.break_out == 0
-    assert plan.corners_to_file == 4
+    assert plan.corners_left == 4
     square = box(-2.5, -2.5, 2.5, 2.5).buffer(1e-9)
-    assert square.contains(round_at(0.1, 0, plan.drill.mm))
+    assert square.contains(round_at(0.1, 0, plan.drill.diameter_mm))
     assert not square.contains(round_at(0.1, 0, 4.9))
-    exact = plan_square(5, "hand_file", DRILLS, off_centre=0)
-    assert exact.drill.mm == 5.0
+    exact = plan_square(5, "file", DRILLS, off_centre=0)
+    assert exact.drill.diameter_mm == 5.0
 
 
 def test_pilot_goes_by_method() -> None:
     """File under the flats; drift and rotary broach 10-15 % over (PMPA): no rule serves both (sources disagree)."""
     pilots = {method: plan_square(6.35, method, DRILLS) for method in METHODS}
-    assert pilots["hand_file"].left is not None and pilots["hand_file"].left.ratio < 1
-    for method in ("square_drift", "rotary_broach"):
+    assert pilots["file"].left is not None and pilots["file"].left.ratio < 1
+    for method in ("drift", "broach", "rotary_broach"):
         left = pilots[method].left
         assert left is not None
         assert 1.10 <= left.ratio <= 1.15
         assert left.overcut_width > 0
         assert pilots[method].break_out == pytest.approx(left.overcut_depth + 0.1)
         assert "hollow" in pilots[method].reason
-    kept = plan_square(6.35, "square_drift", DRILLS, keep_flats=True)
+    kept = plan_square(6.35, "drift", DRILLS, keep_flats=True)
     assert kept.left is not None and kept.left.overcut_width == 0
-    assert "PMPA" in pilots["square_drift"].source
+    assert "PMPA" in pilots["drift"].source
     assert "45° lead" in pilots["rotary_broach"].reason
     assert all(one.reason and one.source for one in pilots.values())
 
@@ -100,14 +100,14 @@ def test_pilot_goes_by_method() -> None:
 def test_without_the_rules_drill_a_broach_takes_the_next_and_says_so() -> None:
     """No drill from 5.5 to 5.75: the nearest from the flats on is taken; under the flats a broach is refused."""
     plan = plan_square(5, "rotary_broach", [3, 4.8, 5.2, 5.4, 6])
-    assert plan.drill.mm == 5.4
+    assert plan.drill.diameter_mm == 5.4
     assert "no drill at hand is as large" in plan.reason
     with pytest.raises(
         PlanError, match=r"no drill of the list is between 5 and 5\.75 mm for a square of 5 mm by rotary broach"
     ):
         plan_square(5, "rotary_broach", [3, 4.8, 6])
     with pytest.raises(PlanError, match="chain drill it instead"):
-        plan_square(10, "hand_file", [3, 4])
+        plan_square(10, "file", [3, 4])
     with pytest.raises(PlanError, match="is not known"):
         plan_square(5, "guess", DRILLS)  # type: ignore[arg-type]
 
@@ -115,7 +115,7 @@ def test_without_the_rules_drill_a_broach_takes_the_next_and_says_so() -> None:
 def test_four_corner_holes() -> None:
     """Holes of half the flats leave a quarter of the single pilot's corner, 0.01341 s², and the same 0.2146 s² in all."""
     plan = plan_square(8, "corner_holes", DRILLS, off_centre=0)
-    assert plan.drill.mm == 4
+    assert plan.drill.diameter_mm == 4
     assert plan.left_per_piece == pytest.approx(0.01341 * 64, abs=5e-4)
     assert plan.left_area == pytest.approx((1 - pi / 4) * 64, abs=0.01)
     assert plan.left_per_piece == pytest.approx(square_left(8, 8).per_corner / 4)
@@ -137,14 +137,14 @@ def test_chain_of_holes(flats: float) -> None:
     apart = [one.distance(two) for i, one in enumerate(holes) for two in holes[:i]]
     assert min(apart) == pytest.approx(plan.web, abs=1e-3)
     assert len(holes) >= 8
-    inner = h - 0.2 - plan.drill.mm / 2
+    inner = h - 0.2 - plan.drill.diameter_mm / 2
     left = box(-h, -h, h, h).difference(unary_union([*holes, box(-inner, -inner, inner, inner)]))
     assert plan.left_area == pytest.approx(left.area, rel=1e-3)
     # one drill to a corner of the chain, the same step all round
     steps = {
         round(float(np.hypot(a[0] - b[0], a[1] - b[1])), 6) for a, b in pairwise(sorted(plan.holes)[: len(holes) // 4])
     }
-    assert min(steps) == pytest.approx(plan.web + plan.drill.mm)
+    assert min(steps) == pytest.approx(plan.web + plan.drill.diameter_mm)
 
 
 def test_corner_relief() -> None:

@@ -9,9 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from ctrecon.workshop.drilling.setups import SetUp
 from ctrecon.workshop.errors import PlanError
 
-__all__ = ["MOST_STATES", "SetUpOrder", "Step", "best_order", "pins_first"]
+__all__ = ["MOST_STATES", "SetUpOrder", "Step", "as_steps", "best_order", "pins_first"]
 
 MOST_STATES = 13_000
 """States kept in a layer; up to 13 steps are never cut by it, above it the order may not be the best."""
@@ -42,6 +43,11 @@ class SetUpOrder:
     done: tuple[str, ...]
     broken: tuple[tuple[str, str], ...]
     reason: str
+
+
+def as_steps(setups: Sequence[SetUp]) -> tuple[Step, ...]:
+    """Return one step for each set-up, under its id."""
+    return tuple(Step(one.id, frozenset(one.plates)) for one in setups)
 
 
 def pins_first(steps: Sequence[Step], pins: Sequence[str]) -> tuple[tuple[str, str], ...]:

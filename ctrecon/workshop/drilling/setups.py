@@ -13,7 +13,7 @@ from ctrecon.workshop.errors import PlanError
 
 __all__ = ["MOST_APART", "MOST_NODES", "DrillAxis", "SetUp", "SetUpPlan", "fewest_setups"]
 
-MOST_NODES = 200_000
+MOST_NODES = 40_000
 """Steps of the search before it stops and says that the answer may not be the fewest; guards the waiting time."""
 
 MOST_APART = 12
@@ -47,7 +47,8 @@ class SetUpPlan:
     """The set-ups, top plate first.
 
     `exact` is whether no plan has fewer, `at_least` the number proved necessary, `equal` how many other plans
-    with as few were seen; `passes` counts each axis once per set-up it is drilled in.
+    with as few were seen; `passes` counts each axis once per set-up it is drilled in; `others` are plans with as few
+    set-ups and as few passes.
     """
 
     setups: tuple[SetUp, ...]
@@ -55,6 +56,7 @@ class SetUpPlan:
     at_least: int
     equal: int
     passes: int
+    others: tuple[tuple[SetUp, ...], ...]
     reason: str
 
 
@@ -118,7 +120,7 @@ def fewest_setups(
     --------
     >>> pins = [DrillAxis("pin", frozenset("ab"), True), DrillAxis("arbor", frozenset("abc"))]
     >>> [one.plates for one in fewest_setups(pins, "abc").setups]
-    [('a', 'b'), ('c',)]
+    [('a', 'b'), ('a', 'b', 'c')]
     """
     if not neighbours_only and len(stack) > MOST_APART:
         raise PlanError(f"{len(stack)} plates in any company are too many to try; clamp neighbours only")
@@ -137,17 +139,19 @@ def fewest_setups(
         if search.found or search.nodes_left <= 0:
             break
         proved = budget + 1
-    families = search.found or {fallback}
+    families = search.found or {_lessened(fallback, wanted, forced, neighbours_only)}
     # at a stop, a larger plan than the proved number may have been found
     least = min(len(one) for one in families)
     exact = least == proved
     best = [one for one in families if len(one) == least]
-    chosen = min(best, key=lambda new: (_all_passes(wanted, forced | new), sorted(new)))
-    setups = _as_setups(left, sorted(forced | chosen, key=_from_top), wanted, stack, forced)
+    each = {new: _all_passes(wanted, forced | new) for new in best}
+    even = sorted((new for new in best if each[new] == min(each.values())), key=sorted)
+    plans = [_as_setups(left, sorted(forced | new, key=_from_top), wanted, stack, forced) for new in even]
+    setups = plans[0]
     passes = sum(len(one.axes) for one in setups)
     at_least = len(forced) + proved
     reason = _plan_reason(setups, exact, at_least, len(forced), len(best) - 1)
-    return SetUpPlan(setups, exact, at_least, len(best) - 1, passes, reason)
+    return SetUpPlan(setups, exact, at_least, len(best) - 1, passes, tuple(plans[1:]), reason)
 
 
 def _left_to_drill(
@@ -222,6 +226,25 @@ def _splits(mask: int, at_hand: frozenset[int], budget: int, neighbours_only: bo
             continue
         for rest in _splits(mask ^ block, at_hand, budget - (not old), neighbours_only):
             yield rest if old else rest | {block}
+
+
+def _lessened(
+    family: frozenset[int], wanted: Sequence[int], forced: frozenset[int], neighbours_only: bool
+) -> frozenset[int]:
+    """Return a family that serves all axes with fewer set-ups, as long as taking in one makes two others needless."""
+    parts = {a & b for a in (*wanted, *forced) for b in wanted} | {a & ~b for a in wanted for b in (*wanted, *forced)}
+    candidates = sorted(one for one in parts - forced if one and (_one_run(one) or not neighbours_only))
+    best, better = family, True
+    while better:
+        better = False
+        for one in (0, *candidates):
+            less = best | ({one} if one else set())
+            for old in sorted(best):
+                if all(_passes(axis, forced | less - {old}) is not None for axis in wanted):
+                    less -= {old}
+            if len(less) < len(best):
+                best, better = less, True
+    return best
 
 
 def _passes(mask: int, at_hand: frozenset[int]) -> tuple[int, ...] | None:

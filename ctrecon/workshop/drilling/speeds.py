@@ -1,33 +1,18 @@
-"""Choosing a drill from a list, its cone and break-through, and the speed it runs at."""
+"""A drill's cone and break-through, and the speed it runs at."""
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import pi, radians, tan
 
 from ctrecon.core.measured import format_short, format_value
 from ctrecon.workshop.errors import PlanError
 
-__all__ = [
-    "BRASS_HSS_M_MIN", "BREAK_THROUGH_MM", "Drill", "Feed", "Speed", "as_drills", "break_through", "cone_height",
-    "largest_up_to", "nearest_between", "spindle_speed",
-]  # fmt: skip
+__all__ = ["BRASS_HSS_M_MIN", "BREAK_THROUGH_MM", "Feed", "Speed", "break_through", "cone_height", "spindle_speed"]
 
 BRASS_HSS_M_MIN = (30.0, 60.0)
 """Cutting speed of high-speed steel drills in brass (m/min): 100-200 sfm in published drill charts."""
 
 BREAK_THROUGH_MM = 0.5
 """How far the full diameter passes the lower face (mm), into the backing board (common practice, no source)."""
-
-LIST = Mapping[str, float] | Sequence[float]
-"""A list of drills: diameters (mm) by name, or diameters alone."""
-
-
-@dataclass(frozen=True, order=True)
-class Drill:
-    """A drill: diameter (mm) and its name in the list."""
-
-    mm: float
-    name: str
 
 
 @dataclass(frozen=True)
@@ -50,50 +35,6 @@ class Speed:
     limited: bool
     m_min: float
     reason: str
-
-
-def as_drills(drills: LIST) -> tuple[Drill, ...]:
-    """Return a list of drills, smallest first.
-
-    Parameters
-    ----------
-    drills : mapping of str to float, or sequence of float
-        Diameters, mm.
-
-    Raises
-    ------
-    PlanError
-        If the list is empty or a diameter is not above 0.
-    """
-    named = drills.items() if isinstance(drills, Mapping) else ((f"{mm:g} mm", mm) for mm in drills)
-    out = tuple(sorted(Drill(float(mm), name) for name, mm in named))
-    if not out or not out[0].mm > 0:
-        raise PlanError("the list of drills is empty or has a diameter of 0; give diameters in mm")
-    return out
-
-
-def largest_up_to(drills: LIST, limit: float, what: str) -> Drill:
-    """Return the largest drill that is no larger than `limit` (mm); `what` names the hole in the refusal."""
-    listed = as_drills(drills)
-    able = [one for one in listed if one.mm <= limit + 1e-9]
-    if not able:
-        most = format_short(limit, 4)
-        raise PlanError(f"no drill of the list is {most} mm or less for {what}; the smallest is {listed[0].name}")
-    return able[-1]
-
-
-def nearest_between(drills: LIST, low: float, high: float, aim: float, what: str) -> Drill:
-    """Return the drill nearest `aim` among those from `low` to `high` (mm), the smaller of two as near."""
-    listed = as_drills(drills)
-    able = [one for one in listed if low - 1e-9 <= one.mm <= high + 1e-9]
-    if not able:
-        below = [one.name for one in listed if one.mm < low][-1:]
-        above = [one.name for one in listed if one.mm > high][:1]
-        raise PlanError(
-            f"no drill of the list is between {format_short(low, 4)} and {format_short(high, 4)} mm for {what}; "
-            f"the nearest is {' or '.join(below + above)}"
-        )
-    return min(able, key=lambda one: (round(abs(one.mm - aim), 9), one.mm))
 
 
 def cone_height(diameter: float, *, point_deg: float = 118.0) -> float:
@@ -151,7 +92,7 @@ def spindle_speed(diameter: float, *, highest: float, m_min: float = BRASS_HSS_M
     Examples
     --------
     >>> round(spindle_speed(2, highest=1e6).rpm), spindle_speed(2, highest=3000).rpm
-    (4775, 3000)
+    (4775, 3000.0)
     """
     if diameter <= 0 or m_min <= 0 or highest <= 0 or lowest > highest:
         raise PlanError(
