@@ -1,10 +1,12 @@
 """One part in its place, from the part by itself, its motion in the plane and its faces along Z."""
 
 from collections.abc import Mapping
+from math import hypot
 
 from shapely import Polygon
 from shapely.ops import unary_union
 
+from ctrecon.core.measured import Measured
 from ctrecon.workshop.assembly.entries import Entry
 from ctrecon.workshop.assembly.heights import Faces
 from ctrecon.workshop.assembly.model import PlannedHole, PlannedPart, PlannedSize, PlannedStep
@@ -63,10 +65,26 @@ def planned_part(
     return PlannedPart(
         id=own.id, name=entry.name, role=entry.role, thickness=thickness,
         outline=_filled(outline, steps), from_z=faces.lowest.z + seat_z, to_z=faces.highest.z + seat_z, holes=holes,
-        steps=steps, moving=entry.moving, sweep_radius=entry.sweep, axis=entry.placing.axis or None, sizes=sizes,
+        steps=steps, moving=entry.moving, sweep_radius=_sweep(entry, own, steps, motion), axis=entry.placing.axis or None, sizes=sizes,
         measured=measured, record=entry.record, face_up=entry.face_up, rests_on=rests_on, material=entry.material,
         seams=tuple(motion.shape(one) for one in own.seams), notes=(*own.notes, *notes),
     )  # fmt: skip
+
+
+def _sweep(entry: Entry, own: OwnPart, steps: tuple[PlannedStep, ...], motion: Motion) -> Measured | None:
+    """Return the radius a moving part sweeps: as typed, else as far as it reaches from its axis."""
+    if not entry.moving or entry.sweep is not None:
+        return entry.sweep
+    x, y = motion.to
+    reaches = []
+    for own_step, step in zip(own.steps, steps, strict=True):
+        far = max(hypot(px - x, py - y) for px, py in step.shape.exterior.coords)
+        size = own_step.across[0].size if own_step.across else Measured(2 * far)
+        # a round step reaches as far as its circle, not as the corners of the polygon drawn for it
+        off = hypot(*(a - b for a, b in zip(motion.point(own_step.x.value, own_step.y.value), motion.to, strict=True)))
+        value = size.value / 2 + off if step.kind == "round" else far
+        reaches.append(Measured(value, None if size.u is None else size.u / 2))
+    return max(reaches, key=lambda one: one.value)
 
 
 def _filled(outline: object, steps: tuple[PlannedStep, ...]) -> Polygon:

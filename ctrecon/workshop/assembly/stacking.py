@@ -56,11 +56,11 @@ def stacked(faces: Mapping[str, Faces], seats: Mapping[str, Seat], table: Table)
     """
     z: dict[str, float] = {}
     ground = [one for one in faces if one not in seats]
-    if len(ground) != 1:
-        there = ", ".join(ground)
-        first = ground[1] if len(ground) > 1 else next(iter(faces))
-        why = f"is missing: {there} rest on nothing, and only one part may" if ground else "goes round in a ring"
-        table.refuse(f"{first}.rests_on", f"{why}; name the part or step under it, such as \"bottom_plate\"")
+    if not ground:
+        table.refuse(f"{next(iter(faces))}.rests_on", "every part rests on another, in a ring; leave it out of the lowest")
+    if len(ground) > 1:
+        why = f"is missing: {' and '.join(ground)} rest on nothing, and only one part may"
+        table.refuse(f"{ground[1]}.rests_on", f'{why}; name the part or step under it, such as "{ground[0]}"')
     # heights are counted from the lowest face of the lowest part
     z[ground[0]] = -faces[ground[0]].lowest.z
     waiting = [one for one in faces if one not in z]
