@@ -14,7 +14,7 @@ from ctrecon.drawing.plan.stack_picture import stack_picture
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.workshop.assembly.model import PlannedSize
-from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, PieceSheet, Plan, PlanStep, Registration, SetUp
+from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check, PieceSheet, Plan, PlanStep, Registration, SetUp
 
 __all__ = ["FOOT", "plan_sheet", "write_plan"]
 
@@ -24,6 +24,7 @@ FOOT = (
 )
 
 _IN = 25.4
+_FEW = 2
 _STATE = {GOOD: "", LOOK: "look", FAILS: "fails"}
 _BASIS = {"measured": "", "stated": "typed", "made": "made"}
 
@@ -61,16 +62,34 @@ def _front(plan: Plan, wide: float) -> list[Strip]:
     step = plan.next_step
     done = sum(one.done for one in plan.steps)
     says = f"{len(plan.steps)} steps, {done} done. "
-    says += f"Next: {step.id}, {step.title}." if step is not None else "All steps are done."
+    says += f"Next: {_title(step, plan)}." if step is not None else "All steps are done."
     strips += [paragraph(says, wide, size=3.5), gap(2.0), stack_picture(assembly, wide, 70.0), gap(3.0)]
     strips.append(heading("Look at these before cutting", wide, size=3.5))
     if not first:
         strips.append(paragraph("Nothing needs a decision.", wide))
-    for one in first:
-        strips.append(paragraph(f"{one.says} {one.why}".strip(), wide, indent=14.0, mark=_STATE[one.state]))
+    strips += [paragraph(text, wide, indent=14.0, mark=mark) for mark, text in _first_looks(first)]
     strips += [gap(3.0), heading("Safety", wide, size=3.5)]
     strips += [paragraph(one, wide, indent=4.0, mark="•") for one in plan.cautions]
     return strips
+
+
+def _first_looks(checks: Sequence[Check]) -> list[tuple[str, str]]:
+    """Return (mark, sentence): what fails with its reason, what only wants a look by topic, short."""
+    out = [(_STATE[one.state], f"{one.says} {one.why}".strip()) for one in checks if one.state == FAILS]
+    looks = [one for one in checks if one.state == LOOK]
+    for topic in dict.fromkeys(one.topic for one in looks):
+        some = [one for one in looks if one.topic == topic]
+        if len(some) > _FEW:
+            names = "; ".join(one.says.rstrip(".") for one in some)
+            out.append(
+                (
+                    _STATE[LOOK],
+                    f"{topic.capitalize()}, {len(some)} to look at (reasons under Choices and checks): {names}.",
+                )
+            )
+        else:
+            out += [(_STATE[LOOK], f"{one.says} {one.why}".strip()) for one in some]
+    return out
 
 
 def _choices(plan: Plan, wide: float) -> list[Strip]:
@@ -97,10 +116,23 @@ def _steps(plan: Plan, wide: float) -> list[Strip]:
     return strips
 
 
-def _step(number: int, step: PlanStep, plan: Plan, wide: float) -> list[Strip]:
+def _title(step: PlanStep, plan: Plan) -> str:
     names = ", ".join(plan.names.get(one, one) for one in step.parts)
-    title = f"{number}. {step.title}" + (f" ({names})" if names else "")
-    strips = [paragraph(title, wide, size=3.5, indent=6.0, mark="ticked" if step.done else "box", with_next=True)]
+    whole = len(step.parts) == len(plan.assembly.parts)
+    return step.title + (f" ({names})" if names and not whole else "")
+
+
+def _step(number: int, step: PlanStep, plan: Plan, wide: float) -> list[Strip]:
+    strips = [
+        paragraph(
+            f"{number}. {_title(step, plan)}",
+            wide,
+            size=3.5,
+            indent=6.0,
+            mark="ticked" if step.done else "box",
+            with_next=True,
+        )
+    ]
     inner = wide - 6.0
     lines = [(text, "•") for text in step.does]
     if step.tools:
@@ -166,11 +198,11 @@ def _set_up(one: SetUp, plan: Plan, wide: float) -> list[Strip]:
     names = " on ".join(plan.assembly[ident].name for ident in one.plates)
     strips = [heading(f"{one.id}: {names}", wide, size=3.5, rule=False)]
     strips += [paragraph(text, wide, with_next=True) for text in (one.reason, one.pick_up) if text]
-    strips.append(set_up_picture(one, wide, 85.0))
+    strips.append(set_up_picture(one, plan.names, wide, 85.0))
     strips[-1] = Strip(strips[-1].items, strips[-1].height, with_next=True)
     rows = [
         (
-            hole.id,
+            plan.names.get(hole.id, hole.id),
             _coordinate(hole.x, units),
             _coordinate(hole.y, units),
             hole.drill,

@@ -1,7 +1,7 @@
 """A set-up as it lies on the drilling table: plates, holes that are there, holes to drill, pins, datum."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
@@ -19,6 +19,9 @@ __all__ = ["registration_picture", "set_up_picture"]
 
 ROUND = 0.01
 """A ring is drawn as a circle where its points lie that evenly about the middle, as a share of the radius."""
+
+SAME_MIDDLE_MM = 0.5
+"""Obstacles about the same middle share one name in the picture."""
 
 SMALL = 2.2
 Bounds = tuple[float, float, float, float]
@@ -70,7 +73,29 @@ class _Drawing:
             self.items.append(Line(a, b, "CENTRE"))
             self.space.thin.append((a, b))
 
+    def beside(self, words: Sequence[tuple[str, float, float]]) -> None:
+        """Set words in a column on each side of the picture, each with a line to its place."""
+        left, low, right, top = (one * self.scale for one in self.bounds)
+        placed = sorted(((y * self.scale, x * self.scale, text) for text, x, y in words), reverse=True)
+        step = 2.0 * SMALL
+        for side in (-1, 1):
+            mine = [one for one in placed if (one[1] > (left + right) / 2) == (side > 0)]
+            column = right + 8.0 if side > 0 else left - 8.0
+            free = top + 2.0
+            for k, (y, x, text) in enumerate(mine):
+                # leave room below for those that follow
+                at = max(min(free, y), low - 2.0 + step * (len(mine) - 1 - k))
+                at = min(at, free)
+                free = at - step
+                self.items.append(Line((x, y), (column - side * 4.0, at), "NARROW"))
+                self.items.append(Line((column - side * 4.0, at), (column - side * 1.0, at), "NARROW"))
+                self.items.append(Label(text, (column, at - SMALL / 2), SMALL, "left" if side > 0 else "right"))
+                wide = text_width(text, SMALL)
+                near, far = (column, column + wide) if side > 0 else (column - wide, column)
+                self.space.boxes.append((near, at - SMALL, far, at + SMALL))
+
     def word(self, text: str, x: float, y: float, reach: float) -> None:
+        """Set a word beside a place."""
         x, y = x * self.scale, y * self.scale
         wide = text_width(text, SMALL)
         reach = reach * self.scale + 1.2
@@ -108,7 +133,7 @@ def _around(shapes: Sequence[BaseGeometry]) -> Bounds:
     return left, low, max(b[2] for b in every), max(b[3] for b in every)
 
 
-def set_up_picture(set_up: SetUp, wide: float, tall: float) -> Strip:
+def set_up_picture(set_up: SetUp, names: Mapping[str, str], wide: float, tall: float) -> Strip:
     """Draw a set-up as seen from above the drilling table.
 
     Holes to drill are black, those that are there are open, register pins are hatched; D is the datum, X and Y count
@@ -118,6 +143,8 @@ def set_up_picture(set_up: SetUp, wide: float, tall: float) -> Strip:
     ----------
     set_up : SetUp
         What is drawn.
+    names : mapping of str to str
+        What axes and pins are called.
     wide, tall : float
         Room on the paper (mm).
     """
@@ -130,10 +157,10 @@ def set_up_picture(set_up: SetUp, wide: float, tall: float) -> Strip:
     drawing.items += [
         Line((0.0, 0.0), (9.0, 0.0), "NARROW"),
         Line((0.0, 0.0), (0.0, 9.0), "NARROW"),
-        Label("X", (10.6, -1.1), SMALL, "centre"),
-        Label("Y", (0.0, 10.0), SMALL, "centre"),
+        Label("X", (9.0, -3.4), SMALL, "centre"),
+        Label("Y", (-2.4, 8.0), SMALL, "centre"),
     ]
-    drawing.space.boxes += [(-1.0, -1.0, 12.0, 1.0), (-1.5, -1.0, 1.5, 12.0)]
+    drawing.space.boxes += [(-1.0, -4.0, 11.0, 1.0), (-4.0, -1.0, 1.5, 11.0)]
     least = 0.6 / drawing.scale
     for hole in set_up.holes:
         drawing.cross(hole.x.value, hole.y.value, hole.drill_mm / 2 * drawing.scale + 2.0)
@@ -147,13 +174,27 @@ def set_up_picture(set_up: SetUp, wide: float, tall: float) -> Strip:
             drawing.items.append(Line(a, b, "WIDE"))
     drawing.word("D", 0.0, 0.0, 0.5)
     for hole in set_up.holes:
-        drawing.word(hole.id, hole.x.value, hole.y.value, max(hole.drill_mm / 2, least))
+        drawing.word(names.get(hole.id, hole.id), hole.x.value, hole.y.value, max(hole.drill_mm / 2, least))
     for name, x, y in set_up.pins:
         drawing.word(name, x, y, 1.5 / drawing.scale)
     for name, shape in set_up.there:
-        drawing.word(name, shape.centroid.x, shape.centroid.y, math.sqrt(shape.area / math.pi))
+        drawing.word(names.get(name, name), shape.centroid.x, shape.centroid.y, math.sqrt(shape.area / math.pi))
     side = "top faces up" if set_up.face_up == "top" else "undersides up: X is mirrored"
     return drawing.as_strip(f"{set_up.id}, {side}")
+
+
+def _clusters(obstacles: Sequence[tuple[str, BaseGeometry]]) -> list[tuple[str, float, float]]:
+    """Return (name, x, y): what lies about one middle is named once, by the shortest of its names."""
+    out: list[tuple[list[str], float, float]] = []
+    for name, shape in obstacles:
+        x, y = shape.centroid.x, shape.centroid.y
+        for names, a, b in out:
+            if math.hypot(x - a, y - b) < SAME_MIDDLE_MM:
+                names.append(name)
+                break
+        else:
+            out.append(([name], x, y))
+    return [(min(names, key=len), x, y) for names, x, y in out]
 
 
 def registration_picture(
@@ -188,6 +229,5 @@ def registration_picture(
         drawing.dot(pin.x, pin.y, max(pin.entry_mm / 2, least))
     for pin in registration.pins:
         drawing.word(pin.id, pin.x, pin.y, max(pin.entry_mm / 2, least))
-    for name, shape in registration.obstacles:
-        drawing.word(name, shape.centroid.x, shape.centroid.y, 0.5)
+    drawing.beside(_clusters(registration.obstacles))
     return drawing.as_strip("hatched: where the centre of a pin may lie; dashed: what keeps it out")

@@ -13,6 +13,7 @@ from ctrecon.workshop.plan.running import running_checks
 from ctrecon.workshop.plan.squares import square_checks
 from ctrecon.workshop.plan.steps import WorkPlan, cautions_of, plan_steps
 from ctrecon.workshop.plan.stock import choose_stock
+from ctrecon.workshop.plan.wording import names_of, worded
 
 __all__ = ["make_plan"]
 
@@ -60,15 +61,15 @@ def make_plan(assembly: Assembly) -> Plan:
             for text in assembly.notes
         ),
     ]
-    names = {one.id: one.name for one in assembly.parts} | {one.id: one.name for one in assembly.gaps}
+    names = names_of(assembly)
     return Plan(
         assembly=assembly,
-        checks=tuple(checks),
-        registrations=registrations,
-        set_ups=drilling.set_ups,
-        steps=steps,
-        pieces=pieces,
-        buy=to_buy(work, steps),
+        checks=worded(tuple(checks), names),
+        registrations=worded(registrations, names),
+        set_ups=worded(drilling.set_ups, names),
+        steps=worded(steps, names),
+        pieces=worded(pieces, names),
+        buy=worded(to_buy(work, steps), names),
         cautions=cautions_of(assembly),
         names=names,
     )

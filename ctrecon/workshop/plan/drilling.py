@@ -9,12 +9,13 @@ from ctrecon.core.measured import Measured, format_short, format_value
 from ctrecon.workshop.assembly.model import Assembly, Place, PlannedHole, PlannedPart
 from ctrecon.workshop.drilling.checked import check_setups
 from ctrecon.workshop.drilling.coordinates import Coordinate, Coordinates, PickUp, choose_pick_up
-from ctrecon.workshop.drilling.drills import break_through, largest_up_to, spindle_speed
+from ctrecon.workshop.drilling.drill_list import largest_up_to
 from ctrecon.workshop.drilling.order import Step, best_order, pins_first
 from ctrecon.workshop.drilling.places import Place as ScanPlace
 from ctrecon.workshop.drilling.places import ScanU
 from ctrecon.workshop.drilling.setups import DrillAxis, fewest_setups
 from ctrecon.workshop.drilling.setups import SetUp as PlateSet
+from ctrecon.workshop.drilling.speeds import break_through, spindle_speed
 from ctrecon.workshop.drills import drills
 from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check, DrilledHole, Registration, SetUp
 from ctrecon.workshop.squares import Method, SquarePlan, plan_square
@@ -27,7 +28,7 @@ REAM_MM = 0.1
 TO_SIZE_MM = 0.02
 """A drill so near below a size makes it without reaming (common practice, no source)."""
 
-_METHODS: Mapping[str, Method] = {"file": "hand_file", "drift": "square_drift", "broach": "square_drift"}
+_METHODS: Mapping[str, Method] = {"file": "file", "drift": "drift", "broach": "broach"}
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ def drill_list(assembly: Assembly) -> dict[str, float]:
     """Return the drills to choose from, by name: those at hand, else the metric series."""
     if assembly.stock.drills_mm:
         return {f"{format_short(mm)} mm": mm for mm in assembly.stock.drills_mm}
-    return {str(one): one.diameter_mm for one in drills("metric")}
+    return {f"{format_short(one.diameter_mm)} mm": one.diameter_mm for one in drills("metric")}
 
 
 def set_up_id(plates: Sequence[str]) -> str:
@@ -168,21 +169,21 @@ def _hole_axes(
             if hole.kind == "square":
                 plan = plan_square(size, _METHODS[assembly.shop.square_method], at_hand)
                 squares[plate.id, hole.id] = plan
-                most.append(plan.drill.mm)
+                most.append(plan.drill.diameter_mm)
             else:
                 direct = largest_up_to(at_hand, size + 1e-6, f"the hole of {format_short(size)} mm in {plate.name}")
-                right = size - direct.mm <= TO_SIZE_MM
-                most.append(direct.mm if right else size - REAM_MM)
+                right = size - direct.diameter_mm <= TO_SIZE_MM
+                most.append(direct.diameter_mm if right else size - REAM_MM)
         limit = min(most)
         drill = largest_up_to(at_hand, limit + 1e-6, f"the {axes[name].name if name in axes else name}")
         for plate, hole in members:
-            pilots[plate.id, hole.id] = drill.mm
+            pilots[plate.id, hole.id] = drill.diameter_mm
         place = axes[name].place if name in axes else members[0][1].place
         plates = tuple(plate.id for plate, _ in members)
-        then = "" if len(plates) > 1 else _then(members[0][1], drill.mm, to_make)
+        then = "" if len(plates) > 1 else _then(members[0][1], drill.diameter_mm, to_make)
         if len(plates) > 1:
             then = "open plate by plate afterwards"
-        yield _Axis(name, "shared" if len(plates) > 1 else "own", place, plates, drill.mm, drill.name, then)
+        yield _Axis(name, "shared" if len(plates) > 1 else "own", place, plates, drill.diameter_mm, drill.name, then)
 
 
 def _then(hole: PlannedHole, drill_mm: float, to_make: Mapping[str, float]) -> str:

@@ -96,10 +96,10 @@ def _link(assembly: Assembly, size: PlannedSize, sign: int, planned: Mapping[str
         sign=sign,
         tolerance_mm=0.0 if made else assembly.shop.length_tolerance_mm,
         scale_group=size.scan,
-        edge_u_mm=size.edge_u,
+        shared={f"edges of {size.scan}": size.edge_u} if size.edge_u else {},
         fixed=part.role == "bearing",
         ease=EASE.get(part.role, 3),
         rub_down=part.role != "bearing",
     )
     # what is cut from stock as it comes is known by the stock, not by the scan
-    return replace(link, size=Measured(value, 0.0), scale_group=None, edge_u_mm=0.0) if to_stock else link
+    return replace(link, size=Measured(value, 0.0), scale_group=None, shared={}) if to_stock else link

@@ -6,7 +6,7 @@ from math import hypot
 
 from shapely import Point
 
-from ctrecon.core.measured import Measured, format_value
+from ctrecon.core.measured import Measured, format_u, format_value
 from ctrecon.workshop.assembly.model import Assembly, PlannedHole, PlannedPart, PlannedSize, PlannedStep
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.fits.choose import FitChoice, choose_fit
@@ -14,9 +14,11 @@ from ctrecon.workshop.fits.press import press_range, square_press
 from ctrecon.workshop.materials import Material, materials
 from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check
 
-__all__ = ["Joint", "find_joints", "fit_joints"]
+__all__ = ["Joint", "find_joints", "fit_joints", "runs_clear"]
 
 _SQUARE_IN_ROUND = 0.5**0.5
+_FILLS = 1.3
+"""A section up to so much larger than a hole is meant to go through it; what is larger lies on its face."""
 _LEAST_OVERLAP_MM = 0.2
 """A step reaches into a hole where they share so much depth; less is a face that lies on a face."""
 
@@ -68,7 +70,7 @@ def _joints(assembly: Assembly) -> Iterator[Joint]:
                     deep = min(hole.to_z, step.to_z) - max(hole.from_z, step.from_z)
                     if deep < min(_LEAST_OVERLAP_MM, 0.5 * (hole.to_z - hole.from_z)) or step.size is None:
                         continue
-                    if hole.shape.contains(Point(step.shape.centroid)):
+                    if hole.shape.contains(Point(step.shape.centroid)) and step.shape.area < _FILLS * hole.shape.area:
                         yield Joint(holder, hole, part, step, holder.moving != part.moving, deep)
 
 
@@ -87,13 +89,15 @@ def fit_joints(assembly: Assembly, to_make: Mapping[str, float]) -> tuple[tuple[
 
 def _fit(assembly: Assembly, joint: Joint, to_make: Mapping[str, float]) -> tuple[Joint, FitChoice | None, Check]:
     key, about = joint.hole.size_key, joint.hole_part.id
-    words = f"{joint.part.name} in the {_hole_words(assembly, joint)} of {joint.hole_part.name}"
+    words = f"{joint.part.name} in {joint.hole_part.name}"
     mate = joint.mate
     if mate is None or joint.hole.kind == "slot":
         return joint, None, Check(topic="fit", about=about, says=f"{words}: no size to fit to.", state=LOOK)
     if joint.hole.kind != joint.step.kind:
         return joint, None, _loose(joint, words, about, mate, assembly)
     asked = assembly.overrides.fits.get(key)
+    if joint.moving and asked is None and runs_clear(assembly, joint):
+        return joint, None, _kept(assembly, joint, words, mate)
     purpose = "runs freely" if joint.moving else "located by hand"
     code = asked or (None if joint.moving else assembly.shop.hole_fit)
     try:
@@ -108,16 +112,38 @@ def _fit(assembly: Assembly, joint: Joint, to_make: Mapping[str, float]) -> tupl
     if turning:
         more = (*more, f"{choice.fit.code} may leave no clearance, and it must turn")
         state = FAILS
-    warnings = tuple(text for text in choice.warnings if asked or "for a joint that" not in text)
-    state = LOOK if state == GOOD and warnings else state
-    why = " ".join(f"{text}." for text in (choice.reason, *more, *warnings))
-    says = f"{words}: {choice.fit.code}."
+    doubt = () if choice.trusted else (_too_coarse(joint, mate),)
+    state = LOOK if state == GOOD and doubt else state
+    why = " ".join(f"{text[:1].upper()}{text[1:]}." for text in (choice.reason, *more, *doubt))
+    says = f"{words}: {choice.fit.code}{'' if choice.trusted else ', fit to each other'}."
     return joint, choice, Check(topic="fit", about=about, says=says, why=why, state=state, overridden=asked is not None)
 
 
-def _hole_words(assembly: Assembly, joint: Joint) -> str:
-    axis = next((one.name for one in assembly.axes if one.id == joint.hole.axis), joint.hole.id)
-    return f"{joint.hole.kind} hole of the {axis}" if joint.hole.axis else f"{joint.hole.kind} hole {axis}"
+def runs_clear(assembly: Assembly, joint: Joint) -> bool:
+    """Return whether what turns was made to clear its hole rather than to run in it."""
+    mate = joint.mate
+    return mate is not None and joint.size.value - mate.value >= 2 * assembly.shop.running_clearance_mm
+
+
+def _kept(assembly: Assembly, joint: Joint, words: str, mate: PlannedSize) -> Check:
+    play = joint.size.value - mate.value
+    wide = 2 * hypot(_whole(joint.size).u or 0.0, _whole(mate).u or 0.0)
+    least = assembly.shop.running_clearance_mm
+    why = (
+        f"{format_value(play / 2, 2)} mm all round as found, wanted {format_value(least, 2)} mm: a "
+        "clearance hole, no fit; "
+        "both sizes are kept."
+    )
+    state = GOOD if play - wide >= 2 * least else LOOK
+    return Check(topic="fit", about=joint.hole_part.id, says=f"{words}: turns clear.", why=why, state=state)
+
+
+def _too_coarse(joint: Joint, mate: PlannedSize) -> str:
+    U = [format_u(one.U, 3) for one in (joint.size, mate)]
+    return (
+        f"the scan knows hole and shaft to ±{U[0]} and ±{U[1]} mm, no better than these limits: fit the two to each "
+        "other, do not trust the number"
+    )
 
 
 def _whole(size: PlannedSize) -> Measured:

@@ -7,7 +7,7 @@ from ctrecon.core.measured import format_short, format_value
 from ctrecon.workshop.assembly.model import Assembly, PlannedPart, PlannedSize
 from ctrecon.workshop.fits.choose import FitChoice
 from ctrecon.workshop.fits.iso286 import Limits
-from ctrecon.workshop.plan.joints import Joint, find_joints
+from ctrecon.workshop.plan.joints import Joint, find_joints, runs_clear
 from ctrecon.workshop.plan.model import PieceSheet, SizeRow
 from ctrecon.workshop.plan.running import PlannedRelief
 from ctrecon.workshop.plan.stock import PartStock
@@ -45,6 +45,8 @@ def sizes_to_make(assembly: Assembly, stocks: Sequence[PartStock]) -> dict[str, 
     for joint in find_joints(assembly):
         mate = joint.mate
         if mate is None or joint.hole.kind != joint.step.kind or mate.basis == "made":
+            continue
+        if joint.moving and joint.hole.size_key not in assembly.overrides.fits and runs_clear(assembly, joint):
             continue
         # one nominal size for hole and shaft; a shaft in several holes takes the smallest
         others = [
@@ -98,7 +100,11 @@ def _sheet(
     limits: Mapping[str, _Limits],
     reliefs: Sequence[PlannedRelief],
 ) -> PieceSheet:
-    rows = [_row(assembly, part, size, to_make, stock, limits) for size in part.sizes.values()]
+    rows = [
+        _row(assembly, part, size, to_make, stock, limits)
+        for key, size in part.sizes.items()
+        if not _only_for_chains(key)
+    ]
     notes = list(part.notes)
     for one in reliefs:
         if one.part == part.id:
@@ -123,6 +129,11 @@ def _sheet(
         rows=tuple(rows),
         notes=tuple(notes),
     )
+
+
+def _only_for_chains(key: str) -> bool:
+    """Return whether a size is the distance of two faces that a chain needed: its lengths are on the sheet already."""
+    return key.endswith(".height")
 
 
 def _axis_name(assembly: Assembly, axis: str) -> str:
@@ -168,6 +179,6 @@ def _row(
 def _words(part: PlannedPart, size: PlannedSize) -> str:
     """Return what a size is called on the part's own sheet: without the part's name."""
     words = size.words
-    for ending in (f" of {part.name}", f" of the {part.name}"):
+    for ending in (f" of {part.id}", f" in {part.id}"):
         words = words.removesuffix(ending)
-    return words.removeprefix(f"{part.name} ").removeprefix(f"{part.name}, ")
+    return words

@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
-from math import hypot, isfinite
+from math import hypot
 
 from shapely import Point, Polygon
 
-from ctrecon.core.measured import format_value
+from ctrecon.core.measured import format_short, format_value
 from ctrecon.workshop.assembly.model import Assembly, PlannedPart
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.pins.choose import PinChoice, choose_pin
@@ -15,14 +15,14 @@ from ctrecon.workshop.pins.choose_places import Level, OneWayPins, pins_of_level
 from ctrecon.workshop.pins.free_area import FreeArea, Obstacle, free_area
 from ctrecon.workshop.pins.one_way import RegisterHole, StackedPlate, judge_plates
 from ctrecon.workshop.pins.place import place_pins
-from ctrecon.workshop.pins.tapered import depth_stop, seat_spread_mm
+from ctrecon.workshop.pins.tapered import depth_stop
 from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check, PlacedPin, Registration
 
 __all__ = ["register"]
 
 _ROUND = 0.001
 _EVEN_MM = 0.01
-"""Outlines are smoothed so far, and the margin to the edge is as much wider: a scan's outline has thousands of points."""
+"""Outlines are smoothed so far, and the margin to the edge is as much wider: a scan's outline has many points."""
 
 _KINDS = {"pillar": "pillar", "ring": "ring", "spacer": "ring", "wheel": "wheel", "hub": "wheel", "bearing": "bearing"}
 
@@ -186,19 +186,12 @@ def _something_stands(assembly: Assembly, axis: str) -> bool:
 def _placed(assembly: Assembly, pair: _Pair, pins: OneWayPins, number: int) -> tuple[Registration, int]:
     hole, length = pair.choice.hole, pair.choice.length
     stop = depth_stop(hole, tolerance_mm=pair.choice.pin.tolerance_mm)
-    spread = None if pair.choice.pin.tolerance_mm is None else seat_spread_mm(pair.choice.pin.tolerance_mm, hole.taper)
     cut = f", {format_value(length.cut_mm, 1)} mm cut off the {length.cut_end} end" if length.cut_mm else ""
     says = [
-        f"{hole.reason}",
-        f"{stop.reason}",
+        hole.reason,
         f"countersink both faces lightly, {format_value(assembly.shop.pin_countersink_mm, 1)} mm, so "
         "that no burr holds the plates apart",
     ]
-    if spread is not None and isfinite(spread):
-        says.append(
-            f"pins of one size may seat {format_value(spread, 1)} mm apart in the same hole: use the "
-            "pin itself as the gauge, not a collar set by figures"
-        )
     placed = []
     for place, _ in zip(pins.pins, pins.diameters_mm, strict=True):
         number += 1
@@ -211,10 +204,11 @@ def _placed(assembly: Assembly, pair: _Pair, pins: OneWayPins, number: int) -> t
                 entry_mm=hole.entry_mm,
                 exit_mm=hole.exit_mm,
                 pilot_mm=hole.pilot.drill.diameter_mm,
-                pilot=str(hole.pilot.drill),
+                pilot=f"{format_short(hole.pilot.drill.diameter_mm)} mm",
                 length_mm=length.length_mm,
                 below_mm=length.set_below_mm,
                 above_mm=length.end_above_mm,
+                says=(f"{stop.reason[:1].upper()}{stop.reason[1:]}.",),
             )
         )
     obstacles = tuple((one.name, one.grown(0.0, 32)) for one in pair.obstacles)

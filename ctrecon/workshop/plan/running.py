@@ -7,6 +7,7 @@ from math import hypot
 from shapely import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from ctrecon.core.measured import format_value
 from ctrecon.workshop.assembly.model import Assembly, PlannedPart
 from ctrecon.workshop.clearance import Body, Running, running_clearances
 from ctrecon.workshop.errors import PlanError
@@ -15,6 +16,10 @@ from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check
 from ctrecon.workshop.relief import Relief, relief_of_outline
 
 __all__ = ["PlannedRelief", "running_checks"]
+
+
+_FAR = 6.0
+"""Pairs farther apart than so many running clearances are told together."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +48,7 @@ def running_checks(
     touching |= {frozenset((part.id, part.rests_on.split(".")[0])) for part in assembly.parts if part.rests_on}
     checks: list[Check] = []
     reliefs: list[PlannedRelief] = []
+    far: list[float] = []
     for mover in (part for part in assembly.parts if part.moving):
         for other in assembly.parts:
             if other.id == mover.id or (other.moving and other.id < mover.id) or _on_one_axis(mover, other):
@@ -53,8 +59,14 @@ def running_checks(
             if tightest is None:
                 continue
             found, relief = _judged(assembly, tightest, mover, other)
+            if tightest[0].gap.value > _FAR * assembly.shop.running_clearance_mm:
+                far.append(tightest[0].gap.value)
+                continue
             checks.append(found)
             reliefs += [relief] if relief is not None else []
+    if far:
+        says = f"All other pairs clear each other by {format_value(min(far), 1)} mm or more ({len(far)} looked at)."
+        checks.append(Check(topic="running clearance", about=assembly.stack[0], says=says))
     return tuple(checks), tuple(reliefs)
 
 

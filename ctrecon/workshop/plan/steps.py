@@ -200,8 +200,8 @@ def _pin_step(work: WorkPlan, one: Registration, drilled: str) -> _Draft:
     does = (
         f"Still clamped, open {', '.join(pin.id for pin in one.pins)} from the top of {upper} with the "
         "taper broach, a little at a time, trying the pin: it is the gauge.",
-        "Stop where the pin goes in by hand to about 1.5 mm short of its place; its head then ends "
-        f"{format_value(first.below_mm, 2)} mm below the top face once driven.",
+        *first.says,
+        f"Once driven, its head lies {format_value(first.below_mm, 2)} mm below the top face.",
         f"Countersink lightly {format_value(work.assembly.shop.pin_countersink_mm, 1)} mm on every "
         "face, clean out the chips, press the pins home.",
         f"The thin ends must stay {format_value(first.above_mm, 2)} mm inside {lower}; mark top face "
