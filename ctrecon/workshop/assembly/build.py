@@ -67,7 +67,7 @@ def planned_part(
         outline=_filled(outline, steps), from_z=faces.lowest.z + seat_z, to_z=faces.highest.z + seat_z, holes=holes,
         steps=steps, moving=entry.moving, sweep_radius=_sweep(entry, own, steps, motion), axis=entry.placing.axis or None, sizes=sizes,
         measured=measured, record=entry.record, face_up=entry.face_up, rests_on=rests_on, material=entry.material,
-        seams=tuple(motion.shape(one) for one in own.seams), notes=(*own.notes, *notes),
+        seams=tuple(motion.shape(one) for one in own.seams), notes=(*own.notes, *notes), riveted=entry.riveted,
     )  # fmt: skip
 
 

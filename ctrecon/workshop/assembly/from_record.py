@@ -12,7 +12,12 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
 from ctrecon.record.kinds import Size, is_hole, is_outside, is_seam, kind_of
 from ctrecon.record.part import (
-    Feature, Part, depths_in_part_frame, outline_in_part_frame, place_in_part_frame, scale_u_along,
+    Feature,
+    Part,
+    depths_in_part_frame,
+    outline_in_part_frame,
+    place_in_part_frame,
+    scale_u_along,
 )  # fmt: skip
 from ctrecon.record.sensitivity import edge_u_of
 from ctrecon.workshop.assembly.model import PlannedSize

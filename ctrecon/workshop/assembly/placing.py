@@ -7,7 +7,17 @@ from ctrecon.core.measured import Measured, format_short
 from ctrecon.workshop.assembly.entries import Entry
 from ctrecon.workshop.assembly.model import Place
 from ctrecon.workshop.assembly.own import OwnHole, OwnPart, OwnStep
-from ctrecon.workshop.assembly.place import EDGE, Motion, by_axis, by_two, edge_turn, farthest, match_near, misfits, on_axes
+from ctrecon.workshop.assembly.place import (
+    EDGE,
+    Motion,
+    by_axis,
+    by_two,
+    edge_turn,
+    farthest,
+    match_near,
+    misfits,
+    on_axes,
+)
 from ctrecon.workshop.assembly.schema import Table
 
 __all__ = ["Placed", "place_parts", "typed_axes"]
