@@ -82,7 +82,7 @@ def test_two_equal_pins_fit_four_ways() -> None:
         for one, miss in two:
             moved = one(points)
             assert miss == pytest.approx(0, abs=1e-9)
-            assert sorted(np.round(moved, 6).tolist()) == pytest.approx(sorted(np.round(points, 6).tolist()))
+            assert min(np.abs(moved - points).max(), np.abs(moved - points[::-1]).max()) < 1e-9
         assert [one.flipped for one, _ in hole_motions(places[:2], [2, 1.5])] == [True]
         assert hole_motions(places) == ()
 
@@ -148,6 +148,9 @@ def test_judged_against_brute_force() -> None:
         outline = OBLONG if k % 2 else SQUARE
         count = 2 + k % 3 // 2
         net = rng.integers(-4, 5, (count, 2)) * (6, 4) if k % 3 else rng.uniform(-15, 15, (count, 2))
+        if k % 5 in (0, 1):  # places that a half-turn or a flip brings onto each other
+            net = np.array([net[0], net[0] * (-1, -1 if k % 5 else 1)])
+            count = 2
         places = [tuple(map(float, one)) for one in net]
         if len(set(places)) < count:
             continue
@@ -216,8 +219,10 @@ def test_swapped_plates_of_three() -> None:
     assert judged.ok
     assert {one.stopped_by for one in judged.ways if one.kind == "swap"} == {"pins"}
     alike = judge_plates(stack(first, first))
-    assert not judge_plates([*stack(first, first)[:2]]).ok
     assert {one.plates for one in alike.open_ways} >= {("top", "base")}
+    two = [StackedPlate("top", OBLONG, down=first), StackedPlate("base", OBLONG, up=first)]
+    assert [one.kind for one in judge_plates(two).open_ways] == ["swap"]
+    assert "punch marks" in judge_plates(two).remedies[0]
 
 
 def test_the_condition_agrees_with_the_judge() -> None:
