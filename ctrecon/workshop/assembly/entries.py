@@ -120,7 +120,8 @@ def read_entry(
         why = f"has {' and '.join(ways)}" if ways else "has no sizes"
         table.refuse("", f"{why}; give one of record, outline (with thickness_mm), steps")
     face_up = table.text("face_up", "start", choices=("start", "end"))
-    record, near = None, ()
+    record: Path | None = None
+    near: tuple[str, ...] = ()
     scan = table.one_of("scan", scans, "scan")
     if ways[0] == "record":
         record = Path(table.file).parent / table.text("record")

@@ -153,11 +153,12 @@ def _shared(
     out = []
     for ident, table in axes.items():
         if ident not in placed.places:
-            top.refuse(f"axes.{ident}", "no part has a hole on it and no place is given; name a hole, or at_mm = [x, y]")
+            top.refuse(f"axes.{ident}", "no part has a hole on it and it has no place; name a hole, or at_mm = [x, y]")
         on = tuple(one.id for one in order if one.axis == ident or one.hole_on(ident) is not None)
         name = table.text("name", ident.replace("_", " "))
         table.close()
-        out.append(SharedAxis(id=ident, name=name, place=placed.places[ident], parts=on, found_in=placed.found_in[ident]))
+        place, found_in = placed.places[ident], placed.found_in[ident]
+        out.append(SharedAxis(id=ident, name=name, place=place, parts=on, found_in=found_in))
     return tuple(out)
 
 
