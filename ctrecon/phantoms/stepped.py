@@ -89,8 +89,12 @@ def stepped_design(part: Stepped) -> Design:
         ends.append(ends[-1] + step.length)
     features = [
         Feature(
-            kind="round_outside" if step.diameter else "square_outside", piece=part.name, z_from=low, z_to=high,
-            sizes=step.sizes(), turn_deg=None if step.diameter else step.turn_deg,
+            kind="round_outside" if step.diameter else "square_outside",
+            piece=part.name,
+            z_from=low,
+            z_to=high,
+            sizes=step.sizes(),
+            turn_deg=None if step.diameter else step.turn_deg,
         )
         for step, low, high in zip(part.steps, ends, ends[1:], strict=False)
     ]
@@ -99,8 +103,12 @@ def stepped_design(part: Stepped) -> Design:
         taken.append(part.bore.solid(-1.0, ends[-1] + 1.0))
         features.append(
             Feature(
-                kind="round_hole" if part.bore.diameter else "square_hole", piece=part.name, z_from=0.0, z_to=ends[-1],
-                sizes=part.bore.sizes(), turn_deg=None if part.bore.diameter else part.bore.turn_deg,
+                kind="round_hole" if part.bore.diameter else "square_hole",
+                piece=part.name,
+                z_from=0.0,
+                z_to=ends[-1],
+                sizes=part.bore.sizes(),
+                turn_deg=None if part.bore.diameter else part.bore.turn_deg,
                 opens_at=("start", "end"),
             )
         )
@@ -109,6 +117,9 @@ def stepped_design(part: Stepped) -> Design:
     body: Solid = Union(tuple(_joined(part.steps, ends)))
     return Design(
         bodies=(Body(name=part.name, solid=Difference(body, tuple(taken)) if taken else body),),
-        features=tuple(features), pieces=(Piece(name=part.name, z_from=0.0, z_to=ends[-1]),),
-        radius=max(step.reach for step in part.steps), z_from=0.0, z_to=ends[-1],
+        features=tuple(features),
+        pieces=(Piece(name=part.name, z_from=0.0, z_to=ends[-1]),),
+        radius=max(step.reach for step in part.steps),
+        z_from=0.0,
+        z_to=ends[-1],
     )

@@ -138,7 +138,7 @@ def test_missing_file_is_refused(tmp_path: Path) -> None:
 
 def test_text_that_is_no_utf8_is_refused(tmp_path: Path) -> None:
     """Bytes that are no text are refused."""
-    (tmp_path / "assembly.toml").write_bytes(b"name = \"caf\xe9\"\n")
+    (tmp_path / "assembly.toml").write_bytes(b'name = "caf\xe9"\n')
     with pytest.raises(CtreconError, match="is no text in UTF-8"):
         read_assembly(tmp_path / "assembly.toml")
 

@@ -103,7 +103,9 @@ def test_truth_file_is_what_the_phantoms_say() -> None:
 
 
 def _sorted(truth: dict[str, Any]) -> list[dict[str, Any]]:
-    return sorted(truth["features"], key=lambda f: (f["kind"], f["length_mm"], str(f.get("diameter_mm")), str(f.get("flats_mm"))))
+    return sorted(
+        truth["features"], key=lambda f: (f["kind"], f["length_mm"], str(f.get("diameter_mm")), str(f.get("flats_mm")))
+    )
 
 
 def _true_place(short: str, diameter: float | None = None, flats: float | None = None) -> np.ndarray[Any, Any]:
@@ -221,7 +223,9 @@ def test_wrong_face_up_is_told(tmp_path: Path) -> None:
     wrong = text.replace('face_up = "end" # its last slice', 'face_up = "start" # its last slice')
     assert wrong != text
     file.write_text(wrong, encoding="utf-8")
-    with pytest.raises(ValueError, match=r'parts\.bottom_plate\.axes: its hole for \w+ lies [\d.]+ mm off .* face_up = "end"'):
+    with pytest.raises(
+        ValueError, match=r'parts\.bottom_plate\.axes: its hole for \w+ lies [\d.]+ mm off .* face_up = "end"'
+    ):
         read_assembly(file)
 
 

@@ -112,9 +112,9 @@ def test_no_place_is_refused_with_the_largest_margin() -> None:
 
 
 def test_random_areas_against_every_pair() -> None:
-    """On 40 random areas the places keep all distances, and no pair of a dense set of places lies farther apart."""
+    """On 15 random areas the places keep all distances, and no pair of a dense set of places lies farther apart."""
     tried = 0
-    for k in range(40):
+    for k in range(15):
         area = areas.random_area(np.random.default_rng([520, k]))
         points = samples(area, 0.3)
         try:
@@ -127,7 +127,7 @@ def test_random_areas_against_every_pair() -> None:
         assert found <= placed.distance_mm + 1e-6
         assert found > placed.distance_mm - 0.3
         tried += 1
-    assert tried > 25
+    assert tried >= 10
 
 
 def plate_and_maps(k: int, rng: np.random.Generator) -> tuple[Polygon, list[tuple[np.ndarray, np.ndarray]]]:
@@ -161,14 +161,14 @@ def symmetric_area(k: int) -> tuple[FreeArea, list[tuple[np.ndarray, np.ndarray]
 
 @pytest.mark.slow
 def test_one_way_places_against_every_pair() -> None:
-    """On 18 plates with 4 to 12 symmetries the places miss each by what is asked, and no dense pair does so farther apart."""
-    for k in range(18):
+    """On 6 plates with 4 to 12 symmetries the places miss each by what is asked, and no dense pair does so farther apart."""
+    for k in range(6):
         area, maps, least = symmetric_area(k)
         placed = place_pins(area, condition=one_way_condition(*area.outlines, least_mm=least))
         pair = np.array([pin.xy for pin in placed.pins])
         assert judge(pair, maps, least - 1e-6) == pytest.approx(placed.distance_mm)
         assert all(areas.keeps_all(area, *pin.xy) for pin in placed.pins)
-        found = judge(samples(area, 0.15), maps, least)
+        found = judge(samples(area, 0.3), maps, least)
         assert found <= placed.distance_mm + 1e-4
         assert placed.distance_mm <= placed.most_mm + 1e-9
         assert placed.most_mm - placed.distance_mm == pytest.approx(placed.short_mm, abs=1e-6)
@@ -189,7 +189,7 @@ def test_a_pin_placed_by_the_user_is_kept() -> None:
 def test_a_bad_place_of_the_user_is_refused() -> None:
     """Too near to a pillar, over the edge, inside the hub, the same turned half round, too near to each other."""
     area = pillared()
-    with pytest.raises(PlanError, match=r"\(4, 12\.0?.*|2\.00 mm too near to pillar 1"):
+    with pytest.raises(PlanError, match=r"at \(6, 10\): it is 2\.00 mm too near to pillar 1"):
         check_place(area, 6, 10)
     for x, y, name in ((6, 10, "pillar 1"), (61, 20, "edge of"), (30, 20, "hub")):
         with pytest.raises(PlanError, match=f"too near to {name}"):

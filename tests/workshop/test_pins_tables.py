@@ -69,10 +69,10 @@ def test_pilot_drills_of_the_army_table() -> None:
             small = pin_named(name, "inch").small_end_mm(lengths[length])
             assert abs(drill_named(drill).diameter_mm - small) <= 0.0032 * 25.4
             own = largest_drill_up_to(small, ("number", "letter", "fraction")).drill
-                table = drill_named(drill).diameter_mm
-                # the manual's drill where that is not over the small end, else the next thinner one
-                assert own.diameter_mm <= small
-                assert own.diameter_mm >= table - 1e-9 or table > small
+            table = drill_named(drill).diameter_mm
+            # the manual's drill where that is not over the small end, else the next thinner one
+            assert own.diameter_mm <= small
+            assert own.diameter_mm >= table - 1e-9 or table > small
             seen += 1
     assert seen == 63
 

@@ -91,6 +91,9 @@ def test_nothing_is_drilled_where_it_does_not_belong() -> None:
         check_setups([wrong], axes)
     with pytest.raises(PlanError, match="no set-up drills f23"):
         check_setups([SetUp("X", ("1", "2"), ("m12",), (), "")], axes)
+    twice = [SetUp("X", ("2", "3"), ("f23",), (), ""), SetUp("Y", ("3",), ("f23",), (), "")]
+    with pytest.raises(PlanError, match="f23 is drilled twice"):
+        check_setups(twice, axes_of([], ["23"]))
     halves = [SetUp("X", ("1",), ("m12",), (), ""), SetUp("Y", ("2",), ("m12",), (), "")]
     with pytest.raises(PlanError, match="m12 must be drilled in one pass"):
         check_setups(halves, axes_of(["12"], []))
@@ -117,6 +120,15 @@ def test_a_search_cut_short_says_so() -> None:
     assert not plan.exact
     assert plan.at_least < len(plan.setups)
     assert "may not be the fewest" in plan.reason
+
+
+def test_a_search_cut_short_still_lessens() -> None:
+    """Two axes through four plates each: not a set-up for every plate, even where nothing could be searched."""
+    axes = axes_of([], ["1234", "5678", "12345678"])
+    plan = fewest_setups(axes, "12345678", most_nodes=0)
+    check_setups(plan.setups, axes)
+    assert len(plan.setups) == 2
+    assert len(fewest_setups(axes, "12345678").setups) == 2
 
 
 def test_bad_axes_are_refused() -> None:

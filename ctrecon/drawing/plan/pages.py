@@ -9,7 +9,7 @@ from ctrecon.core.measured import Measured, decimals_for, format_u, format_value
 from ctrecon.drawing.layout import PAPERS
 from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.plan.flow import LEFT, RIGHT, Strip, gap, heading, paginate, paragraph, side_by_side, table
-from ctrecon.drawing.plan.setup_picture import registration_picture, set_up_picture
+from ctrecon.drawing.plan.setup_picture import piece_picture, registration_picture, set_up_picture
 from ctrecon.drawing.plan.stack_picture import stack_picture
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
@@ -182,7 +182,9 @@ def _registration(one: Registration, plan: Plan, wide: float) -> list[Strip]:
     heads = ("Pin", "X", "Y", "Pin to buy", "Pilot", "Ø entry", "Ø exit", "Length", "Below top", "Above far face")
     strips += table(heads, rows, wide, right=(1, 2, 5, 6, 7, 8, 9))
     strips += [paragraph(text, wide, indent=4.0, mark="•") for text in one.says]
-    strips += [paragraph(f"{pin.id}: {text}", wide, indent=4.0, mark="•") for pin in one.pins for text in pin.says]
+    for text in dict.fromkeys(text for pin in one.pins for text in pin.says):
+        which = ", ".join(pin.id for pin in one.pins if text in pin.says)
+        strips.append(paragraph(f"{which}: {text}", wide, indent=4.0, mark="•"))
     return strips
 
 
@@ -238,6 +240,9 @@ def _piece(piece: PieceSheet, plan: Plan, wide: float) -> list[Strip]:
     heads = ("Size", "TO MAKE", "Limits or fit", "AS FOUND ± U", "", "Made", "Note")
     strips += table(heads, rows, wide, right=(1,))
     strips += [gap(1.5), *(paragraph(text, wide, indent=4.0, mark="•") for text in piece.notes)]
+    part = plan.assembly[piece.part]
+    if part.holes or piece.reliefs:
+        strips.append(piece_picture(part, piece.reliefs, plan.names, wide, 70.0))
     return strips
 
 

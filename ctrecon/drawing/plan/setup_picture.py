@@ -3,9 +3,10 @@
 import math
 from collections.abc import Iterator, Mapping, Sequence
 
-from shapely import Polygon
+from shapely import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from ctrecon.core.measured import format_value
 from ctrecon.drawing.layout import SCALES
 from ctrecon.drawing.paper.contours import Contour, circle, polyline
 from ctrecon.drawing.paper.items import Hatch, Item, Label, Line, Shape, moved
@@ -13,9 +14,10 @@ from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space
 from ctrecon.drawing.plan.flow import Strip, picture
 from ctrecon.drawing.shown.blocks import scale_text
-from ctrecon.workshop.plan.model import Registration, SetUp
+from ctrecon.workshop.assembly.model import PlannedPart
+from ctrecon.workshop.plan.model import Registration, ReliefArc, SetUp
 
-__all__ = ["registration_picture", "set_up_picture"]
+__all__ = ["piece_picture", "registration_picture", "set_up_picture"]
 
 ROUND = 0.01
 """A ring is drawn as a circle where its points lie that evenly about the middle, as a share of the radius."""
@@ -231,3 +233,49 @@ def registration_picture(
         drawing.word(pin.id, pin.x, pin.y, max(pin.entry_mm / 2, least))
     drawing.beside(_clusters(registration.obstacles))
     return drawing.as_strip("hatched: where the centre of a pin may lie; dashed: what keeps it out")
+
+
+def piece_picture(
+    part: PlannedPart, reliefs: Sequence[ReliefArc], names: Mapping[str, str], wide: float, tall: float
+) -> Strip:
+    """Draw a piece as seen from the top of the stack: outline, steps, holes by name, arcs of relief with their centre.
+
+    Parameters
+    ----------
+    part : PlannedPart
+        The piece, in the assembly frame.
+    reliefs : sequence of ReliefArc
+        Arcs to cut.
+    names : mapping of str to str
+        What holes and parts are called.
+    wide, tall : float
+        Room on the paper (mm).
+    """
+    drawing = _Drawing(_around([part.outline]), wide - 60.0, tall)
+    drawing.outline(part.outline, "WIDE")
+    for step in part.steps:
+        if abs(step.shape.area - part.outline.area) > 0.01 * part.outline.area:
+            drawing.outline(step.shape, "NARROW")
+    words = []
+    for hole in part.holes:
+        drawing.outline(hole.shape, "WIDE")
+        x, y = hole.place.xy
+        drawing.cross(x, y, math.sqrt(hole.shape.area) / 2 * drawing.scale + 2.0)
+        words.append((names.get(hole.axis or hole.id, hole.id), x, y))
+    for arc in reliefs:
+        cut = Point(arc.x, arc.y).buffer(arc.radius_mm, 128).exterior.intersection(part.outline)
+        for one in getattr(cut, "geoms", [cut]):
+            if isinstance(one, LineString) and not one.is_empty:
+                line = polyline([(x, y) for x, y in one.coords])
+                open_line = Contour(line.vertices, closed=False).placed(drawing.scale, 0.0, 0.0)
+                drawing.items.append(Shape(open_line, "WIDE"))
+        at = (
+            cut.interpolate(0.5, normalized=True)
+            if isinstance(cut, LineString) and not cut.is_empty
+            else Point(arc.x, arc.y)
+        )
+        words.append(
+            (f"relief R{format_value(arc.radius_mm, 2)} about {names.get(arc.for_part, arc.for_part)}", at.x, at.y)
+        )
+    drawing.beside(words)
+    return drawing.as_strip("seen from the top of the stack")

@@ -10,7 +10,7 @@ from ctrecon.core.measured import Measured
 from ctrecon.workshop.assembly.entries import Entry
 from ctrecon.workshop.assembly.heights import Faces
 from ctrecon.workshop.assembly.model import PlannedHole, PlannedPart, PlannedSize, PlannedStep
-from ctrecon.workshop.assembly.own import Level, OwnHole, OwnPart, OwnStep
+from ctrecon.workshop.assembly.own import REPEATS_DEG, Level, OwnHole, OwnPart, OwnStep
 from ctrecon.workshop.assembly.place import Motion
 from ctrecon.workshop.assembly.stacking import axial_sizes
 
@@ -30,8 +30,16 @@ def all_sizes(own: OwnPart, faces: Faces) -> dict[str, PlannedSize]:
 
 
 def planned_part(
-    entry: Entry, own: OwnPart, faces: Faces, seat_z: float, motion: Motion, *, rests_on: str | None,
-    measured: Mapping[str, PlannedSize], extra: Mapping[str, PlannedSize], notes: tuple[str, ...] = (),
+    entry: Entry,
+    own: OwnPart,
+    faces: Faces,
+    seat_z: float,
+    motion: Motion,
+    *,
+    rests_on: str | None,
+    measured: Mapping[str, PlannedSize],
+    extra: Mapping[str, PlannedSize],
+    notes: tuple[str, ...] = (),
 ) -> PlannedPart:
     """Return the part in its place.
 
@@ -65,9 +73,10 @@ def planned_part(
     return PlannedPart(
         id=own.id, name=entry.name, role=entry.role, thickness=thickness,
         outline=_filled(outline, steps), from_z=faces.lowest.z + seat_z, to_z=faces.highest.z + seat_z, holes=holes,
-        steps=steps, moving=entry.moving, sweep_radius=_sweep(entry, own, steps, motion), axis=entry.placing.axis or None, sizes=sizes,
+        steps=steps, moving=entry.moving, sweep_radius=_sweep(entry, own, steps, motion),
+        axis=entry.placing.axis or None, sizes=sizes,
         measured=measured, record=entry.record, face_up=entry.face_up, rests_on=rests_on, material=entry.material,
-        seams=tuple(motion.shape(one) for one in own.seams), notes=(*own.notes, *notes),
+        seams=tuple(motion.shape(one) for one in own.seams), notes=(*own.notes, *notes), riveted=entry.riveted,
     )  # fmt: skip
 
 
@@ -82,7 +91,7 @@ def _sweep(entry: Entry, own: OwnPart, steps: tuple[PlannedStep, ...], motion: M
         size = own_step.across[0].size if own_step.across else Measured(2 * far)
         # a round step reaches as far as its circle, not as the corners of the polygon drawn for it
         off = hypot(*(a - b for a, b in zip(motion.point(own_step.x.value, own_step.y.value), motion.to, strict=True)))
-        value = size.value / 2 + off if step.kind == "round" else far
+        value = far if REPEATS_DEG[step.kind] else size.value / 2 + off
         reaches.append(Measured(value, None if size.u is None else size.u / 2))
     return max(reaches, key=lambda one: one.value)
 

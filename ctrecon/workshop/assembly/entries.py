@@ -15,6 +15,7 @@ from ctrecon.workshop.assembly.own import OwnPart, Shared
 from ctrecon.workshop.assembly.place import EDGE, on_axes
 from ctrecon.workshop.assembly.schema import Table, nearest
 from ctrecon.workshop.assembly.typed import own_from_typed
+from ctrecon.workshop.rivets import HEADS
 
 __all__ = ["Entry", "Placing", "read_entry", "read_scans"]
 
@@ -71,6 +72,18 @@ class Entry:
     moving: bool
     sweep: Measured | None
     material: str | None
+    riveted: Mapping[str, str]
+
+
+def _riveted(table: Table, sections: list[str]) -> dict[str, str]:
+    """Read ``riveted = { foot = "snap" }``: steps that are riveted over, and the head that is formed."""
+    inner = table.table("riveted")
+    out = {}
+    for step in inner.data:
+        if step not in sections:
+            inner.refuse(step, f"there is no step '{step}'; {nearest(step, sections)}")
+        out[step] = inner.text(step, choices=HEADS)
+    return out
 
 
 def read_scans(top: Table) -> dict[str, float | None]:
@@ -107,7 +120,8 @@ def read_entry(
         why = f"has {' and '.join(ways)}" if ways else "has no sizes"
         table.refuse("", f"{why}; give one of record, outline (with thickness_mm), steps")
     face_up = table.text("face_up", "start", choices=("start", "end"))
-    record, near = None, ()
+    record: Path | None = None
+    near: tuple[str, ...] = ()
     scan = table.one_of("scan", scans, "scan")
     if ways[0] == "record":
         record = Path(table.file).parent / table.text("record")
@@ -134,7 +148,7 @@ def read_entry(
     entry = Entry(
         table=table, own=own, role=role, name=name, placing=placing, record=record, face_up=face_up, rests_on=rests_on,
         foot=table.one_of("foot", sections, "step"), gap_mm=0.0 if gap is None else gap.value, moving=moving,
-        sweep=sweep, material=table.text("material") or None,
+        sweep=sweep, material=table.text("material") or None, riveted=_riveted(table, sections),
     )  # fmt: skip
     table.close()
     return entry

@@ -10,9 +10,14 @@ from shapely.ops import unary_union
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
-from ctrecon.record.kinds import Size, is_hole, is_outside, is_seam, kind_of
+from ctrecon.record.kinds import Kind, is_hole, is_outside, is_seam, kind_of
 from ctrecon.record.part import (
-    Feature, Part, depths_in_part_frame, outline_in_part_frame, place_in_part_frame, scale_u_along,
+    Feature,
+    Part,
+    depths_in_part_frame,
+    outline_in_part_frame,
+    place_in_part_frame,
+    scale_u_along,
 )  # fmt: skip
 from ctrecon.record.sensitivity import edge_u_of
 from ctrecon.workshop.assembly.model import PlannedSize
@@ -155,7 +160,7 @@ class _Reader:
     def hole(self, one: Feature) -> OwnHole:
         """Return a hole with its sizes; what is neither round, square nor a slot is an outline."""
         kind, called = kind_of(one), self._called(one)
-        plain = "round" if kind.is_round else "square" if kind.is_square else "slot" if kind.is_round_ended else "outline"
+        plain = "slot" if kind.is_round_ended else _section_of(kind)
         sizes = kind.main_sizes(one)
         low, high = self._levels(one)
         key = f"{self.ident}.{called}"
@@ -171,7 +176,7 @@ class _Reader:
         else:
             wide = 2.0 * float(np.sqrt(shape.area / np.pi))
             across = PlannedSize(
-                key=key, words=f"mean diameter of {called} in {self.ident}", size=Measured(wide, None), basis="measured",
+                key=key, words=f"mean diameter of {called} in {self.ident}", size=Measured(wide), basis="measured",
                 scan=self.shared.scan, scale_u=None, feature=one.id,
             )  # fmt: skip
         if one.x_mm is None and not shape.is_empty:
@@ -187,7 +192,7 @@ class _Reader:
         """Return an outside with its sizes; the reliefs that touch it are taken out."""
         kind, called = kind_of(one), self._called(one)
         if one.depth_from_mm is None or one.depth_to_mm is None:
-            raise InputError(f"its record does not know both ends of {one.id}; measure a stack that holds the whole part")
+            raise InputError(f"its record does not know both ends of {one.id}; measure a stack that holds all of it")
         shape = self.section(one)
         if shape is None:
             raise InputError(f"its record holds no section of {one.id}; measure it again")
@@ -196,22 +201,19 @@ class _Reader:
         at = self.ident if alone else f"{self.ident}.{called}"
         where = self.ident if alone else f"{called} of {self.ident}"
         sizes = kind.main_sizes(one)
+        spelled = alone or len(sizes) > 1
         across = tuple(
-            self._size(one, size.quantity, value, self._across_key(at, size, alone or len(sizes) > 1), f"{size.words} of {where}")
+            self._size(one, size.quantity, value, f"{at}.{size.typed}" if spelled else at, f"{size.words} of {where}")
             for size, value in sizes
         )
-        plain = "round" if kind.is_round else "square" if kind.is_square else "outline"
+        plain = _section_of(kind)
         low, high = self._levels(one)
-        x, y = self._place(one) if one.x_mm is not None else (Measured(shape.centroid.x), Measured(shape.centroid.y))
+        middle = Measured(shape.centroid.x), Measured(shape.centroid.y)
+        x, y = middle if one.x_mm is None else self._place(one)
         return OwnStep(
             id=called, kind=plain, across=across, x=x, y=y, turn_deg=self._turn(one), low=low, high=high, shape=shape,
             feature=one.id, turn_u=None if one.turn_deg is None else one.turn_deg.u,
         )  # fmt: skip
-
-    @staticmethod
-    def _across_key(at: str, size: Size, spelled: bool) -> str:
-        """Return spacer.diameter or plate.long; hub.drum of a step with one size."""
-        return f"{at}.{size.typed}" if spelled else at
 
     def seam(self, one: Feature) -> Polygon | None:
         """Return the gap as wide as it is, seen from above; None of a flat seam."""
@@ -223,6 +225,11 @@ class _Reader:
         half = max((one.seam_mm.value if one.seam_mm is not None else 0.0) / 2, _THINNEST_SEAM_MM / 2)
         ring = shape.exterior.buffer(half)
         return ring if isinstance(ring, Polygon) else None
+
+
+def _section_of(kind: Kind) -> str:
+    """Return what a plan calls a section: round, square, or an outline."""
+    return "round" if kind.is_round else "square" if kind.is_square else "outline"
 
 
 def _whole(shape: object) -> Polygon | None:

@@ -17,7 +17,7 @@ from ctrecon.workshop.tables import SheetSize
 
 __all__ = [
     "BASES", "ROLES", "Assembly", "AxialGap", "ChainTerm", "KeepOut", "Overrides", "Place", "PlannedHole",
-    "PlannedPart", "PlannedSize", "PlannedStep", "SharedAxis", "Stock",
+    "PlannedPart", "PlannedSize", "PlannedStep", "RivetSet", "SharedAxis", "Stock",
 ]  # fmt: skip
 
 ROLES = ("plate", "hub", "spacer", "pillar", "wheel", "ring", "bearing", "arbor")
@@ -224,6 +224,8 @@ class PlannedPart:
         Where seams run, in the assembly frame (mm), as wide as they are.
     notes : tuple of str
         One sentence each: what was assumed in placing it, how well the shared axes agree.
+    riveted : mapping of str to str
+        Steps that are riveted over where they end, and the head that is formed.
     """
 
     id: str
@@ -246,6 +248,7 @@ class PlannedPart:
     material: str | None = None
     seams: tuple[Polygon, ...] = ()
     notes: tuple[str, ...] = ()
+    riveted: Mapping[str, str] = field(default_factory=dict)
 
     def hole_on(self, axis: str) -> PlannedHole | None:
         """Return its hole on a shared axis, None where it has none."""
@@ -295,6 +298,32 @@ class KeepOut:
     plates: tuple[str, ...]
     shape: Polygon
     margin_mm: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class RivetSet:
+    """Rivets of one kind through the same parts.
+
+    Parameters
+    ----------
+    id, name : str
+        Its place in the file; how a sentence calls them.
+    parts : tuple of str
+        Ids of the parts they join.
+    diameter_mm : float
+        Of the shank.
+    head : str
+        The head that is formed, one of `ctrecon.workshop.rivets.HEADS`.
+    places : tuple of (x, y)
+        Assembly frame (mm).
+    """
+
+    id: str
+    name: str
+    parts: tuple[str, ...]
+    diameter_mm: float
+    head: str
+    places: tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -391,8 +420,8 @@ class Assembly:
         Top of the stack first.
     stack : tuple of str
         Ids of the plates, top first.
-    axes, keep_outs, gaps : tuple
-        What the parts share, where nothing may be drilled, which clearances along Z are wanted.
+    axes, keep_outs, gaps, rivets : tuple
+        What the parts share, where nothing may be drilled, which clearances along Z are wanted, what is riveted.
     stock, shop : Stock, ShopHabits
         What is at hand, and what the shop does where the file does not say otherwise.
     made : mapping of str to PlannedSize
@@ -413,6 +442,7 @@ class Assembly:
     axes: tuple[SharedAxis, ...] = ()
     keep_outs: tuple[KeepOut, ...] = ()
     gaps: tuple[AxialGap, ...] = ()
+    rivets: tuple[RivetSet, ...] = ()
     stock: Stock = field(default_factory=Stock)
     shop: ShopHabits = field(default_factory=ShopHabits)
     made: Mapping[str, PlannedSize] = field(default_factory=dict)

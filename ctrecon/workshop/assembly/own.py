@@ -10,7 +10,10 @@ from shapely import Polygon, affinity
 from ctrecon.core.measured import Measured
 from ctrecon.workshop.assembly.model import PlannedSize
 
-__all__ = ["Level", "OwnHole", "OwnPart", "OwnStep", "Shared", "resized"]
+__all__ = ["REPEATS_DEG", "Level", "OwnHole", "OwnPart", "OwnStep", "Shared", "resized"]
+
+REPEATS_DEG = {"round": 0.0, "square": 90.0, "slot": 180.0, "outline": 180.0}
+"""Kinds of section of a plan, with the turn (degrees) after which each looks the same; 0 for any turn."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +35,7 @@ class Shared:
 
 @dataclass(frozen=True)
 class Level:
-    """A flat face along the axis: its Z and u (mm), and how it moves (mm, up +) for one standard uncertainty of the edge."""
+    """A flat face along the axis: Z and u (mm), and how far up (mm) one standard uncertainty of the edge moves it."""
 
     z: float
     u: float | None
@@ -100,8 +103,8 @@ class OwnPart:
 
 def resized(shape: Polygon, kind: str, turn_deg: float, factor: tuple[float, float]) -> Polygon:
     """Return a section made larger about its middle: by the first factor along its turn, by the second across."""
-    if kind in ("round", "square"):
+    if REPEATS_DEG[kind] < 180.0:
         return affinity.scale(shape, factor[0], factor[0])
-    middle = shape.envelope.centroid if kind == "outline" else shape.centroid
+    middle = shape.envelope.centroid
     level = affinity.rotate(shape, -turn_deg, origin=middle)
     return affinity.rotate(affinity.scale(level, *factor, origin=middle), turn_deg, origin=middle)

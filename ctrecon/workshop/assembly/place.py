@@ -8,7 +8,7 @@ from shapely import Polygon, affinity
 
 from ctrecon.core.measured import Measured, format_short
 from ctrecon.workshop.assembly.model import Place
-from ctrecon.workshop.assembly.own import OwnHole, OwnPart, OwnStep
+from ctrecon.workshop.assembly.own import REPEATS_DEG, OwnHole, OwnPart, OwnStep
 
 __all__ = ["Motion", "by_axis", "by_two", "edge_turn", "match_near", "misfits"]
 
@@ -59,9 +59,8 @@ class Motion:
         a, b, c, turn = (float(one or 0.0) for one in parts)
         flat = hypot(a, b, c)
         swing = radians(turn)
-        return Place(
-            x=Measured(px, hypot(flat, swing * (py - self.to[1]))), y=Measured(py, hypot(flat, swing * (px - self.to[0])))
-        )
+        u_x, u_y = hypot(flat, swing * (py - self.to[1])), hypot(flat, swing * (px - self.to[0]))
+        return Place(x=Measured(px, u_x), y=Measured(py, u_y))
 
     def shape(self, polygon: Polygon) -> Polygon:
         """Return a polygon of the part as it lies in the assembly."""
@@ -71,8 +70,8 @@ class Motion:
 
     def turn(self, turn_deg: float, kind: str) -> float:
         """Return the turn of a hole or step as it lies in the assembly, within what its kind repeats after."""
-        period = {"square": 90.0, "round": 360.0}.get(kind, 180.0)
-        return 0.0 if kind == "round" else (turn_deg + self.turn_deg) % period
+        period = REPEATS_DEG[kind]
+        return (turn_deg + self.turn_deg) % period if period else 0.0
 
 
 def _u(*places: Measured) -> float | None:
@@ -82,7 +81,7 @@ def _u(*places: Measured) -> float | None:
 
 def edge_turn(outline: OwnStep) -> float | None:
     """Return the direction of the longer side (degrees, above -90 up to 90), None where no side is the longer."""
-    if outline.kind != "outline" or len(outline.across) < 2:
+    if len(outline.across) < 2:
         return None
     turn = outline.turn_deg % 180.0
     return turn - 180.0 if turn > 90.0 else turn
@@ -106,9 +105,7 @@ def by_two(a: OwnHole, to_a: Place, b: OwnHole, to_b: Place) -> Motion:
     return Motion((a.x.value, a.y.value), to_a.xy, degrees(wanted - own), u_about, to_a.u, turn_u)
 
 
-def by_axis(
-    x: Measured, y: Measured, to: Place, turn_deg: float, turn_u_deg: float | None = 0.0
-) -> Motion:
+def by_axis(x: Measured, y: Measured, to: Place, turn_deg: float, turn_u_deg: float | None = 0.0) -> Motion:
     """Return the motion that puts a point of the part on an axis and turns the part by so much (degrees)."""
     return Motion((x.value, y.value), to.xy, turn_deg, _u(x, y), to.u, turn_u_deg)
 

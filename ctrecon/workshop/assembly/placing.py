@@ -6,8 +6,18 @@ from dataclasses import replace
 from ctrecon.core.measured import Measured, format_short
 from ctrecon.workshop.assembly.entries import Entry
 from ctrecon.workshop.assembly.model import Place
-from ctrecon.workshop.assembly.own import OwnHole, OwnPart, OwnStep
-from ctrecon.workshop.assembly.place import EDGE, Motion, by_axis, by_two, edge_turn, farthest, match_near, misfits, on_axes
+from ctrecon.workshop.assembly.own import REPEATS_DEG, OwnHole, OwnPart, OwnStep
+from ctrecon.workshop.assembly.place import (
+    EDGE,
+    Motion,
+    by_axis,
+    by_two,
+    edge_turn,
+    farthest,
+    match_near,
+    misfits,
+    on_axes,
+)  # fmt: skip
 from ctrecon.workshop.assembly.schema import Table
 
 __all__ = ["Placed", "place_parts", "typed_axes"]
@@ -72,12 +82,12 @@ class Placed:
             rest = max(misfits(over, back, self.places).values(), default=0.0)
             if rest <= self.within:
                 mend = f'with face_up = "{other}" all lie within {format_short(max(rest, 0.001), 2)} mm, so try that'
-        entry.table.refuse(
-            "axes", f"its hole for {axis} lies {format_short(far, 3)} mm off the axis as the other parts have it; {mend}"
-        )
+        off = f"{format_short(far, 3)} mm off"
+        entry.table.refuse("axes", f"its hole for {axis} lies {off} the axis as the other parts have it; {mend}")
 
     def _known(self, own: OwnPart) -> dict[str, Place]:
-        return {one.axis: self.places[one.axis] for one in own.holes if one.axis is not None and one.axis in self.places}
+        on = {one.axis for one in own.holes if one.axis is not None}
+        return {axis: self.places[axis] for axis in sorted(on) if axis in self.places}
 
     def _two(self, own: OwnPart) -> tuple[str, ...]:
         known = self._known(own)
@@ -127,11 +137,14 @@ class Placed:
         if how.axis and how.axis not in self.places:
             entry.table.refuse("axis", f"nobody knows where {how.axis} is; give it at_mm in [axes.{how.axis}]")
         to = self.places[how.axis] if how.at is None else Place(x=how.at[0], y=how.at[1])
-        spots: dict[str, OwnHole | OwnStep] = {one.id: one for one in (*own.holes, *own.steps)}
+        spots: dict[str, OwnHole | OwnStep] = {}
+        spots.update({step.id: step for step in own.steps})
+        spots.update({hole.id: hole for hole in own.holes})
         centre = spots[how.centre] if how.centre else own.outline
-        turned = spots.get(how.turn_by) or next((one for one in (*own.steps, *own.holes) if one.kind == "square"), None)
+        flat = (one for one in spots.values() if REPEATS_DEG[one.kind] == 90.0)
+        turned = spots.get(how.turn_by) or next(flat, None)
         own_turn, turn_u = (0.0, 0.0) if turned is None else (turned.turn_deg, turned.turn_u)
-        period = 90.0 if turned is not None and turned.kind == "square" else 360.0
+        period = 90.0 if turned is not None and REPEATS_DEG[turned.kind] == 90.0 else 360.0
         turn = (how.turn_deg - own_turn + period / 2) % period - period / 2
         return by_axis(centre.x, centre.y, to, turn, turn_u)
 
@@ -208,7 +221,7 @@ def place_parts(
     else:
         other = _hole(own, along)
         if other is None or other is spot:
-            frame.refuse("x_along", f"must be another axis that {first} has a hole on, or \"{EDGE}\"")
+            frame.refuse("x_along", f'must be another axis that {first} has a hole on, or "{EDGE}"')
         assert isinstance(spot, OwnHole) or hole is None
         toward = replace(other, x=spot.x, y=spot.y)
         plain = by_two(toward, _ORIGIN, other, Place(x=Measured(1.0, 0.0), y=Measured(0.0, 0.0)))

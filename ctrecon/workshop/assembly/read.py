@@ -13,6 +13,7 @@ from ctrecon.workshop.assembly.keep_outs import read_keep_outs
 from ctrecon.workshop.assembly.made import read_made, with_made
 from ctrecon.workshop.assembly.model import Assembly, PlannedPart, PlannedSize, SharedAxis
 from ctrecon.workshop.assembly.placing import Placed, place_parts
+from ctrecon.workshop.assembly.rivet_sets import read_rivets
 from ctrecon.workshop.assembly.schema import Table, nearest
 from ctrecon.workshop.assembly.shop_tables import read_overrides, read_shop, read_stock
 from ctrecon.workshop.assembly.stacking import Seat, read_gap, stacked
@@ -83,10 +84,12 @@ def read_assembly(path: str | Path) -> Assembly:
         top.table("overrides"), plates=plates, parts=tuple(entries),
         holes={hole.size_key: hole.id for part in order for hole in part.holes},
     )  # fmt: skip
-    keep_outs = read_keep_outs(top, plates, {one.id: one.place for one in shared})
+    places = {one.id: one.place for one in shared}
+    keep_outs = read_keep_outs(top, plates, places)
     out = Assembly(
         name=top.text("name"), units=top.text("units", "mm", choices=("mm", "inch")), source=path, parts=order,
-        stack=plates, axes=shared, keep_outs=keep_outs, gaps=gaps, stock=stock, shop=shop, made=made,
+        stack=plates, axes=shared, keep_outs=keep_outs, gaps=gaps,
+        rivets=read_rivets(top, tuple(entries), places), stock=stock, shop=shop, made=made,
         done=top.texts("done"), overrides=overrides, notes=_notes(order),
     )  # fmt: skip
     top.close()
@@ -150,11 +153,12 @@ def _shared(
     out = []
     for ident, table in axes.items():
         if ident not in placed.places:
-            top.refuse(f"axes.{ident}", "no part has a hole on it and no place is given; name a hole, or at_mm = [x, y]")
+            top.refuse(f"axes.{ident}", "no part has a hole on it and it has no place; name a hole, or at_mm = [x, y]")
         on = tuple(one.id for one in order if one.axis == ident or one.hole_on(ident) is not None)
         name = table.text("name", ident.replace("_", " "))
         table.close()
-        out.append(SharedAxis(id=ident, name=name, place=placed.places[ident], parts=on, found_in=placed.found_in[ident]))
+        place, found_in = placed.places[ident], placed.found_in[ident]
+        out.append(SharedAxis(id=ident, name=name, place=place, parts=on, found_in=found_in))
     return tuple(out)
 
 

@@ -16,9 +16,7 @@ __all__ = ["Table", "nearest", "parse_size"]
 _INCH_MM = 25.4
 _LARGEST_MM = 10000.0
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)"
-_SIZE = re.compile(
-    rf"\s*(?P<value>{_NUMBER})\s*(?:(?:±|\+\s*/?\s*-)\s*(?P<u>{_NUMBER}))?\s*(?P<unit>mm|in|inch)?\s*"
-)
+_SIZE = re.compile(rf"\s*(?P<value>{_NUMBER})\s*(?:(?:±|\+\s*/?\s*-)\s*(?P<u>{_NUMBER}))?\s*(?P<unit>mm|in|inch)?\s*")
 _IDENT = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 
 

@@ -70,7 +70,11 @@ class ShopHabits:
     sweep_margin_mm: float = _habit(0.3, "distance kept from whatever turns", most=20.0)
     seam_margin_mm: float = _habit(0.5, "distance kept from a seam, where metal may part", most=20.0)
     pin_edge_diameters: float = _habit(
-        1.5, "centre of a pin to the edge, in diameters of the pin", source="trade memory, 1.5 to 2", least=0.6, most=10.0
+        1.5,
+        "centre of a pin to the edge, in diameters of the pin",
+        source="trade memory, 1.5 to 2",
+        least=0.6,
+        most=10.0,
     )
     pin_spacing_diameters: float = _habit(
         3.0, "least distance of two pins, in diameters of the pin", source="trade memory", least=1.0, most=50.0
@@ -80,7 +84,7 @@ class ShopHabits:
         source="trade memory", least=0.2, most=10.0,
     )  # fmt: skip
     pin_below_face_mm: float = _habit(
-        0.3, "how far a pin ends below the face, so that it never lifts the next plate", source="trade memory, 0.2 to 0.5",
+        0.3, "how far a pin ends below the face, so that it lifts no plate", source="trade memory, 0.2 to 0.5",
         most=5.0,
     )  # fmt: skip
     pin_countersink_mm: float = _habit(
@@ -93,14 +97,12 @@ class ShopHabits:
     one_way_miss_mm: float = _habit(
         1.0, "a plate put on the wrong way must miss its pins by this much, so that nobody can press it on", most=20.0
     )
-    running_clearance_mm: float = _habit(
-        0.1, "clearance all round where one part turns in or beside another", most=5.0
-    )
+    running_clearance_mm: float = _habit(0.1, "clearance all round where one part turns in or beside another", most=5.0)
     end_shake_least_mm: float = _habit(
-        0.1, "least end shake of what turns between plates", source="trade memory, 0.1 to 0.3 in small movements", most=5.0
+        0.1, "least end shake of what turns between plates", source="trade memory, 0.1 to 0.3", most=5.0
     )
     end_shake_most_mm: float = _habit(
-        0.3, "most end shake of what turns between plates", source="trade memory, 0.1 to 0.3 in small movements", most=5.0
+        0.3, "most end shake of what turns between plates", source="trade memory, 0.1 to 0.3", most=5.0
     )
     least_wall_mm: float = _habit(0.5, "thinnest wall of metal to leave round a hole or relief", most=20.0)
     rub_down_most_mm: float = _habit(
@@ -120,7 +122,5 @@ class ShopHabits:
     given: frozenset[str] = frozenset()
 
 
-HABITS: Mapping[str, Habit] = {
-    one.name: one.metadata["habit"] for one in fields(ShopHabits) if "habit" in one.metadata
-}
+HABITS: Mapping[str, Habit] = {one.name: one.metadata["habit"] for one in fields(ShopHabits) if "habit" in one.metadata}
 """Every habit by its key: default, reason, source, bounds."""

@@ -2,6 +2,7 @@
 
 import csv
 from collections.abc import Collection, Mapping
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +40,7 @@ def read_shop(table: Table) -> ShopHabits:
 
 
 def read_stock(table: Table) -> Stock:
-    """Read ``[stock]``: published lists by their key, own sheet as numbers or by a CSV beside the file, rods, drills."""
+    """Read ``[stock]``: published lists by key, own sheet as numbers or by a CSV beside the file, rods and drills."""
     lists = table.some_of("lists", LISTS, "list of sheet") or _DEFAULT_LISTS
     sheets = [SheetSize(f"{format_short(one.value, 4)} mm", one.value) for one in table.sizes("sheets_mm")]
     for name in table.texts("sheet_files"):
@@ -86,7 +87,7 @@ def read_overrides(
     """
     pins: dict[tuple[str, str], tuple[tuple[float, float], ...]] = {}
     inside = table.table("pins")
-    pairs = {f"{upper}/{lower}": (upper, lower) for upper, lower in zip(plates, plates[1:], strict=False)}
+    pairs = {f"{upper}/{lower}": (upper, lower) for upper, lower in pairwise(plates)}
     for name in pairs:
         places = inside.points(name) if inside.has(name) else ()
         if places:

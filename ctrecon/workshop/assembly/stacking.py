@@ -57,7 +57,7 @@ def stacked(faces: Mapping[str, Faces], seats: Mapping[str, Seat], table: Table)
     z: dict[str, float] = {}
     ground = [one for one in faces if one not in seats]
     if not ground:
-        table.refuse(f"{next(iter(faces))}.rests_on", "every part rests on another, in a ring; leave it out of the lowest")
+        table.refuse(f"{next(iter(faces))}.rests_on", "every part rests on another; leave it out of the lowest")
     if len(ground) > 1:
         why = f"is missing: {' and '.join(ground)} rest on nothing, and only one part may"
         table.refuse(f"{ground[1]}.rests_on", f'{why}; name the part or step under it, such as "{ground[0]}"')

@@ -124,7 +124,15 @@ def _steps(table: Table, ident: str) -> tuple[OwnStep, ...]:
         )
         out.append(
             OwnStep(
-                id=name, kind=kind, across=across, x=_ZERO, y=_ZERO, turn_deg=turn, low=face, high=top, shape=shape,
+                id=name,
+                kind=kind,
+                across=across,
+                x=_ZERO,
+                y=_ZERO,
+                turn_deg=turn,
+                low=face,
+                high=top,
+                shape=shape,
                 length=_stated(f"{ident}.{name}.length", f"length of {name} of {ident}", length),
             )
         )
@@ -144,7 +152,7 @@ def _hole(table: Table, ident: str, axes: tuple[str, ...], low: Level, high: Lev
     rounded = table.flag("round_ends")
     table.close()
     key, words = f"{ident}.{name}", f"{name} in {ident}"
-    if kind == "outline" and not sizes:
+    if not sizes:
         table.refuse("points_mm", "a hole is round, square or a slot; give diameter_mm, flats_mm or size_mm")
     long = None
     if len(sizes) > 1:
@@ -155,7 +163,9 @@ def _hole(table: Table, ident: str, axes: tuple[str, ...], low: Level, high: Lev
                 table.refuse("size_mm", "a slot is longer than wide; give [length, width]")
             half = (longer.value - across.value) / 2
             ends = [circle(across.value / 2, x) for x in (-half, half)]
-            kind, shape = "slot", affinity.rotate(unary_union(ends).convex_hull, turn, origin=(0.0, 0.0))
+            hull = affinity.rotate(unary_union(ends).convex_hull, turn, origin=(0.0, 0.0))
+            assert isinstance(hull, Polygon)
+            kind, shape = "slot", hull
         size = _stated(key, f"width of {words}", across)
     else:
         size = _stated(key, f"{sizes[0][0]} of {words}", sizes[0][1])

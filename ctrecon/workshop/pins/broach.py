@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from math import cos, pi, sin
 
 from ctrecon.core.errors import InputError
+from ctrecon.core.measured import format_value
 
 __all__ = ["BroachSize", "five_sided_broach", "hole_from_caliper", "taper_of_tool"]
 
@@ -52,7 +53,8 @@ def five_sided_broach(hole_mm: float) -> BroachSize:
         sin(pi / _SIDES) * hole_mm,
         cos(pi / _SIDES) * hole_mm,
         share,
-        f"a caliper over the five-sided broach reads {narrowest:.3f} to {widest:.3f} mm where it cuts {hole_mm:.3f} mm: "
+        f"a caliper over the five-sided broach reads {format_value(narrowest, 3)} to {format_value(widest, 3)} mm "
+        f"where it cuts {format_value(hole_mm, 3)} mm: "
         "it never shows the hole; gauge with the pin",
     )
 

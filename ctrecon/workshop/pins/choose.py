@@ -262,7 +262,8 @@ def choose_pin(
 
 def _why(plates: Sequence[float], pin: TaperPin, passed: Sequence[tuple[TaperPin, str]], *, own: bool) -> str:
     thinnest, thickest = min(plates), max(plates)
-    grip = f"the thinnest plate of {format_value(thinnest, 2)} mm holds {format_value(thinnest / pin.basic_mm, 2)} diameters"
+    held = format_value(thinnest / pin.basic_mm, 2)
+    grip = f"the thinnest plate of {format_value(thinnest, 2)} mm holds {held} diameters"
     reason = f"{pin}: {grip}"
     if own:
         reason = f"{pin} as given: {grip}"

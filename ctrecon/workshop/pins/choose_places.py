@@ -1,4 +1,4 @@
-"""Register pins of two plates that fit one way only: an uneven place first, then pins of two sizes, then a third pin."""
+"""Register pins of plates that fit one way only: uneven places first, then pins of two sizes, then a third pin."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -9,7 +9,7 @@ import numpy as np
 from ctrecon.core.measured import format_value
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.pins.condition import LEAST_MISS_MM, one_way_condition
-from ctrecon.workshop.pins.free_area import PIN_APART_DIAMETERS, FreeArea
+from ctrecon.workshop.pins.free_area import PIN_APART_DIAMETERS, FreeArea, Obstacle
 from ctrecon.workshop.pins.misses import least_miss_mm
 from ctrecon.workshop.pins.motions import SEEN_MM, Motion, hole_motions, outline_off_mm, outline_symmetry
 from ctrecon.workshop.pins.one_way import OneWay, RegisterHole, StackedPlate, judge_plates
@@ -28,6 +28,8 @@ class OneWayPins:
 
     Parameters
     ----------
+    plates : tuple of str
+        The plates they hold.
     placement : Placement
         Two pins.
     third : PinPlace or None
@@ -43,6 +45,7 @@ class OneWayPins:
         The choice in one sentence.
     """
 
+    plates: tuple[str, ...]
     placement: Placement
     third: PinPlace | None
     diameters_mm: tuple[float, ...]
@@ -97,12 +100,15 @@ def third_pin(
     candidates = np.vstack([area.corners, border_places(area)])
     away = apart(candidates, two).min(axis=1) if len(candidates) else np.empty(0)
     candidates, away = candidates[away >= least], away[away >= least]
-    motions = _wrong_motions(area, places, seen_mm)
+    wrong = _wrong_motions(area, places, seen_mm)
+
+    def missed(x: float, y: float) -> float:
+        three = np.vstack([two, (x, y)])
+        return min((least_miss_mm(three, one(three), [0.0] * 3, [0.0] * 3) for one in wrong), default=inf)
+
     best: tuple[float, float, int] | None = None
     for k in range(len(candidates)):
-        three = np.vstack([two, candidates[k]])
-        miss = min((least_miss_mm(three, one(three), [0.0] * 3, [0.0] * 3) for one in motions), default=inf)
-        score = (min(miss, 2 * least_mm), float(away[k]), -k)
+        score = (min(missed(*candidates[k]), 2 * least_mm), float(away[k]), -k)
         if best is None or score > best:
             best = score
     if best is None or best[0] < least_mm - 1e-9:
@@ -112,9 +118,7 @@ def third_pin(
             f"the best misses by {format_value(far, 2)} mm; {area.reason}"
         )
     x, y = map(float, candidates[-best[2]])
-    three = np.vstack([two, (x, y)])
-    miss = min((least_miss_mm(three, one(three), [0.0] * 3, [0.0] * 3) for one in motions), default=inf)
-    return check_place(area, x, y, fixed=False), miss
+    return check_place(area, x, y, fixed=False), missed(x, y)
 
 
 def _wrong_motions(area: FreeArea, places: Sequence[tuple[float, float]], seen_mm: float) -> list[Motion]:
@@ -136,12 +140,17 @@ def _judge(
 
 
 def _made(
-    area: FreeArea, placement: Placement, third: PinPlace | None, sizes: tuple[float, ...], how: str, judged: OneWay
+    plates: tuple[str, ...],
+    placement: Placement,
+    third: PinPlace | None,
+    sizes: tuple[float, ...],
+    how: str,
+    judged: OneWay,
 ) -> OneWayPins:
     words = {
         "uneven place": "two equal pins at uneven places",
-        "shared holes": "two equal pins where they lie farthest apart, for the outline and other holes stop a wrong turn",
-        "unequal pins": f"pins of {' and '.join(format_value(one, 2) for one in sizes)} mm, for two equal ones fit more ways",
+        "shared holes": "two equal pins where they lie farthest apart, for outline and other holes stop a wrong turn",
+        "unequal pins": f"pins of {' and '.join(format_value(one, 2) for one in sizes)} mm, for equal ones fit more ways",
         "third pin": "a third pin, for two fit more ways",
         "as given": "pins as given",
     }
@@ -149,7 +158,7 @@ def _made(
     miss = "no wrong turn or flip looks right"
     if judged.ways:
         miss = f"of {len(judged.ways)} wrong turns and flips the nearest is {judged.ways[0].reason}"
-    return OneWayPins(placement, third, sizes, how, judged, f"{words[how]}: {placement.reason}{extra}; {miss}")
+    return OneWayPins(plates, placement, third, sizes, how, judged, f"{words[how]}: {placement.reason}{extra}; {miss}")
 
 
 def one_way_pins(
@@ -215,7 +224,7 @@ def one_way_pins(
         else:
             near = uneven.distance_mm < DEAREST_SHARE * plain.distance_mm
             tries = [("uneven place", (size, size), uneven)]
-            tries = [("shared holes", (size, size), plain), *tries] if near else [*tries, ("shared holes", (size, size), plain)]
+            tries.insert(0 if near else 1, ("shared holes", (size, size), plain))
     if other_pin_mm is not None and abs(other_pin_mm - size) > 1e-9 and not fixed:
         try:
             unequal = place_pins(area, condition=replace(condition, unequal=True), apart_mm=apart_mm)
@@ -226,7 +235,7 @@ def one_way_pins(
         holes = [RegisterHole(pin.x, pin.y, one) for pin, one in zip(placement.pins, sizes, strict=True)]
         judged = _judge(area, holes, shared, least_mm, seen_mm)
         if judged.ok:
-            return _made(area, placement, None, sizes, how, judged)
+            return _made(area.plates, placement, None, sizes, how, judged)
         refused.append(f"{how}: {judged.reason}")
     try:
         third, _ = third_pin(
@@ -238,7 +247,7 @@ def one_way_pins(
         holes = [RegisterHole(pin.x, pin.y, size) for pin in (*plain.pins, third)]
         judged = _judge(area, holes, shared, least_mm, seen_mm)
         if judged.ok:
-            return _made(area, plain, third, (size,) * 3, "third pin", judged)
+            return _made(area.plates, plain, third, (size,) * 3, "third pin", judged)
         refused.append(f"third pin: {judged.reason}")
     raise PlanError(f"no pins let {' and '.join(area.plates)} go together one way only; {'; '.join(refused)}")
 
@@ -274,8 +283,9 @@ def pins_of_levels(
 ) -> tuple[OneWayPins, ...]:
     """Return the pins of every pair of plates in a stack, out of each other's way.
 
-    Pins the user placed keep their place; of the other pairs the one with least room is served first, and its pins keep
-    the rest off, so that no pin stands over another and no plate fits in another's place.
+    Pins the user placed keep their place; of the other pairs the one with least room is served first. Its pins keep the
+    rest off, and so do the places to which a wrong turn or flip would bring them: no pin stands over another, and no
+    plate can be turned, flipped or swapped so that one pair of pins comes to the holes of another.
 
     Parameters
     ----------
@@ -293,12 +303,40 @@ def pins_of_levels(
     done: dict[int, OneWayPins] = {}
     for k in order:
         level = levels[k]
-        taken = [(pin.x, pin.y, size, i) for i in sorted(done) for pin, size in zip(done[i].pins, done[i].diameters_mm, strict=True)]
-        area = level.area
-        for x, y, size, i in taken:
-            area = area.with_pins([(x, y, size)], name=f"pin of {' and '.join(levels[i].area.plates)}")
-        done[k] = one_way_pins(
-            area, shared=level.shared, other_pin_mm=level.other_pin_mm, least_mm=least_mm, seen_mm=seen_mm,
-            apart_mm=apart_mm, fixed=level.fixed,
-        )  # fmt: skip
+        kept = level.area
+        for i in sorted(done):
+            sized = zip(done[i].pins, done[i].diameters_mm, strict=True)
+            kept = kept.with_pins([(*pin.xy, size) for pin, size in sized], name=f"pin of {' and '.join(levels[i].area.plates)}")
+        # pins of all pairs first, then of those that share a plate with this one, which matter most
+        near = {i: one for i, one in done.items() if abs(i - k) == 1}
+        areas = [_with_images(kept, done, least_mm, seen_mm)]
+        if len(near) < len(done):
+            areas.append(_with_images(kept, near, least_mm, seen_mm))
+        for area in [kept] if len(level.fixed) == 2 else areas:
+            try:
+                done[k] = one_way_pins(
+                    area, shared=level.shared, other_pin_mm=level.other_pin_mm, least_mm=least_mm, seen_mm=seen_mm,
+                    apart_mm=apart_mm, fixed=level.fixed,
+                )  # fmt: skip
+            except PlanError:
+                if area is areas[-1] or len(level.fixed) == 2:
+                    raise
+            else:
+                break
     return tuple(done[k] for k in range(len(levels)))
+
+
+def _with_images(area: FreeArea, done: dict[int, OneWayPins], least_mm: float, seen_mm: float) -> FreeArea:
+    """Return the area without the places to which wrong turns and flips bring pins of other pairs.
+
+    A plate that holds two pairs of pins could else be turned so that either pair comes to the other's holes.
+    """
+    motions = dict.fromkeys(one for outline in area.outlines for one in outline_symmetry(outline, seen_mm=seen_mm).motions)
+    more = []
+    for i in sorted(done):
+        for j, pin in enumerate(done[i].pins, start=1):
+            for motion in motions:
+                x, y = map(float, motion(np.array([pin.xy]))[0])
+                name = f"place of pin {j} of {' and '.join(done[i].plates)} {motion.name}"
+                more.append(Obstacle(name, "pin", disc=(x, y, 0.0), margin_mm=max(0.0, least_mm - area.pin_mm / 2)))
+    return replace(area, obstacles=(*area.obstacles, *more))

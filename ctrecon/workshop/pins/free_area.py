@@ -46,8 +46,8 @@ MARGINS: dict[str, Margin] = {
     "keep-out": Margin(0.0, 0.0),
     "pin": Margin(PIN_APART_DIAMETERS - 1.0, 0.0),
 }
-"""What keeps pins away, with the margin where none is given. Edge: centre to edge 1.5 diameters (from memory, a default
-only); the same metal is left beside holes and bearings. Mm figures: common practice, no source."""
+"""What keeps pins away, with the margin where none is given. Edge: centre to edge 1.5 diameters (from memory, a
+default only); the same metal is left beside holes and bearings. Mm figures: common practice, no source."""
 
 _WORDS = {"edge": "the edges of", "wheel": "sweep of", "seam": "seam"}
 _AREA_SEGS = 256
@@ -79,7 +79,8 @@ class Obstacle:
 
     def __post_init__(self) -> None:
         if self.kind not in MARGINS:
-            raise InputError(f"{self.name}: there is no kind of obstacle {self.kind!r}; choose from {', '.join(MARGINS)}")
+            kinds = ", ".join(MARGINS)
+            raise InputError(f"{self.name}: there is no kind of obstacle {self.kind!r}; choose from {kinds}")
         if (self.shape is None) == (self.disc is None):
             raise InputError(f"{self.name}: give its area or its disc, one of the two")
         if self.disc is not None and not (all(map(isfinite, self.disc)) and self.disc[2] >= 0):
@@ -95,7 +96,8 @@ class Obstacle:
             step = pi / 2 / segs
             swell = sqrt(step / sin(step)) if segs >= _AREA_SEGS else 1.0
             return Point(x, y).buffer((radius + by_mm) * swell, quad_segs=segs)
-        return shapely.buffer(self.shape, by_mm, quad_segs=segs) if by_mm else self.shape
+        shape = Polygon() if self.shape is None else self.shape
+        return shape.buffer(by_mm, quad_segs=segs) if by_mm else shape
 
 
 @dataclass(frozen=True)
@@ -166,8 +168,9 @@ class FreeArea:
     def needs_mm(self) -> tuple[float, ...]:
         """How far a pin's centre keeps from each: the edges of each plate, then the obstacles."""
         radius = self.pin_mm / 2 + self.extra_mm
-        margins = [MARGINS[one.kind].of(self.pin_mm) if one.margin_mm is None else one.margin_mm for one in self.obstacles]
-        every = [*(radius + self.edge_mm for _ in self.outlines), *(radius + one for one in margins)]
+        every = [radius + self.edge_mm for _ in self.outlines]
+        for one in self.obstacles:
+            every.append(radius + (MARGINS[one.kind].of(self.pin_mm) if one.margin_mm is None else one.margin_mm))
         return tuple(max(0.0, one) for one in every)
 
     @cached_property
@@ -277,7 +280,8 @@ class FreeArea:
         cost = ", ".join(f"{row.called} {format_value(row.area_mm2, 0)} mm²" for row in some)
         if self.empty:
             return f"{size} have no place in {whole}; most is taken by {cost}"
-        return f"{size} may have their centres in {format_value(self.area_mm2, 0)} mm² of {whole}; most is taken by {cost}"
+        free = f"{format_value(self.area_mm2, 0)} mm² of {whole}"
+        return f"{size} may have their centres in {free}; most is taken by {cost}"
 
     def with_extra(self, extra_mm: float) -> "FreeArea":
         """Return the area with so many mm more kept from everything; less where negative."""

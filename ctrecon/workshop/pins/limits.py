@@ -24,6 +24,7 @@ SIMPLIFIED = 0.011
 _SLACK_MM = 1e-6
 
 Points = NDArray[np.float64]
+Triple = tuple[float, float, float]
 _TOUCH_MM = 1e-7
 """Rounding of a crossing of two parallels: far below any tool, far above the arithmetic."""
 _CHUNK = 400_000
@@ -48,7 +49,7 @@ class Curves:
         )
 
     @staticmethod
-    def of(lines: Sequence[tuple[float, float, float]] = (), circles: Sequence[tuple[float, float, float]] = ()) -> "Curves":
+    def of(lines: Sequence[Triple] = (), circles: Sequence[Triple] = ()) -> "Curves":
         """Return lines (nx, ny, c) and circles (x, y, r)."""
         line = np.array(lines, float).reshape(-1, 3)
         circle = np.array(circles, float).reshape(-1, 3)
@@ -193,7 +194,8 @@ class Limits:
     def near(self, point: Points) -> Curves:
         """Return the parallels that may make a corner of the coarsely sampled area at a place."""
         t, off, _ = (one[0] for one in self._gaps(np.asarray(point, float).reshape(1, 2)))
-        lines, circles = [], []
+        lines: list[Triple] = []
+        circles: list[Triple] = []
         beside = np.abs(np.abs(off) - self._needs) <= self._slack
         for k in np.flatnonzero(beside & (t >= -self._slack) & (t <= self._length + self._slack)):
             n = np.array([self._along[k, 1], -self._along[k, 0]]) * (1.0 if off[k] >= 0 else -1.0)
@@ -246,5 +248,5 @@ class Limits:
                 continue
             done.add(key)
             found.append(crossings(curves, curves))
-        points = np.unique(np.round(np.vstack(found), 9), axis=0)
+        points = np.asarray(np.unique(np.round(np.vstack(found), 9), axis=0), np.float64)
         return points[self.clear(points)] if len(points) else points

@@ -25,7 +25,7 @@ def least_miss_mm(
     pins, holes : array of (n, 2)
         Centres (mm).
     pin_sizes, hole_sizes : sequence of float
-        Diameters (mm). A pin thicker than its hole misses by half the difference more; in a wider hole it has that play.
+        Diameters (mm). A pin thicker than its hole misses by half the difference more; in a wider hole it has play.
     exact_sizes : bool
         Pair only what has the same diameter.
 

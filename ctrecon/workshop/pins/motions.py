@@ -117,7 +117,8 @@ class OutlineSymmetry:
 def _boundary_points(outline: Polygon) -> Points:
     ring = outline.exterior
     along = np.linspace(0, ring.length, _SAMPLES, endpoint=False)
-    return np.vstack([shapely.get_coordinates(shapely.line_interpolate_point(ring, along)), np.asarray(ring.coords)[:-1, :2]])
+    between = shapely.get_coordinates(shapely.line_interpolate_point(ring, along))
+    return np.vstack([between, np.asarray(ring.coords)[:-1, :2]])
 
 
 def outline_off_mm(outline: Polygon, motion: Motion, other: Polygon | None = None) -> float:
@@ -189,9 +190,8 @@ def outline_symmetry(outline: Polygon, *, seen_mm: float = SEEN_MM) -> OutlineSy
         change = np.abs(support[(sign * index[None, :] + index[:, None]) % _STEPS] - support[None, :]).max(axis=1)
         lowest = (change <= np.roll(change, 1)) & (change <= np.roll(change, -1)) & (change < seen_mm)
         if not flipped and change.max() < seen_mm and _all_round(outline, (cx, cy), seen_mm):
-            return OutlineSymmetry(
-                (cx, cy), (), (), True, f"the outline is round within {format_value(seen_mm, 2)} mm: it looks the same at any turn"
-            )
+            why = f"the outline is round within {format_value(seen_mm, 2)} mm: it looks the same at any turn"
+            return OutlineSymmetry((cx, cy), (), (), True, why)
         step = 360 / _STEPS / (2 if flipped else 1)
         for k in np.flatnonzero(lowest):
             if not flipped and k == 0:
@@ -205,7 +205,8 @@ def outline_symmetry(outline: Polygon, *, seen_mm: float = SEEN_MM) -> OutlineSy
     found.sort(key=lambda each: (each[0].flipped, each[0].angle_deg))
     motions, offs = tuple(one for one, _ in found), tuple(off for _, off in found)
     if motions:
-        reason = f"the outline looks the same {', '.join(one.name for one in motions)} (within {format_value(max(offs), 2)} mm)"
+        names = ", ".join(one.name for one in motions)
+        reason = f"the outline looks the same {names} (within {format_value(max(offs), 2)} mm)"
     else:
         reason = f"no turn or flip brings the outline onto itself within {format_value(seen_mm, 2)} mm"
     return OutlineSymmetry((cx, cy), motions, offs, False, reason)
@@ -263,7 +264,7 @@ def hole_motions(
     if len(points) < 2:
         raise InputError("the motions of a set of holes need two holes or more")
     found: list[tuple[Motion, float]] = []
-    i, j = max(permutations(range(len(points)), 2), key=lambda ij: (hypot(*(points[ij[1]] - points[ij[0]])), -ij[0], -ij[1]))
+    i, j = _farthest(points)
     for k, m in permutations(range(len(points)), 2):
         if abs(sizes[i] - sizes[k]) > 1e-9 or abs(sizes[j] - sizes[m]) > 1e-9:
             continue
@@ -273,11 +274,12 @@ def hole_motions(
             angle = degrees((a + b) / 2) % 180 if flipped else degrees(b - a) % 360
             angle = round(angle, 9)
             middle = (points[i] + points[j]) / 2
-            plain = Motion(flipped, angle, *map(float, middle))
+            plain = Motion(flipped, angle, float(middle[0]), float(middle[1]))
             shift = (points[k] + points[m]) / 2 - plain(middle[None])[0]
             motion = _about_its_own(plain, shift)
-            miss = _match(motion(points), points, sizes)
-            if miss <= within_mm and not _leaves(motion, points) and not any(_same(motion, one, points) for one, _ in found):
+            miss = least_miss_mm(motion(points), points, sizes, sizes, exact_sizes=True)
+            known = _leaves(motion, points) or any(_same(motion, one, points) for one, _ in found)
+            if miss <= within_mm and not known:
                 found.append((motion, miss))
     return tuple(sorted(found, key=lambda each: (each[0].flipped, each[0].angle_deg)))
 
@@ -299,9 +301,10 @@ def _about_its_own(plain: Motion, shift: Points) -> Motion:
     return Motion(False, plain.angle_deg, plain.x, plain.y, rest)
 
 
-def _match(moved: Points, points: Points, sizes: Sequence[float]) -> float:
-    """Return the largest distance when each hole is paired with the nearest of its size, each once."""
-    return least_miss_mm(moved, points, sizes, sizes, exact_sizes=True)
+def _farthest(points: Points) -> tuple[int, int]:
+    """Return the two places that lie farthest apart; of equals the first."""
+    pairs = permutations(range(len(points)), 2)
+    return max(pairs, key=lambda ij: (round(hypot(*(points[ij[1]] - points[ij[0]])), 9), -ij[0], -ij[1]))
 
 
 def _leaves(motion: Motion, points: Points) -> bool:

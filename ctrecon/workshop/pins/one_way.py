@@ -150,8 +150,8 @@ def size_miss_mm(needed: Sequence[RegisterHole], holes: Sequence[RegisterHole], 
     Returns
     -------
     tuple of float
-        The miss in place with sizes left out of account, and by how much (on diameter) the tightest pin is too thick for
-        its hole in the best pairing of those that lie in place so.
+        The miss in place with sizes left out of account, and by how much (on diameter) the tightest pin is too thick
+        for its hole in the best pairing.
     """
     if not needed:
         return 0.0, 0.0
@@ -177,7 +177,8 @@ def _judged(
     shared, _ = size_miss_mm(needed.shared, given.shared, motion)
     outline = outline_off_mm(given.outline, motion, needed.outline)
     tests = [("pins", pins, least_mm), ("shared holes", shared, least_mm), ("outline", outline, seen_mm)]
-    by, miss = next(((name, value) for name, value, least in tests if value >= least - 1e-9), ("", max(pins, shared, outline)))
+    stops = [(name, value) for name, value, least in tests if value >= least - 1e-9]
+    by, miss = stops[0] if stops else ("", max(pins, shared, outline))
     if not by and step >= _LEAST_STEP_MM - 1e-9:
         by, miss = "sizes", step
     what = " and ".join(plates)
@@ -191,7 +192,8 @@ def _judged(
     elif by:
         reason = f"{how}: the {by} miss by {format_value(miss, 2)} mm"
     else:
-        reason = f"{how}: nothing stops it (pins miss by {format_value(pins, 2)} mm, the outline by {format_value(outline, 2)} mm)"
+        off = f"pins miss by {format_value(pins, 2)} mm, the outline by {format_value(outline, 2)} mm"
+        reason = f"{how}: nothing stops it ({off})"
     return WrongWay(plates, kind, motion, pins, shared, outline, by, miss, reason)
 
 
@@ -238,8 +240,9 @@ def judge_plates(
     --------
     >>> from shapely.geometry import box
     >>> holes = (RegisterHole(-25, -15, 2), RegisterHole(22, 15, 2))
-    >>> top, base = (StackedPlate(n, box(-30, -20, 30, 20), **h) for n, h in (("top", {"down": holes}), ("base", {"up": holes})))
-    >>> judge_plates([top, base], swaps=False).ways[0].reason
+    >>> plate = box(-30, -20, 30, 20)
+    >>> stack = [StackedPlate("top", plate, down=holes), StackedPlate("base", plate, up=holes)]
+    >>> judge_plates(stack, swaps=False).ways[2].reason
     'top turned half round: the pins miss by 3.00 mm'
     """
     if not plates:
@@ -255,7 +258,8 @@ def judge_plates(
     unstopped = [way for way in ways if not way.stopped_by]
     names = ", ".join(plate.name for plate in plates)
     if unstopped:
-        reason = f"{unstopped[0].reason}" + (f", and {len(unstopped) - 1} more wrong ways" if len(unstopped) > 1 else "")
+        more = f", and {len(unstopped) - 1} more wrong ways" if len(unstopped) > 1 else ""
+        reason = unstopped[0].reason + more
     elif ways:
         reason = f"{names} go together one way only: of {len(ways)} wrong ways the nearest is {ways[0].reason}"
     else:

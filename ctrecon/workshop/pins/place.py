@@ -135,8 +135,8 @@ def check_place(area: FreeArea, x: float, y: float, *, fixed: bool = True) -> Pi
     at = f"({format_short(x)}, {format_short(y)})"
     if clearance < -SAME_MM:
         raise PlanError(
-            f"no pin of {format_value(area.pin_mm, 2)} mm can stand at {at}: it is {format_value(-clearance, 2)} mm too "
-            f"near to {limit}; move it away or take a smaller pin or margin"
+            f"no pin of {format_value(area.pin_mm, 2)} mm can stand at {at}: it is {format_value(-clearance, 2)} mm "
+            f"too near to {limit}; move it away or take a smaller pin or margin"
         )
     clearance = max(clearance, 0.0)
     held = tuple(area.names[k] for k in area.limits.touching(np.array([x, y]), _HELD_MM))
@@ -303,7 +303,12 @@ def place_pins(
 
 
 def _placed(
-    pins: Sequence[PinPlace], d: float, most: float, miss: float | None, way: str | None, condition: OneWayCondition | None
+    pins: Sequence[PinPlace],
+    d: float,
+    most: float,
+    miss: float | None,
+    way: str | None,
+    condition: OneWayCondition | None,
 ) -> str:
     places = " and ".join(f"({format_value(one.x, 3)}, {format_value(one.y, 3)})" for one in pins)
     reason = f"pins at {places}, {format_value(d, 2)} mm apart"
@@ -315,7 +320,8 @@ def _placed(
         reason += ", the farthest the free area allows" if d >= most - SAME_MM else ""
     if condition is not None and miss is not None and isfinite(miss):
         if d < most - SAME_MM and not any(one.fixed for one in pins):
-            reason += f", {format_value(most - d, 2)} mm less than the free area allows so that they fit one way only"
+            less = format_value(most - d, 2)
+            reason += f", {less} mm less than the free area allows so that they fit one way only"
         reason += f"; {way} they miss by {format_value(miss, 2)} mm"
     limits = sorted({name for one in pins for name in one.limits if one.clearance_mm < _HELD_MM})
     return reason + (f"; held by {', '.join(limits)}" if limits else "")

@@ -1,8 +1,8 @@
 """The search for two places as far apart as possible, with or without a one-way condition.
 
 The distance of two places is a convex function, and the free area is hollow towards all that limits it but straight
-edges: so its greatest value is reached at exact corners of the area or, with a one-way condition, where the border meets
-the parallels of that condition. These are tried; samples of the border start the search where several parallels join.
+edges: so its greatest value is reached at exact corners of the area or, with a one-way condition, where the border
+meets the parallels of that condition. These are tried; samples of the border start the search where several join.
 """
 
 from collections.abc import Sequence
@@ -10,6 +10,7 @@ from math import hypot
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from ctrecon.workshop.pins.condition import OneWayCondition
 from ctrecon.workshop.pins.free_area import FreeArea
@@ -26,12 +27,13 @@ _CREEP_DIRECTIONS = 16
 
 
 def apart(a: Points, b: Points) -> Points:
+    """Return the distances (mm) of each place of one set from each of the other."""
     return np.asarray(np.hypot(*(a[:, None] - b[None]).transpose(2, 0, 1)))
 
 
 def border_places(area: FreeArea, count: int = _SAMPLES) -> Points:
     """Return places along the border of the free area, a hair inside it."""
-    inner = area.coarse.buffer(-3 * SAGITTA * max(area.spread_mm() / 4, *area.needs_mm))
+    inner: BaseGeometry = area.coarse.buffer(-3 * SAGITTA * max(area.spread_mm() / 4, *area.needs_mm))
     inner = area.coarse if inner.is_empty else inner
     lines = [ring for part in shapely.get_parts(inner) for ring in (part.exterior, *part.interiors)]
     whole = sum(ring.length for ring in lines)
@@ -46,9 +48,13 @@ def border_places(area: FreeArea, count: int = _SAMPLES) -> Points:
 def first_of(points: Sequence[Pair]) -> Pair:
     """Return the farthest pair; of pairs as far apart the one farthest left, then lowest."""
     best = max(one[2] for one in points)
-    level = [(*sorted((tuple(p), tuple(q))), d) for p, q, d in points if d >= best - SAME_MM]
-    p, q, d = min(level, key=lambda one: (np.round(one[0], 6).tolist(), np.round(one[1], 6).tolist()))
-    return np.array(p), np.array(q), float(d)
+    level = []
+    for p, q, d in points:
+        if d >= best - SAME_MM:
+            ends = sorted((float(one[0]), float(one[1])) for one in (p, q))
+            level.append((*ends, d))
+    first, second, d = min(level, key=lambda one: tuple(round(value, 6) for end in one[:2] for value in end))
+    return np.array(first), np.array(second), float(d)
 
 
 def farthest_pairs(p: Points, q: Points, condition: OneWayCondition | None, keep: int) -> list[Pair]:
@@ -58,7 +64,7 @@ def farthest_pairs(p: Points, q: Points, condition: OneWayCondition | None, keep
         for i in range(len(p)):
             d[i, ~condition.allows(p[i], q)] = -1.0
     flat = np.argsort(-d, axis=None, kind="stable")[: max(keep, 64)]
-    out = []
+    out: list[Pair] = []
     for k in flat:
         i, j = np.unravel_index(k, d.shape)
         value = float(d[i, j])

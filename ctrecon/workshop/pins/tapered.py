@@ -6,7 +6,7 @@ in K mm of length.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from math import hypot, isfinite
 
 from ctrecon.core.errors import InputError
@@ -16,8 +16,8 @@ from ctrecon.workshop.errors import PlanError
 
 __all__ = [
     "COUNTERSINK_MM", "END_ABOVE_MM", "SET_BELOW_MM", "STAND_OFF_IN_ARMY_MM", "STAND_OFF_MM", "DepthStop",
-    "TaperedHole", "depth_stop", "engaged_mm", "opening_per_mm", "seat_spread_mm", "seat_u_mm", "taper_mismatch_mm", "tapered_hole",
-    "travel_mm",
+    "TaperedHole", "depth_stop", "engaged_mm", "opening_per_mm", "seat_spread_mm", "seat_u_mm", "taper_mismatch_mm",
+    "tapered_hole", "travel_mm",
 ]  # fmt: skip
 
 SET_BELOW_MM = 0.25
@@ -227,8 +227,7 @@ def engaged_mm(plates: Sequence[float], start: float, end: float) -> tuple[float
     (2.5, 2.5)
     """
     edges = [0.0, *accumulate(plates)]
-    pairs = zip(edges[:-1], edges[1:], strict=True)
-    return tuple(max(0.0, min(end, low) - max(start, high)) for high, low in pairs)
+    return tuple(max(0.0, min(end, low) - max(start, high)) for high, low in pairwise(edges))
 
 
 def tapered_hole(
@@ -279,9 +278,8 @@ def tapered_hole(
         raise InputError("a tapered hole needs at least one plate; give its thickness")
     for one in plates:
         _positive(**{"a plate's thickness (mm)": one})
-    _positive(
-        **{"the pin's small end (mm)": small_end_mm, "the pin's length (mm)": length_mm, "the taper 1:K has a K that": taper}
-    )
+    _positive(**{"the pin's small end (mm)": small_end_mm, "the pin's length (mm)": length_mm})
+    _positive(**{"the taper 1:K has a K that": taper})
     if not (0 <= set_below_mm < plates[0]):
         raise InputError(
             f"the pin's head is set {set_below_mm} mm below the face of a plate of {format_value(plates[0], 2)} mm; "
@@ -302,9 +300,9 @@ def tapered_hole(
     joints = tuple(entry - z / taper for z in list(accumulate(plates))[:-1])
     between = f", {', '.join(format_value(d, 3) for d in joints)} at the joint" if joints else ""
     reason = (
-        f"1:{taper:g}, {format_value(entry, 3)} mm at the entry{between}, {format_value(exit_mm, 3)} mm at the far face; "
-        f"pilot {pilot.drill}, not over the far diameter; the pin lies {format_value(set_below_mm, 2)} mm below the face "
-        f"and ends {format_value(max(above, 0.0), 2)} mm above the far face, so that the next plate seats"
+        f"1:{taper:g}, {format_value(entry, 3)} mm at the entry{between}, {format_value(exit_mm, 3)} mm at the far "
+        f"face; pilot {pilot.drill}, not over the far diameter; the pin lies {format_value(set_below_mm, 2)} mm below "
+        f"the face and ends {format_value(max(above, 0.0), 2)} mm above the far face, so that the next plate seats"
     )
     return TaperedHole(
         taper=taper,

@@ -63,8 +63,8 @@ def angular_play(
 
     Notes
     -----
-    With q half the sum of the clearances and equal pitches the turn is 2 asin(q / 2L); with a difference e its cosine is
-    (L² + (L + e)² - q²) / (2 L (L + e)), and the plate goes on while abs(e) is not above q.
+    With q half the sum of the clearances and equal pitches the turn is 2 asin(q / 2L); with a difference e its cosine
+    is (L² + (L + e)² - q²) / (2 L (L + e)), and the plate goes on while abs(e) is not above q.
 
     Examples
     --------
@@ -76,13 +76,15 @@ def angular_play(
             raise InputError(f"a {name} of {value} mm cannot be; give 0 or more")
     other = distance_mm + pitch_error_mm
     if not (isfinite(other) and distance_mm > 0 and other > 0):
-        raise InputError(f"pins {distance_mm} mm apart with an error of {pitch_error_mm} mm cannot be; give a distance above 0")
+        raise InputError(
+            f"pins {distance_mm} mm apart with an error of {pitch_error_mm} mm cannot be; give a distance above 0"
+        )
     q = (first_mm + second_mm) / 2
     spare = q - abs(pitch_error_mm)
     if spare < -1e-12:
         raise PlanError(
-            f"the plate does not go on: the pitches differ by {format_value(abs(pitch_error_mm), 3)} mm and the clearances "
-            f"take up {format_value(q, 3)} mm; drill the plates together or relieve one pin"
+            f"the plate does not go on: the pitches differ by {format_value(abs(pitch_error_mm), 3)} mm and the "
+            f"clearances take up {format_value(q, 3)} mm; drill the plates together or relieve one pin"
         )
     if q >= distance_mm + other:
         raise InputError("the clearance is larger than the pins are apart; give the clearance on diameter")
@@ -93,8 +95,8 @@ def angular_play(
     arcmin = 60 * degrees(turn)
     return AngularPlay(
         turn, arcmin, max(spare, 0.0),
-        f"clearances of {format_value(first_mm, 3)} and {format_value(second_mm, 3)} mm, {format_value(distance_mm, 1)} mm "
-        f"apart, let the plate turn by {format_value(arcmin, 2)} arc minutes either way",
+        f"clearances of {format_value(first_mm, 3)} and {format_value(second_mm, 3)} mm, "
+        f"{format_value(distance_mm, 1)} mm apart, let the plate turn by {format_value(arcmin, 2)} arc minutes either way",
     )  # fmt: skip
 
 
@@ -123,18 +125,19 @@ def diamond_pin(hole_mm: float, pin_mm: float, pitch_error_mm: float) -> Diamond
     0.552
     """
     if not (isfinite(hole_mm) and 0 < pin_mm <= hole_mm):
-        raise InputError(f"a pin of {pin_mm} mm does not go into a hole of {hole_mm} mm; give the hole first, then the pin")
+        raise InputError(f"a pin of {pin_mm} mm does not go into a hole of {hole_mm} mm; give the hole, then the pin")
     if not pitch_error_mm > 0:
         raise InputError(f"an error of pitch of {pitch_error_mm} mm needs no diamond pin; give a number above 0")
     land = (hole_mm**2 - pin_mm**2) / (4 * pitch_error_mm) - pitch_error_mm
     if land <= 0:
         raise PlanError(
-            f"no diamond pin of {format_value(pin_mm, 3)} mm in a hole of {format_value(hole_mm, 3)} mm takes an error of "
-            f"{format_value(pitch_error_mm, 3)} mm; make the hole wider or file it to a slot"
+            f"no diamond pin of {format_value(pin_mm, 3)} mm in a hole of {format_value(hole_mm, 3)} mm takes an error "
+            f"of {format_value(pitch_error_mm, 3)} mm; make the hole wider or file it to a slot"
         )
     # a land cannot be wider than the pin
     land = min(land, pin_mm)
     return DiamondPin(
         land,
-        f"a land of up to {format_value(land, 2)} mm takes an error of pitch of {format_value(pitch_error_mm, 3)} mm either way",
+        f"a land of up to {format_value(land, 2)} mm takes an error of pitch of "
+        f"{format_value(pitch_error_mm, 3)} mm either way",
     )

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 
 from ctrecon.workshop.plan.model import PlanStep, ToBuy
-from ctrecon.workshop.plan.steps import WorkPlan
+from ctrecon.workshop.plan.work import WorkPlan
 
 __all__ = ["to_buy"]
 
@@ -16,6 +16,7 @@ _GROUPS = (
     ("square drift", "square tool"),
     ("square file", "square tool"),
     ("abrasive", "abrasive"),
+    ("rivets", "rivet"),
 )
 
 
@@ -59,7 +60,7 @@ def to_buy(work: WorkPlan, steps: Iterable[PlanStep]) -> tuple[ToBuy, ...]:
         count = str(pins[tool]) if tool in pins else "1"
         many = parts if len(parts) < len(work.assembly.parts) else ()
         out.append(ToBuy(group=_group(tool), what=tool, count=count, parts=many, steps=tuple(one.id for one in at)))
-    order = ["sheet", "rod", "pin", "drill", "taper broach", "reamer", "square tool", "abrasive", "tool"]
+    order = ["sheet", "rod", "pin", "drill", "taper broach", "reamer", "square tool", "rivet", "abrasive", "tool"]
     return tuple(sorted(out, key=lambda one: order.index(one.group)))
 
 

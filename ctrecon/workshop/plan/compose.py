@@ -9,11 +9,13 @@ from ctrecon.workshop.plan.joints import fit_joints
 from ctrecon.workshop.plan.model import Check, Plan
 from ctrecon.workshop.plan.pieces import piece_sheets, sizes_to_make
 from ctrecon.workshop.plan.register import register
+from ctrecon.workshop.plan.riveting import plan_rivets
 from ctrecon.workshop.plan.running import running_checks
 from ctrecon.workshop.plan.squares import square_checks
-from ctrecon.workshop.plan.steps import WorkPlan, cautions_of, plan_steps
+from ctrecon.workshop.plan.steps import cautions_of, plan_steps
 from ctrecon.workshop.plan.stock import choose_stock
 from ctrecon.workshop.plan.wording import names_of, worded
+from ctrecon.workshop.plan.work import WorkPlan
 
 __all__ = ["make_plan"]
 
@@ -44,7 +46,8 @@ def make_plan(assembly: Assembly) -> Plan:
     running, reliefs = running_checks(assembly, tuple(one for one, _, _ in fits))
     registrations, pins = register(assembly)
     drilling = plan_drilling(assembly, registrations, to_make)
-    work = WorkPlan(assembly, to_make, stocks, registrations, drilling, fits, reliefs, gaps)
+    rivets = plan_rivets(assembly, to_make)
+    work = WorkPlan(assembly, to_make, stocks, registrations, drilling, fits, reliefs, gaps, rivets)
     steps = plan_steps(work)
     pieces = piece_sheets(assembly, to_make, stocks, fits, reliefs)
     checks: list[Check] = [
@@ -56,6 +59,7 @@ def make_plan(assembly: Assembly) -> Plan:
         *pins,
         *drilling.checks,
         *square_checks(assembly, drilling, to_make),
+        *(one.check for one in rivets),
         *(
             Check(topic="placing", about=assembly.stack[0] if assembly.stack else "", says=text)
             for text in assembly.notes

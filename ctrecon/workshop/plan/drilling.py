@@ -20,7 +20,7 @@ from ctrecon.workshop.drills import drills
 from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check, DrilledHole, Registration, SetUp
 from ctrecon.workshop.squares import Method, SquarePlan, plan_square
 
-__all__ = ["DrillingPlan", "drill_list", "plan_drilling", "set_up_id"]
+__all__ = ["DrillingPlan", "drill_list", "plan_drilling", "set_up_id", "square_by"]
 
 REAM_MM = 0.1
 """Left in a round hole for reamer, broach or boring to size (common practice, no source)."""
@@ -59,6 +59,11 @@ def drill_list(assembly: Assembly) -> dict[str, float]:
     if assembly.stock.drills_mm:
         return {f"{format_short(mm)} mm": mm for mm in assembly.stock.drills_mm}
     return {f"{format_short(one.diameter_mm)} mm": one.diameter_mm for one in drills("metric")}
+
+
+def square_by(assembly: Assembly, flats: float) -> SquarePlan:
+    """Return how the shop makes a square hole of this size (mm): its pilot by its method and the drills at hand."""
+    return plan_square(flats, _METHODS[assembly.shop.square_method], drill_list(assembly))
 
 
 def set_up_id(plates: Sequence[str]) -> str:
@@ -167,7 +172,7 @@ def _hole_axes(
         for plate, hole in members:
             size = to_make.get(hole.size_key, hole.size.value)
             if hole.kind == "square":
-                plan = plan_square(size, _METHODS[assembly.shop.square_method], at_hand)
+                plan = square_by(assembly, size)
                 squares[plate.id, hole.id] = plan
                 most.append(plan.drill.diameter_mm)
             else:

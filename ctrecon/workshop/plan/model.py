@@ -23,6 +23,7 @@ __all__ = [
     "PlacedPin",
     "PlanStep",
     "Registration",
+    "ReliefArc",
     "SetUp",
     "SizeRow",
     "ToBuy",
@@ -95,6 +96,17 @@ class SizeRow:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ReliefArc:
+    """An arc to cut in a piece: for which part, its centre and radius (the dividers' setting), how deep (mm)."""
+
+    for_part: str
+    x: float
+    y: float
+    radius_mm: float
+    depth_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class PieceSheet:
     """The working sheet of one piece.
 
@@ -110,6 +122,8 @@ class PieceSheet:
         Its sizes.
     notes : tuple of str
         What else to know.
+    reliefs : tuple of ReliefArc
+        Arcs to cut so that a neighbour turns.
     """
 
     part: str
@@ -119,6 +133,7 @@ class PieceSheet:
     stock: str
     rows: tuple[SizeRow, ...]
     notes: tuple[str, ...] = ()
+    reliefs: tuple[ReliefArc, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

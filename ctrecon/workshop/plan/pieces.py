@@ -8,7 +8,7 @@ from ctrecon.workshop.assembly.model import Assembly, PlannedPart, PlannedSize
 from ctrecon.workshop.fits.choose import FitChoice
 from ctrecon.workshop.fits.iso286 import Limits
 from ctrecon.workshop.plan.joints import Joint, find_joints, runs_clear
-from ctrecon.workshop.plan.model import PieceSheet, SizeRow
+from ctrecon.workshop.plan.model import PieceSheet, ReliefArc, SizeRow
 from ctrecon.workshop.plan.running import PlannedRelief
 from ctrecon.workshop.plan.stock import PartStock
 
@@ -110,7 +110,7 @@ def _sheet(
         if one.part == part.id:
             notes.append(f"Relief for {assembly[one.for_part].name}: {one.relief.reason}.")
     for hole in part.holes:
-        if hole.axis is None:
+        if hole.axis is None or part.role != "plate":
             continue
         x, y = hole.place.xy
         u = hole.place.u
@@ -128,6 +128,17 @@ def _sheet(
         stock=stock.says if stock is not None else "Bought.",
         rows=tuple(rows),
         notes=tuple(notes),
+        reliefs=tuple(
+            ReliefArc(
+                for_part=one.for_part,
+                x=one.relief.centre[0],
+                y=one.relief.centre[1],
+                radius_mm=one.relief.radius,
+                depth_mm=one.relief.depth,
+            )
+            for one in reliefs
+            if one.part == part.id
+        ),
     )
 
 

@@ -1,20 +1,17 @@
 """The steps of the work in order: blanks, register pins, drilling, squares, outlines, turned parts, fitting."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
 
 from ctrecon.core.measured import format_short, format_value
-from ctrecon.workshop.assembly.model import Assembly, PlannedHole, PlannedPart
+from ctrecon.workshop.assembly.model import Assembly
 from ctrecon.workshop.cautions import cautions_for
-from ctrecon.workshop.fits.choose import FitChoice
-from ctrecon.workshop.plan.drilling import TO_SIZE_MM, DrillingPlan, set_up_id
-from ctrecon.workshop.plan.gaps import GapResult
-from ctrecon.workshop.plan.joints import Joint
+from ctrecon.workshop.plan.drilling import set_up_id
+from ctrecon.workshop.plan.making import openings, turned_parts
 from ctrecon.workshop.plan.model import PlanStep, Registration, SetUp
-from ctrecon.workshop.plan.running import PlannedRelief
-from ctrecon.workshop.plan.stock import PartStock, is_flat
+from ctrecon.workshop.plan.stock import is_flat
+from ctrecon.workshop.plan.work import Draft, WorkPlan
 
-__all__ = ["LEAD_PERCENT", "WorkPlan", "cautions_of", "plan_steps"]
+__all__ = ["LEAD_PERCENT", "cautions_of", "plan_steps"]
 
 LEAD_PERCENT: Mapping[str, float] = {
     "C36000": 3.0,
@@ -36,26 +33,6 @@ _THIN_DIAMETERS = 0.5
 """A plate thinner than half the drill lets the point out before the lips cut full size: a 118° point is 0.3 D high."""
 
 
-@dataclass(frozen=True)
-class WorkPlan:
-    """All that the steps are made from."""
-
-    assembly: Assembly
-    to_make: Mapping[str, float]
-    stocks: Sequence[PartStock]
-    registrations: Sequence[Registration]
-    drilling: DrillingPlan
-    fits: Sequence[tuple[Joint, FitChoice | None, object]]
-    reliefs: Sequence[PlannedRelief]
-    gaps: Sequence[GapResult]
-
-
-@dataclass(frozen=True)
-class _Draft:
-    step: PlanStep
-    operations: tuple[str, ...]
-
-
 def plan_steps(work: WorkPlan) -> tuple[PlanStep, ...]:
     """Return the steps in order, those already done first; each with its tools and what can hurt.
 
@@ -65,7 +42,15 @@ def plan_steps(work: WorkPlan) -> tuple[PlanStep, ...]:
         Stock, pins, set-ups, fits, reliefs and gaps.
     """
     done = set(work.assembly.done)
-    drafts = [*_blanks(work), *_drilling(work), *_openings(work), *_outlines(work), *_turned(work), *_together(work)]
+    drafts = [
+        *_blanks(work),
+        *_drilling(work),
+        *openings(work),
+        *_outlines(work),
+        *turned_parts(work),
+        *_together(work),
+        *_riveting(work),
+    ]
     known = {one.step.id for one in drafts}
     out = []
     said: set[str] = set()
@@ -104,7 +89,7 @@ def _lead(assembly: Assembly, parts: Iterable[str]) -> float | None:
     return None if any(one is None for one in shares) else max((one for one in shares if one is not None), default=0.0)
 
 
-def _blanks(work: WorkPlan) -> Iterator[_Draft]:
+def _blanks(work: WorkPlan) -> Iterator[Draft]:
     for stock in work.stocks:
         part = work.assembly[stock.part]
         if not is_flat(part):
@@ -137,13 +122,13 @@ def _blanks(work: WorkPlan) -> Iterator[_Draft]:
                 "Blue the top face and prick the hole centres of its set-ups; enlarge with the centre punch on a block."
             )
             tools += ["layout blue", "scriber", "prick and centre punch"]
-        yield _Draft(
+        yield Draft(
             PlanStep(id=f"blank-{part.id}", title="Blank", parts=(part.id,), does=tuple(does), tools=tuple(tools)),
             tuple(operations),
         )
 
 
-def _drilling(work: WorkPlan) -> Iterator[_Draft]:
+def _drilling(work: WorkPlan) -> Iterator[Draft]:
     pins = {set_up_id((one.upper, one.lower)): one for one in work.registrations}
     before: tuple[str, ...] = ()
     for one in work.drilling.set_ups:
@@ -156,7 +141,7 @@ def _drilling(work: WorkPlan) -> Iterator[_Draft]:
             before = (f"pins-{registration.upper}-{registration.lower}",)
 
 
-def _drill(work: WorkPlan, one: SetUp, ident: str, before: tuple[str, ...]) -> _Draft:
+def _drill(work: WorkPlan, one: SetUp, ident: str, before: tuple[str, ...]) -> Draft:
     names = [work.assembly[plate].name for plate in one.plates]
     stacked = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} on {names[-1]}"
     held = (
@@ -191,10 +176,10 @@ def _drill(work: WorkPlan, one: SetUp, ident: str, before: tuple[str, ...]) -> _
         set_up=one.id,
         after=(*before, *(f"blank-{plate}" for plate in one.plates)),
     )
-    return _Draft(step, ("drill_thin" if thin else "drill",))
+    return Draft(step, ("drill_thin" if thin else "drill",))
 
 
-def _pin_step(work: WorkPlan, one: Registration, drilled: str) -> _Draft:
+def _pin_step(work: WorkPlan, one: Registration, drilled: str) -> Draft:
     upper, lower = work.assembly[one.upper].name, work.assembly[one.lower].name
     first = one.pins[0]
     does = (
@@ -221,72 +206,10 @@ def _pin_step(work: WorkPlan, one: Registration, drilled: str) -> _Draft:
         tools=tools,
         after=(drilled,),
     )
-    return _Draft(step, ("broach", "drive"))
+    return Draft(step, ("broach", "drive"))
 
 
-def _openings(work: WorkPlan) -> Iterator[_Draft]:
-    last = set_up_id(work.drilling.set_ups[-1].plates) if work.drilling.set_ups else ""
-    for plate in work.assembly.plates:
-        does, tools, operations = [], [], []
-        for hole in plate.holes:
-            said = _opening(work, plate, hole)
-            if said is None:
-                continue
-            text, tool, operation = said
-            does.append(text)
-            tools += tool
-            operations.append(operation)
-        if does:
-            step = PlanStep(
-                id=f"open-{plate.id}",
-                title="Open the holes to size",
-                parts=(plate.id,),
-                does=tuple(does),
-                tools=tuple(dict.fromkeys(tools)),
-                after=(last,),
-            )
-            yield _Draft(step, tuple(dict.fromkeys(operations)))
-
-
-def _opening(work: WorkPlan, plate: PlannedPart, hole: PlannedHole) -> tuple[str, list[str], str] | None:
-    size = work.to_make.get(hole.size_key, hole.size.value)
-    name = next((one.name for one in work.assembly.axes if one.id == hole.axis), hole.id)
-    mate = next((joint.part.name for joint, _, _ in work.fits if joint.hole is hole), None)
-    gauge = f", until {mate} goes in" if mate else ""
-    square = work.drilling.squares.get((plate.id, hole.id))
-    if square is not None:
-        method = work.assembly.shop.square_method
-        edge = (
-            "its flats true to the long edge"
-            if abs((hole.turn_deg + 45) % 90 - 45) < 1
-            else (
-                f"its flats turned {format_value((hole.turn_deg + 45) % 90 - 45, 1)}° anticlockwise from the long edge"
-            )
-        )
-        how = "file the corners" if method == "file" else "push the square drift through from the top, guided square"
-        text = (
-            f"{name}: {how} to {format_value(size, 2)} mm across flats, {edge}{gauge}. "
-            f"{square.reason[:1].upper()}{square.reason[1:]}."
-        )
-        tool = ["square file with a safe edge"] if method == "file" else [f"square drift {format_value(size, 2)} mm"]
-        return text, tool, "file" if method == "file" else "press"
-    pilot = work.drilling.pilots.get((plate.id, hole.id), size)
-    if size - pilot <= TO_SIZE_MM:
-        return None
-    if size - pilot > 0.5:
-        text = (
-            f"{name}: open from {format_value(pilot, 2)} to {format_value(size, 2)} mm, stepping up, the "
-            f"last tenth by reamer or boring head{gauge}."
-        )
-        return text, ["step drills", f"reamer or boring head {format_value(size, 2)} mm"], "ream"
-    return (
-        f"{name}: broach from {format_value(pilot, 2)} to {format_value(size, 2)} mm from both faces{gauge}.",
-        [f"taper broach to {format_short(size)} mm"],
-        "broach",
-    )
-
-
-def _outlines(work: WorkPlan) -> Iterator[_Draft]:
+def _outlines(work: WorkPlan) -> Iterator[Draft]:
     plates = work.assembly.plates
     alike = len(plates) > 1 and all(
         one.outline.symmetric_difference(plates[0].outline).area < 0.03 * plates[0].outline.area for one in plates
@@ -308,47 +231,27 @@ def _outlines(work: WorkPlan) -> Iterator[_Draft]:
             tools=("piercing saw", "files"),
             after=pinned,
         )
-        yield _Draft(step, ("saw", "file"))
+        yield Draft(step, ("saw", "file"))
 
 
-def _turned(work: WorkPlan) -> Iterator[_Draft]:
-    by_part = {one.part: one for one in work.stocks}
-    for part in work.assembly.parts:
-        if part.role in ("plate", "bearing"):
-            continue
-        stock = by_part.get(part.id)
-        does = [stock.says] if stock is not None and not is_flat(part) else []
-        does += list(_sections(work, part))
-        for relief in work.reliefs:
-            if relief.part == part.id:
-                does.append(f"Cut the relief for {work.assembly[relief.for_part].name}: {relief.relief.reason}.")
-        tools = ["lathe", "micrometer"] if part.role != "wheel" else ["saw and files"]
-        if any(step.kind == "square" for step in part.steps):
-            tools += ["filing rest or mill for the flats"]
-        ident = f"make-{part.id}"
-        after = (f"blank-{part.id}",) if is_flat(part) else ()
-        step = PlanStep(id=ident, title="Make", parts=(part.id,), does=tuple(does), tools=tuple(tools), after=after)
-        yield _Draft(step, ("turn", "file"))
+def _riveting(work: WorkPlan) -> Iterator[Draft]:
+    for one in work.rivets:
+        made = tuple(f"make-{part}" for part in one.parts)
+        tools = ["riveting hammer or press", "rivet set or flat punch", "stake"]
+        if one.rivets is not None:
+            tools.append(f"rivets {format_short(one.rivets.diameter_mm)} mm")
+        step = PlanStep(
+            id=one.id,
+            title="Rivet",
+            parts=one.parts,
+            does=("Try everything together once before this step: it can't be undone.", *one.does),
+            tools=tuple(tools),
+            after=("try-together", *made),
+        )
+        yield Draft(step, ("rivet",))
 
 
-def _sections(work: WorkPlan, part: PlannedPart) -> Iterator[str]:
-    for step in part.steps:
-        if step.size is None or step.size_key is None:
-            continue
-        sign = "□" if step.kind == "square" else "Ø"
-        size = format_value(work.to_make.get(step.size_key, step.size.value), 2)
-        long = step.to_z - step.from_z
-        if step.length_key is not None:
-            long = work.to_make.get(step.length_key, long)
-        mates = [joint.hole_part.name for joint, _, _ in work.fits if joint.step is step]
-        fit = f", fitted to {' and '.join(mates)}" if mates else ""
-        yield f"{step.id}: {sign}{size} over {format_value(long, 2)} mm{fit}."
-    for hole in part.holes:
-        size = format_value(work.to_make.get(hole.size_key, hole.size.value), 2)
-        yield f"Hole {hole.id}: {'□' if hole.kind == 'square' else 'Ø'}{size} mm."
-
-
-def _together(work: WorkPlan) -> Iterator[_Draft]:
+def _together(work: WorkPlan) -> Iterator[Draft]:
     parts = tuple(one.id for one in work.assembly.parts)
     does = ["Clean every face and hole; stack from the bottom, try that each part goes home by hand."]
     for joint, choice, _ in work.fits:
@@ -364,7 +267,7 @@ def _together(work: WorkPlan) -> Iterator[_Draft]:
         does=tuple(dict.fromkeys(does)),
         tools=("feeler gauges", "caliper"),
     )
-    yield _Draft(step, ("file",))
+    yield Draft(step, ("file",))
     for one in work.gaps:
         if one.adjustment is None or one.adjustment.kind == "none":
             continue
@@ -377,4 +280,4 @@ def _together(work: WorkPlan) -> Iterator[_Draft]:
             tools=("feeler gauges", "abrasive paper on a flat plate"),
             after=("try-together",),
         )
-        yield _Draft(step, ("rub",))
+        yield Draft(step, ("rub",))
