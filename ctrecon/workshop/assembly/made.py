@@ -83,7 +83,9 @@ def _hole(hole: OwnHole, made: Mapping[str, PlannedSize]) -> OwnHole:
 def _step(step: OwnStep, made: Mapping[str, PlannedSize]) -> OwnStep:
     across = tuple(made.get(one.key, one) for one in step.across)
     factors = [new.value / old.value for new, old in zip(across, step.across, strict=True)]
-    if not factors or all(one == 1.0 for one in factors):
+    if not factors:
         return step
+    if all(one == 1.0 for one in factors):
+        return replace(step, across=across)  # made to the very size: the section stays, what is known of it does not
     first, last = factors[0], factors[-1]
     return replace(step, across=across, shape=resized(step.shape, step.kind, step.turn_deg, (first, last)))

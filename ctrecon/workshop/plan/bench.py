@@ -1,6 +1,7 @@
 """The bench answers: what a size taken from a finished piece changes for the pieces still to make."""
 
 from collections.abc import Iterator, Sequence
+from math import hypot
 
 from ctrecon.core.measured import format_pair, format_value
 from ctrecon.workshop.assembly.model import Assembly, PlannedSize
@@ -64,23 +65,26 @@ def _gap_words(key: str, gaps: Sequence[GapResult]) -> Iterator[tuple[str, str]]
 
 
 def _fit_words(key: str, fits: Sequence[tuple[Joint, FitChoice | None, Check]]) -> Iterator[tuple[str, str]]:
-    for joint, _, _ in fits:
+    for joint, choice, _ in fits:
         mate = joint.mate
         if mate is None or key not in (joint.size.key, mate.key) or joint.hole.kind != joint.step.kind:
             continue
-        play = joint.size.value - mate.value
-        both_made = joint.size.basis == "made" and mate.basis == "made"
-        if both_made:
-            goes = (
-                "it goes in"
-                if play >= 0
-                else "it does not go in: ease the one that is quicker to ease, or make one anew"
-            )
-            words = f"{joint.part.name} in {joint.hole_part.name}: {format_value(play, 3)} mm of play, {goes}."
-            yield words, GOOD if play >= 0 else LOOK
+        if joint.size.basis == "made" and mate.basis == "made":
+            yield _both_made(joint, mate, choice)
         else:
-            other = mate if key == joint.size.key else joint.size
-            yield (
-                f"Make {other.words} to suit: {format_value(joint.size.value if other is mate else mate.value, 3)} mm.",
-                GOOD,
-            )
+            other, size = (mate, joint.size.value) if key == joint.size.key else (joint.size, mate.value)
+            yield f"Make {other.words} to suit: {format_value(size, 3)} mm.", GOOD
+
+
+def _both_made(joint: Joint, mate: PlannedSize, choice: FitChoice | None) -> tuple[str, str]:
+    """Say whether what was made goes into what was made, and whether it is looser than its fit."""
+    play = joint.size.value - mate.value
+    words = f"{joint.part.name} in {joint.hole_part.name}: {format_value(play, 3)} mm of play"
+    spread = 2 * hypot(joint.size.size.u or 0.0, mate.size.u or 0.0)
+    least = 0.0 if choice is None else choice.fit.clearance_min_mm
+    if play < min(least, 0.0) - spread:
+        return f"{words}, it does not go in: ease the one that is quicker to ease, or make one anew.", LOOK
+    if choice is not None and play > choice.fit.clearance_max_mm + spread:
+        more = format_value(play - choice.fit.clearance_max_mm, 3)
+        return f"{words}, {more} mm more than {choice.fit.code} allows: bush the hole, or make one of them anew.", LOOK
+    return f"{words}, it goes in.", GOOD

@@ -1,6 +1,7 @@
 """Makes the plan of an assembly: every choice in its turn, each checked, then the steps in order."""
 
 from ctrecon.workshop.assembly.model import Assembly
+from ctrecon.workshop.plan.asked import asked_checks
 from ctrecon.workshop.plan.bench import bench_checks
 from ctrecon.workshop.plan.buying import to_buy
 from ctrecon.workshop.plan.drilling import plan_drilling
@@ -52,6 +53,7 @@ def make_plan(assembly: Assembly) -> Plan:
     pieces = piece_sheets(assembly, to_make, stocks, fits, reliefs)
     checks: list[Check] = [
         *bench_checks(assembly, gaps, fits),
+        *asked_checks(assembly, tuple(one for one, _, _ in fits), registrations, steps),
         *(one.check for one in stocks),
         *(check for one in gaps for check in one.checks),
         *(check for _, _, check in fits),

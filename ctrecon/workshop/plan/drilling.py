@@ -17,7 +17,8 @@ from ctrecon.workshop.drilling.setups import DrillAxis, fewest_setups
 from ctrecon.workshop.drilling.setups import SetUp as PlateSet
 from ctrecon.workshop.drilling.speeds import break_through, spindle_speed
 from ctrecon.workshop.drills import drills
-from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check, DrilledHole, Registration, SetUp
+from ctrecon.workshop.errors import PlanError
+from ctrecon.workshop.plan.model import GOOD, LOOK, Check, DrilledHole, Registration, SetUp
 from ctrecon.workshop.squares import Method, SquarePlan, plan_square
 
 __all__ = ["DrillingPlan", "drill_list", "plan_drilling", "set_up_id", "square_by"]
@@ -100,15 +101,15 @@ def plan_drilling(
     checks = []
     if forced:
         sets = _forced(assembly, wanted, forced)
-        says = check_setups(sets, wanted)
-        why = f"set by the file; {plan.reason}"
-        if says:
-            checks.append(
-                Check(topic="drilling", about=assembly.stack[0], says=f"{says}.", state=FAILS, overridden=True)
-            )
+        try:
+            good = check_setups(sets, wanted)
+        except PlanError as error:
+            raise PlanError(f"{assembly.source}: overrides.set_ups: {error}") from None
+        why = f"{good}; set by the file, by itself the plan has {len(plan.setups)}"
     steps = [Step(set_up_id(one.plates), frozenset(one.plates)) for one in sets]
     pins = [set_up_id((one.upper, one.lower)) for one in registrations]
-    done = [one.id for one in steps if one.id in assembly.done]
+    known = {one.id for one in steps}
+    done = [one for one in assembly.done if one in known]  # in the order they were done
     order = best_order(
         steps, before=pins_first(steps, [one for one in pins if any(s.id == one for s in steps)]), done=done
     )
@@ -117,8 +118,8 @@ def plan_drilling(
         Check(
             topic="drilling",
             about=assembly.stack[0],
-            says=f"{len(sets)} set-ups, {order.moves} changes of plates.",
-            why=f"{why}; {order.reason}.",
+            says=f"{len(sets)} {'set-up' if len(sets) == 1 else 'set-ups'}, {order.moves} changes of plates.",
+            why=f"{why[:1].upper()}{why[1:]}; {order.reason}.",
             state=state,
             overridden=bool(forced),
         )

@@ -6,6 +6,7 @@ from math import hypot
 
 from shapely import Point
 
+from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured, format_u, format_value
 from ctrecon.workshop.assembly.model import Assembly, PlannedHole, PlannedPart, PlannedSize, PlannedStep
 from ctrecon.workshop.errors import PlanError
@@ -107,6 +108,10 @@ def _fit(assembly: Assembly, joint: Joint, to_make: Mapping[str, float]) -> tupl
     except PlanError as error:
         check = Check(topic="fit", about=about, says=f"{words}: no fit.", why=f"{error}.", state=FAILS)
         return joint, None, check
+    except InputError as error:
+        if asked is None:
+            raise
+        raise InputError(f"{assembly.source}: overrides.fits.{key}: {error}") from None
     more, state = _more(joint, choice)
     turning = joint.moving and choice.fit.clearance_min_mm <= 0
     if turning:

@@ -35,9 +35,14 @@ def openings(work: WorkPlan) -> Iterator[Draft]:
                 parts=(plate.id,),
                 does=tuple(does),
                 tools=tuple(dict.fromkeys(tools)),
-                after=(last,),
+                after=(last, *(f"make-{one}" for one in _gauges(work, plate))),
             )
             yield Draft(step, tuple(dict.fromkeys(operations)))
+
+
+def _gauges(work: WorkPlan, plate: PlannedPart) -> tuple[str, ...]:
+    """Return the parts that are tried in the holes of a plate while these are opened."""
+    return tuple(dict.fromkeys(one.part.id for one, choice, _ in work.fits if one.hole_part is plate and choice))
 
 
 def _opening(work: WorkPlan, plate: PlannedPart, hole: PlannedHole) -> tuple[str, list[str], str] | None:

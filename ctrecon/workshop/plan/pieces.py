@@ -44,11 +44,15 @@ def sizes_to_make(assembly: Assembly, stocks: Sequence[PartStock]) -> dict[str, 
             out[key] = stock.thickness_mm
     for joint in find_joints(assembly):
         mate = joint.mate
-        if mate is None or joint.hole.kind != joint.step.kind or mate.basis == "made":
+        if mate is None or joint.hole.kind != joint.step.kind:
             continue
         if joint.moving and joint.hole.size_key not in assembly.overrides.fits and runs_clear(assembly, joint):
             continue
-        # one nominal size for hole and shaft; a shaft in several holes takes the smallest
+        if mate.basis == "made":  # the hole still to make follows it
+            if joint.size.basis != "made":
+                out[joint.hole.size_key] = mate.value
+            continue
+        # one size for hole and shaft; a shaft in several holes takes the smallest
         others = [
             out[one.hole.size_key]
             for one in find_joints(assembly)

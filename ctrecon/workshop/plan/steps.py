@@ -42,15 +42,10 @@ def plan_steps(work: WorkPlan) -> tuple[PlanStep, ...]:
         Stock, pins, set-ups, fits, reliefs and gaps.
     """
     done = set(work.assembly.done)
-    drafts = [
-        *_blanks(work),
-        *_drilling(work),
-        *openings(work),
-        *_outlines(work),
-        *turned_parts(work),
-        *_together(work),
-        *_riveting(work),
-    ]
+    # what is turned is the gauge of the holes it goes through, so it is made before they are opened
+    drafts = [*_blanks(work), *_drilling(work), *turned_parts(work), *openings(work), *_outlines(work)]
+    drafts += _together(work, tuple(one.step.id for one in drafts))
+    drafts += _riveting(work)
     known = {one.step.id for one in drafts}
     out = []
     said: set[str] = set()
@@ -246,12 +241,12 @@ def _riveting(work: WorkPlan) -> Iterator[Draft]:
             parts=one.parts,
             does=("Try everything together once before this step: it can't be undone.", *one.does),
             tools=tuple(tools),
-            after=("try-together", *made),
+            after=("try-together", *(f"adjust-{gap.gap.id}" for gap in work.gaps), *made),
         )
         yield Draft(step, ("rivet",))
 
 
-def _together(work: WorkPlan) -> Iterator[Draft]:
+def _together(work: WorkPlan, before: tuple[str, ...]) -> Iterator[Draft]:
     parts = tuple(one.id for one in work.assembly.parts)
     does = ["Clean every face and hole; stack from the bottom, try that each part goes home by hand."]
     for joint, choice, _ in work.fits:
@@ -266,6 +261,7 @@ def _together(work: WorkPlan) -> Iterator[Draft]:
         parts=parts,
         does=tuple(dict.fromkeys(does)),
         tools=("feeler gauges", "caliper"),
+        after=before,
     )
     yield Draft(step, ("file",))
     for one in work.gaps:

@@ -73,6 +73,7 @@ def _of_part(
             says=f"{part.name}: nothing on the lists serves.",
             why=f"{error}.",
             state=FAILS,
+            overridden=part.id in assembly.overrides.stock,
         )
         return PartStock(part.id, None, None, "No stock found.", None, check, None)
 
@@ -143,11 +144,21 @@ def _named(choice: StockChoice) -> str:
 
 
 def _rod(assembly: Assembly, part: PlannedPart, rods: tuple[StockSize, ...]) -> PartStock:
-    across = _widest(part)
-    wanted = Measured(across, _u_of_widest(part))
     tolerance = assembly.shop.length_tolerance_mm
     square = all(step.kind == "square" for step in part.steps) and bool(part.steps)
-    plan = choose_square_rod(wanted, tolerance) if square else choose_rod(wanted, tolerance, sizes=rods)
+    wanted = _flats(part) if square else Measured(_widest(part), _u_of_widest(part))
+    forced = assembly.overrides.stock.get(part.id)
+    bars: tuple[StockSize, ...] | None = None
+    if forced is not None:
+        kind = "square" if square else "round"
+        asked = rod_sizes(kind, own=[OwnStock(kind, forced, None, "your choice", "")])
+        mine = tuple(one for one in asked if abs(one.size_mm - forced) < 1e-6)
+        bars, rods = (mine, ()) if square else (None, mine)
+    plan = (
+        choose_square_rod(wanted, tolerance, square=bars, round_rod=rods)
+        if square
+        else choose_rod(wanted, tolerance, sizes=rods)
+    )
     length = part.thickness.value + 2 * assembly.shop.saw_allowance_mm
     says = f"{part.name}: {_named(plan.chosen)}"
     count = f"{ceil(length)} mm and what the chuck holds"
@@ -160,8 +171,17 @@ def _rod(assembly: Assembly, part: PlannedPart, rods: tuple[StockSize, ...]) -> 
     )
     why = " ".join(f"{text}." for text in (plan.chosen.reason, *plan.warnings))
     state = LOOK if plan.warnings else GOOD
-    check = Check(topic="stock", about=part.id, says=f"{says}.", why=why, state=state)
+    check = Check(
+        topic="stock", about=part.id, says=f"{says}.", why=why, state=state, overridden=forced is not None
+    )
     return PartStock(part.id, plan, plan.chosen, f"{says[len(part.name) + 2 :].capitalize()}.", None, check, buy)
+
+
+def _flats(part: PlannedPart) -> Measured:
+    """Return the largest size across flats of a part whose steps are all square."""
+    sizes = [step.size for step in part.steps if step.size is not None]
+    widest = max(sizes, key=lambda one: one.value)
+    return Measured(widest.value, widest.u)
 
 
 def _widest(part: PlannedPart) -> float:
