@@ -20,6 +20,8 @@ _KEPT = (
     "upper",
     "lower",
     "plates",
+    "outlines",
+    "there",
     "key",
     "topic",
     "state",
