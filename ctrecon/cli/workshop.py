@@ -56,7 +56,7 @@ def _print_plan(plan: "Plan") -> None:
     from ctrecon.workshop.plan.model import FAILS, LOOK
 
     done = sum(one.done for one in plan.steps)
-    print(f"{plan.assembly.name}: {len(plan.steps)} steps, {done} done, {len(plan.set_ups)} set-ups")
+    print(f"{plan.assembly.name}: {_many(len(plan.steps), 'step')}, {done} done, {_many(len(plan.set_ups), 'set-up')}")
     step = plan.next_step
     if step is None:
         print("next: nothing, all steps are done")
@@ -67,8 +67,12 @@ def _print_plan(plan: "Plan") -> None:
     fails = [one for one in plan.checks if one.state == FAILS]
     if looks:
         counts = ", ".join(f"{topic} {looks.count(topic)}" for topic in dict.fromkeys(looks))
-        print(f"to look at before cutting: {len(looks)} checks ({counts})")
+        print(f"to look at before cutting: {_many(len(looks), 'check')} ({counts})")
     for one in fails:
         print(f"fails: {' '.join(f'{one.says} {one.why}'.split())}")
     if not looks and not fails:
         print("all checks are good")
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" + ("" if count == 1 else "s")

@@ -54,7 +54,8 @@ def worded(thing: T, names: Mapping[str, str]) -> T:
     ids = sorted((one for one in names if "_" in one or "-" in one), key=len, reverse=True)
     if not ids:
         return thing
-    pattern = re.compile(rf"(?<![\w-])({'|'.join(re.escape(one) for one in ids)})(?![\w-])")
+    # not within the id of a step, nor in a key in quotes that is to be written into the file
+    pattern = re.compile(rf"(?<![\w+/\"-])({'|'.join(re.escape(one) for one in ids)})(?![\w+/\"-])")
     changed: T = _replaced(thing, lambda text: pattern.sub(lambda found: names[found[0]], text))
     return changed
 
