@@ -81,7 +81,7 @@ def test_a_folder_with_other_files_is_never_replaced(capsys: Capture) -> None:
         ('name = "two plates"', "", "two.toml: name: is missing"),
         ('role = "plate"', 'role = "plate"\nmateriel = "brass"', "parts.upper.materiel: is not known here; did you mean material?"),
         ('name = "two plates"', 'name = "two plates', "is no TOML"),
-        ('diameter_mm = "3.0±0.01"', "diameter_mm = 23", "no register pin will do"),
+        ("[parts.lower]", "[stock]\ndrills_mm = [9.0]\n[parts.lower]", "no drill of the list"),
         ('stack = ["upper", "lower"]', 'stack = ["upper", "lower"]\nkeep_outs = [{ name = "enamel", at_mm = [0, 0], size_mm = [90, 90] }]', "enamel limits it"),
         ("[parts.lower]", "[parts.lower]\nrecord = 'nowhere.part.json'", "parts.lower"),
     ],

@@ -42,7 +42,7 @@ BAD: dict[str, tuple[str, str]] = {
     "three pins": ('[overrides.pins]\n"upper/lower" = [[-17, -12], [17, 12], [3, 9]]\n', r"overrides.pins.upper/lower: 3 places are given"),
     "letters that are no fit": ('[overrides.fits]\n"upper.post" = "H7/zz9"\n', r"overrides.fits.upper.post: 'zz9'"),
     "plates never together": ('[overrides]\nset_ups = [["upper"], ["lower"]]\n', r"overrides.set_ups: no set-up drills P1 in"),
-    "no drill thin enough": ("[stock]\ndrills_mm = [9.0]\n", r"no drill of the list goes below|9"),
+    "no drill thin enough": ("[stock]\ndrills_mm = [9.0]\n", r"no drill of the list is 3 mm or less for .*; the smallest is 9 mm"),
 }  # fmt: skip
 
 

@@ -323,6 +323,24 @@ def write_plan(plan: Plan, path: str | Path, *, paper: str = "A4") -> None:
         If the paper is not known.
     InputFileError
         If the file cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> import ctrecon as ct
+    >>> plate = 'role = "plate", outline = {size_mm = [40, 30]}, holes = [{axis = "main", diameter_mm = "3±0.01"}]'
+    >>> text = f'''
+    ... name = "two plates"
+    ... stack = ["upper", "lower"]
+    ... axes.main = {{}}
+    ... parts.upper = {{thickness_mm = "1.5±0.02", {plate}}}
+    ... parts.lower = {{thickness_mm = "2±0.02", {plate}}}
+    ... '''
+    >>> Path("two_plates.toml").write_text(text, encoding="utf-8") > 0
+    True
+    >>> ct.write_plan(ct.make_plan(ct.read_assembly("two_plates.toml")), "plan.pdf", paper="Letter")
+    >>> Path("plan.pdf").read_bytes()[:4]
+    b'%PDF'
     """
     sheet = plan_sheet(plan, paper=paper)
     write_whole(path, pdf_bytes(sheet, drawn_pages(sheet)[1]))

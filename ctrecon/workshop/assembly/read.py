@@ -41,6 +41,24 @@ def read_assembly(path: str | Path) -> Assembly:
     InputError
         If a key is unknown or missing, a value or a record cannot be used, or parts do not go together: one sentence
         with the file, the key and what to do.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> import ctrecon as ct
+    >>> plate = 'role = "plate", outline = {size_mm = [40, 30]}, holes = [{axis = "main", diameter_mm = "3±0.01"}]'
+    >>> text = f'''
+    ... name = "two plates"
+    ... stack = ["upper", "lower"]
+    ... axes.main = {{}}
+    ... parts.upper = {{thickness_mm = "1.5±0.02", {plate}}}
+    ... parts.lower = {{thickness_mm = "2±0.02", {plate}}}
+    ... '''
+    >>> Path("two_plates.toml").write_text(text, encoding="utf-8") > 0
+    True
+    >>> assembly = ct.read_assembly("two_plates.toml")
+    >>> [(part.name, part.from_z, part.to_z) for part in assembly.parts]
+    [('upper', 2.0, 3.5), ('lower', 0, 2.0)]
     """
     path = Path(path)
     top = Table(_toml(path), "", path)

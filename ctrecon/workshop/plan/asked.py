@@ -57,7 +57,7 @@ def _drilled_pins(assembly: Assembly, registrations: Sequence[Registration]) -> 
             places = ", ".join(f"[{format_value(pin.x, 3)}, {format_value(pin.y, 3)}]" for pin in one.pins[:2])
             says = f"The pin holes of {assembly[one.upper].name} and {assembly[one.lower].name} are drilled."
             why = (
-                f'Write "{one.upper}/{one.lower}" = [{places}] under [overrides.pins], or the places they truly have, so '
-                "that no later change of the file moves them on paper."
+                f'Write "{one.upper}/{one.lower}" = [{places}] under [overrides.pins], or the places they truly have, '
+                "so that no later change of the file moves them on paper."
             )
             yield _check("register pins", one.upper, says, why)

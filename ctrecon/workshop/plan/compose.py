@@ -38,6 +38,28 @@ def make_plan(assembly: Assembly) -> Plan:
     ------
     PlanError
         If the plan is impossible: no place for register pins, no drill for a hole. The sentence says what limits it.
+    InputError
+        If the file decided something that is not known, such as the letters of a fit.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> import ctrecon as ct
+    >>> plate = 'role = "plate", outline = {size_mm = [40, 30]}, holes = [{axis = "main", diameter_mm = "3±0.01"}]'
+    >>> text = f'''
+    ... name = "two plates"
+    ... stack = ["upper", "lower"]
+    ... axes.main = {{}}
+    ... parts.upper = {{thickness_mm = "1.5±0.02", {plate}}}
+    ... parts.lower = {{thickness_mm = "2±0.02", {plate}}}
+    ... '''
+    >>> Path("two_plates.toml").write_text(text, encoding="utf-8") > 0
+    True
+    >>> plan = ct.make_plan(ct.read_assembly("two_plates.toml"))
+    >>> plan.next_step.id
+    'blank-upper'
+    >>> [(pin.id, pin.pilot, round(pin.x, 2), round(pin.y, 2)) for pin in plan.registrations[0].pins]
+    [('P1', '0.95 mm', -18.4, -13.4), ('P2', '0.95 mm', 18.4, 12.4)]
     """
     stocks = choose_stock(assembly)
     to_make = sizes_to_make(assembly, stocks)

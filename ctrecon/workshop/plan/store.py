@@ -11,7 +11,7 @@ from os.path import relpath
 from pathlib import Path
 from typing import Any
 
-from shapely import MultiPolygon, Polygon
+from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from ctrecon.core.files import write_whole
@@ -74,13 +74,11 @@ def _plain(thing: Any, folder: Path) -> Any:
 
 
 def _area(shape: BaseGeometry) -> list[list[list[list[float]]]]:
-    polygons = shape.geoms if isinstance(shape, MultiPolygon) else (shape,)
-    if not all(isinstance(one, Polygon) for one in polygons):
-        polygons = [one for one in getattr(shape, "geoms", ()) if isinstance(one, Polygon)]
+    several: Sequence[BaseGeometry] = tuple(getattr(shape, "geoms", (shape,)))
     return [
         [[[_plain(float(x), Path()), _plain(float(y), Path())] for x, y in ring.coords] for ring in _rings(one)]
-        for one in polygons
-        if not one.is_empty
+        for one in several
+        if isinstance(one, Polygon) and not one.is_empty
     ]
 
 
@@ -122,9 +120,9 @@ def write_shopping_csv(plan: Plan, path: str | Path) -> None:
         If the file cannot be written.
     """
     rows = [
-        (one.group, one.what, one.count, "; ".join(plan.names.get(i, i) for i in one.parts), "; ".join(one.steps), one.source)
+        (one.group, one.what, one.count, "; ".join(_named(plan, one.parts)), "; ".join(one.steps), one.source)
         for one in plan.buy
-    ]  # fmt: skip
+    ]
     _write_table(path, ("group", "what", "how_many", "for_parts", "for_steps", "from_list"), rows)
 
 
@@ -151,9 +149,9 @@ def write_coordinates_csv(plan: Plan, path: str | Path) -> None:
 
     rows = [
         (
-            one.id, " on ".join(plan.names.get(i, i) for i in one.plates), one.face_up, plan.names.get(hole.id, hole.id),
-            cell(hole.x.value), cell(hole.y.value), cell(hole.x.U), cell(hole.y.U), hole.drill, cell(hole.drill_mm),
-            f"{hole.rpm:.0f}",
+            one.id, " on ".join(_named(plan, one.plates)), one.face_up, *_named(plan, [hole.id]),
+            cell(hole.x.value), cell(hole.y.value), cell(hole.x.U), cell(hole.y.U),
+            hole.drill, cell(hole.drill_mm), f"{hole.rpm:.0f}",
         )
         for one in plan.set_ups
         for hole in one.holes
@@ -161,6 +159,10 @@ def write_coordinates_csv(plan: Plan, path: str | Path) -> None:
     head = ("set_up", "plates", "face_up", "hole", f"x_{unit}", f"y_{unit}", f"U_x_{unit}", f"U_y_{unit}", "drill",
             f"drill_{unit}", "rev_per_min")  # fmt: skip
     _write_table(path, head, rows)
+
+
+def _named(plan: Plan, ids: Iterable[str]) -> list[str]:
+    return [plan.names.get(one, one) for one in ids]
 
 
 def _write_table(path: str | Path, head: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
