@@ -1,5 +1,6 @@
 """Which plates are drilled together, in which order, from where, and with which drill."""
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -105,6 +106,8 @@ def plan_drilling(
     else:
         plan = order_drilling(wanted, assembly.stack, pins=pins, worked=worked)
         sets, order, why = tuple(one.setup for one in plan.steps), plan.order, plan.reason
+        for one in sets:
+            why = re.sub(rf"\b{one.id}\b", " + ".join(assembly[plate].name for plate in one.plates), why)
     moves = "" if order is None else f", {order.moves} plates put in or taken out"
     check = Check(
         topic="drilling",
