@@ -1,4 +1,4 @@
-"""Places of register pins: as far apart as the free area lets them, fitting one way, or refused with what limits them."""
+"""Places of register pins: as far apart as the free area lets them, or refused with what limits them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
