@@ -167,8 +167,8 @@ def largest_room(area: FreeArea, *, apart_mm: float = 0.0) -> Room:
     >>> from shapely.geometry import box
     >>> from ctrecon.workshop.pins.free_area import free_area
     >>> area = free_area({"top": box(0, 0, 20, 20), "base": box(0, 0, 20, 20)}, pin_mm=2, edge_mm=1)
-    >>> round(largest_room(area).margin_mm, 4)
-    10.0
+    >>> round(largest_room(area, apart_mm=10).margin_mm, 3)
+    6.464
     """
 
     def places(extra: float) -> list[Points]:

@@ -142,6 +142,8 @@ def farthest_allowed(area: FreeArea, condition: OneWayCondition | None, held: Po
         found += more
         best = max([best, *(one[2] for one in more)])
     found.sort(key=lambda one: -one[2])
+    if found and best >= reach.max(initial=0.0) - SAME_MM:  # nothing lies farther apart, condition or not
+        return found
     step = area.spread_mm() / _SAMPLES
     for p, q, d in found[:_STARTS]:
         p, q, d = _creep(area, p, q, condition, step, held is not None)
