@@ -210,9 +210,10 @@ class _Reader:
         low, high = self._levels(one)
         middle = Measured(shape.centroid.x), Measured(shape.centroid.y)
         x, y = middle if one.x_mm is None else self._place(one)
+        edge = None if one.turn_deg is None or not (kind.is_square or kind.has_side_pair) else self._turn(one)
         return OwnStep(
             id=called, kind=plain, across=across, x=x, y=y, turn_deg=self._turn(one), low=low, high=high, shape=shape,
-            feature=one.id, turn_u=None if one.turn_deg is None else one.turn_deg.u,
+            feature=one.id, turn_u=None if one.turn_deg is None else one.turn_deg.u, edge_deg=edge,
         )  # fmt: skip
 
     def seam(self, one: Feature) -> Polygon | None:
