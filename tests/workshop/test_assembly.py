@@ -408,3 +408,14 @@ def test_square_plate_is_turned_by_its_nearest_flat(tmp_path: Path) -> None:
     place = next(one.place for one in read["plate"].holes if one.id == "F3")
     assert place.xy == pytest.approx((6.0 * math.cos(math.radians(10.0)), 6.0 * math.sin(math.radians(10.0))))
     assert read["plate"].outline.bounds == pytest.approx((-10.0, -10.0, 10.0, 10.0))
+
+
+def test_relief_is_taken_out_of_the_step_it_lies_in() -> None:
+    """A relief through the upper step alone leaves the lower one whole, and steps meet on the surer of two faces."""
+    lower, upper = feature(1, "round_outside", 10.0, (20.0, 20.0), depth=(3.0, 5.0)), feature(2, "round_outside", 9.0, (20.0, 20.0), depth=(1.0, 3.01), u=0.02)
+    cut = feature(3, "arc_outside", 6.0, (25.0, 20.0), depth=(1.0, 3.0))
+    own = own_from_record(bare_part([lower, upper, cut]), "hub", names={})
+    assert own.steps[0].shape.area == pytest.approx(math.pi * 25.0, rel=1e-6)
+    assert own.steps[1].shape.area < 0.95 * math.pi * 4.5**2
+    assert own.steps[0].high == own.steps[1].low
+    assert (own.steps[0].high.z, own.steps[0].high.u) == pytest.approx((-3.0, 0.002))
