@@ -326,7 +326,7 @@ points_mm = [[0, 0], [4, 0], [0, 3]]
 margin_mm = 0.2
 [stock]
 sheets_mm = [2.0]
-sheet_files = ["mine.csv"]
+stock_files = ["mine.csv"]
 drills_mm = [2.5, 1.0]
 [overrides]
 set_ups = [["upper", "lower"], ["upper"]]
@@ -341,7 +341,7 @@ upper = 1.6
     bar, patch = read.keep_outs
     assert bar.plates == ("upper", "lower") and bar.shape.bounds == pytest.approx((3.0, -3.0, 7.0, 7.0))
     assert patch.plates == ("lower",) and patch.shape.area == pytest.approx(6.0) and patch.margin_mm == 0.2
-    assert [(one.label, round(one.thickness_mm, 4)) for one in read.stock.sheets] == [
+    assert [(one.label, round(one.size_mm, 4)) for one in read.stock.own if one.section == "sheet"] == [
         ("old brass", 1.62), ("mine.csv, row 2", 1.8288), ("2 mm", 2.0),
     ]  # fmt: skip
     assert read.stock.drills_mm == (1.0, 2.5)
