@@ -342,7 +342,7 @@ upper = 1.6
     assert bar.plates == ("upper", "lower") and bar.shape.bounds == pytest.approx((3.0, -3.0, 7.0, 7.0))
     assert patch.plates == ("lower",) and patch.shape.area == pytest.approx(6.0) and patch.margin_mm == 0.2
     assert [(one.label, round(one.size_mm, 4)) for one in read.stock.own if one.section == "sheet"] == [
-        ("old brass", 1.62), ("mine.csv, row 2", 1.8288), ("2 mm", 2.0),
+        ("old brass", 1.62), ("", 1.8288), ("at hand", 2.0),
     ]  # fmt: skip
     assert read.stock.drills_mm == (1.0, 2.5)
     assert read.overrides.pins == {("upper", "lower"): ((-15.0, -10.0), (14.0, 11.0))}
