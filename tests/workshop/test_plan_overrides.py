@@ -91,8 +91,8 @@ def test_stock_is_followed_and_judged(small_text: str, planned: Planned) -> None
 def test_set_ups_that_serve_are_followed(small_text: str, planned: Planned) -> None:
     """The same set-up, asked for in the file, is checked again and told as the person's choice, not as a fault."""
     check = _own(planned(small_text + '[overrides]\nset_ups = [["upper", "lower"]]\n'), "drilling", "upper")
-    assert (check.state, check.says) == (GOOD, "1 set-up, 2 changes of plates.")
-    assert "set by the file" in check.why
+    assert (check.state, check.says) == (GOOD, "1 set-up.")
+    assert "Set by the file" in check.why
 
 
 def test_margins_of_the_shop_move_the_pins(small_text: str, planned: Planned) -> None:
