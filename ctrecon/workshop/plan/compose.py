@@ -58,8 +58,8 @@ def make_plan(assembly: Assembly) -> Plan:
     >>> plan = ct.make_plan(ct.read_assembly("two_plates.toml"))
     >>> plan.next_step.id
     'blank-upper'
-    >>> [(pin.id, pin.pilot, round(pin.x, 2), round(pin.y, 2)) for pin in plan.registrations[0].pins]
-    [('P1', '0.95 mm', -18.4, -13.4), ('P2', '0.95 mm', 18.4, 12.4)]
+    >>> [(pin.id, round(pin.x, 2), round(pin.y, 2)) for pin in plan.registrations[0].pins]
+    [('P1', -18.4, -13.4), ('P2', 18.4, 12.4)]
     """
     stocks = choose_stock(assembly)
     to_make = sizes_to_make(assembly, stocks)
