@@ -1,5 +1,6 @@
 """The fare counter's plan is whole: every part, every hole, every step, judged by walking through it anew."""
 
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -7,6 +8,7 @@ import pytest
 from shapely import Point
 
 from ctrecon.drawing.paper.items import Label
+from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.plan import plan_sheet
 from ctrecon.workshop.assembly.model import Assembly
 from ctrecon.workshop.plan.model import FAILS, Plan
@@ -114,10 +116,37 @@ def test_to_make_and_as_found_stand_apart(counter_plan: Plan, counter: Assembly)
 
 
 def _labels(plan: Plan, units: str) -> list[str]:
-    from dataclasses import replace
-
     sheet = plan_sheet(replace(plan, assembly=replace(plan.assembly, units=units)))
     return [item.text for page in sheet.pages for item in page.items if isinstance(item, Label)]
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_no_text_runs_into_another_or_off_the_page(counter_plan: Plan, paper: str) -> None:
+    """On every page each text ends inside the margins, and texts on one line of a table leave each other room."""
+    sheet = plan_sheet(counter_plan, paper=paper)
+    assert (sheet.width_mm, sheet.height_mm) == {"A4": (210, 297), "Letter": (215.9, 279.4)}[paper]  # ISO 216, ANSI/ASME Y14.1
+    for page in sheet.pages:
+        lines: dict[tuple[float, float], list[tuple[float, float, str]]] = {}
+        for item in page.items:
+            if isinstance(item, Label):
+                wide = text_width(item.text, item.height)
+                left = item.at[0] - {"left": 0.0, "right": wide, "centre": wide / 2}[item.align]
+                assert 10 <= left and left + wide <= sheet.width_mm - 9, item.text
+                assert 5 <= item.at[1] <= sheet.height_mm - 5, item.text
+                lines.setdefault((round(item.at[1], 3), item.height), []).append((left, left + wide, item.text))
+        for some in lines.values():
+            for (_, end, a), (start, _, b) in pairwise(sorted(some)):
+                assert end <= start + 0.1, (a, b)
+
+
+def test_the_list_names_steps_by_their_numbers(counter_plan: Plan) -> None:
+    """What is printed beside a thing to buy is the number the step has on the pages before, not its id."""
+    labels = _labels(counter_plan, "mm")
+    numbers = {step.id: k for k, step in enumerate(counter_plan.steps, 1)}
+    line = next(one for one in counter_plan.buy if one.what == "centre drill")
+    assert ", ".join(str(numbers[one]) for one in line.steps) in labels
+    at = numbers["make-hub"]
+    assert any(one.startswith(f"{at}. Make (drum hub)") for one in labels)
 
 
 def test_inches_are_printed_where_the_file_asks(counter_plan: Plan) -> None:

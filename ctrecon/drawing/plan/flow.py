@@ -107,7 +107,7 @@ def table(
     size: float = 2.2,
     right: Sequence[int] = (),
 ) -> list[Strip]:
-    """Return a table, one strip a row: the widest columns give way, and their text is wrapped.
+    """Return a table, one strip a row: the columns with most text give way least, and text is wrapped.
 
     Parameters
     ----------
@@ -139,16 +139,21 @@ def _widths(headings: Sequence[str], rows: Sequence[Sequence[str]], width: float
         need([word for text in (head, *(row[k] for row in rows)) for word in text.split()])
         for k, head in enumerate(headings)
     ]
-    too_much = sum(columns) - width
-    while too_much > 1e-6:
-        loose = [k for k in range(len(columns)) if columns[k] > words[k] + 0.1]
-        if not loose:
-            return [one * width / sum(columns) for one in columns]
-        widest = max(loose, key=lambda k: columns[k])
-        cut = min(too_much, columns[widest] - words[widest], 2.0)
-        columns[widest] -= cut
-        too_much -= cut
-    return columns
+    if sum(columns) <= width:
+        return columns
+    if sum(words) >= width:
+        return [one * width / sum(words) for one in words]
+    # a column of n times the text is wrapped in as many lines where it is about root n times as wide
+    share = [sum(text_width(row[k], size) for row in rows) ** 0.5 for k in range(len(headings))]
+
+    def filled(times: float) -> list[float]:
+        return [min(full, max(least, times * one)) for full, least, one in zip(columns, words, share, strict=True)]
+
+    low, high = 0.0, width
+    for _ in range(40):
+        middle = (low + high) / 2
+        low, high = (middle, high) if sum(filled(middle)) <= width else (low, middle)
+    return filled(low)
 
 
 def _row(texts: Sequence[str], widths: Sequence[float], size: float, right: Sequence[int]) -> Strip:

@@ -260,18 +260,19 @@ def _pieces(plan: Plan, wide: float) -> list[Strip]:
 
 def _buy(plan: Plan, wide: float) -> list[Strip]:
     strips = [heading("What to buy and have at hand", wide)]
+    number = {step.id: str(k) for k, step in enumerate(plan.steps, 1)}
     rows = [
         (
             one.group,
             one.what,
             one.count,
             ", ".join(plan.names.get(ident, ident) for ident in one.parts),
-            ", ".join(one.steps),
+            ", ".join(number.get(ident, ident) for ident in one.steps),
             one.source,
         )
         for one in plan.buy
     ]
-    return strips + table(("Group", "What", "How many", "For", "Step", "From"), rows, wide)
+    return strips + table(("Group", "What", "How many", "For", "For steps", "From"), rows, wide)
 
 
 def plan_sheet(plan: Plan, *, paper: str = "A4") -> Sheet:
