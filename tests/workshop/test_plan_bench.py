@@ -213,3 +213,16 @@ def test_words_of_the_file_that_lead_nowhere_are_told(changed_plan: Plan) -> Non
 def test_no_check_of_the_changed_counter_fails(changed_plan: Plan) -> None:
     """A spacer a tenth too thick is a thing to look at and to rub down, not the end of the work."""
     assert not [one.says for one in changed_plan.checks if one.state == FAILS]
+
+
+def test_made_sizes_ask_for_their_steps(small_text: str, planned: Planned, changed_plan: Plan) -> None:
+    """A thickness comes from the blank, a tenon from the lathe: those steps are named until they are done."""
+    made = '[made]\n"spacer.thickness" = 1.6\n"pillar.tenon" = 2.0\n'
+    plan = planned(small_text + made)
+    says = {one.about: one.says for one in plan.of("steps")}
+    assert set(says) == {"spacer", "pillar"}
+    assert "blank-spacer is not done" in says["spacer"]
+    assert "make-pillar is not done" in says["pillar"]
+    done = planned(small_text.replace("axes.main", 'done = ["make-pillar", "blank-spacer"]\naxes.main', 1) + made)
+    assert not list(done.of("steps"))
+    assert [one.about for one in changed_plan.of("steps")] == [changed_plan.assembly.parts[0].id, "spacer"]

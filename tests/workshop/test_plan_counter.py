@@ -131,8 +131,8 @@ def test_no_text_runs_into_another_or_off_the_page(counter_plan: Plan, paper: st
             if isinstance(item, Label):
                 wide = text_width(item.text, item.height)
                 left = item.at[0] - {"left": 0.0, "right": wide, "centre": wide / 2}[item.align]
-                assert 10 <= left and left + wide <= sheet.width_mm - 9, item.text
-                assert 5 <= item.at[1] <= sheet.height_mm - 5, item.text
+                assert left >= 10 and left + wide <= sheet.width_mm - 9, item.text
+                assert item.at[1] >= 5 and item.at[1] <= sheet.height_mm - 5, item.text
                 lines.setdefault((round(item.at[1], 3), item.height), []).append((left, left + wide, item.text))
         for some in lines.values():
             for (_, end, a), (start, _, b) in pairwise(sorted(some)):

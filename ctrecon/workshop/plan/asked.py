@@ -3,11 +3,12 @@
 from collections.abc import Iterable, Iterator, Sequence
 
 from ctrecon.core.measured import format_value
-from ctrecon.workshop.assembly.model import Assembly
+from ctrecon.workshop.assembly.model import Assembly, PlannedPart
 from ctrecon.workshop.assembly.schema import nearest
 from ctrecon.workshop.plan.drilling import set_up_id
 from ctrecon.workshop.plan.joints import Joint
 from ctrecon.workshop.plan.model import LOOK, Check, PlanStep, Registration
+from ctrecon.workshop.plan.stock import is_flat
 
 __all__ = ["asked_checks"]
 
@@ -28,7 +29,12 @@ def asked_checks(
     steps : sequence of PlanStep
         All steps.
     """
-    return (*_done(assembly, steps), *_fits(assembly, joints), *_drilled_pins(assembly, registrations))
+    return (
+        *_done(assembly, steps),
+        *_made_not_done(assembly, steps),
+        *_fits(assembly, joints),
+        *_drilled_pins(assembly, registrations),
+    )
 
 
 def _check(topic: str, about: str, says: str, why: str) -> Check:
@@ -40,7 +46,27 @@ def _done(assembly: Assembly, steps: Sequence[PlanStep]) -> Iterator[Check]:
     for ident in assembly.done:
         if ident not in known:
             says = f"Done names {ident}, which is no step of this plan."
-            yield _check("bench", assembly.parts[0].id, says, f"It counts for nothing; {nearest(ident, known)}")
+            yield _check("steps", assembly.parts[0].id, says, f"It counts for nothing; {nearest(ident, known)}")
+
+
+def _made_not_done(assembly: Assembly, steps: Sequence[PlanStep]) -> Iterator[Check]:
+    """Ask for the steps that made a size: else the plan has them done, and their stock bought, once more."""
+    open_ids = [one.id for one in steps if not one.done]
+    for part in assembly.parts:
+        keys = [key for key in assembly.made if key.split(".")[0] == part.id]
+        made_by = {step for key in keys for step in _made_by(part, key)}
+        waiting = [one for one in open_ids if one in made_by]
+        if waiting:
+            says = f"Sizes of {part.name} are made, but {' and '.join(waiting)} {'is' if len(waiting) == 1 else 'are'} not done."
+            them = "it" if len(waiting) == 1 else "them"
+            why = f"Add {them} to done once nothing is left of {them}, so that nothing is bought or cut twice."
+            yield _check("steps", part.id, says, why)
+
+
+def _made_by(part: PlannedPart, key: str) -> tuple[str, ...]:
+    if key == f"{part.id}.thickness" and is_flat(part):
+        return (f"blank-{part.id}",)
+    return (f"open-{part.id}" if part.role == "plate" else f"make-{part.id}",)
 
 
 def _fits(assembly: Assembly, joints: Iterable[Joint]) -> Iterator[Check]:

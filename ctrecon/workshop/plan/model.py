@@ -40,7 +40,7 @@ class Check:
     Parameters
     ----------
     topic : str
-        Stock, fit, clearance, register pins, drilling, square hole, relief, rivet, bench or placing.
+        Stock, fit, clearance, register pins, drilling, square hole, relief, rivet, bench, steps or placing.
     about : str
         What it is of: a part, a gap, a hole, by its id.
     says : str
