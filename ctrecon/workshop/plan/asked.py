@@ -57,8 +57,8 @@ def _made_not_done(assembly: Assembly, steps: Sequence[PlanStep]) -> Iterator[Ch
         made_by = {step for key in keys for step in _made_by(part, key)}
         waiting = [one for one in open_ids if one in made_by]
         if waiting:
-            says = f"Sizes of {part.name} are made, but {' and '.join(waiting)} {'is' if len(waiting) == 1 else 'are'} not done."
-            them = "it" if len(waiting) == 1 else "them"
+            are, them = ("is", "it") if len(waiting) == 1 else ("are", "them")
+            says = f"Sizes of {part.name} are made, but {' and '.join(waiting)} {are} not done."
             why = f"Add {them} to done once nothing is left of {them}, so that nothing is bought or cut twice."
             yield _check("steps", part.id, says, why)
 
