@@ -118,3 +118,16 @@ def test_square_arbor_is_cut_from_bar_of_its_flats(small_text: str, planned: Pla
     )
     (check,) = [one for one in planned(small_text.replace("[parts.hub]", arbor + "[parts.hub]")).of("stock") if one.about == "arbor"]
     assert "square rod 5 mm" in check.says
+
+
+def test_a_slot_is_sawn_not_broached(small_text: str, planned: Planned) -> None:
+    """A slot of 6 by 3 mm comes from a hole no wider than itself, saw and file; its sheet has both its sizes."""
+    old = '{ axis = "main", diameter_mm = "3.0±0.01" }'
+    plan = planned(small_text.replace(old, '{ axis = "main", size_mm = [6, 3], round_ends = true }'))
+    step = next(one for one in plan.steps if one.id == "open-upper")
+    (words,) = [one for one in step.does if one.startswith("main")]
+    assert "slot" in words and "3.00 by 6.00 mm" in words and "broach" not in words
+    assert next(hole.drill_mm for hole in plan.set_ups[0].holes if hole.id == "main") <= 3.0
+    rows = {row.key: (row.sign, row.to_make) for piece in plan.pieces if piece.part == "upper" for row in piece.rows}
+    assert rows["upper.main"] == ("", 3.0) and rows["upper.main.long"] == ("", 6.0)
+    assert rows["upper.post"][0] == "Ø"

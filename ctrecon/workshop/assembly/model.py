@@ -12,6 +12,7 @@ from pathlib import Path
 from shapely import Polygon
 
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured
+from ctrecon.workshop.assembly.forms import FORMS, Form
 from ctrecon.workshop.assembly.shop import ShopHabits
 from ctrecon.workshop.own_stock import OwnStock
 
@@ -147,6 +148,11 @@ class PlannedHole:
     long: Measured | None = None
     feature: str | None = None
 
+    @property
+    def form(self) -> Form:
+        """What follows from its kind."""
+        return FORMS[self.kind]
+
 
 @dataclass(frozen=True, kw_only=True)
 class PlannedStep:
@@ -182,6 +188,11 @@ class PlannedStep:
     size_key: str | None = None
     length_key: str | None = None
     feature: str | None = None
+
+    @property
+    def form(self) -> Form:
+        """What follows from its kind."""
+        return FORMS[self.kind]
 
 
 @dataclass(frozen=True, kw_only=True)

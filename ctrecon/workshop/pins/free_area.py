@@ -78,7 +78,7 @@ class Obstacle:
     margin_mm: float | None = None
 
     def __post_init__(self) -> None:
-        if self.kind not in MARGINS:
+        if MARGINS.get(self.kind) is None:
             kinds = ", ".join(MARGINS)
             raise InputError(f"{self.name}: there is no kind of obstacle {self.kind!r}; choose from {kinds}")
         if (self.shape is None) == (self.disc is None):

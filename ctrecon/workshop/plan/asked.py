@@ -70,7 +70,7 @@ def _made_by(part: PlannedPart, key: str) -> tuple[str, ...]:
 
 
 def _fits(assembly: Assembly, joints: Iterable[Joint]) -> Iterator[Check]:
-    fitted = {one.hole.size_key for one in joints if one.mate is not None and one.hole.kind == one.step.kind}
+    fitted = {one.hole.size_key for one in joints if one.mate is not None and one.alike}
     for key, code in assembly.overrides.fits.items():
         if key not in fitted:
             says = f"The fit {code} for {key} is not used."

@@ -67,7 +67,7 @@ def _gap_words(key: str, gaps: Sequence[GapResult]) -> Iterator[tuple[str, str]]
 def _fit_words(key: str, fits: Sequence[tuple[Joint, FitChoice | None, Check]]) -> Iterator[tuple[str, str]]:
     for joint, choice, _ in fits:
         mate = joint.mate
-        if mate is None or key not in (joint.size.key, mate.key) or joint.hole.kind != joint.step.kind:
+        if mate is None or key not in (joint.size.key, mate.key) or not joint.alike:
             continue
         if joint.size.basis == "made" and mate.basis == "made":
             yield _both_made(joint, mate, choice)

@@ -170,7 +170,7 @@ def _hole_axes(
         most = []
         for plate, hole in members:
             size = to_make.get(hole.size_key, hole.size.value)
-            if hole.kind == "square":
+            if hole.form.square:
                 plan = square_by(assembly, size)
                 squares[plate.id, hole.id] = plan
                 most.append(plan.drill.diameter_mm)
@@ -192,7 +192,7 @@ def _hole_axes(
 
 def _then(hole: PlannedHole, drill_mm: float, to_make: Mapping[str, float]) -> str:
     size = to_make.get(hole.size_key, hole.size.value)
-    if hole.kind == "square":
+    if hole.form.square:
         return f"then the square of {format_value(size, 2)} mm"
     return "" if size - drill_mm <= TO_SIZE_MM else f"open to {format_value(size, 2)} mm"
 

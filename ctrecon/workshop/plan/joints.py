@@ -17,7 +17,6 @@ from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check
 
 __all__ = ["Joint", "find_joints", "fit_joints", "runs_clear"]
 
-_SQUARE_IN_ROUND = 0.5**0.5
 _FILLS = 1.3
 """A section up to so much larger than a hole is meant to go through it; what is larger lies on its face."""
 _LEAST_OVERLAP_MM = 0.2
@@ -49,6 +48,11 @@ class Joint:
     def size(self) -> PlannedSize:
         """Size of the hole."""
         return self.hole_part.sizes[self.hole.size_key]
+
+    @property
+    def alike(self) -> bool:
+        """Whether hole and step are of one form, so that one fit holds for both."""
+        return self.hole.form is self.step.form
 
     @property
     def mate(self) -> PlannedSize | None:
@@ -92,9 +96,9 @@ def _fit(assembly: Assembly, joint: Joint, to_make: Mapping[str, float]) -> tupl
     key, about = joint.hole.size_key, joint.hole_part.id
     words = f"{joint.part.name} in {joint.hole_part.name}"
     mate = joint.mate
-    if mate is None or joint.hole.kind == "slot":
+    if mate is None or not joint.hole.form.fits:
         return joint, None, Check(topic="fit", about=about, says=f"{words}: no size to fit to.", state=LOOK)
-    if joint.hole.kind != joint.step.kind:
+    if not joint.alike:
         return joint, None, _loose(joint, words, about, mate, assembly)
     asked = assembly.overrides.fits.get(key)
     if joint.moving and asked is None and runs_clear(assembly, joint):
@@ -158,7 +162,7 @@ def _whole(size: PlannedSize) -> Measured:
 
 def _loose(joint: Joint, words: str, about: str, mate: PlannedSize, assembly: Assembly) -> Check:
     """Check what goes through a hole of another form: only the play counts."""
-    across = mate.value / _SQUARE_IN_ROUND if joint.step.kind == "square" else mate.value
+    across = mate.value * joint.step.form.widest
     play = joint.size.value - across
     u = 2 * hypot(joint.size.size.u or 0.0, mate.size.u or 0.0)
     says = f"{words}: {format_value(play, 2)} mm of play across the widest place."
@@ -189,7 +193,7 @@ def _more(joint: Joint, choice: FitChoice) -> tuple[tuple[str, ...], str]:
     x, y = joint.hole.place.xy
     outside = 2 * joint.hole_part.outline.exterior.distance(Point(x, y))
     try:
-        if joint.hole.kind == "square":
+        if joint.hole.form.square:
             return (
                 square_press(flats_mm=choice.fit.size_mm, hub_outside_mm=outside, hub=hub, shaft=shaft).reason,
             ), GOOD

@@ -66,6 +66,12 @@ def _opening(work: WorkPlan, plate: PlannedPart, hole: PlannedHole) -> tuple[str
         )
         return text, tool, operation
     pilot = work.drilling.pilots.get((plate.id, hole.id), size)
+    if hole.long is not None:
+        text = (
+            f"{name}: saw or mill the slot from the drilled hole to {format_value(size, 2)} by "
+            f"{format_value(hole.long.value, 2)} mm and file it to the line{gauge}."
+        )
+        return text, ["piercing saw", "files"], "file"
     if size - pilot <= TO_SIZE_MM:
         return None
     step_up = size - pilot > 0.5
@@ -103,12 +109,12 @@ def turned_parts(work: WorkPlan) -> Iterator[Draft]:
         tools = ["lathe", "micrometer"] if part.role != "wheel" else ["piercing saw", "files"]
         operations = ["turn", "file"]
         for hole in part.holes:
-            if hole.kind == "square":
+            if hole.form.square:
                 text, tool, operation = _square_in(work, hole)
                 does.append(text)
                 tools += tool
                 operations.append(operation)
-        if any(step.kind == "square" for step in part.steps):
+        if any(step.form.square for step in part.steps):
             tools += ["filing rest or mill for the flats"]
         ident = f"make-{part.id}"
         after = (f"blank-{part.id}",) if is_flat(part) else ()
@@ -132,7 +138,6 @@ def _sections(work: WorkPlan, part: PlannedPart) -> Iterator[str]:
     for step in part.steps:
         if step.size is None or step.size_key is None:
             continue
-        sign = "□" if step.kind == "square" else "Ø"
         size = format_value(work.to_make.get(step.size_key, step.size.value), 2)
         long = step.to_z - step.from_z
         if step.length_key is not None:
@@ -142,8 +147,8 @@ def _sections(work: WorkPlan, part: PlannedPart) -> Iterator[str]:
         free = [name for name, choice in mine if choice is None]
         fit = f", fitted to {' and '.join(mates)}" if mates else ""
         fit += f", clear of {' and '.join(free)}" if free else ""
-        yield f"{step.id}: {sign}{size} over {format_value(long, 2)} mm{fit}."
+        yield f"{step.id}: {step.form.sign}{size} over {format_value(long, 2)} mm{fit}."
     for hole in part.holes:
-        if hole.kind != "square":
+        if not hole.form.square:
             size = format_value(work.to_make.get(hole.size_key, hole.size.value), 2)
-            yield f"Hole {hole.id}: Ø{size} mm."
+            yield f"Hole {hole.id}: {hole.form.sign}{size} mm."

@@ -44,7 +44,7 @@ def sizes_to_make(assembly: Assembly, stocks: Sequence[PartStock]) -> dict[str, 
             out[key] = stock.thickness_mm
     for joint in find_joints(assembly):
         mate = joint.mate
-        if mate is None or joint.hole.kind != joint.step.kind:
+        if mate is None or not joint.alike:
             continue
         if joint.moving and joint.hole.size_key not in assembly.overrides.fits and runs_clear(assembly, joint):
             continue
@@ -56,7 +56,7 @@ def sizes_to_make(assembly: Assembly, stocks: Sequence[PartStock]) -> dict[str, 
         others = [
             out[one.hole.size_key]
             for one in find_joints(assembly)
-            if one.mate is not None and one.mate.key == mate.key and one.hole.kind == one.step.kind
+            if one.mate is not None and one.mate.key == mate.key and one.alike
         ]
         out[mate.key] = min(others)
     return out
@@ -156,8 +156,8 @@ def _axis_name(assembly: Assembly, axis: str) -> str:
 
 
 def _sign(part: PlannedPart, key: str) -> str:
-    kinds = {one.size_key: one.kind for one in part.steps} | {one.size_key: one.kind for one in part.holes}
-    return {"round": "Ø", "square": "□"}.get(kinds.get(key, ""), "")
+    signs = {one.size_key: one.form.sign for one in part.steps} | {one.size_key: one.form.sign for one in part.holes}
+    return signs.get(key, "")
 
 
 def _row(

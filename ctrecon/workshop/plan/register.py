@@ -125,7 +125,7 @@ def _obstacles(assembly: Assembly, upper: PlannedPart, lower: PlannedPart) -> It
     for plate in (upper, lower):
         for hole in plate.holes:
             name = f"{axes.get(hole.axis or '', hole.id)} hole of {plate.name}"
-            disc = (*hole.place.xy, hole.size.value / 2) if hole.kind == "round" else None
+            disc = (*hole.place.xy, hole.size.value / 2) if hole.form.round else None
             yield Obstacle(name, "hole", shape=None if disc else _even(hole.shape), disc=disc)
         for k, seam in enumerate(plate.seams, 1):
             yield Obstacle(f"seam {k} of {plate.name}", "seam", shape=_even(seam), margin_mm=shop.seam_margin_mm)

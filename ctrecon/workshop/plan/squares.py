@@ -32,7 +32,7 @@ def square_checks(assembly: Assembly, drilling: DrillingPlan, to_make: Mapping[s
 def _checks(assembly: Assembly, drilling: DrillingPlan, to_make: Mapping[str, float]) -> Iterator[Check]:
     for part in assembly.parts:
         for hole in part.holes:
-            if hole.kind != "square":
+            if not hole.form.square:
                 continue
             flats = to_make.get(hole.size_key, hole.size.value)
             name = next((one.name for one in assembly.axes if one.id == hole.axis), hole.id)
@@ -63,7 +63,7 @@ def _wall(part: PlannedPart, hole: PlannedHole, flats: float, least: float) -> t
     if not round_it:
         return "", GOOD
     narrow = min(round_it, key=lambda one: one.shape.exterior.distance(Point(x, y)))
-    if narrow.kind == "round" and narrow.size is not None:
+    if narrow.form.round and narrow.size is not None:
         try:
             return f"{boss_wall(narrow.size, Measured(flats, hole.size.u), least=least).reason}.", GOOD
         except PlanError as error:

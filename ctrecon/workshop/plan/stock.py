@@ -1,7 +1,7 @@
 """What each part is cut from: sheet, rod or square rod, as it comes or taken down, and what that makes of its size."""
 
 from dataclasses import dataclass
-from math import ceil, hypot, sqrt
+from math import ceil, hypot
 
 from ctrecon.core.measured import Measured, format_value
 from ctrecon.workshop.assembly.model import Assembly, PlannedPart
@@ -146,7 +146,7 @@ def _named(choice: StockChoice) -> str:
 
 def _rod(assembly: Assembly, part: PlannedPart, rods: tuple[StockSize, ...]) -> PartStock:
     tolerance = assembly.shop.length_tolerance_mm
-    square = all(step.kind == "square" for step in part.steps) and bool(part.steps)
+    square = all(step.form.square for step in part.steps) and bool(part.steps)
     wanted = _flats(part) if square else Measured(_widest(part), _u_of_widest(part))
     forced = assembly.overrides.stock.get(part.id)
     bars: tuple[StockSize, ...] | None = None
@@ -187,9 +187,7 @@ def _flats(part: PlannedPart) -> Measured:
 
 def _widest(part: PlannedPart) -> float:
     """Return the diameter that holds every step (mm): squares by their corners."""
-    across = [
-        step.size.value * (sqrt(2) if step.kind == "square" else 1.0) for step in part.steps if step.size is not None
-    ]
+    across = [step.size.value * step.form.widest for step in part.steps if step.size is not None]
     if across:
         return max(across)
     left, low, right, high = part.outline.bounds
@@ -199,6 +197,6 @@ def _widest(part: PlannedPart) -> float:
 def _u_of_widest(part: PlannedPart) -> float | None:
     widest = _widest(part)
     for step in part.steps:
-        if step.size is not None and abs(step.size.value * (sqrt(2) if step.kind == "square" else 1.0) - widest) < 1e-9:
+        if step.size is not None and abs(step.size.value * step.form.widest - widest) < 1e-9:
             return step.size.u
     return None
