@@ -90,7 +90,9 @@ def test_a_spacer_a_tenth_too_thick_in_the_counter(counter_text: str, counter_pl
     assert before - after == pytest.approx(made.value - 1.453, abs=0.01)
     check = _one(changed_plan, "clearance", "hub_end_shake")
     assert check.state == LOOK
-    assert "spacer" in check.why
+    # to the middle of 0.1 to 0.3, just in at 0.1, just in at 0.3
+    off, least, most = (f"{middle - after:.2f}" for middle in (0.2, 0.1, 0.3))
+    assert f"thickness of spacer: {off} mm off (at least {least}, no more than {most}), then try" in check.why
     assert any("spacer" in " ".join(one.does) for one in changed_plan.steps if one.id == "adjust-hub_end_shake")
     row = _row(changed_plan, "spacer.thickness")
     assert (row.made, row.to_make) == (made.size, made.value)
