@@ -27,16 +27,19 @@ __all__ = [
     "draw_sheet",
     "explain_scan",
     "follow_features",
+    "make_plan",
     "measure",
     "measure_stack",
     "measure_to_folder",
     "open_stack",
+    "read_assembly",
     "read_decisions",
     "read_part",
     "write_decisions",
     "write_features_csv",
     "write_outlines",
     "write_part",
+    "write_plan",
     "write_report",
     "write_solid",
     "write_template",
@@ -59,16 +62,19 @@ _HOMES = {
     "draw_sheet": "ctrecon.drawing",
     "explain_scan": "ctrecon.explain",
     "follow_features": "ctrecon.features.follow",
+    "make_plan": "ctrecon.workshop.plan.compose",
     "measure": "ctrecon.pipeline",
     "measure_stack": "ctrecon.measuring",
     "measure_to_folder": "ctrecon.pipeline",
     "open_stack": "ctrecon.slices",
+    "read_assembly": "ctrecon.workshop.assembly.read",
     "read_decisions": "ctrecon.decisions",
     "read_part": "ctrecon.record.store",
     "write_decisions": "ctrecon.decisions",
     "write_features_csv": "ctrecon.record.store",
     "write_outlines": "ctrecon.drawing",
     "write_part": "ctrecon.record.store",
+    "write_plan": "ctrecon.drawing.plan",
     "write_report": "ctrecon.report",
     "write_solid": "ctrecon.solid",
     "write_template": "ctrecon.drawing",
@@ -81,6 +87,7 @@ if TYPE_CHECKING:
     from ctrecon.core.measured import Measured
     from ctrecon.decisions import Decision, apply_decisions, read_decisions, write_decisions
     from ctrecon.drawing import draw_sheet, write_outlines, write_template
+    from ctrecon.drawing.plan import write_plan
     from ctrecon.explain import explain_scan
     from ctrecon.features.follow import Edge, follow_features
     from ctrecon.measuring import measure_stack
@@ -93,6 +100,8 @@ if TYPE_CHECKING:
     from ctrecon.settings import Settings
     from ctrecon.slices import SliceStack, open_stack
     from ctrecon.solid import write_solid
+    from ctrecon.workshop.assembly.read import read_assembly
+    from ctrecon.workshop.plan.compose import make_plan
 
 
 def __getattr__(name: str) -> Any:

@@ -50,10 +50,14 @@ class Extreme:
 
 @dataclass(frozen=True)
 class RoundForm:
-    """Roundness (px) about LSCI, and the widths about the other references; `upr` is the cut-off used."""
+    """Roundness (px) about LSCI, and the widths about the other references; `upr` is the cut-off used.
+
+    `departures` says how far the radius of each reference lies from the least-squares radius.
+    """
 
     least_squares: Extreme
     widths: dict[str, float]
+    departures: dict[str, float]
     upr: int
     share: float
 
@@ -140,12 +144,15 @@ def round_form(edge: Edge, radius_px: float, *, seed: int = 0) -> RoundForm | No
     centred = np.eye(len(angle)) - low @ np.linalg.pinv(low)  # takes the least-squares circle out
     points = (radius_px + profile)[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
     zones = [make(points) for make in (least_squares_circle, minimum_zone, minimum_circumscribed, maximum_inscribed)]
-    found = {zone.kind: zone.width for zone in zones if isinstance(zone, Zone)}
+    rings = [zone for zone in zones if isinstance(zone, Zone)]
+    found = {zone.kind: zone.width for zone in rings}
     if "LSCI" not in found:
         return None
+    departures = {zone.kind: zone.radius - rings[0].radius for zone in rings}
     only = np.ptp(draws @ centred, axis=1)
     more = np.ptp((draws + profile) @ centred, axis=1)
-    return RoundForm(extreme_of(found["LSCI"], only, more, floor=_FLOOR_PX), found, upr, float(sound.mean()))
+    least_squares = extreme_of(found["LSCI"], only, more, floor=_FLOOR_PX)
+    return RoundForm(least_squares, found, departures, upr, float(sound.mean()))
 
 
 def straightness(edge: Edge, *, seed: int = 0) -> tuple[Extreme, int] | FitFailed:

@@ -38,6 +38,7 @@ _MOST_VOXELS = 24_000
 _ROUND = {"x", "y", "radius", "slope_x", "slope_y", "growth", "blur", "air", "contrast"}
 _FLATS = {"x", "y", "a", "b", "turn", "slope_x", "slope_y", "growth", "blur", "air", "contrast"}
 _REFERENCES = {"MZCI": "roundness_mz_mm", "MCCI": "roundness_mc_mm", "MICI": "roundness_mi_mm"}
+_FITTING_SIZES = {"MICI": "inscribed_mm", "MCCI": "circumscribed_mm"}
 
 Progress = Callable[[str, int, int], None]
 Voxels = tuple[Floats, Floats, Floats, Floats]
@@ -147,6 +148,9 @@ def _edge_form(
             for kind, name in _REFERENCES.items():
                 if kind in found.widths:
                     form[name] = Measured(found.widths[kind] * pitch, main.u)
+            for ring, name in _FITTING_SIZES.items():
+                if ring in found.departures and feature.diameter_mm is not None:
+                    form[name] = _fitting_size(feature.diameter_mm, 2 * found.departures[ring] * pitch, main)
         straight = straightness(edge) if one.axis_free and found is not None else FitFailed("too short")
         if not isinstance(straight, FitFailed):
             words = f"straightness of its axis from {straight[1]} stations"
@@ -172,6 +176,11 @@ def _put(
         most = max(found.value, found.noise_mean) * pitch
         says.append(f"{words}: not significant, at most about {most:.4f} mm; {noise}")
     return value
+
+
+def _fitting_size(diameter: Measured, departure: float, roundness: Measured) -> Measured:
+    """Return the diameter of a reference circle; the u of roundness holds what noise adds to extremes."""
+    return Measured(diameter.value + departure, float(np.hypot(diameter.u or 0.0, roundness.u or 0.0)))
 
 
 def _flats(part: Part, feature: Feature, angles: FlatAngles, pitch: float) -> list[Relation]:

@@ -2,11 +2,13 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Voxel
+from ctrecon.phantoms.fare_counter import COUNTER, make_counter_part
 from ctrecon.phantoms.hub import Hub, hub_design
 from ctrecon.phantoms.phantom import Phantom, Pose, assemble
 from ctrecon.phantoms.plate import Plate, RoundHole, SquareHole, plate_design
@@ -110,6 +112,7 @@ _PARTS: dict[str, Callable[[np.random.Generator, float], Phantom]] = {
     "ring_fragment": _ring_fragment,
     "tapered_bush": _tapered_bush,
     "one_slice": _one_slice,
+    **{name: partial(make_counter_part, name) for name in COUNTER},
 }
 
 

@@ -7,7 +7,7 @@ from importlib import resources
 
 from ctrecon.core.errors import InputError
 
-__all__ = ["LISTS", "SheetList", "SheetSize", "awg_mm", "sheet_list", "sheet_tolerance_mm"]
+__all__ = ["LISTS", "SheetList", "SheetSize", "awg_mm", "read_table", "sheet_list", "sheet_tolerance_mm"]
 
 LISTS: dict[str, str] = {
     "iso3_r10": "ISO 3 R10",
@@ -60,7 +60,7 @@ def awg_mm(gauge: int) -> float:
     return 0.127 * float(92.0 ** ((36 - gauge) / 39))
 
 
-def _read(name: str) -> tuple[str, list[dict[str, str]]]:
+def read_table(name: str) -> tuple[str, list[dict[str, str]]]:
     """Return the source named in the first line of a table, and its rows."""
     text = resources.files("ctrecon.workshop").joinpath("tables", f"{name}.csv").read_text(encoding="utf-8")
     first, *rest = text.splitlines()
@@ -82,7 +82,7 @@ def sheet_list(key: str) -> SheetList:
         source = "AWG / Brown & Sharpe, ASTM B258: 0.127 mm x 92^((36 - n) / 39)"
         sizes = [SheetSize(f"{1 - n}/0" if n < 1 else str(n), awg_mm(n)) for n in range(-3, 41)]
     else:
-        source, rows = _read(key)
+        source, rows = read_table(key)
         if key == "swg":
             sizes = [SheetSize(row["label"], float(row["inch"]) * _INCH_MM) for row in rows]
         elif key.startswith("iso3"):
@@ -96,25 +96,38 @@ def sheet_list(key: str) -> SheetList:
     return SheetList(key, LISTS[key], source, seen_only_in_memory, ordered)
 
 
+_WIDTHS = {350.0: "tolerance_mm", 700.0: "to_700_mm", 1000.0: "to_1000_mm", 1250.0: "to_1250_mm"}
+
+
 @cache
-def _tolerances() -> tuple[tuple[float, float], ...]:
-    _, rows = _read("sheet_tolerance")
-    return tuple((float(row["to_mm"]), float(row["tolerance_mm"])) for row in rows)
+def _tolerances(column: str) -> tuple[tuple[float, float], ...]:
+    _, rows = read_table("sheet_tolerance")
+    return tuple((float(row["to_mm"]), float(row[column])) for row in rows if row[column])
 
 
-def sheet_tolerance_mm(thickness_mm: float) -> float:
-    """Return plus or minus how much (mm) cold rolled sheet up to 350 mm wide may depart from its size (EN 1652).
+def sheet_tolerance_mm(thickness_mm: float, *, width_mm: float = 350.0) -> float:
+    """Return plus or minus how much (mm) cold rolled sheet of this width may depart from its size (EN 1652).
 
-    Outside 0.1 to 10 mm, where the table ends, its relative tolerance at the near end is carried on.
+    Outside 0.1 to 10 mm (0.2 or 0.3 to 6 mm for sheet wider than 350 mm), where the table ends, its relative
+    tolerance at the near end is carried on.
+
+    Raises
+    ------
+    InputError
+        If the sheet is wider than the 1250 mm of the table.
 
     Examples
     --------
-    >>> sheet_tolerance_mm(1.0), sheet_tolerance_mm(6.0)
-    (0.05, 0.14)
+    >>> sheet_tolerance_mm(1.0), sheet_tolerance_mm(6.0), sheet_tolerance_mm(1.5, width_mm=600)
+    (0.05, 0.14, 0.08)
     """
-    table = _tolerances()
+    column = next((name for most, name in _WIDTHS.items() if width_mm <= most), None)
+    if column is None:
+        raise InputError(f"a sheet {width_mm:g} mm wide is wider than the table of EN 1652, which ends at 1250 mm")
+    table = _tolerances(column)
+    first = 0.1 if column == "tolerance_mm" else 0.2 if column != "to_1250_mm" else 0.3
     for to, tolerance in table:
         if thickness_mm <= to:
-            return tolerance if thickness_mm > 0.1 else tolerance * thickness_mm / 0.1
+            return tolerance if thickness_mm > first else tolerance * thickness_mm / first
     to, tolerance = table[-1]
     return tolerance * thickness_mm / to

@@ -73,6 +73,17 @@ def test_four_references_and_cut_off() -> None:
     assert fine is not None and fine.least_squares.value < 0.1
 
 
+def test_what_goes_through_a_lobed_hole_and_over_a_lobed_shaft() -> None:
+    """Of three lobes of amplitude a the inscribed circle has radius R - a and the circumscribed R + a (closed form), within u of roundness."""
+    for seed in (21, 22, 23):
+        form = round_form(round_edge(seed, lobe=0.2, lobes=3), 20.0)
+        assert form is not None
+        assert form.departures["LSCI"] == 0
+        assert form.departures["MICI"] == pytest.approx(-0.2, abs=2 * form.least_squares.u)
+        assert form.departures["MCCI"] == pytest.approx(0.2, abs=2 * form.least_squares.u)
+        assert 2 * form.least_squares.u < 0.1
+
+
 def test_straightness_of_a_straight_and_of_a_bowed_axis() -> None:
     """A straight axis is not resolved; one bowed far beyond the noise comes out with its truth within 2u."""
     straight = straightness(round_edge(4))

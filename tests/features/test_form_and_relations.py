@@ -109,6 +109,9 @@ def test_true_form_is_not_resolved(plate: Part) -> None:
         assert one.roundness_mm is not None
         assert one.roundness_mm.value <= 2 * (one.roundness_mm.u or 0)
         assert one.form["roundness_mz_mm"].value <= one.form["roundness_mm"].value + 1e-9
+        inside, outside_of_it = one.form["inscribed_mm"], one.form["circumscribed_mm"]
+        assert one.diameter_mm is not None and inside.value <= one.diameter_mm.value <= outside_of_it.value
+        assert abs(inside.value - DRILL) <= 3 * (inside.u or 0)
     claims = [says for one in plate.features for says in one.form_says] + [
         r.says for r in plate.relations if r.kind in ("flats_square", "flats_parallel", "faces_wedge")
     ]
