@@ -187,7 +187,8 @@ def _spliced(file: AssemblyFile) -> str:
     text = file.text.replace("\r\n", "\n")
     lines = text.splitlines()
     names = _changed(_data(text), file.data)
-    plain = [name for name in names if not isinstance(file.data.get(name), Mapping) and not _tables(file.data.get(name))]
+    values = {name: file.data.get(name) for name in names}
+    plain = [name for name, one in values.items() if not isinstance(one, Mapping) and not _tables(one)]
     top, blocks = _blocks(lines)
     top = list(_without(top, names))
     fresh = {name: file.data[name] for name in names if name in file.data}
