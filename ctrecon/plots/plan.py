@@ -24,7 +24,7 @@ _LINE_IN = 0.21  # from one name to the next
 _SAME_MIDDLE_MM = 0.5
 _MOVED_MM = 0.005  # what two decimals don't show is no move
 _LEAST_PIN_MM = 0.45
-_LETTERS = 8.5
+_LETTERS = 9.2
 _LETTERS_WIDE = 26  # of them in a line beside the plates
 
 

@@ -95,8 +95,12 @@ def _checks(before: Plan, after: Plan) -> Iterator[str]:
         if key not in old or (old[key].says, old[key].why) != (check.says, check.why):
             mark = "" if check.state == GOOD else f"{STATES[check.state]}: "
             why = "" if check.why in told else check.why  # the bench answer gives the advice for its clearances
-            yield f"{mark}{check.says} {why}".strip()
+            yield f"{mark}{_sentence(check.says)} {_sentence(why)}".strip()
             told += check.why
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _pins(before: Plan, after: Plan) -> Iterator[str]:

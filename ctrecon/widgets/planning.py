@@ -70,7 +70,7 @@ def plan_stack(planning: Planning) -> ipw.VBox:
     Without widgets the same is `ctrecon.drawing.plan.stack_png`, and the heights stand in `Planning.assembly`.
     """
     picture, listed = _picture(), _said("ctr-parts")
-    picture.layout.max_width = "720px"
+    picture.layout.max_width = "560px"
 
     def follow(what: str = "plan") -> None:
         if what == "plan":
