@@ -118,14 +118,13 @@ class Planning:
         InputError
             If there is no such size, or what was typed is none.
         """
-        if isinstance(size, str) and not size.strip():
+        size = size.strip() if isinstance(size, str) else size
+        if size == "":
             raise InputError("no size is typed; give mm, and U where it is known, such as 1.49±0.01")
         if size is None and key not in self.assembly.made:
             raise InputError(f"{self._words(key)} was not said to be made; there is nothing to take out")
-        self._change(
-            with_made(self.file, key, size.strip() if isinstance(size, str) else size),
-            f"{self._words(key)}: {'planned again' if size is None else f'made, {size} mm'}",
-        )
+        says = "taken as it was found again" if size is None else f"made, {size} mm"
+        self._change(with_made(self.file, key, size), f"{self._words(key)}: {says}")
 
     def tick(self, step: str, done: bool = True) -> None:
         """Tick a step as done by its id (False takes the tick away); the order of the rest is found anew.

@@ -13,6 +13,7 @@ from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.widgets import Planning, plan_made_sizes, plan_pins, plan_save, plan_stack, plan_steps
 from ctrecon.widgets.plan_state import BUSY
 from ctrecon.widgets.plan_words import part_rows
+from ctrecon.workshop.plan import compose
 
 PANELS = [plan_stack, plan_pins, plan_made_sizes, plan_steps, plan_save]
 PNG = b"\x89PNG"
@@ -80,8 +81,8 @@ def test_more_metal_at_the_edge_moves_the_pins_in(planning: Planning) -> None:
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        (lambda p: p.set_habit("edge_margin_mm", 9.8), "No place for a pin"),
-        (lambda p: p.make_size("collar.thicknes", "1.0"), "There is no such size; did you mean collar.thickness?"),
+        (lambda p: p.set_habit("edge_margin_mm", 9.8), "no place for a pin"),
+        (lambda p: p.make_size("collar.thicknes", "1.0"), "there is no such size; did you mean collar.thickness?"),
         (lambda p: p.make_size("collar.thickness", ""), "No size is typed; give mm"),
         (lambda p: p.make_size("collar.thickness", "thick"), "'thick' is no size"),
         (lambda p: p.move_keep_out("plate", 0, 0), "There is no keep-out 'plate'"),
@@ -102,15 +103,22 @@ def test_what_is_refused_leaves_the_last_good_plan(planning: Planning, change: A
     assert not planning.undo()
 
 
-def test_ticked_steps_stay_done_and_pins_stay_where_they_are(planning: Planning) -> None:
+def test_ticked_steps_stay_done_and_pins_stay_where_they_are(
+    planning: Planning, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The next step follows; ticking seeks no pins anew, and what it takes over is what a fresh plan finds."""
+    sought: list[object] = []
+    seek = compose.register
+    monkeypatch.setattr(compose, "register", lambda assembly: sought.append(assembly) or seek(assembly))
     before = planning.plan
     first = before.next_step
     assert first is not None
     planning.tick(first.id)
     assert planning.plan.next_step == before.steps[1]
-    assert planning.plan.registrations is before.registrations
+    assert planning.plan.registrations == before.registrations
+    assert sought == []
     fresh = Planning(planning.save(planning.file.path.with_name("ticked.toml")))
+    assert len(sought) == 1
     assert fresh.plan.registrations == planning.plan.registrations
     assert fresh.plan.checks == planning.plan.checks
     assert [one.done for one in fresh.plan.steps] == [one.done for one in planning.plan.steps]
@@ -150,7 +158,7 @@ def test_a_person_reads_that_planning_goes_on(planning: Planning) -> None:
 @pytest.mark.parametrize("text", ["name = 1", "name = 'x'\nstack = []"])
 def test_a_file_that_cannot_be_planned_is_refused(tmp_path: Path, text: str) -> None:
     """A missing or wrong file is one sentence with its name."""
-    with pytest.raises(InputFileError, match="nowhere.toml: cannot be read"):
+    with pytest.raises(InputFileError, match=r"nowhere\.toml: cannot be read"):
         Planning(tmp_path / "nowhere.toml")
     (tmp_path / "a.toml").write_text(text, encoding="utf-8")
     with pytest.raises(InputError, match=r"a\.toml: "):
@@ -184,7 +192,7 @@ def test_the_pins_panel_moves_and_refuses(planning: Planning) -> None:
     old = picture.value
     find(box, ipw.FloatSlider, "metal to edge, mm").value = 9.8
     assert find(box, ipw.FloatSlider, "metal to edge, mm").value == pytest.approx(0.5)
-    assert "No place for a pin" in text_of(box)
+    assert "no place for a pin" in text_of(box)
     assert picture.value == old
     find(box, ipw.Button, "Undo").click()
     assert find(box, ipw.FloatSlider, "its middle, Y mm").value == pytest.approx(-6.0)
