@@ -3,6 +3,7 @@
 import math
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -108,10 +109,10 @@ def _rings(shape: BaseGeometry) -> Iterator[Polygon]:
             yield one
 
 
-def _draw(axes: Axes, shape: BaseGeometry, **look: object) -> None:
+def _draw(axes: Axes, shape: BaseGeometry, **look: Any) -> None:
     for one in _rings(shape):
         paths = [Path(np.asarray(ring.coords), closed=True) for ring in (one.exterior, *one.interiors)]
-        axes.add_patch(PathPatch(Path.make_compound_path(*paths), clip_on=False, **look))  # type: ignore[arg-type]
+        axes.add_patch(PathPatch(Path.make_compound_path(*paths), clip_on=False, **look))
 
 
 def _stood(one: Registration, before: Plan | None) -> dict[str, PlacedPin]:

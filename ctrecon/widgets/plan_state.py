@@ -139,9 +139,9 @@ class Planning:
             raise InputError(f"the plan has no step '{step}'; choose one from the list")
         self._change(with_done(self.file, step, done), f"{step_title(self.plan, found)}: {'' if done else 'not '}done")
 
-    def decide(self, kind: str, key: str, value: object) -> None:
+    def decide(self, what: str, key: str, value: object) -> None:
         """Decide against the plan, which checks it again; see `ctrecon.workshop.assembly.changed.with_override`."""
-        self._change(with_override(self.file, kind, key, value), f"{kind} of {key} decided")
+        self._change(with_override(self.file, what, key, value), f"{what} of {key} decided")
 
     def undo(self) -> bool:
         """Take the last change back; False where there is none."""

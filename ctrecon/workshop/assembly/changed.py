@@ -180,14 +180,14 @@ def without_keep_out(file: AssemblyFile, name: str) -> AssemblyFile:
     return _with_keep_outs(file, name, None)
 
 
-def with_override(file: AssemblyFile, kind: str, key: str, value: object) -> AssemblyFile:
+def with_override(file: AssemblyFile, what: str, key: str, value: object) -> AssemblyFile:
     """Decide against the plan, which checks it again.
 
     Parameters
     ----------
     file : AssemblyFile
         The file.
-    kind : {"pins", "fits", "stock"}
+    what : {"pins", "fits", "stock"}
         What is decided.
     key : str
         Of pins the two plates as ``upper/lower``, of a fit the hole, of stock the part.
@@ -199,13 +199,13 @@ def with_override(file: AssemblyFile, kind: str, key: str, value: object) -> Ass
     InputError
         If nothing of that kind can be decided.
     """
-    if kind not in OVERRIDES:
-        raise InputError(f"'{kind}' is nothing to decide; {nearest(kind, OVERRIDES)}")
+    if what not in OVERRIDES:
+        raise InputError(f"'{what}' is nothing to decide; {nearest(what, OVERRIDES)}")
     every = dict(file.data.get("overrides", {}))
-    inside = {one: kept for one, kept in every.pop(kind, {}).items() if one != key}
+    inside = {one: kept for one, kept in every.pop(what, {}).items() if one != key}
     if value is not None:
         inside[key] = value
-    return file._with("overrides", {**every, kind: inside} if inside else every)
+    return file._with("overrides", {**every, what: inside} if inside else every)
 
 
 def _named(keep_outs: Sequence[Any], name: str) -> Any:
