@@ -2,10 +2,11 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from math import isfinite
 from typing import Literal
 
 from ctrecon.core.measured import Measured, format_value
-from ctrecon.workshop.chains import Chain, Link, checked_links, close_chain
+from ctrecon.workshop.chains import Chain, Link, checked_links, close_chain, span_words
 from ctrecon.workshop.errors import PlanError
 
 __all__ = ["Adjustment", "Allocation", "Way", "adjust_last", "allocate"]
@@ -142,7 +143,7 @@ def adjust_last(chain: Chain) -> Adjustment:
     gap = chain.gap.value
     if chain.verdict == "holds":
         return Adjustment("none", None, 0.0, 0.0, 0.0, chain, (), f"nothing to adjust: {chain.reason}")
-    middle = (low + high) / 2
+    middle = (low + high) / 2 if isfinite(high) else low + chain.shop_worst_mm + (chain.gap.U or 0.0) + FITTED_TO_MM
     if chain.verdict == "uncertain":
         return _try_first(chain, low)
     wider = gap < low
@@ -156,14 +157,15 @@ def adjust_last(chain: Chain) -> Adjustment:
     after = _after(chain, best)
     digits = 2 if most - least >= 0.02 else 3
     amount = f"{format_value(abs(best.by_mm), digits)} mm"
-    between = f"at least {format_value(least, digits)}, no more than {format_value(most, digits)}"
+    between = f"at least {format_value(least, digits)}"
+    between += f", no more than {format_value(most, digits)}" if isfinite(most) else ""
     does = {
         "rub_down": f"{best.link}: {amount} off ({between}), then try",
         "shim": f"no piece can be rubbed down for it: put a shim of {amount} ({between}) on {best.link}",
         "remake": f"no piece can be rubbed down or shimmed for it: make {best.link} anew, {amount} "
         f"{'thinner' if best.by_mm < 0 else 'thicker'} ({between})",
     }[best.kind]
-    reason = f"{does}; the gap of {format_value(gap, 3)} mm is {chain.verdict}, wanted {low:g} to {high:g} mm"
+    reason = f"{does}; the gap of {format_value(gap, 3)} mm is {chain.verdict}, wanted {span_words(low, high)} mm"
     return Adjustment(best.kind, best.link, best.by_mm, least, most, after, tuple(ways[1:]), reason)
 
 

@@ -16,7 +16,7 @@ from ctrecon.core.measured import COVERAGE_FACTOR, Measured, format_percent, for
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.gap_spread import Spread, gap_distribution
 
-__all__ = ["Chain", "Face", "Link", "checked_links", "close_chain", "with_made"]
+__all__ = ["Chain", "Face", "Link", "checked_links", "close_chain", "span_words", "with_made"]
 
 
 @dataclass(frozen=True)
@@ -250,7 +250,7 @@ def _told(
     missing: tuple[str, ...],
 ) -> str:  # fmt: skip
     pm = "\N{PLUS-MINUS SIGN}"
-    wanted = "" if required is None else f", wanted {format_value(required[0], 2)} to {format_value(required[1], 2)}"
+    wanted = "" if required is None else f", wanted {span_words(*required)}"
     words = {"holds": "it holds", "uncertain": "it may come out outside that"}.get(verdict, f"it is {verdict}")
     if required is None:
         words = "it stays open" if verdict == "holds" else "it may close" if gap.value >= 0 else "it closes"
@@ -260,6 +260,13 @@ def _told(
         f"making {pm}{format_value(worst, 3)} at worst ({pm}{format_value(rss, 3)} root-sum-square), below 0 in "
         f"{format_percent(closes, 1)} of cases{left_out}"
     )
+
+
+def span_words(least: float, most: float) -> str:
+    """Return what a gap should lie between, or that it should be at least so wide (mm)."""
+    if most == inf:
+        return f"{format_value(least, 2)} or more"
+    return f"{format_value(least, 2)} to {format_value(most, 2)}"
 
 
 def with_made(links: Iterable[Link], name: str, made: Measured) -> tuple[Link, ...]:

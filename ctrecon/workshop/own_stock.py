@@ -25,6 +25,9 @@ _SIZES = ("thickness_mm", "size_mm")
 _SAME_MM = 5e-4
 
 
+_INCH_MM = 25.4
+
+
 @dataclass(frozen=True)
 class OwnStock:
     """One row of the shop's own list; `tolerance_mm` None where the file does not say how true it is."""
@@ -115,12 +118,13 @@ def _own(path: Path, number: int, header: list[str], line: str) -> OwnStock:
 
 
 def _number(at: str, name: str, text: str) -> float:
+    bare = text.removesuffix("mm").removesuffix("in").strip()
     try:
-        value = float(text)
+        value = float(bare) * (_INCH_MM if text.endswith("in") else 1.0)
     except ValueError:
         value = float("nan")
     if not isfinite(value):
-        raise InputFileError(f"{at}: {name} is {text!r}; write a number in mm with a decimal point")
+        raise InputFileError(f"{at}: {name} is {text!r}; write mm with a decimal point, or inches as 0.072 in")
     return value
 
 

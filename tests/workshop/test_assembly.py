@@ -15,8 +15,9 @@ from ctrecon.record.sensitivity import with_sensitivity
 from ctrecon.record.store import write_part
 from ctrecon.workshop.assembly.from_record import own_from_record
 from ctrecon.workshop.assembly.heights import faces_of, size_between
-from ctrecon.workshop.assembly.model import Assembly, PlannedSize
-from ctrecon.workshop.assembly.own import Shared
+from ctrecon.workshop.assembly.model import Assembly, Place, PlannedSize
+from ctrecon.workshop.assembly.own import Level, OwnHole, Shared
+from ctrecon.workshop.assembly.place import by_two
 from ctrecon.workshop.assembly.read import read_assembly
 from ctrecon.workshop.assembly.schema import parse_size
 from ctrecon.workshop.assembly.shop import HABITS, ShopHabits
@@ -325,7 +326,7 @@ points_mm = [[0, 0], [4, 0], [0, 3]]
 margin_mm = 0.2
 [stock]
 sheets_mm = [2.0]
-sheet_files = ["mine.csv"]
+stock_files = ["mine.csv"]
 drills_mm = [2.5, 1.0]
 [overrides]
 set_ups = [["upper", "lower"], ["upper"]]
@@ -340,8 +341,8 @@ upper = 1.6
     bar, patch = read.keep_outs
     assert bar.plates == ("upper", "lower") and bar.shape.bounds == pytest.approx((3.0, -3.0, 7.0, 7.0))
     assert patch.plates == ("lower",) and patch.shape.area == pytest.approx(6.0) and patch.margin_mm == 0.2
-    assert [(one.label, round(one.thickness_mm, 4)) for one in read.stock.sheets] == [
-        ("old brass", 1.62), ("mine.csv, row 2", 1.8288), ("2 mm", 2.0),
+    assert [(one.label, round(one.size_mm, 4)) for one in read.stock.own if one.section == "sheet"] == [
+        ("old brass", 1.62), ("", 1.8288), ("at hand", 2.0),
     ]  # fmt: skip
     assert read.stock.drills_mm == (1.0, 2.5)
     assert read.overrides.pins == {("upper", "lower"): ((-15.0, -10.0), (14.0, 11.0))}
@@ -364,3 +365,57 @@ def test_habits_are_defaults_with_reason_and_source(tmp_path: Path) -> None:
 def test_reading_twice_gives_the_same(tmp_path: Path) -> None:
     """The same file gives the same assembly."""
     assert _read(tmp_path, _TURNED) == _read(tmp_path, _TURNED)
+
+
+def _hole(x: float, y: float, u: float) -> OwnHole:
+    level = Level(0.0, 0.0)
+    size = PlannedSize(key="k", words="", size=Measured(1.0), basis="measured")
+    return OwnHole(
+        id="F1", kind="round", across=size, long=None, x=Measured(x, u), y=Measured(y, u), turn_deg=0.0, low=level, high=level,
+        shape=Point(x, y).buffer(0.5),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("at", [(18.0, 3.0), (-9.0, 4.0), (2.0, -15.0), (14.0, 10.0)])
+def test_u_of_a_place_by_two_holes_is_that_of_a_simulation(at: tuple[float, float]) -> None:
+    """Monte Carlo as the judge: holes drawn with their u, the plate laid by two of them anew each time."""
+    a, b, u = (3.0, -2.0), (14.0, 10.0), (0.004, 0.006, 0.003)
+    axis_a, axis_b = Place(x=Measured(0.0, 0.0), y=Measured(0.0, 0.0)), Place(x=Measured(10.0, 0.0), y=Measured(12.7, 0.0))
+    own = u[1] if at == b else u[2]
+    place = by_two(_hole(*a, u[0]), axis_a, _hole(*b, u[1]), axis_b).place(Measured(at[0], own), Measured(at[1], own))
+    rng = np.random.default_rng(3)
+    runs = 200_000
+    drawn_a = np.array(a) + u[0] * rng.standard_normal((runs, 2))
+    drawn_b = np.array(b) + u[1] * rng.standard_normal((runs, 2))
+    drawn_p = drawn_b if at == b else np.array(at) + u[2] * rng.standard_normal((runs, 2))
+    line, far = drawn_b - drawn_a, drawn_p - drawn_a
+    turn = math.atan2(12.7, 10.0) - np.arctan2(line[:, 1], line[:, 0])
+    x = np.cos(turn) * far[:, 0] - np.sin(turn) * far[:, 1]
+    y = np.sin(turn) * far[:, 0] + np.cos(turn) * far[:, 1]
+    assert place.xy == pytest.approx((x.mean(), y.mean()), abs=1e-4)
+    assert (place.x.u, place.y.u) == pytest.approx((x.std(), y.std()), rel=0.01)
+
+
+def test_square_plate_is_turned_by_its_nearest_flat(tmp_path: Path) -> None:
+    """A square plate turned by 10 degrees in its record is turned back by 10, not by 80."""
+    plate = feature(1, "square_outside", 20.0, (20.0, 20.0), depth=(1.0, 3.0))
+    hole = feature(2, "round_hole", 4.0, (20.0, 20.0), depth=(1.0, 3.0))
+    other = feature(3, "round_hole", 2.0, (26.0, 20.0), depth=(1.0, 3.0))
+    write_part(bare_part([plate, hole, other]), tmp_path / "plate.json")
+    text = 'name = "try"\nstack = ["plate"]\n[axes.main]\n[frame]\norigin = "main"\n[parts.plate]\nrole = "plate"\nrecord = "plate.json"\naxes = { main = "F2" }\n'
+    read = _read(tmp_path, text)
+    # seen from the first slice y is turned over: flats at -10 degrees, turned back by +10
+    place = next(one.place for one in read["plate"].holes if one.id == "F3")
+    assert place.xy == pytest.approx((6.0 * math.cos(math.radians(10.0)), 6.0 * math.sin(math.radians(10.0))))
+    assert read["plate"].outline.bounds == pytest.approx((-10.0, -10.0, 10.0, 10.0))
+
+
+def test_relief_is_taken_out_of_the_step_it_lies_in() -> None:
+    """A relief through the upper step alone leaves the lower one whole, and steps meet on the surer of two faces."""
+    lower, upper = feature(1, "round_outside", 10.0, (20.0, 20.0), depth=(3.0, 5.0)), feature(2, "round_outside", 9.0, (20.0, 20.0), depth=(1.0, 3.01), u=0.02)
+    cut = feature(3, "arc_outside", 6.0, (25.0, 20.0), depth=(1.0, 3.0))
+    own = own_from_record(bare_part([lower, upper, cut]), "hub", names={})
+    assert own.steps[0].shape.area == pytest.approx(math.pi * 25.0, rel=1e-6)
+    assert own.steps[1].shape.area < 0.95 * math.pi * 4.5**2
+    assert own.steps[0].high == own.steps[1].low
+    assert (own.steps[0].high.z, own.steps[0].high.u) == pytest.approx((-3.0, 0.002))

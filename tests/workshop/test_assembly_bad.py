@@ -105,7 +105,7 @@ BAD: dict[str, tuple[str, str, str, str, str]] = {
     "habit out of bounds": (_GOOD, "", "\n[shop]\nedge_margin_mm = -1.0\n", "shop.edge_margin_mm", "give a number from 0 to 20"),
     "taper that is none": (_GOOD, "", "\n[shop]\npin_taper = 20\n", "shop.pin_taper", "choose 50 or 48"),
     "stock list that is none": (_GOOD, "", '\n[stock]\nlists = ["metric_bras"]\n', "stock.lists", "did you mean metric_brass?"),
-    "stock file that is not there": (_GOOD, "", '\n[stock]\nsheet_files = ["mine.csv"]\n', "stock.sheet_files", "cannot be read"),
+    "stock file that is not there": (_GOOD, "", '\n[stock]\nstock_files = ["mine.csv"]\n', "stock.stock_files", "cannot be read"),
     "pins of plates that are no neighbours": (_GOOD, "", '\n[overrides.pins]\n"lower/upper" = [[1, 2], [3, 4]]\n', "overrides.pins.lower/upper", "upper/lower"),
     "fit of no hole": (_GOOD, "", '\n[overrides.fits]\n"upper.mian" = "H7/h6"\n', "overrides.fits.upper.mian", "did you mean upper.main?"),
     "set-up of no plate": (_GOOD, "", '\n[overrides]\nset_ups = [["upper", "spacer"]]\n', "overrides.set_ups", "there is no plate 'spacer'"),
@@ -146,5 +146,5 @@ def test_text_that_is_no_utf8_is_refused(tmp_path: Path) -> None:
 def test_own_sheet_list_without_its_column_is_refused(tmp_path: Path) -> None:
     """A CSV of sheet must have the column it is read for."""
     (tmp_path / "mine.csv").write_text("label,thick\na,1.5\n", encoding="utf-8")
-    said = _say(tmp_path, _GOOD + '\n[stock]\nsheet_files = ["mine.csv"]\n')
-    assert "has no column thickness_mm" in said
+    said = _say(tmp_path, _GOOD + '\n[stock]\nstock_files = ["mine.csv"]\n')
+    assert "stock.stock_files" in said and "unknown column 'thick'" in said

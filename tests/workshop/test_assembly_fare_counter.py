@@ -3,12 +3,14 @@
 import importlib.util
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+import ctrecon
 from ctrecon.core.measured import Measured
 from ctrecon.phantoms import make
 from ctrecon.record.part import Feature, Part
@@ -20,7 +22,7 @@ from ctrecon.workshop.assembly.read import read_assembly
 FOLDER = Path(__file__).parents[2] / "notebooks" / "fare_counter"
 TRUTH: dict[str, Any] = json.loads((Path(__file__).parent / "fare_counter_truth.json").read_text(encoding="utf-8"))
 SHORT = tuple(TRUTH)
-_WIDTHS = {"diameter_mm": "diameter_mm", "flats_mm": "flats_mm"}
+ASSEMBLY = Path(ctrecon.__file__).parent / "workshop" / "assembly"
 
 
 @pytest.fixture(scope="module")
@@ -239,3 +241,15 @@ def test_plate_by_edge_or_by_two_axes_agree(tmp_path: Path, counter: Assembly) -
         one, other = by_edge["middle_plate"].hole_on(axis), counter["middle_plate"].hole_on(axis)
         assert one is not None and other is not None
         assert math.dist(one.place.xy, other.place.xy) < 0.06
+
+
+def test_keys_in_the_readme_are_the_keys_that_are_read() -> None:
+    """Every habit aside, each key the README lists is one the reader asks for, so that the page cannot go stale."""
+    readme = (FOLDER / "README.md").read_text(encoding="utf-8").partition("## Keys")[2]
+    listed = set(re.findall(r"^    (\w+) = ", readme, flags=re.MULTILINE))
+    code = "".join(path.read_text(encoding="utf-8") for path in sorted(ASSEMBLY.glob("*.py")))
+    asked = set(re.findall(r'\.(?:text|texts|number|flag|size|sizes|points|table|tables|has|need|one_of|some_of)\(\s*"(\w+)"', code))
+    inside = {"diameter_mm", "flats_mm", "size_mm", "points_mm", "rods_mm", "drills_mm", "record", "outline", "steps", "spacer"}
+    assert listed - asked - inside == set()
+    words = set(re.findall(r"\w+", readme))
+    assert asked - words == set()

@@ -37,7 +37,7 @@ def samples(area: FreeArea, step: float) -> np.ndarray:
         for ring in (part.exterior, *part.interiors):
             along = np.arange(0, ring.length, step)
             points.append(shapely.get_coordinates(shapely.line_interpolate_point(ring, along)))
-            points.append(shapely.get_coordinates(ring))
+            points.append(shapely.get_coordinates(ring.simplify(2e-3)))
     every = np.unique(np.round(np.vstack(points), 9), axis=0)
     return np.array([one for one in every if areas.keeps_all(area, *one)]).reshape(-1, 2)
 
@@ -116,7 +116,7 @@ def test_random_areas_against_every_pair() -> None:
     tried = 0
     for k in range(15):
         area = areas.random_area(np.random.default_rng([520, k]))
-        points = samples(area, 0.3)
+        points = samples(area, 0.5)
         try:
             placed = place_pins(area, apart_mm=0.0)
         except PlanError:
@@ -125,7 +125,7 @@ def test_random_areas_against_every_pair() -> None:
         assert all(areas.keeps_all(area, *pin.xy) for pin in placed.pins)
         found = judge(points, [], 0.0)
         assert found <= placed.distance_mm + 1e-6
-        assert found > placed.distance_mm - 0.3
+        assert found > placed.distance_mm - 0.5
         tried += 1
     assert tried >= 10
 
@@ -168,7 +168,7 @@ def test_one_way_places_against_every_pair() -> None:
         pair = np.array([pin.xy for pin in placed.pins])
         assert judge(pair, maps, least - 1e-6) == pytest.approx(placed.distance_mm)
         assert all(areas.keeps_all(area, *pin.xy) for pin in placed.pins)
-        found = judge(samples(area, 0.3), maps, least)
+        found = judge(samples(area, 0.5), maps, least)
         assert found <= placed.distance_mm + 1e-4
         assert placed.distance_mm <= placed.most_mm + 1e-9
         assert placed.most_mm - placed.distance_mm == pytest.approx(placed.short_mm, abs=1e-6)

@@ -117,11 +117,10 @@ def _step(
 
 
 def _hole(one: OwnHole, own: OwnPart, faces: Faces, seat_z: float, motion: Motion) -> PlannedHole:
-    is_about = (one.x.value, one.y.value) == motion.about
     low, high = (_z_of(level, own, faces) for level in (one.low, one.high))
     return PlannedHole(
         id=one.id, axis=one.axis, kind=one.kind, size=one.across.size,
-        place=motion.place(one.x, one.y, is_about=is_about), turn_deg=motion.turn(one.turn_deg, one.kind),
+        place=motion.place(one.x, one.y), turn_deg=motion.turn(one.turn_deg, one.kind),
         from_z=low + seat_z, to_z=high + seat_z, shape=motion.shape(one.shape), size_key=one.across.key,
         long=None if one.long is None else one.long.size, feature=one.feature,
     )  # fmt: skip

@@ -11,6 +11,7 @@ from ctrecon.record.part import Feature, Part, scale_u_along
 from ctrecon.record.store import read_part
 from ctrecon.workshop.assembly.from_record import own_from_record
 from ctrecon.workshop.assembly.model import ROLES
+from ctrecon.workshop.assembly.one_piece import one_piece
 from ctrecon.workshop.assembly.own import OwnPart, Shared
 from ctrecon.workshop.assembly.place import EDGE, on_axes
 from ctrecon.workshop.assembly.schema import Table, nearest
@@ -191,6 +192,12 @@ def _recorded(
         part = read_part(path)
     except CtreconError as error:
         table.refuse("record", str(error))
+    which = table.text("piece")
+    if which:
+        try:
+            part = one_piece(part, which)
+        except InputError as error:
+            table.refuse("piece", str(error))
     names: dict[str, str] = {}
     near = []
     chosen = table.table("axes")

@@ -6,7 +6,6 @@ from math import hypot
 
 import numpy as np
 from shapely import Polygon, affinity
-from shapely.ops import unary_union
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
@@ -30,6 +29,9 @@ _THINNEST_SEAM_MM = 0.01
 """A seam is drawn this wide at the least, so that it has an area to keep out of."""
 
 _LEAST_AREA_MM2 = 1e-6
+
+_ONE_FACE_MM = 0.02
+"""Ends of two steps this near are one face, however sure either is: a shoulder that narrow cannot be cut."""
 
 
 def own_from_record(
@@ -58,7 +60,7 @@ def own_from_record(
     shared = shared or Shared(ident, scale_u_along(part, "along"), scale_u_along(part, "across"))
     reader = _Reader(part, ident, names, face_up == "start", shared)
     placed = [one for one in part.features if one.basis == "measured" and "not_along_depth" not in one.flags]
-    reliefs = [shape for one in placed if kind_of(one).is_relief and (shape := reader.section(one)) is not None]
+    reliefs = [one for one in placed if kind_of(one).is_relief]
     outsides = [one for one in placed if is_outside(one)]
     steps = [reader.step(one, reliefs, alone=len(outsides) == 1) for one in outsides]
     if not steps:
@@ -79,12 +81,15 @@ def own_from_record(
 
 
 def _meeting(steps: list[OwnStep]) -> tuple[OwnStep, ...]:
-    """Let a step begin on the very face that the one below ends on, where both were seen as one face."""
+    """Let a step begin on the face that the one below ends on, where both were seen as one: the surer of the two."""
     out = steps[:1]
     for one in steps[1:]:
         below = out[-1].high
-        near = 3.0 * hypot(below.u or 0.0, one.low.u or 0.0)
-        out.append(replace(one, low=below) if abs(one.low.z - below.z) <= max(near, 0.02) else one)
+        near = max(3.0 * hypot(below.u or 0.0, one.low.u or 0.0), _ONE_FACE_MM)
+        if abs(one.low.z - below.z) <= near:
+            face = min((below, one.low), key=lambda level: (level.u is None, level.u))
+            out[-1], one = replace(out[-1], high=face), replace(one, low=face)
+        out.append(one)
     return tuple(out)
 
 
@@ -188,7 +193,7 @@ class _Reader:
             shape=shape, feature=one.id, turn_u=None if one.turn_deg is None else one.turn_deg.u,
         )  # fmt: skip
 
-    def step(self, one: Feature, reliefs: list[Polygon], *, alone: bool) -> OwnStep:
+    def step(self, one: Feature, reliefs: list[Feature], *, alone: bool) -> OwnStep:
         """Return an outside with its sizes; the reliefs that touch it are taken out."""
         kind, called = kind_of(one), self._called(one)
         if one.depth_from_mm is None or one.depth_to_mm is None:
@@ -196,8 +201,12 @@ class _Reader:
         shape = self.section(one)
         if shape is None:
             raise InputError(f"its record holds no section of {one.id}; measure it again")
-        bitten = unary_union([shape.difference(unary_union(reliefs))]) if reliefs else shape
-        shape = _whole(bitten) or shape
+        low, high = self._levels(one)
+        for relief in reliefs:
+            cut, (start, end) = self.section(relief), self._levels(relief)
+            shared = min(high.z, end.z) - max(low.z, start.z)
+            if cut is not None and shared > 0.5 * min(high.z - low.z, end.z - start.z):
+                shape = _whole(shape.difference(cut)) or shape
         at = self.ident if alone else f"{self.ident}.{called}"
         where = self.ident if alone else f"{called} of {self.ident}"
         sizes = kind.main_sizes(one)
@@ -207,12 +216,12 @@ class _Reader:
             for size, value in sizes
         )
         plain = _section_of(kind)
-        low, high = self._levels(one)
         middle = Measured(shape.centroid.x), Measured(shape.centroid.y)
         x, y = middle if one.x_mm is None else self._place(one)
+        edge = None if one.turn_deg is None or not (kind.is_square or kind.has_side_pair) else self._turn(one)
         return OwnStep(
             id=called, kind=plain, across=across, x=x, y=y, turn_deg=self._turn(one), low=low, high=high, shape=shape,
-            feature=one.id, turn_u=None if one.turn_deg is None else one.turn_deg.u,
+            feature=one.id, turn_u=None if one.turn_deg is None else one.turn_deg.u, edge_deg=edge,
         )  # fmt: skip
 
     def seam(self, one: Feature) -> Polygon | None:

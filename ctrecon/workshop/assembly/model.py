@@ -13,7 +13,7 @@ from shapely import Polygon
 
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured
 from ctrecon.workshop.assembly.shop import ShopHabits
-from ctrecon.workshop.tables import SheetSize
+from ctrecon.workshop.own_stock import OwnStock
 
 __all__ = [
     "BASES", "ROLES", "Assembly", "AxialGap", "ChainTerm", "KeepOut", "Overrides", "Place", "PlannedHole",
@@ -334,15 +334,14 @@ class Stock:
     ----------
     lists : tuple of str
         Keys of the published lists of sheet (`ctrecon.workshop.tables.LISTS`).
-    sheets : tuple of SheetSize
-        Sheet at hand.
-    rods_mm, drills_mm : tuple of float
-        Rod and drills at hand, smallest first; empty where nothing was said.
+    own : tuple of OwnStock
+        Sheet and rod at hand, thinnest first.
+    drills_mm : tuple of float
+        Drills at hand, smallest first; empty where nothing was said.
     """
 
     lists: tuple[str, ...] = ()
-    sheets: tuple[SheetSize, ...] = ()
-    rods_mm: tuple[float, ...] = ()
+    own: tuple[OwnStock, ...] = ()
     drills_mm: tuple[float, ...] = ()
 
 

@@ -65,8 +65,8 @@ class OwnHole:
 class OwnStep:
     """A section of a part by itself.
 
-    `across` holds its sizes across, `turn_deg` is as of a hole; `length` stands where it was typed, else the faces
-    say it.
+    `across` holds its sizes across, `turn_deg` is as of a hole; `edge_deg` is the direction of its longer side or of a
+    flat, where it has one; `length` stands where it was typed, else the faces say it.
     """
 
     id: str
@@ -81,6 +81,7 @@ class OwnStep:
     feature: str | None = None
     turn_u: float | None = None
     length: PlannedSize | None = None
+    edge_deg: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 from itertools import combinations
-from math import atan2, cos, degrees, hypot, radians, sin
+from math import atan2, cos, degrees, hypot, radians, sin, sqrt
 
 from shapely import Polygon, affinity
 
@@ -28,18 +28,23 @@ class Motion:
         Where it lies in the assembly.
     turn_deg : float
         Turn from +X towards +Y.
-    u_about, u_to : (x, y) or None
-        Standard uncertainties of the point in its scan, and of where it lies.
+    u_about : float or None
+        Standard uncertainty of that point, and of where it lies, in x and in y.
     turn_u_deg : float or None
-        Of the turn.
+        Of the turn, where it hangs on no hole: on an edge, or on nothing.
+    toward : (x, y) or None
+        The second hole that turned the part, in its own frame.
+    u_toward : float or None
+        Standard uncertainty of that hole and of the axis it was turned to.
     """
 
     about: tuple[float, float]
     to: tuple[float, float]
     turn_deg: float
     u_about: float | None = 0.0
-    u_to: float | None = 0.0
     turn_u_deg: float | None = 0.0
+    toward: tuple[float, float] | None = None
+    u_toward: float | None = 0.0
 
     def point(self, x: float, y: float) -> tuple[float, float]:
         """Return a point of the part as it lies in the assembly."""
@@ -47,19 +52,37 @@ class Motion:
         dx, dy = x - self.about[0], y - self.about[1]
         return self.to[0] + c * dx - s * dy, self.to[1] + s * dx + c * dy
 
-    def place(self, x: Measured, y: Measured, *, is_about: bool = False) -> Place:
-        """Return a place of the part with its u in the assembly; the point turned about adds none of its own."""
+    def place(self, x: Measured, y: Measured) -> Place:
+        """Return a place of the part with its u in the assembly; the points it was placed by have none left to give.
+
+        Notes
+        -----
+        With t and s the place along and across the line of the two holes, in lengths of that line, and e the errors
+        of the holes a, b and of the place p itself: the error along it is e_p - e_a + s (e_b - e_a), that across it
+        e_p - e_a - t (e_b - e_a), the last two factors across the line. At b itself the error across is none.
+        """
         px, py = self.point(x.value, y.value)
-        if is_about:
-            return Place(x=Measured(px, self.u_to), y=Measured(py, self.u_to))
         own = None if x.u is None or y.u is None else max(x.u, y.u)
-        parts = (own, self.u_about, self.u_to, self.turn_u_deg)
-        if any(one is None for one in parts):
+        if (x.value, y.value) == self.about:
+            return Place(x=Measured(px, 0.0), y=Measured(py, 0.0))
+        if own is None or self.u_about is None or self.turn_u_deg is None or self.u_toward is None:
             return Place(x=Measured(px), y=Measured(py))
-        a, b, c, turn = (float(one or 0.0) for one in parts)
-        flat = hypot(a, b, c)
-        swing = radians(turn)
-        u_x, u_y = hypot(flat, swing * (py - self.to[1])), hypot(flat, swing * (px - self.to[0]))
+        a = self.u_about
+        if self.toward is None:
+            swing, flat = radians(self.turn_u_deg), hypot(own, a)
+            u_x, u_y = hypot(flat, swing * (py - self.to[1])), hypot(flat, swing * (px - self.to[0]))
+            return Place(x=Measured(px, u_x), y=Measured(py, u_y))
+        bx, by = self.point(*self.toward)
+        dx, dy = bx - self.to[0], by - self.to[1]
+        far = dx * dx + dy * dy
+        t = ((px - self.to[0]) * dx + (py - self.to[1]) * dy) / far
+        s = ((py - self.to[1]) * dx - (px - self.to[0]) * dy) / far
+        along = hypot(own, a, s * a, s * self.u_toward)
+        across = 0.0 if (x.value, y.value) == self.toward else hypot(own, (1 - t) * a, t * self.u_toward)
+        both = s * (1 - t) * a**2 - s * t * self.u_toward**2  # covariance of along and across
+        share, mixed = dx * dx / far, 2 * dx * dy / far * both
+        u_x = sqrt(max(share * along**2 + (1 - share) * across**2 - mixed, 0.0))
+        u_y = sqrt(max((1 - share) * along**2 + share * across**2 + mixed, 0.0))
         return Place(x=Measured(px, u_x), y=Measured(py, u_y))
 
     def shape(self, polygon: Polygon) -> Polygon:
@@ -80,11 +103,12 @@ def _u(*places: Measured) -> float | None:
 
 
 def edge_turn(outline: OwnStep) -> float | None:
-    """Return the direction of the longer side (degrees, above -90 up to 90), None where no side is the longer."""
-    if len(outline.across) < 2:
+    """Return the direction of the longer side, or of the nearest flat of a square (degrees); None where it has none."""
+    if outline.edge_deg is None:
         return None
-    turn = outline.turn_deg % 180.0
-    return turn - 180.0 if turn > 90.0 else turn
+    period = REPEATS_DEG[outline.kind] or 360.0
+    turn = outline.edge_deg % period
+    return turn - period if turn > period / 2 else turn
 
 
 def by_two(a: OwnHole, to_a: Place, b: OwnHole, to_b: Place) -> Motion:
@@ -99,15 +123,18 @@ def by_two(a: OwnHole, to_a: Place, b: OwnHole, to_b: Place) -> Motion:
     """
     own = atan2(b.y.value - a.y.value, b.x.value - a.x.value)
     wanted = atan2(to_b.xy[1] - to_a.xy[1], to_b.xy[0] - to_a.xy[0])
-    length = hypot(b.x.value - a.x.value, b.y.value - a.y.value)
-    u_about, u_other = _u(a.x, a.y), _u(b.x, b.y)
-    turn_u = None if u_about is None or u_other is None or length == 0 else degrees(hypot(u_about, u_other) / length)
-    return Motion((a.x.value, a.y.value), to_a.xy, degrees(wanted - own), u_about, to_a.u, turn_u)
+    u_about, u_toward = _both(_u(a.x, a.y), to_a.u), _both(_u(b.x, b.y), to_b.u)
+    toward = (b.x.value, b.y.value)
+    return Motion((a.x.value, a.y.value), to_a.xy, degrees(wanted - own), u_about, 0.0, toward, u_toward)
 
 
 def by_axis(x: Measured, y: Measured, to: Place, turn_deg: float, turn_u_deg: float | None = 0.0) -> Motion:
     """Return the motion that puts a point of the part on an axis and turns the part by so much (degrees)."""
-    return Motion((x.value, y.value), to.xy, turn_deg, _u(x, y), to.u, turn_u_deg)
+    return Motion((x.value, y.value), to.xy, turn_deg, _both(_u(x, y), to.u), turn_u_deg)
+
+
+def _both(a: float | None, b: float | None) -> float | None:
+    return None if a is None or b is None else hypot(a, b)
 
 
 def misfits(part: OwnPart, motion: Motion, axes: dict[str, Place]) -> dict[str, float]:

@@ -207,7 +207,8 @@ def place_parts(
     placed = Placed(entries, typed_axes(axes), within_mm)
     first = frame.one_of("part", entries, "part") or order[0]
     origin = frame.one_of("origin", axes, "shared axis")
-    along = frame.one_of("x_along", (*axes, EDGE), "shared axis") or EDGE
+    said = frame.one_of("x_along", (*axes, EDGE), "shared axis")
+    along = said or EDGE
     turn_deg = frame.number("turn_deg", 0.0, least=-360.0, most=360.0)
     frame.close()
     own = placed.own[first]
@@ -217,7 +218,9 @@ def place_parts(
     spot: OwnHole | OwnStep = own.outline if hole is None else hole
     if along == EDGE:
         turn = edge_turn(own.outline)
-        motion = by_axis(spot.x, spot.y, _ORIGIN, turn_deg - (turn or 0.0), own.outline.turn_u if turn else 0.0)
+        if turn is None and said:
+            frame.refuse("x_along", f"{first} has no longer side; name an axis that it has a hole on")
+        motion = by_axis(spot.x, spot.y, _ORIGIN, turn_deg - (turn or 0.0), 0.0 if turn is None else own.outline.turn_u)
     else:
         other = _hole(own, along)
         if other is None or other is spot:

@@ -96,7 +96,7 @@ def assembly_from(data: Mapping[str, Any], path: Path) -> Assembly:
         )
         for i in entries
     ]  # fmt: skip
-    order = tuple(sorted(built, key=lambda one: (-one.to_z, plates.index(one.id) if one.id in plates else 99, one.id)))
+    order = tuple(sorted(built, key=lambda one: (-one.to_z, _rank(one.id, plates), one.id)))
     shared = _shared(axes, placed, order, top)
     overrides = read_overrides(
         top.table("overrides"), plates=plates, parts=tuple(entries),
@@ -112,6 +112,11 @@ def assembly_from(data: Mapping[str, Any], path: Path) -> Assembly:
     )  # fmt: skip
     top.close()
     return out
+
+
+def _rank(ident: str, plates: tuple[str, ...]) -> int:
+    """Return where a plate stands in the stack; what is none comes after them."""
+    return plates.index(ident) if ident in plates else len(plates)
 
 
 def read_toml(path: Path) -> tuple[str, dict[str, Any]]:

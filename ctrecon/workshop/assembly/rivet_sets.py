@@ -37,5 +37,7 @@ def read_rivets(top: Table, parts: tuple[str, ...], axes: Mapping[str, Place]) -
         table.close()
         places = (axes[axis].xy,) if axis else at
         diameter = 0.0 if size is None else size.value
-        out.append(RivetSet(id=f"rivets_{number}", name=name, parts=joined, diameter_mm=diameter, head=head, places=places))
+        out.append(
+            RivetSet(id=f"rivets_{number}", name=name, parts=joined, diameter_mm=diameter, head=head, places=places)
+        )
     return tuple(out)

@@ -1,19 +1,20 @@
 """What the shop has and does, and what the person decided: [shop], [stock] and [overrides] of the file."""
 
-import csv
 from collections.abc import Collection, Mapping
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from ctrecon.core.measured import format_short
+from ctrecon.core.errors import InputFileError
 from ctrecon.workshop.assembly.model import Overrides, Stock
 from ctrecon.workshop.assembly.schema import Table
 from ctrecon.workshop.assembly.shop import HABITS, ShopHabits
-from ctrecon.workshop.tables import LISTS, SheetSize
+from ctrecon.workshop.own_stock import OwnStock, own_stock
+from ctrecon.workshop.tables import LISTS
 
 __all__ = ["read_overrides", "read_shop", "read_stock"]
 
+_AT_HAND = "at hand"
 _DEFAULT_LISTS = ("metric_brass",)
 
 
@@ -42,31 +43,16 @@ def read_shop(table: Table) -> ShopHabits:
 def read_stock(table: Table) -> Stock:
     """Read ``[stock]``: published lists by key, own sheet as numbers or by a CSV beside the file, rods and drills."""
     lists = table.some_of("lists", LISTS, "list of sheet") or _DEFAULT_LISTS
-    sheets = [SheetSize(f"{format_short(one.value, 4)} mm", one.value) for one in table.sizes("sheets_mm")]
-    for name in table.texts("sheet_files"):
-        sheets += _own_list(table, name)
-    rods, drills = (tuple(sorted(one.value for one in table.sizes(key))) for key in ("rods_mm", "drills_mm"))
+    own = [OwnStock("sheet", one.value, None, _AT_HAND) for one in table.sizes("sheets_mm")]
+    own += [OwnStock("round", one.value, None, _AT_HAND) for one in table.sizes("rods_mm")]
+    for name in table.texts("stock_files"):
+        try:
+            own += own_stock(Path(table.file).parent / name)
+        except InputFileError as error:
+            table.refuse("stock_files", str(error))
+    drills = tuple(sorted(one.value for one in table.sizes("drills_mm")))
     table.close()
-    sheets.sort(key=lambda one: one.thickness_mm)
-    return Stock(lists=lists, sheets=tuple(sheets), rods_mm=rods, drills_mm=drills)
-
-
-def _own_list(table: Table, name: str) -> list[SheetSize]:
-    """Read a CSV with the columns label (may be left out) and thickness_mm; lines with # in front are left out."""
-    path = Path(table.file).parent / name
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else "it is no text"
-        table.refuse("sheet_files", f"{path} cannot be read ({why}); give a CSV with a column thickness_mm")
-    rows = csv.DictReader(line for line in text.splitlines() if line.strip() and not line.startswith("#"))
-    if "thickness_mm" not in (rows.fieldnames or ()):
-        table.refuse("sheet_files", f"{path} has no column thickness_mm; name it in the first line")
-    out = []
-    for number, row in enumerate(rows, 1):
-        size = table.as_size("sheet_files", row["thickness_mm"] or "")
-        out.append(SheetSize(row.get("label") or f"{name}, row {number}", size.value))
-    return out
+    return Stock(lists=lists, own=tuple(sorted(own, key=lambda one: one.size_mm)), drills_mm=drills)
 
 
 def read_overrides(

@@ -95,7 +95,8 @@ def own_from_typed(table: Table, ident: str, axes: tuple[str, ...]) -> OwnPart:
             OwnStep(
                 id="outline", kind=kind, across=across, x=_ZERO, y=_ZERO, turn_deg=turn, low=Level(0.0, 0.0),
                 high=Level(thickness.value, 0.0), shape=shape,
-                length=_stated(f"{ident}.thickness", f"thickness of {ident}", thickness),
+                length=_stated(f"{ident}.thickness", f"thickness of {ident}", thickness), turn_u=0.0,
+                edge_deg=turn if len(sizes) > 1 or table.table("outline").has("flats_mm") else None,
             ),
         )  # fmt: skip
     low, high = steps[0].low, steps[-1].high

@@ -43,8 +43,8 @@ class DrillingPlan:
 
 def plan_drilling(
     axes: Sequence[DrillAxis], stack: Sequence[str], *, pins: Sequence[str] = (),
-    done: Mapping[str, frozenset[str]] | None = None, clamped: frozenset[str] = frozenset(),
-    neighbours_only: bool = True,
+    done: Mapping[str, frozenset[str]] | None = None, worked: Sequence[frozenset[str]] = (),
+    clamped: frozenset[str] = frozenset(), neighbours_only: bool = True,
 ) -> DrillingPlan:  # fmt: skip
     """Return the set-ups and their order for everything that is still to be drilled.
 
@@ -59,8 +59,10 @@ def plan_drilling(
         of a joint waits for its pins.
     done : mapping of axis id to set of str, optional
         Plates in which an axis is drilled already.
+    worked : sequence of set of str
+        Set-ups that are done, by their plates: they stay the first steps, and the rest is ordered anew.
     clamped : set of str
-        Plates on the machine now.
+        Plates on the machine now; those of the last set-up done where none are given.
     neighbours_only : bool
         As in `fewest_setups`.
 
@@ -78,26 +80,31 @@ def plan_drilling(
         raise PlanError(f"plate {unknown[0]} is said to be on the machine but is not in the stack; correct it")
     plan = fewest_setups(axes, stack, done=done, neighbours_only=neighbours_only)
     best, order = min(
-        ((one, _ordered(one, pins, clamped)) for one in (plan.setups, *plan.others)), key=lambda pair: pair[1].moves
+        ((one, _ordered(one, pins, worked, clamped)) for one in (plan.setups, *plan.others)),
+        key=lambda pair: (-len(pair[1].done), pair[1].moves),
     )
     exact = plan.exact and order.exact
     says = plan.reason if not order.order else f"{plan.reason}; in the order {order.reason}"
     return DrillingPlan(_steps(best, order, pins, clamped, stack), plan, order, exact, says)
 
 
-def _ordered(setups: Sequence[SetUp], pins: Sequence[str], clamped: frozenset[str]) -> SetUpOrder:
+def _ordered(
+    setups: Sequence[SetUp], pins: Sequence[str], worked: Sequence[frozenset[str]], clamped: frozenset[str]
+) -> SetUpOrder:
     steps = as_steps(setups)
     # pins drilled before are in already; two pins of one joint share a set-up
     pinned = [one.id for pin in pins for one in setups if pin in one.axes]
-    return best_order(steps, before=pins_first(steps, list(dict.fromkeys(pinned))), clamped=clamped)
+    done = [one.id for plates in worked for one in steps if one.plates == plates]
+    before = pins_first(steps, list(dict.fromkeys(pinned)))
+    return best_order(steps, before=before, done=done, clamped=clamped if clamped or not done else None)
 
 
 def _steps(
     setups: Sequence[SetUp], order: SetUpOrder, pins: Sequence[str], clamped: frozenset[str], stack: Sequence[str]
 ) -> tuple[DrillingStep, ...]:
     by_id = {one.id: one for one in setups}
-    out, on = [], clamped
-    for name in order.order:
+    out, on = [], frozenset[str]() if order.done else clamped
+    for name in (*order.done, *order.order):
         setup = by_id[name]
         plates = frozenset(setup.plates)
         take = tuple(plate for plate in stack if plate in on - plates)

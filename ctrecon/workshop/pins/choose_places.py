@@ -114,8 +114,8 @@ def third_pin(
     if best is None or best[0] < least_mm - 1e-9:
         far = 0.0 if best is None else best[0]
         raise PlanError(
-            f"no third pin in {' and '.join(area.plates)} makes every wrong turn miss by {format_value(least_mm, 2)} mm: "
-            f"the best misses by {format_value(far, 2)} mm; {area.reason}"
+            f"no third pin in {' and '.join(area.plates)} makes every wrong turn miss by "
+            f"{format_value(least_mm, 2)} mm: the best misses by {format_value(far, 2)} mm; {area.reason}"
         )
     x, y = map(float, candidates[-best[2]])
     return check_place(area, x, y, fixed=False), missed(x, y)
@@ -147,10 +147,11 @@ def _made(
     how: str,
     judged: OneWay,
 ) -> OneWayPins:
+    both = " and ".join(format_value(one, 2) for one in sizes)
     words = {
         "uneven place": "two equal pins at uneven places",
         "shared holes": "two equal pins where they lie farthest apart, for outline and other holes stop a wrong turn",
-        "unequal pins": f"pins of {' and '.join(format_value(one, 2) for one in sizes)} mm, for equal ones fit more ways",
+        "unequal pins": f"pins of {both} mm, for equal ones fit more ways",
         "third pin": "a third pin, for two fit more ways",
         "as given": "pins as given",
     }
@@ -306,7 +307,8 @@ def pins_of_levels(
         kept = level.area
         for i in sorted(done):
             sized = zip(done[i].pins, done[i].diameters_mm, strict=True)
-            kept = kept.with_pins([(*pin.xy, size) for pin, size in sized], name=f"pin of {' and '.join(levels[i].area.plates)}")
+            name = f"pin of {' and '.join(levels[i].area.plates)}"
+            kept = kept.with_pins([(*pin.xy, size) for pin, size in sized], name=name)
         # pins of all pairs first, then of those that share a plate with this one, which matter most
         near = {i: one for i, one in done.items() if abs(i - k) == 1}
         areas = [_with_images(kept, done, least_mm, seen_mm)]
@@ -331,7 +333,8 @@ def _with_images(area: FreeArea, done: dict[int, OneWayPins], least_mm: float, s
 
     A plate that holds two pairs of pins could else be turned so that either pair comes to the other's holes.
     """
-    motions = dict.fromkeys(one for outline in area.outlines for one in outline_symmetry(outline, seen_mm=seen_mm).motions)
+    found = [outline_symmetry(outline, seen_mm=seen_mm) for outline in area.outlines]
+    motions = dict.fromkeys(motion for one in found for motion in one.motions)
     more = []
     for i in sorted(done):
         for j, pin in enumerate(done[i].pins, start=1):

@@ -305,7 +305,7 @@ class FreeArea:
         return replace(self, obstacles=tuple(one for one in self.obstacles if one.name != name))
 
     def clearance_of(self, x: float, y: float) -> tuple[float, str]:
-        """Return by how much (mm) a place clears the limit it is nearest to, and its name; negative where it doesn't."""
+        """Return by how much (mm) a place clears the limit it is nearest to, and its name; negative inside it."""
         value, owner = self.limits.clearance([(x, y)])  # type: ignore[arg-type]
         return float(value[0]), self.names[int(owner[0])]
 

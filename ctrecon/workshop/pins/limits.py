@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
+from shapely.geometry.polygon import orient
 
 __all__ = ["COARSE_SEGS", "SAGITTA", "SIMPLIFIED", "Curves", "Limits", "crossings"]
 
@@ -108,6 +109,17 @@ def _segments(shape: BaseGeometry) -> tuple[Points, Points]:
     starts = [np.asarray(ring.coords)[:-1, :2] for ring in rings]
     ends = [np.asarray(ring.coords)[1:, :2] for ring in rings]
     return np.vstack(starts), np.vstack(ends)
+
+
+def _convex_corners(region: BaseGeometry) -> Points:
+    """Return the corners of a region at which it is less than straight: only there a place can be farthest."""
+    found = [np.empty((0, 2))]
+    for part in map(orient, shapely.get_parts(region)):
+        for ring in (part.exterior, *part.interiors):
+            at = np.asarray(ring.coords)[:-1, :2]
+            came, goes = at - np.roll(at, 1, axis=0), np.roll(at, -1, axis=0) - at
+            found.append(at[came[:, 0] * goes[:, 1] - came[:, 1] * goes[:, 0] > 0])
+    return np.vstack(found)
 
 
 class Limits:
@@ -227,7 +239,7 @@ class Limits:
         return Curves(lines[:, :2], lines[:, 2], circles[:, :2], circles[:, 2])
 
     def corners(self, region: BaseGeometry) -> Points:
-        """Return the exact corners of the room left, found from the corners of its sampled region.
+        """Return the exact convex corners of the room left, found from those of its sampled region.
 
         Parameters
         ----------
@@ -241,7 +253,7 @@ class Limits:
         """
         found = [np.empty((0, 2))]
         done = set()
-        for point in shapely.get_coordinates(region):
+        for point in _convex_corners(region):
             curves = self.near(point)
             key = (curves.normals.tobytes(), curves.offsets.tobytes(), curves.centres.tobytes(), curves.radii.tobytes())
             if len(curves.offsets) + len(curves.radii) < 2 or key in done:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import permutations
 from math import atan2, cos, degrees, hypot, pi, radians, sin
 
@@ -178,6 +178,11 @@ def outline_symmetry(outline: Polygon, *, seen_mm: float = SEEN_MM) -> OutlineSy
     """
     if not isinstance(outline, Polygon) or outline.is_empty or not outline.is_valid:
         raise InputError("the outline is no simple closed area; mend the outline")
+    return _symmetry(outline, seen_mm)
+
+
+@lru_cache(maxsize=64)
+def _symmetry(outline: Polygon, seen_mm: float) -> OutlineSymmetry:
     cx, cy = float(outline.centroid.x), float(outline.centroid.y)
     ring = np.asarray(outline.exterior.coords)[:, :2] - (cx, cy)
     phi = np.arange(_STEPS) * 2 * pi / _STEPS

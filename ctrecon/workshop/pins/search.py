@@ -48,13 +48,13 @@ def border_places(area: FreeArea, count: int = _SAMPLES) -> Points:
 def first_of(points: Sequence[Pair]) -> Pair:
     """Return the farthest pair; of pairs as far apart the one farthest left, then lowest."""
     best = max(one[2] for one in points)
-    level = []
+    level: list[tuple[float, float, float, float, float]] = []
     for p, q, d in points:
         if d >= best - SAME_MM:
-            ends = sorted((float(one[0]), float(one[1])) for one in (p, q))
-            level.append((*ends, d))
-    first, second, d = min(level, key=lambda one: tuple(round(value, 6) for end in one[:2] for value in end))
-    return np.array(first), np.array(second), float(d)
+            (a, b), (c, e) = sorted((float(one[0]), float(one[1])) for one in (p, q))
+            level.append((a, b, c, e, d))
+    a, b, c, e, d = min(level, key=lambda one: tuple(round(value, 6) for value in one[:4]))
+    return np.array([a, b]), np.array([c, e]), d
 
 
 def farthest_pairs(p: Points, q: Points, condition: OneWayCondition | None, keep: int) -> list[Pair]:
@@ -142,6 +142,8 @@ def farthest_allowed(area: FreeArea, condition: OneWayCondition | None, held: Po
         found += more
         best = max([best, *(one[2] for one in more)])
     found.sort(key=lambda one: -one[2])
+    if found and best >= reach.max(initial=0.0) - SAME_MM:  # nothing lies farther apart, condition or not
+        return found
     step = area.spread_mm() / _SAMPLES
     for p, q, d in found[:_STARTS]:
         p, q, d = _creep(area, p, q, condition, step, held is not None)

@@ -107,7 +107,7 @@ def pin_named(name: str, standard: str = "iso") -> TaperPin:
 
     Examples
     --------
-    >>> pin_named("No. 6/0", "inch").basic_mm
+    >>> round(pin_named("No. 6/0", "inch").basic_mm, 4)
     1.9812
     """
     text = name.strip().lower().removeprefix("no.").removesuffix("mm").strip()

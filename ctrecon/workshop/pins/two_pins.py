@@ -96,7 +96,8 @@ def angular_play(
     return AngularPlay(
         turn, arcmin, max(spare, 0.0),
         f"clearances of {format_value(first_mm, 3)} and {format_value(second_mm, 3)} mm, "
-        f"{format_value(distance_mm, 1)} mm apart, let the plate turn by {format_value(arcmin, 2)} arc minutes either way",
+        f"{format_value(distance_mm, 1)} mm apart, let the plate turn by {format_value(arcmin, 2)} arc minutes "
+        "either way",
     )  # fmt: skip
 
 

@@ -1,5 +1,6 @@
 """Which plates are drilled together, in which order, from where, and with which drill."""
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -10,14 +11,14 @@ from ctrecon.workshop.assembly.model import Assembly, Place, PlannedHole, Planne
 from ctrecon.workshop.drilling.checked import check_setups
 from ctrecon.workshop.drilling.coordinates import Coordinate, Coordinates, PickUp, choose_pick_up
 from ctrecon.workshop.drilling.drill_list import largest_up_to
-from ctrecon.workshop.drilling.order import Step, best_order, pins_first
 from ctrecon.workshop.drilling.places import Place as ScanPlace
 from ctrecon.workshop.drilling.places import ScanU
-from ctrecon.workshop.drilling.setups import DrillAxis, fewest_setups
+from ctrecon.workshop.drilling.plan import plan_drilling as order_drilling
+from ctrecon.workshop.drilling.setups import DrillAxis
 from ctrecon.workshop.drilling.setups import SetUp as PlateSet
 from ctrecon.workshop.drilling.speeds import break_through, spindle_speed
 from ctrecon.workshop.drills import drills
-from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check, DrilledHole, Registration, SetUp
+from ctrecon.workshop.plan.model import GOOD, LOOK, Check, DrilledHole, Registration, SetUp
 from ctrecon.workshop.squares import Method, SquarePlan, plan_square
 
 __all__ = ["DrillingPlan", "drill_list", "plan_drilling", "set_up_id", "square_by"]
@@ -27,6 +28,8 @@ REAM_MM = 0.1
 
 TO_SIZE_MM = 0.02
 """A drill so near below a size makes it without reaming (common practice, no source)."""
+
+_DRILL = "drill-"
 
 _METHODS: Mapping[str, Method] = {"file": "file", "drift": "drift", "broach": "broach"}
 
@@ -68,7 +71,7 @@ def square_by(assembly: Assembly, flats: float) -> SquarePlan:
 
 def set_up_id(plates: Sequence[str]) -> str:
     """Return what the plan calls the step that drills these plates together: the same whatever the order of work."""
-    return "drill-" + "+".join(plates)
+    return _DRILL + "+".join(plates)
 
 
 def plan_drilling(
@@ -95,41 +98,31 @@ def plan_drilling(
     axes = [*_pin_axes(registrations), *_hole_axes(assembly, to_make, squares, pilots)]
     wanted = [DrillAxis(one.id, frozenset(one.plates), matched=len(one.plates) > 1) for one in axes]
     forced = assembly.overrides.set_ups
-    plan = fewest_setups(wanted, assembly.stack)
-    sets, why = plan.setups, plan.reason
-    checks = []
+    pins = [pin.id for one in registrations for pin in one.pins]
+    worked = [frozenset(ident.removeprefix(_DRILL).split("+")) for ident in assembly.done if ident.startswith(_DRILL)]
     if forced:
-        sets = _forced(assembly, wanted, forced)
-        says = check_setups(sets, wanted)
-        why = f"set by the file; {plan.reason}"
-        if says:
-            checks.append(
-                Check(topic="drilling", about=assembly.stack[0], says=f"{says}.", state=FAILS, overridden=True)
-            )
-    steps = [Step(set_up_id(one.plates), frozenset(one.plates)) for one in sets]
-    pins = [set_up_id((one.upper, one.lower)) for one in registrations]
-    done = [one.id for one in steps if one.id in assembly.done]
-    order = best_order(
-        steps, before=pins_first(steps, [one for one in pins if any(s.id == one for s in steps)]), done=done
+        sets, order = _forced(assembly, wanted, forced), None
+        why = check_setups(sets, wanted)
+    else:
+        plan = order_drilling(wanted, assembly.stack, pins=pins, worked=worked)
+        sets, order, why = tuple(one.setup for one in plan.steps), plan.order, plan.reason
+        for one in sets:
+            why = re.sub(rf"\b{one.id}\b", " + ".join(assembly[plate].name for plate in one.plates), why)
+    moves = "" if order is None else f", {order.moves} plates put in or taken out"
+    check = Check(
+        topic="drilling",
+        about=assembly.stack[0],
+        says=f"{len(sets)} set-ups{moves}.",
+        why=f"{why[:1].upper()}{why[1:]}.",
+        state=GOOD if order is None or not order.broken else LOOK,
+        overridden=bool(forced),
     )
-    state = GOOD if not order.broken else LOOK
-    checks.append(
-        Check(
-            topic="drilling",
-            about=assembly.stack[0],
-            says=f"{len(sets)} set-ups, {order.moves} changes of plates.",
-            why=f"{why}; {order.reason}.",
-            state=state,
-            overridden=bool(forced),
-        )
-    )
-    by_id = {set_up_id(one.plates): one for one in sets}
     made: list[SetUp] = []
     drilled: set[str] = set()
-    for number, ident in enumerate(dict.fromkeys((*order.done, *order.order)), 1):
-        made.append(_set_up(assembly, by_id[ident], axes, drilled, registrations, f"U{number}"))
-        drilled |= set(by_id[ident].axes)
-    return DrillingPlan(tuple(made), tuple(checks), squares, pilots)
+    for number, one in enumerate(sets, 1):
+        made.append(_set_up(assembly, one, axes, drilled, registrations, f"U{number}"))
+        drilled |= set(one.axes)
+    return DrillingPlan(tuple(made), (check,), squares, pilots)
 
 
 def _forced(assembly: Assembly, wanted: Sequence[DrillAxis], sets: Sequence[Sequence[str]]) -> tuple[PlateSet, ...]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import inf
 
 from ctrecon.core.measured import Measured
 from ctrecon.workshop.adjust import Adjustment, adjust_last
@@ -82,7 +83,7 @@ def _required(gap: AxialGap) -> tuple[float, float] | None:
     if gap.least_mm is None and gap.most_mm is None:
         return None
     least = 0.0 if gap.least_mm is None else gap.least_mm
-    return least, (least + 1.0 if gap.most_mm is None else gap.most_mm)
+    return least, (inf if gap.most_mm is None else gap.most_mm)
 
 
 def _link(assembly: Assembly, size: PlannedSize, sign: int, planned: Mapping[str, float]) -> Link:

@@ -52,10 +52,9 @@ class PartStock:
 
 def choose_stock(assembly: Assembly) -> tuple[PartStock, ...]:
     """Choose the stock of every part that is not bought or finished."""
-    own = [OwnStock("sheet", one.thickness_mm, None, one.label, "") for one in assembly.stock.sheets]
-    rods = [OwnStock("round", mm, None, f"{mm:g} mm rod", "") for mm in assembly.stock.rods_mm]
+    own = assembly.stock.own
     sheets = sheet_sizes(lists=assembly.stock.lists, own=own) if assembly.stock.lists else sheet_sizes(own=own)
-    round_rod = rod_sizes("round", own=rods)
+    round_rod = rod_sizes("round", own=own)
     return tuple(_of_part(assembly, part, sheets, round_rod) for part in assembly.parts if part.role != "bearing")
 
 
@@ -88,7 +87,9 @@ def _sheet(assembly: Assembly, part: PlannedPart, sheets: tuple[StockSize, ...])
     size = part.sizes[f"{part.id}.thickness"]
     wanted = Measured(size.value, size.size.u, hypot(size.scale_u or 0.0, size.edge_u))
     forced = assembly.overrides.stock.get(part.id)
-    plan = choose_sheet(wanted, assembly.shop.length_tolerance_mm, sizes=sheets)
+    plan = choose_sheet(
+        wanted, assembly.shop.length_tolerance_mm, sizes=sheets, rub_most_mm=assembly.shop.rub_down_most_mm
+    )
     chosen = plan.chosen
     state = LOOK if plan.warnings else GOOD
     why = " ".join(f"{text}." for text in (chosen.reason, *plan.warnings))
