@@ -189,7 +189,7 @@ def test_07_the_plan_answers(lab: "Lab", tmp_path: Path) -> None:
     lab.choose(sizes, "size", "thickness")
     lab.field(sizes, "came out at, mm", "1.49±0.01")
     lab.button(sizes, "Use this size")
-    lab.wait_text("thickness of spacer came out at 1.490 ± 0.010 mm", f"{sizes} .ctr-changes", seconds=90)
+    lab.wait_text("Thickness of spacer came out at 1.490 ± 0.010 mm", f"{sizes} .ctr-changes", seconds=90)
     assert "1.490 ± 0.010 (made)" in lab.text(f"{sizes} .ctr-made")
     lab.shot("07_made", at=sizes)
     steps = ".ctr-steps"

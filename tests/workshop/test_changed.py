@@ -185,6 +185,20 @@ def test_the_saved_file_finds_its_records_from_another_folder(counter: AssemblyF
     assert "# The fare counter of a river ferry" in saved.read_text(encoding="utf-8")
 
 
+def test_own_lists_of_stock_are_found_too(odd: AssemblyFile, tmp_path: Path) -> None:
+    """A list of stock beside the file is named from the folder it is saved to; absolute names stay."""
+    (tmp_path / "shelf.csv").write_text("label,thickness_mm\nend of the shelf,1.97\n", encoding="utf-8")
+    for name in ("shelf.csv", str(tmp_path / "shelf.csv")):
+        odd.path.write_text(f"{ODD}\n[stock]\nstock_files = ['{name}'] # measured\n", encoding="utf-8")
+        folder = tmp_path / "deeper" / Path(name).parent.name
+        folder.mkdir(parents=True)
+        saved = save_assembly(with_done(open_assembly(odd.path), "blank-upper", False), folder / "mine.toml")
+        again = open_assembly(saved).assembly()
+        assert [one.label for one in again.stock.own] == ["end of the shelf"]
+        assert again.done == ("blank-lower",)
+        assert "# measured" in saved.read_text(encoding="utf-8")
+
+
 def test_no_file_is_overwritten_unasked(odd: AssemblyFile) -> None:
     """A file that is there stays as it is until somebody says that it may be replaced; folders and no name are refused."""
     changed = with_made(odd, "upper.thickness", 2.02)

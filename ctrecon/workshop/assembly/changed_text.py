@@ -154,7 +154,7 @@ def _files_in(data: Mapping[str, Any]) -> Iterator[str]:
     for part in data.get("parts", {}).values():
         if isinstance(part.get("record"), str):
             yield part["record"]
-    yield from data.get("stock", {}).get("sheet_files", [])
+    yield from data.get("stock", {}).get("stock_files", [])
 
 
 def _moved(data: Mapping[str, Any], there: Path, folder: Path) -> dict[str, str]:
@@ -176,9 +176,9 @@ def _renamed(data: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any
             ident: {**part, "record": names.get(part["record"], part["record"])} if "record" in part else part
             for ident, part in out["parts"].items()
         }
-    if "sheet_files" in out.get("stock", {}):
-        files = [names.get(one, one) for one in out["stock"]["sheet_files"]]
-        out["stock"] = {**out["stock"], "sheet_files": files}
+    if "stock_files" in out.get("stock", {}):
+        files = [names.get(one, one) for one in out["stock"]["stock_files"]]
+        out["stock"] = {**out["stock"], "stock_files": files}
     return out
 
 
