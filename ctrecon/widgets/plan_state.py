@@ -4,6 +4,7 @@ Nothing here knows of widgets; they only bind to it. A change that cannot be pla
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from ctrecon.core.errors import CtreconError, InputError
@@ -182,7 +183,14 @@ class Planning:
 
     def save(self, path: str | Path, *, replace_it: bool = False) -> Path:
         """Write the whole changed file; see `ctrecon.workshop.assembly.changed_text.save_assembly`."""
-        return save_assembly(self.file, path, replace_it=replace_it)
+        saved = save_assembly(self.file, path, replace_it=replace_it)
+        if saved.samefile(self.file.path):
+            text = open_assembly(saved).text
+            self.file = replace(self.file, text=text)
+            for some in (self._past, self._taken_back):
+                some[:] = [(replace(file, text=text), plan) for file, plan in some]
+            self._tell("plan")
+        return saved
 
     # --- inside
 

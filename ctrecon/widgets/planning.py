@@ -117,6 +117,8 @@ def plan_pins(planning: Planning) -> ipw.VBox:
     diameters = _slider(
         "centre to edge, Ø", 0.6, max(_MOST_EDGE_DIAMETERS, assembly.shop.pin_edge_diameters), 0.1, "ctr-edge-diameters"
     )
+    for one in (which, at_x, at_y):
+        one.disabled = not assembly.keep_outs
     picture, why = _picture(), _said("ctr-why")
     filling = False
 
@@ -126,7 +128,9 @@ def plan_pins(planning: Planning) -> ipw.VBox:
         filling = True
         if which.value is not None:
             middle = planning.keep_out(which.value).shape.centroid
-            at_x.value, at_y.value = middle.x, middle.y
+            for slider, value in ((at_x, middle.x), (at_y, middle.y)):
+                slider.min, slider.max = min(slider.min, value), max(slider.max, value)
+                slider.value = value
         edge.value, diameters.value = planning.assembly.shop.edge_margin_mm, planning.assembly.shop.pin_edge_diameters
         filling = False
 

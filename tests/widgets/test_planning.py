@@ -198,6 +198,20 @@ def test_the_pins_panel_moves_and_refuses(planning: Planning) -> None:
     assert find(box, ipw.FloatSlider, "its middle, Y mm").value == pytest.approx(-6.0)
 
 
+def test_the_pins_panel_without_keep_outs_and_with_a_far_one(planning: Planning) -> None:
+    """Nothing to move: those sliders rest. One far off the plates: the slider reaches it, and moving Y leaves X alone."""
+    planning.move_keep_out("name plate", 90.0, 0.0)
+    box = plan_pins(planning)
+    find(box, ipw.FloatSlider, "its middle, Y mm").value = 2.0
+    middle = planning.keep_out("name plate").shape.centroid
+    assert (middle.x, middle.y) == (pytest.approx(90.0), pytest.approx(2.0))
+    text = planning.file.text
+    planning.file.path.write_text(text[: text.index("[[keep_outs]]")], encoding="utf-8")
+    box = plan_pins(Planning(planning.file.path))
+    assert find(box, ipw.FloatSlider, "its middle, X mm").disabled
+    assert not find(box, ipw.FloatSlider, "metal to edge, mm").disabled
+
+
 def test_the_sizes_panel_answers(planning: Planning) -> None:
     """Part and size chosen, a number typed: gap, advice and the list of made sizes follow."""
     box = plan_made_sizes(planning)
@@ -238,6 +252,9 @@ def test_the_save_panel_never_overwrites_unasked(planning: Planning) -> None:
     find(box, ipw.Button, "Save").click()
     assert tomllib.loads(source.read_text(encoding="utf-8"))["done"] == ["blank-upper_plate"]
     assert not find(box, ipw.Checkbox, "replace a file that is there").value
+    assert "nothing is changed" in find(box, ipw.Textarea, "changed").value  # for it stands in the file now
+    planning.undo()
+    assert "# done is taken out" in find(box, ipw.Textarea, "changed").value
 
 
 def test_the_stack_panel_follows(planning: Planning) -> None:
