@@ -2,16 +2,14 @@
 
 import html
 import io
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Callable, Iterable
+from typing import Any, Protocol
 
 import anywidget
 import ipywidgets as ipw
 from matplotlib.figure import Figure
 
-from ctrecon.widgets.state import Review
-
-__all__ = ["button", "figure_bytes", "heading", "notice_line", "panel", "paragraph", "split", "table"]
+__all__ = ["Telling", "button", "figure_bytes", "heading", "notice_line", "panel", "paragraph", "split", "table"]
 
 _STYLE = """<style>
 .ctr-panel .ctr-split { flex-flow: row wrap; align-items: flex-start; }
@@ -79,8 +77,17 @@ def figure_bytes(figure: Figure, *, dpi: int = 100) -> bytes:
     return out.getvalue()
 
 
-def notice_line(review: Review) -> ipw.HTML:
-    """Return the line in which refusals and confirmations of a review appear, spoken by screen readers."""
+class Telling(Protocol):
+    """A state that tells of its changes and says what became of a person's wish."""
+
+    notice: str
+
+    def on_change(self, listener: Callable[[str], None]) -> None:
+        """Call the listener with what changed."""
+
+
+def notice_line(review: Telling) -> ipw.HTML:
+    """Return the line in which refusals and confirmations of a state appear, spoken by screen readers."""
     line = ipw.HTML()
 
     def show(what: str = "notice") -> None:

@@ -4,6 +4,7 @@ import json
 import re
 import shutil
 import time
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -152,6 +153,90 @@ def test_06_the_sheet_is_seen(lab: "Lab", small: SMALL) -> None:
     lab.shot("06", at=".jp-OutputArea-output img")
 
 
+def _drag_slider(lab: "Lab", slider: str, by_px: int) -> None:
+    handle = f"document.querySelector('{slider} .noUi-handle')"
+    x, y = lab.browser.middle(handle)
+    lab.browser.drag((x, y), (x + by_px, y))
+
+
+def test_07_the_plan_answers(lab: "Lab", tmp_path: Path) -> None:
+    """A keep-out dragged moves the pins, an impossible margin says why, a made size changes the end shake, ticks hold."""
+    source = ROOT / "notebooks" / "fare_counter" / "assembly.toml"
+    lab.write("07_from_part_to_metal", change={"source": repr(str(source)), "made": "{}"})
+    lab.open("07_from_part_to_metal")
+    lab.run_all(seconds=240)
+    assert "metal to the edge, mm: P1" in lab.text()
+    lab.shot("07_stack", at=".ctr-stack")
+    pins = ".ctr-pins"
+    lab.shot("07_pins", at=pins)
+    lab.choose(pins, "keep-out", "number")
+    _drag_slider(lab, f"{pins} .ctr-keep-x", 48)
+    lab.wait_text("Number plate stands at", f"{pins} .ctr-notice", seconds=90)
+    lab.wait_text("moves from", f"{pins} .ctr-changes")
+    lab.shot("07_moved", at=pins)
+    shown = lab.text(f"{pins} .ctr-why")
+    _drag_slider(lab, f"{pins} .ctr-edge", 900)  # to its end: more metal than the plates have
+    lab.wait_text("planning ...", f"{pins} .ctr-notice", seconds=20)
+    lab.browser.wait(f"!document.querySelector('{pins} .ctr-notice').innerText.includes('planning')", seconds=90)
+    refused = lab.text(f"{pins} .ctr-notice")
+    assert "no place for a pin" in refused.lower()
+    assert lab.text(f"{pins} .ctr-why") == shown  # the last good plan stays
+    lab.browser.wait(f"document.querySelector('{pins} .ctr-edge .widget-readout').innerText === '0.5'")
+    lab.shot("07_refused", at=pins)
+    sizes = ".ctr-made-sizes"
+    lab.choose(sizes, "part", "spacer")
+    lab.browser.wait(f"[...document.querySelectorAll('{sizes} option')].some(e => e.text.endsWith('(measured)') && e.text.includes('spacer:'))")
+    lab.choose(sizes, "size", "thickness")
+    lab.field(sizes, "came out at, mm", "1.49±0.01")
+    lab.button(sizes, "Use this size")
+    lab.wait_text("Thickness of spacer came out at 1.490 ± 0.010 mm", f"{sizes} .ctr-changes", seconds=90)
+    assert "1.490 ± 0.010 (made)" in lab.text(f"{sizes} .ctr-made")
+    lab.shot("07_made", at=sizes)
+    steps = ".ctr-steps"
+    before = lab.text(f"{steps} .ctr-next")
+    lab.browser.click_on(f"document.querySelector('{steps} input[type=checkbox]')")
+    lab.browser.wait(f"document.querySelector('{steps} .ctr-next').innerText !== {json.dumps(before)}", seconds=60)
+    assert lab.browser.js(f"document.querySelector('{steps} input[type=checkbox]').checked")
+    lab.shot("07_steps", at=steps)
+    keep = ".ctr-save"
+    text = lab.browser.js(f"document.querySelector('{keep} textarea').value")
+    changed = tomllib.loads(text)
+    assert changed["made"] == {"spacer.thickness": "1.49±0.01"}
+    assert len(changed["done"]) == 1
+    lab.field(keep, "save all as", str(source))
+    lab.button(keep, "Save")
+    lab.wait_text("is there already", f"{keep} .ctr-notice")
+    mine = tmp_path / "mine.toml"
+    lab.field(keep, "save all as", str(mine))
+    lab.button(keep, "Save")
+    lab.wait_text("Saved as", f"{keep} .ctr-notice")
+    assert tomllib.loads(mine.read_text(encoding="utf-8"))["made"] == changed["made"]
+    lab.shot("07_keep", at=keep)
+    lab.shot("07_paper", at=".jp-OutputArea-output img[width='800']")
+    _dark(lab)
+    found = lab.browser.js(_CONTRAST)
+    assert len(found) > 10
+    assert [one for one in found if one[0] < 4.5] == []
+    for name in ("stack", "pins", "made-sizes", "steps", "save"):
+        assert lab.browser.js(f"document.querySelector('.ctr-{name}').scrollWidth") <= 1280
+        lab.shot(f"07_dark_{name}", at=f".ctr-{name}")
+    lab.menu("Settings", "Theme")
+    _theme(lab, "JupyterLab Light", "true")
+
+
+def _theme(lab: "Lab", entry_name: str, light: str) -> None:
+    entry = f"[...document.querySelectorAll('.lm-Menu-itemLabel')].find(e => e.innerText.trim() === '{entry_name}')"
+    lab.browser.wait(f"Boolean({entry})")
+    lab.browser.click(*lab.browser.middle(entry))
+    lab.browser.wait(f"document.body.dataset.jpThemeLight === '{light}'", what="the theme")
+    time.sleep(0.5)
+
+
+def _dark(lab: "Lab") -> None:
+    lab.menu("Settings", "Theme")
+    _theme(lab, "JupyterLab Dark", "false")
+
+
 def test_08_what_is_left_over_is_shown(lab: "Lab", small: SMALL) -> None:
     """The residual panel says how much the record explains, and the last cell how many sizes lie within U."""
     lab.write("08_what_the_numbers_mean", change={"source": repr(str(small("quay_plate")))})
@@ -254,12 +339,7 @@ def test_the_panels_can_be_read_on_a_dark_theme(lab: "Lab") -> None:
     lab.browser.wait("document.querySelector('.ctr-review canvas').dataset.drawn > 0", what="the first picture")
     for theme in ("light", "dark"):
         if theme == "dark":
-            lab.menu("Settings", "Theme")
-            entry = "[...document.querySelectorAll('.lm-Menu-itemLabel')].find(e => e.innerText.trim() === 'JupyterLab Dark')"
-            lab.browser.wait(f"Boolean({entry})")
-            lab.browser.click(*lab.browser.middle(entry))
-            lab.browser.wait("document.body.dataset.jpThemeLight === 'false'", what="the dark theme")
-            time.sleep(0.5)
+            _dark(lab)
         found = lab.browser.js(_CONTRAST)
         assert len(found) > 10
         assert [one for one in found if one[0] < 4.5] == []

@@ -9,16 +9,16 @@ from ctrecon.workshop.assembly.model import PlannedSize
 from ctrecon.workshop.assembly.own import OwnHole, OwnPart, OwnStep, resized
 from ctrecon.workshop.assembly.schema import Table, nearest
 
-__all__ = ["read_made", "with_made"]
+__all__ = ["flat_sizes", "read_made", "with_made"]
 
 
-def _flat(data: Mapping[str, Any], before: str = "") -> dict[str, Any]:
+def flat_sizes(data: Mapping[str, Any], before: str = "") -> dict[str, Any]:
     """Return ``spacer.thickness`` whether it was written in quotes or as a table in a table."""
     out: dict[str, Any] = {}
     for name, value in data.items():
         key = f"{before}.{name}" if before else name
         if isinstance(value, dict):
-            out |= _flat(value, key)
+            out |= flat_sizes(value, key)
         else:
             out[key] = value
     return out
@@ -42,7 +42,7 @@ def read_made(table: Table, known: Mapping[str, PlannedSize], caliper_u_mm: floa
         If a key is no size of the assembly, or a value no size.
     """
     out = {}
-    for key, value in _flat(table.data).items():
+    for key, value in flat_sizes(table.data).items():
         if key not in known:
             table.refuse(key, f"there is no such size; {nearest(key, _likely(key, known))}")
         size = table.as_size(key, value)

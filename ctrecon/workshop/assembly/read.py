@@ -18,7 +18,7 @@ from ctrecon.workshop.assembly.schema import Table, nearest
 from ctrecon.workshop.assembly.shop_tables import read_overrides, read_shop, read_stock
 from ctrecon.workshop.assembly.stacking import Seat, read_gap, stacked
 
-__all__ = ["read_assembly"]
+__all__ = ["assembly_from", "read_assembly", "read_toml"]
 
 
 def read_assembly(path: str | Path) -> Assembly:
@@ -61,7 +61,25 @@ def read_assembly(path: str | Path) -> Assembly:
     [('upper', 2.0, 3.5), ('lower', 0, 2.0)]
     """
     path = Path(path)
-    top = Table(_toml(path), "", path)
+    return assembly_from(read_toml(path)[1], path)
+
+
+def assembly_from(data: Mapping[str, Any], path: Path) -> Assembly:
+    """Return the assembly that the data of a file give: as `read_assembly`, of data that may have been changed.
+
+    Parameters
+    ----------
+    data : mapping
+        As tomllib gives it.
+    path : Path
+        The file: records are looked for beside it, and refusals name it.
+
+    Raises
+    ------
+    InputError
+        As `read_assembly`.
+    """
+    top = Table(data, "", path)
     top.need("name", "what is made")
     shop, stock = read_shop(top.table("shop")), read_stock(top.table("stock"))
     axes = dict(top.table("axes").each())
@@ -119,7 +137,14 @@ def _rank(ident: str, plates: tuple[str, ...]) -> int:
     return plates.index(ident) if ident in plates else len(plates)
 
 
-def _toml(path: Path) -> Mapping[str, Any]:
+def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
+    """Return the text of a TOML file and its data.
+
+    Raises
+    ------
+    InputFileError
+        If the file cannot be read or is no TOML.
+    """
     try:
         text = path.read_bytes().decode("utf-8")
     except OSError as error:
@@ -127,7 +152,7 @@ def _toml(path: Path) -> Mapping[str, Any]:
     except UnicodeDecodeError:
         raise InputFileError(f"{path}: is no text in UTF-8; save it as such") from None
     try:
-        return tomllib.loads(text)
+        return text, tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputFileError(f"{path}: is no TOML ({error}); mend that line") from None
 

@@ -7,7 +7,7 @@ from ctrecon.workshop.plan.buying import to_buy
 from ctrecon.workshop.plan.drilling import plan_drilling
 from ctrecon.workshop.plan.gaps import close_gaps
 from ctrecon.workshop.plan.joints import fit_joints
-from ctrecon.workshop.plan.model import Check, Plan
+from ctrecon.workshop.plan.model import Check, Plan, Registration
 from ctrecon.workshop.plan.pieces import piece_sheets, sizes_to_make
 from ctrecon.workshop.plan.register import register
 from ctrecon.workshop.plan.riveting import plan_rivets
@@ -21,13 +21,16 @@ from ctrecon.workshop.plan.work import WorkPlan
 __all__ = ["make_plan"]
 
 
-def make_plan(assembly: Assembly) -> Plan:
+def make_plan(assembly: Assembly, *, known: Plan | None = None) -> Plan:
     """Plan the work on an assembly: stock, fits, clearances, register pins, drilling, steps, what to buy.
 
     Parameters
     ----------
     assembly : Assembly
         As `read_assembly` gives it.
+    known : Plan or None
+        A plan made before: its register pins, the longest search, are taken over where nothing has changed that
+        they follow from, as when a step was ticked.
 
     Returns
     -------
@@ -67,7 +70,7 @@ def make_plan(assembly: Assembly) -> Plan:
     gaps = close_gaps(assembly, planned)
     fits = fit_joints(assembly, to_make)
     running, reliefs = running_checks(assembly, tuple(one for one, _, _ in fits))
-    registrations, pins = register(assembly)
+    registrations, pins = _registered(assembly, known)
     drilling = plan_drilling(assembly, registrations, to_make)
     rivets = plan_rivets(assembly, to_make)
     work = WorkPlan(assembly, to_make, stocks, registrations, drilling, fits, reliefs, gaps, rivets)
@@ -100,4 +103,22 @@ def make_plan(assembly: Assembly) -> Plan:
         buy=worded(to_buy(work, steps), names),
         cautions=cautions_of(assembly),
         names=names,
+    )
+
+
+def _registered(assembly: Assembly, known: Plan | None) -> tuple[tuple[Registration, ...], tuple[Check, ...]]:
+    if known is None or _pins_follow_from(assembly) != _pins_follow_from(known.assembly):
+        return register(assembly)
+    return known.registrations, tuple(known.of("register pins"))
+
+
+def _pins_follow_from(assembly: Assembly) -> tuple[object, ...]:
+    return (
+        assembly.parts,
+        assembly.stack,
+        assembly.axes,
+        assembly.keep_outs,
+        assembly.rivets,
+        assembly.shop,
+        assembly.overrides.pins,
     )
