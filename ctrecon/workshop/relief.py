@@ -230,6 +230,7 @@ def _half_neck(part: Polygon) -> float:
     return low
 
 
+# many: the figures of the sentence
 def _told(
     centre: tuple[float, float], R: float, rotating: float, over: float, half: float, area: float,
     wall: float | None, wall_to: str, u: float, least_wall: float,

@@ -85,6 +85,7 @@ def bush_rim(outside: float, bore: float, countersink_depth: float, *, plate: fl
     return BushRim(volume, projects, None if plate is None else plate + projects, says)
 
 
+# many: plate, shank, shoulder and hole, and the least that must stay
 def shoulder_seat(
     plate: float, shank_length: float, shank: float, shoulder: float, head: Head, *, hole: float | None = None,
     fillet: float = 0.0, least_under: float = LEAST_UNDER_MM, least_seat: float = LEAST_SEAT_MM,

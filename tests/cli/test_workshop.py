@@ -61,7 +61,7 @@ def test_two_runs_give_the_same_bytes_and_the_second_needs_leave(capsys: Capture
     assert _run() == 2
     out, err = capsys.readouterr()
     assert out == ""
-    assert err == "ctrecon: plan: is there already; choose another folder, or add --force to replace it\n"
+    assert err == "ctrecon: plan: already exists; choose another folder, or add --force to replace it\n"
     assert _run("--force") == 0
     assert {name: Path("plan", name).read_bytes() for name in FILES} == first
 
@@ -82,7 +82,7 @@ def test_a_folder_with_other_files_is_never_replaced(capsys: Capture) -> None:
         ('role = "plate"', 'role = "plate"\nmateriel = "brass"', "parts.upper.materiel: is not known here; did you mean material?"),
         ('name = "two plates"', 'name = "two plates', "is no TOML"),
         ("[parts.lower]", "[stock]\ndrills_mm = [9.0]\n[parts.lower]", "no drill of the list"),
-        ('stack = ["upper", "lower"]', 'stack = ["upper", "lower"]\nkeep_outs = [{ name = "enamel", at_mm = [0, 0], size_mm = [90, 90] }]', "enamel limits it"),
+        ('stack = ["upper", "lower"]', 'stack = ["upper", "lower"]\nkeep_outs = [{ name = "enamel", at_mm = [0, 0], size_mm = [90, 90] }]', "limited by enamel"),
         ("[parts.lower]", "[parts.lower]\nrecord = 'nowhere.part.json'", "parts.lower"),
     ],
 )  # fmt: skip
@@ -108,7 +108,7 @@ def test_a_plan_with_failing_checks_is_written_and_says_so(capsys: Capture) -> N
     Path("two.toml").write_text(_TWO + "[overrides.stock]\nupper = 1.0\n", encoding="utf-8")
     assert _run() == 0
     out = capsys.readouterr().out
-    assert "fails: upper: sheet 1 mm (your choice). It is 0.500 mm thinner than the 1.500 mm found" in out
+    assert "fails: Upper: sheet 1 mm (your choice). It is 0.500 mm thinner than the 1.500 mm found" in out
     assert "next: Blank (upper), id blank-upper" in out
     assert sorted(one.name for one in Path("plan").iterdir()) == FILES
 

@@ -101,7 +101,7 @@ def test_no_place_is_refused_with_the_largest_margin() -> None:
     """20 x 20, disc of radius 8, 3.5 mm asked for: refused; there is room up to (10 sqrt 2 - 8)/(1 + sqrt 2) = 2.5442."""
     square = box(0, 0, 20, 20)
     area = free_area({"top": square, "base": square}, [Obstacle("hub", "bearing", disc=(10, 10, 8), margin_mm=2.5)], pin_mm=2, edge_mm=2.5)
-    with pytest.raises(PlanError, match=r"hub limits it.*up to 2\.544 mm.*3\.500 mm are asked for"):
+    with pytest.raises(PlanError, match=r"limited by hub.*up to 2\.544 mm.*3\.500 mm are asked for"):
         place_pins(area)
     room = largest_room(area)
     assert room.margin_mm == pytest.approx((10 * np.sqrt(2) - 8) / (1 + np.sqrt(2)), abs=1e-5)

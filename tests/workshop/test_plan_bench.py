@@ -75,7 +75,7 @@ def test_a_spacer_too_thick_is_rubbed_down(small_text: str, planned: Planned) ->
     check = _one(plan, "clearance", "shake")
     assert check.state == LOOK  # a step brings it in
     assert "gap -0.040 mm" in check.says
-    assert "thickness of spacer: 0.24 mm off (at least 0.14, no more than 0.34), then try" in check.why
+    assert "Thickness of spacer: 0.24 mm off (at least 0.14, no more than 0.34), then try" in check.why
     step = next(one for one in plan.steps if one.id == "adjust-shake")
     assert "0.24 mm off" in step.does[0]
     bench = _one(plan, "bench", "spacer")
@@ -92,7 +92,7 @@ def test_a_spacer_a_tenth_too_thick_in_the_counter(counter_text: str, counter_pl
     assert check.state == LOOK
     # to the middle of 0.1 to 0.3, just in at 0.1, just in at 0.3
     off, least, most = (f"{middle - after:.2f}" for middle in (0.2, 0.1, 0.3))
-    assert f"thickness of spacer: {off} mm off (at least {least}, no more than {most}), then try" in check.why
+    assert f"Thickness of spacer: {off} mm off (at least {least}, no more than {most}), then try" in check.why
     assert any("spacer" in " ".join(one.does) for one in changed_plan.steps if one.id == "adjust-hub_end_shake")
     row = _row(changed_plan, "spacer.thickness")
     assert (row.made, row.to_make) == (made.size, made.value)

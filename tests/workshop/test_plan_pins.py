@@ -169,5 +169,5 @@ def test_a_keep_out_on_a_pin_moves_the_pins(counter_plan: Plan, counter_text: st
 def test_a_keep_out_over_everything_is_refused(small_text: str, planned: Planned) -> None:
     """Where no pin has room the plan is refused in one sentence that names the pair and what takes the room."""
     text = small_text + '\n[[keep_outs]]\nname = "enamel"\nplates = ["upper"]\nat_mm = [0, 0]\nsize_mm = [60, 60]\n'
-    with pytest.raises(PlanError, match=r"no register pin will do.*upper and lower; enamel limits it"):
+    with pytest.raises(PlanError, match=r"no register pin will do.*upper and lower; it is limited by enamel"):
         planned(text)

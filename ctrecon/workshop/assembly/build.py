@@ -29,6 +29,7 @@ def all_sizes(own: OwnPart, faces: Faces) -> dict[str, PlannedSize]:
     return out
 
 
+# many: a part is its table, its faces, its motion and what was measured or made
 def planned_part(
     entry: Entry,
     own: OwnPart,

@@ -94,6 +94,7 @@ def _checked(diameter: float, outside: float, bore: float, length: float) -> Non
         raise PlanError(f"a shaft of {format_short(diameter)} mm can't have a bore of {format_short(bore)} mm")
 
 
+# many: a press fit is two rings, two metals and two surfaces
 def press_fit(
     *, diameter_mm: float, hub_outside_mm: float, interference_mm: float, hub: Material, shaft: Material,
     length_mm: float, shaft_bore_mm: float = 0.0, friction: float = FRICTION, rz_hub_um: float = 0.0,
@@ -159,6 +160,7 @@ def press_fit(
     )  # fmt: skip
 
 
+# many: the figures of the sentence
 def _told(
     made: float, left: float, p: float, in_hub: float, force: float, torque: float, yields: tuple[str, ...],
     hub: Material, shaft: Material,
@@ -187,6 +189,7 @@ def _plain(value: float) -> str:
     return format_value(value, 0) if value >= 100 else format_short(value, 2)
 
 
+# many: as press_fit
 def press_range(
     fit: Fit, *, hub_outside_mm: float, hub: Material, shaft: Material, length_mm: float, shaft_bore_mm: float = 0.0,
     friction: float = FRICTION, rz_hub_um: float = 0.0, rz_shaft_um: float = 0.0,

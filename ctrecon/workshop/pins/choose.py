@@ -89,6 +89,7 @@ def _checked(plates_mm: Sequence[float]) -> tuple[float, ...]:
     return plates
 
 
+# long: half of it documents the call
 def choose_length(
     plates_mm: Sequence[float],
     pin: TaperPin,

@@ -162,6 +162,7 @@ def _made(
     return OneWayPins(plates, placement, third, sizes, how, judged, f"{words[how]}: {placement.reason}{extra}; {miss}")
 
 
+# long: the ways to make plates fit one way only, in the order they are tried
 def one_way_pins(
     area: FreeArea,
     *,

@@ -13,7 +13,7 @@ from scipy.optimize import minimize_scalar
 from shapely.geometry import Polygon
 
 from ctrecon.core.errors import InputError
-from ctrecon.core.measured import format_short, format_value
+from ctrecon.core.measured import format_value
 from ctrecon.workshop.pins.misses import least_miss_mm
 
 __all__ = ["SEEN_MM", "Motion", "OutlineSymmetry", "hole_motions", "outline_off_mm", "outline_symmetry"]
@@ -72,13 +72,13 @@ class Motion:
             angle = self.angle_deg % 360
             if angle < 1e-6 or angle > 360 - 1e-6:
                 return "as it is" if self.shift_mm == (0.0, 0.0) else "shifted"
-            return "turned half round" if abs(angle - 180) < 1e-6 else f"turned by {format_short(angle, 4)}°"
+            return "turned half round" if abs(angle - 180) < 1e-6 else f"turned by {round(angle, 1):g}°"
         line = self.angle_deg % 180
         if min(line, 180 - line) < 1e-6:
             return "turned over top to bottom"
         if abs(line - 90) < 1e-6:
             return "turned over left to right"
-        return f"turned over about the line at {format_short(line, 4)}°"
+        return f"turned over about the line at {round(line, 1) % 180:g}°"
 
 
 def _trig(angle_deg: float) -> tuple[float, float]:

@@ -218,7 +218,8 @@ def _refused(area: FreeArea, apart_mm: float, wanted: str, *, one_way: bool = Fa
         return PlanError(f"{parts[0]}; take unequal pins, a third pin, or a smaller miss")
     row = area.limiting
     if row is not None and row.alone_mm2 > 0.005:
-        parts.append(f"{row.called} limits it ({format_value(row.alone_mm2, 0)} mm² more would be free without it)")
+        more = format_value(row.alone_mm2, 0)
+        parts.append(f"it is limited by {row.called} ({more} mm² more would be free without it)")
     elif row is not None:
         most = max(area.taken, key=lambda one: one.area_mm2)
         parts.append(f"several limits overlap, most is taken by {most.called} ({format_value(most.area_mm2, 0)} mm²)")

@@ -230,6 +230,7 @@ def engaged_mm(plates: Sequence[float], start: float, end: float) -> tuple[float
     return tuple(max(0.0, min(end, low) - max(start, high)) for high, low in pairwise(edges))
 
 
+# long: half of it documents the call
 def tapered_hole(
     plates_mm: Sequence[float],
     *,

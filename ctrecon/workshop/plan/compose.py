@@ -21,6 +21,7 @@ from ctrecon.workshop.plan.work import WorkPlan
 __all__ = ["make_plan"]
 
 
+# long: every choice in its turn, in one place; half of it documents the call
 def make_plan(assembly: Assembly, *, known: Plan | None = None) -> Plan:
     """Plan the work on an assembly: stock, fits, clearances, register pins, drilling, steps, what to buy.
 

@@ -51,13 +51,18 @@ def worded(thing: T, names: Mapping[str, str]) -> T:
     names : mapping of str to str
         Of `names_of`.
     """
-    ids = sorted((one for one in names if "_" in one or "-" in one), key=len, reverse=True)
-    if not ids:
-        return thing
+    ids = sorted((one for one in names if "_" in one or "-" in one), key=len, reverse=True) or ["_"]
     # not within the id of a step, nor in a key in quotes that is to be written into the file
     pattern = re.compile(rf"(?<![\w+/\"-])({'|'.join(re.escape(one) for one in ids)})(?![\w+/\"-])")
-    changed: T = _replaced(thing, lambda text: pattern.sub(lambda found: names[found[0]], text))
+    changed: T = _replaced(thing, lambda text: _capital(pattern.sub(lambda found: names.get(found[0], found[0]), text)))
     return changed
+
+
+def _capital(text: str) -> str:
+    """Begin every sentence with a capital; a text without a full stop at its end is no sentence."""
+    if not text.endswith("."):
+        return text
+    return re.sub(r"(^|[.!?] )([a-zäöü])", lambda found: found[1] + found[2].upper(), text)
 
 
 def _replaced(thing: Any, change: Callable[[str], str]) -> Any:
