@@ -8,7 +8,7 @@ import numpy as np
 
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import MeasuredFeature
-from ctrecon.record.kinds import is_outside
+from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Feature
 
 __all__ = ["ends_behind_gaps"]
@@ -36,7 +36,7 @@ def ends_behind_gaps(
     pitch_mm, depth_step_mm : float
         Pixel and plane of the part grid.
     """
-    gaps = [d.feature for d in seams if d.feature.kind == "face_seam" and d.feature.seam_mm is not None]
+    gaps = [d.feature for d in seams if kind_of(d.feature).is_face and d.feature.seam_mm is not None]
     out = []
     for draft in drafts:
         side = sides.get(id(draft.sized), (None, None))

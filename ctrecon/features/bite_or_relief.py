@@ -14,7 +14,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.features.relief_edge import ReliefEdge
 from ctrecon.features.size import FittedCandidate
 from ctrecon.features.sound_edge import SoundEdge
-from ctrecon.shapes import Circle, inwards
+from ctrecon.shapes import inwards
 
 __all__ = ["Verdict", "bite_or_relief"]
 
@@ -99,8 +99,8 @@ def bite_or_relief(relief: FittedCandidate, parent: FittedCandidate, worn: Sound
     arc with sharp ends. Free numbers and processes alike pay for what they could have fitted (D. MacKay, Information
     Theory, Inference, and Learning Algorithms, chapters 28 and 45). Machining and image are given 0.03 px in all.
     """
-    shape = relief.candidate.shape
-    if not isinstance(shape, Circle) or not isinstance(parent.fit, ShapeFit):
+    shape = relief.candidate.circle
+    if shape is None or not isinstance(parent.fit, ShapeFit):
         return None
     h = _gathered(relief, worn)
     if h is None:

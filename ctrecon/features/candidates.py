@@ -13,7 +13,7 @@ from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.same_section import Run
 from ctrecon.outlines.stretches import Stretch
 from ctrecon.outlines.trace import Outline, even_points, trace
-from ctrecon.shapes import Circle, Shape
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Candidate", "RivalShape", "Span", "find_candidates"]
 
@@ -101,6 +101,21 @@ class Candidate:
     def has_flats(self) -> bool:
         """Whether its shape is a rectangle with four flats."""
         return self.kind in ("square", "rectangular")
+
+    @property
+    def circle(self) -> Circle | None:
+        """Its shape where that is a circle."""
+        return self.shape if isinstance(self.shape, Circle) else None
+
+    @property
+    def rectangle(self) -> Rectangle | None:
+        """Its shape where that is a rectangle, a square or a slot."""
+        return self.shape if isinstance(self.shape, Rectangle) else None
+
+    @property
+    def sides(self) -> int | None:
+        """How many sides its shape has where that is a regular polygon."""
+        return self.shape.sides if isinstance(self.shape, RegularPolygon) else None
 
     @property
     def metal_outside(self) -> bool:
@@ -214,7 +229,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
         return []
     choice = choose_shape(look.points, hole=look.own.hole)
     flags: tuple[str, ...] = ("toothed_rim",) if choice.toothed else ()
-    if choice.kind == "free":
+    if choice.shape is None:
         if stretch.last - stretch.first + 1 < min(_FREE_LEAST_PLANES, len(squared)):
             return []
         nearest = np.full(mean.shape, SOUND, dtype=np.int8)
@@ -228,7 +243,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
     moved = replace(choice, shape=shape)
     looks = [look] if len(stretch.runs) < 2 else _looks(squared, stretch, look, box, smooth_px)
     spans = tuple(_span(one, moved, corner, stretch) for one in looks)
-    growth = 0.0 if shape is None else stretch.growth_px / shape.wall_share
+    growth = stretch.growth_px / choice.shape.wall_share
     main = Candidate(
         choice.kind, stretch.hole, shape, growth if abs(growth) > 0.004 else 0.0, spans, stretch.whole, flags,
         tuple(gaps_of(moved, look.points + corner)) if choice.kind == "round" else (), _share_of(spans),
@@ -403,13 +418,12 @@ def _piece_of(c: Candidate, whole: Candidate) -> bool:
     """Recognise an arc that noise or a spot of crust has told apart from the longer one over whose depth it lies."""
     if (c.kind, c.hole) != (whole.kind, whole.hole):
         return False
-    if not (isinstance(c.shape, Circle) and isinstance(whole.shape, Circle)):
+    if c.circle is None or whole.circle is None:
         return False
     if not (whole.first <= c.first and c.last <= whole.last and c.last - c.first < whole.last - whole.first):
         return False
-    return float(np.hypot(c.shape.x - whole.shape.x, c.shape.y - whole.shape.y)) < whole.shape.radius and _lie_together(
-        whole, c, _HALF
-    )
+    apart = float(np.hypot(c.circle.x - whole.circle.x, c.circle.y - whole.circle.y))
+    return apart < whole.circle.radius and _lie_together(whole, c, _HALF)
 
 
 def _goes_on(a: Candidate, b: Candidate) -> bool:
@@ -417,7 +431,7 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
         return False
     if not 0 <= b.first - a.last - 1 <= _JOIN_GAP:
         return False
-    if isinstance(a.shape, Circle) and min(a.share, b.share) < _PARTLY and _lie_together(a, b) and _lie_together(b, a):
+    if a.circle is not None and min(a.share, b.share) < _PARTLY and _lie_together(a, b) and _lie_together(b, a):
         return True  # an arc alone settles its centre and radius badly
     if np.hypot(a.shape.centre[0] - b.shape.centre[0], a.shape.centre[1] - b.shape.centre[1]) > 0.6:
         return False

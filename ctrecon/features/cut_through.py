@@ -51,12 +51,9 @@ def _within(c: Candidate, d: Candidate) -> bool:
     lengths = [one.last - one.first + 1 for one in (c, d)]
     if c.hole != d.hole or not (d.first <= c.first and c.last <= d.last and lengths[1] >= 2 * lengths[0]):
         return False
-    return (
-        isinstance(c.shape, Circle)
-        and isinstance(d.shape, Circle)
-        and "relief" not in (c.kind, d.kind)
-        and (float(np.hypot(c.shape.x - d.shape.x, c.shape.y - d.shape.y)) + abs(c.shape.radius - d.shape.radius) < 1.0)
-    )
+    if c.circle is None or d.circle is None or c.is_relief or d.is_relief:
+        return False
+    return _apart(c.circle, d.circle) < 1.0
 
 
 def gaps_in(candidate: Candidate) -> list[tuple[int, int]]:
@@ -113,10 +110,13 @@ def _piece(c: Candidate, a: Candidate, b: Candidate) -> bool:
     """Recognise a stretch between the two that is only what the cut left of the same outline."""
     if c.hole != a.hole or c.first < a.last - 1 or c.last > b.first + 1:
         return False
-    if c.shape is None or not isinstance(a.shape, Circle):
+    if c.shape is None or a.circle is None:
         return True
-    if isinstance(c.shape, Circle):
-        off = float(np.hypot(c.shape.x - a.shape.x, c.shape.y - a.shape.y))
-        return off + abs(c.shape.radius - a.shape.radius) < 1.5 + 0.15 * a.shape.radius
-    middle = np.array([c.shape.centre])
-    return bool(a.shape.signed_distance(middle)[0] > 0)
+    if c.circle is not None:
+        return _apart(c.circle, a.circle) < 1.5 + 0.15 * a.circle.radius
+    return bool(a.circle.signed_distance(np.array([c.shape.centre]))[0] > 0)
+
+
+def _apart(one: Circle, other: Circle) -> float:
+    """Return how far centres and radii are apart, px."""
+    return float(np.hypot(one.x - other.x, one.y - other.y)) + abs(one.radius - other.radius)

@@ -12,14 +12,13 @@ from scipy.special import ndtr
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import OTHER, Candidate, Span
-from ctrecon.features.collect_voxels import VoxelRequest
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.size import FittedCandidate
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.grey.square_up import SquaredStack
 
-__all__ = ["CELL_PX", "EdgeCells", "Voxels", "cells_of", "levelled", "with_whole_edge"]
+__all__ = ["CELL_PX", "EdgeCells", "cells_of", "levelled", "with_whole_edge"]
 
-Voxels = tuple[Floats, Floats, Floats, Floats]
 _BAND_PX = 4.5
 _FINE_PX = 0.7  # steps of the outlines that candidates carry
 _GROUP = 3  # fine steps to a cell: about two pixels, two to three times the blur
@@ -175,6 +174,7 @@ def _near(candidate: Candidate, voxels: Voxels) -> Voxels:
     return column, row, plane, grey
 
 
+# many: the voxels' own values stand in columns, and the fit's levels come one by one
 def _cells(
     span: Span, hole: bool, column: Floats, row: Floats, grown: Floats, grey: Floats, block: NDArray[np.int64],
     blocks: int, blur: float, noise: float, narrow_air: float,

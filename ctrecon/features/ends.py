@@ -9,7 +9,7 @@ from scipy import ndimage
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.collect_voxels import VoxelRequest
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.face_place import place_by_sum
 from ctrecon.features.flat_part import depth_map, flat_part, leans
 from ctrecon.fitting.models import FaceModel
@@ -224,7 +224,7 @@ def end_request(plan: EndPlan) -> VoxelRequest:
 
 def fit_end(
     plan: EndPlan,
-    data: tuple[Floats, Floats, Floats, Floats],
+    data: Voxels,
     axis_px: tuple[float, float],
     squared: SquaredStack,
     noise: float,

@@ -11,7 +11,7 @@ from scipy.special import ndtr
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.collect_voxels import VoxelRequest
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.form import Extreme, extreme_of
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
@@ -146,7 +146,7 @@ def face_request(plan: FacePlan, squared: SquaredStack) -> VoxelRequest:
 
 
 def fit_face(
-    plan: FacePlan, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float, *, seed: int = 0
+    plan: FacePlan, data: Voxels, squared: SquaredStack, noise: float, *, seed: int = 0
 ) -> Face | FitFailed:
     """Fit the smooth surface, then each cell of the face on its own; judge their range against their noise."""
     column, row, plane, grey = data

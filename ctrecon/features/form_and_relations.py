@@ -7,12 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctrecon.core.fit_result import FitFailed, ShapeFit
-from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.axis_lines import axis_lines
 from ctrecon.features.bent_plate import faces_wedge, flat_distances
 from ctrecon.features.build import MeasuredFeature
-from ctrecon.features.collect_voxels import VoxelRequest, collect_voxels
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels, collect_voxels
 from ctrecon.features.edge_deviation import Edge, edge_of_flats, edge_of_round, some_of
 from ctrecon.features.faces import Face, face_request, fit_face, plan_face
 from ctrecon.features.form import Extreme, FlatAngles, flat_angles, round_form, straightness
@@ -29,7 +28,6 @@ from ctrecon.record.relations import (
     equal_turns,
     said,
 )
-from ctrecon.shapes import Circle, Rectangle
 
 __all__ = ["with_form_and_relations"]
 
@@ -40,7 +38,6 @@ _FLATS = {"x", "y", "a", "b", "turn", "slope_x", "slope_y", "growth", "blur", "a
 _REFERENCES = {"MZCI": "roundness_mz_mm", "MCCI": "roundness_mc_mm", "MICI": "roundness_mi_mm"}
 
 Progress = Callable[[str, int, int], None]
-Voxels = tuple[Floats, Floats, Floats, Floats]
 
 
 def with_form_and_relations(
@@ -109,10 +106,8 @@ def _has_edge(draft: MeasuredFeature) -> bool:
         return False
     if "not_along_depth" in draft.feature.flags or "very_small" in draft.feature.flags:
         return False
-    shape, names = one.candidate.shape, set(one.fit.names)
-    if isinstance(shape, Circle):
-        return one.candidate.is_round and names >= _ROUND
-    return isinstance(shape, Rectangle) and one.candidate.has_flats and names >= _FLATS
+    names = set(one.fit.names)
+    return (one.candidate.is_round and names >= _ROUND) or (one.candidate.has_flats and names >= _FLATS)
 
 
 def _ends_here(draft: MeasuredFeature, start: bool) -> bool:
@@ -136,7 +131,7 @@ def _edge_form(
         return feature, []
     form: dict[str, Measured] = dict(feature.form)
     says: list[str] = list(feature.form_says)
-    if isinstance(one.candidate.shape, Circle):
+    if one.candidate.is_round:
         edge = edge_of_round(one, voxels, voxel, pitch)
         edge = _near(edge, clear_of_others(edge.distance, edge.along, voxels[3], noise))
         found = round_form(edge, one.fit.value("radius"))
@@ -144,9 +139,9 @@ def _edge_form(
             words = f"roundness up to {found.upr} waves a turn"
             main = _put(part, form, says, "roundness", found.least_squares, pitch, words)
             feature = replace(feature, roundness_mm=main)
-            for kind, name in _REFERENCES.items():
-                if kind in found.widths:
-                    form[name] = Measured(found.widths[kind] * pitch, main.u)
+            for circle, name in _REFERENCES.items():
+                if circle in found.widths:
+                    form[name] = Measured(found.widths[circle] * pitch, main.u)
         straight = straightness(edge) if one.axis_free and found is not None else FitFailed("too short")
         if not isinstance(straight, FitFailed):
             words = f"straightness of its axis from {straight[1]} stations"

@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
+from ctrecon.features.collect_voxels import Voxels
 from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.blurred_models import BlurredCircle, BlurredPolygon, BlurredRectangle, OvalModel
 from ctrecon.fitting.choose import as_good_as_round
@@ -47,7 +48,7 @@ class Contestant:
 def contestants(
     candidate: Candidate,
     first: FittedCandidate,
-    data: tuple[Floats, Floats, Floats, Floats],
+    data: Voxels,
     squared: SquaredStack,
     noise: float,
 ) -> list[Contestant]:
@@ -92,7 +93,7 @@ def contestants(
 def binned(
     candidate: Candidate,
     first: FittedCandidate,
-    data: tuple[Floats, Floats, Floats, Floats],
+    data: Voxels,
     ratio: float,
     noise: float,
 ) -> tuple[Samples, float]:

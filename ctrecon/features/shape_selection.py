@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import AWAY, OTHER, SOUND, Candidate, RivalShape, Span
-from ctrecon.features.collect_voxels import VoxelRequest
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.shape_candidates import Contestant, blur_ratio, contestants, model_of, prior_of, sizes_px
 from ctrecon.features.size import FittedCandidate, fit_size, request_for
 from ctrecon.features.special_cases import MARGIN, special_case, undecided
@@ -66,7 +66,7 @@ def _label(span: Span, column: Floats, row: Floats) -> NDArray[np.int8]:
 
 
 def fit_best(
-    candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    candidate: Candidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Fit the candidate and, where the outline left more than one shape open, let the grey values choose.
 
@@ -120,7 +120,7 @@ def fit_best(
 
 
 def _plain(
-    candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    candidate: Candidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Fit the candidate's own shape to its own voxels."""
     want = request_for(candidate)
@@ -132,7 +132,7 @@ def _plain(
 
 
 def _refitted(
-    candidate: Candidate, best: Contestant, first: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats],
+    candidate: Candidate, best: Contestant, first: FittedCandidate, data: Voxels,
     squared: SquaredStack, noise: float,
 ) -> FittedCandidate:  # fmt: skip
     """Measure the winner like any other; with sides too short for that the contest's fit stands; an ellipse is free."""
@@ -161,7 +161,7 @@ def _refitted(
 
 
 def _all_voxels(
-    candidate: Candidate, best: Contestant, first: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats],
+    candidate: Candidate, best: Contestant, first: FittedCandidate, data: Voxels,
     squared: SquaredStack, noise: float,
 ) -> ShapeFit:  # fmt: skip
     """Fit the winner's blurred shape once more, with an axis of its own where there is depth enough."""

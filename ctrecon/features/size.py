@@ -8,13 +8,13 @@ from scipy.special import ndtr
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span
-from ctrecon.features.collect_voxels import VoxelRequest
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.fitting.by_shape import Setting, off_corners, start_of
 from ctrecon.fitting.ring_share import with_rings
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle, Shape
+from ctrecon.shapes import Shape
 
 __all__ = ["FittedCandidate", "Wear", "fit_size", "request_for"]
 
@@ -127,8 +127,8 @@ def _distance(candidate: Candidate, column: Floats, row: Floats, grown: Floats) 
 
 def _nearest(span: Span, column: Floats, row: Floats, candidate: Candidate, grown: Floats) -> np.ndarray:
     """Look up which outline each voxel is nearest to, following a taper of round shapes."""
-    shape = candidate.shape
-    if isinstance(shape, Circle) and candidate.growth_px:
+    shape = candidate.circle
+    if shape is not None and candidate.growth_px:
         middle = (span.first + span.last) / 2
         away = candidate.growth_px * (middle - (candidate.first + candidate.last) / 2)
         factor = np.maximum(shape.radius + away, 1.0) / np.maximum(shape.radius + grown, 1.0)
@@ -212,7 +212,7 @@ def _with_floor(
 
 
 def fit_size(
-    candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    candidate: Candidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Fit the candidate's shape to its voxels: one size, axis and taper over all slices."""
     column, row, plane, grey = data

@@ -14,6 +14,7 @@ from scipy.special import chndtr, ndtr
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span, mean_window
+from ctrecon.features.collect_voxels import Voxels
 from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.choose import Choice
 from ctrecon.fitting.uncertainty import left_out
@@ -56,7 +57,7 @@ def is_small(sized: FittedCandidate, *, damaged: bool = False) -> bool:
 
 
 def fit_small(
-    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Fit a small circle by the exact area of a blurred disc.
 
@@ -66,8 +67,8 @@ def fit_small(
     """
     fit, candidate = sized.fit, sized.candidate
     column, row, plane, grey = data
-    shape = candidate.shape
-    assert isinstance(shape, Circle)
+    shape = candidate.circle
+    assert shape is not None
     ratio = squared.depth_step_mm / squared.pitch_mm
     if len(grey) > _MOST:
         pick = np.sort(np.random.default_rng(7).permutation(len(grey))[:_MOST])
@@ -371,15 +372,16 @@ def _round(dark: Floats, dx: Floats, dy: Floats) -> bool:
 
 def _taken(one: Candidate, known: tuple[Candidate, ...]) -> bool:
     """Return whether a known hole lies at the same place and depth."""
-    assert isinstance(one.shape, Circle)
+    circle = one.circle
+    assert circle is not None
     for other in known:
         if not other.hole or other.last < one.first + 2 or other.first > one.last - 2:
             continue
         for span in other.spans:
             low, high = span.points.min(axis=0) - 2, span.points.max(axis=0) + 2
-            if low[0] < one.shape.x < high[0] and low[1] < one.shape.y < high[1]:
+            if low[0] < circle.x < high[0] and low[1] < circle.y < high[1]:
                 size = float(np.ptp(span.points, axis=0).max())
-                gap = float(np.hypot(*(span.points - [one.shape.x, one.shape.y]).T).min())
-                if size < 12 or gap < one.shape.radius + 3:
+                gap = float(np.hypot(*(span.points - [circle.x, circle.y]).T).min())
+                if size < 12 or gap < circle.radius + 3:
                     return True
     return False

@@ -37,7 +37,7 @@ class SoundEdge:
     not seen within reach.
     """
 
-    shape: Shape
+    shape: FittedShape
     cells: tuple[EdgeCells, ...]
     lost: tuple[Floats, ...]
     u: tuple[Floats, ...]
@@ -49,8 +49,9 @@ def fitted_shape(one: FittedCandidate) -> FittedShape | None:
     fit, shape = one.fit, one.candidate.shape
     if not isinstance(fit, ShapeFit) or shape is None:
         return None
-    if one.candidate.is_slot and isinstance(shape, Rectangle) and shape.a < shape.b:
-        fitted = shape.fitted(fit.value)  # a slot's fit has the longer size first
+    slot = one.candidate.rectangle if one.candidate.is_slot else None
+    if slot is not None and slot.a < slot.b:
+        fitted: Rectangle = slot.fitted(fit.value)  # a slot's fit has the longer size first
         return replace(fitted, a=fitted.b, b=fitted.a, turn_deg=fitted.turn_deg - 90.0)
     return shape.fitted(fit.value) if isinstance(shape, FittedShape) else None
 

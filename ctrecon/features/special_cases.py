@@ -6,8 +6,8 @@ import numpy as np
 from scipy.special import log_ndtr, ndtr
 
 from ctrecon.core.fit_result import FitFailed, ShapeFit
-from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate, RivalShape
+from ctrecon.features.collect_voxels import Voxels
 from ctrecon.features.shape_candidates import contestants
 from ctrecon.features.size import FittedCandidate
 from ctrecon.features.small_bores import fit_small, is_small
@@ -37,7 +37,7 @@ def undecided(candidate: Candidate, others: tuple[RivalShape, ...]) -> Candidate
 
 
 def special_case(
-    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Distinguish square from rectangle by their two widths, and measure small bores by their exact blurred area."""
     if isinstance(sized.fit, FitFailed):
@@ -58,7 +58,7 @@ def special_case(
 
 
 def round_again(
-    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Judge anew, on the sound part of a worn rim, what was read from all of it: two arcs, or a taper.
 
@@ -75,7 +75,7 @@ def round_again(
 
 
 def _one_arc_or_two(
-    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Name two arcs where one circle through a broken rim is no clear choice; flag it bent where it is wrong."""
     found = one_arc_or_two(sized, data, squared, noise) if sized.candidate.is_round else None
@@ -134,7 +134,7 @@ def _square_or_not(sized: FittedCandidate, fit: ShapeFit, stretch: float = 1.0) 
     candidate = replace(sized.candidate, kind=kind)
     if abs(odds) < _MARGIN_EVEN:
         other = (
-            RivalShape("square", abs(odds), {"flats_mm": (a + b) / 2}) if kind == "rectangular"
+            RivalShape("square", abs(odds), {"flats_mm": (a + b) / 2}) if odds > 0
             else RivalShape("rectangular", abs(odds), {"longer_mm": max(a, b), "shorter_mm": min(a, b)})
         )  # fmt: skip
         candidate = undecided(candidate, (other,))

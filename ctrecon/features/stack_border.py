@@ -35,7 +35,7 @@ def with_reach(squared: SquaredStack, candidate: Candidate) -> Candidate:
 
     A lean part leaves the stack plane by plane: what is left of each plane still shows the wall.
     """
-    if candidate.shape is None or candidate.kind == "free":
+    if candidate.shape is None:
         return candidate
     low, high = trimmed(candidate.first, candidate.last)
     middle = _beside(squared, candidate, (low + high) // 2)

@@ -15,12 +15,11 @@ from scipy.special import ndtr
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.edge_cells import Voxels
+from ctrecon.features.collect_voxels import Voxels
 from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.grey_step import GreyModel, Samples
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import RegularPolygon
 
 __all__ = ["less_sure_of_walls", "without_far_edges"]
 
@@ -72,14 +71,14 @@ def less_sure_of_walls(before: FittedCandidate, after: FittedCandidate) -> Fitte
 
 
 def _model_of(one: FittedCandidate) -> GreyModel | None:
-    """Return the model whose distance a fit speaks of; None for shapes that are no one's far edge."""
+    """Return the model whose distance a fit speaks of; None for shapes that are not a far edge."""
     fit, candidate = one.fit, one.candidate
     if not isinstance(fit, ShapeFit) or candidate.is_relief:
         return None
     hole = candidate.metal_outside
     models: list[GreyModel] = [RoundModel(hole), RectangleModel(hole), SlotModel(hole)]
-    if isinstance(candidate.shape, RegularPolygon):
-        models.append(PolygonModel(hole, candidate.shape.sides))
+    if candidate.sides is not None:
+        models.append(PolygonModel(hole, candidate.sides))
     return next((m for m in models if m.names == fit.names[:-3]), None)  # blur, air and contrast stand last
 
 

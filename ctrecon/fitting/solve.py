@@ -26,6 +26,7 @@ _ROUGH = 0.04
 _FEW_VOXELS = 6_000  # a first answer from so many lies within a tenth of u of the last, and costs a tenth of it
 
 
+# many: the engine's switches, each set by some caller and documented below
 def fit_grey(
     model: GreyModel, start: Floats, samples: Samples, *, noise: float, active: NDArray[np.bool_] | None = None,
     prior_sd: Floats | None = None, blur_start_px: float = 0.85, blur_ratio: Floats | float = 1.0,
@@ -61,7 +62,7 @@ def fit_grey(
     cupping_px : float, optional
         Half width of a solid shape: its metal then shades with the square of the distance
         from the middle, as cupping does, and not straight.
-    lasting : SharedError or Around, optional
+    lasting : SharedError or RingError, optional
         Errors that are the same in all slices, or that run round the scanner's axis; used where samples carry
         `voxel`.
     damaged : bool
@@ -83,8 +84,7 @@ def fit_grey(
     metal each carry slopes across the shape and away from the edge, so that cupping and
     shading do not pull it.
     """
-    count = len(model.names)
-    free = np.flatnonzero(np.ones(count, dtype=bool) if active is None else active)
+    free = np.flatnonzero(np.ones(len(model.names), dtype=bool) if active is None else active)
     if len(samples) < max(_LEAST, 4 * len(free)):
         return FitFailed("too few voxels near the edge")
     noise = max(noise, _LEAST_NOISE)
@@ -98,18 +98,21 @@ def fit_grey(
     sd = prior_sd[known] if prior_sd is not None else np.zeros(0)
     search = _Search(step, q, noise, _ties(start, free, known, sd, slope_sd, step.slopes), slope_sd is None)
     search.run(start)
-    found = step.unknowns(search.q)
-    raw, jac, scale = search.raw, search.jac, search.scale
-    if found.contrast < 0.2 or not np.isfinite(search.q).all():
+    jac, scale = search.jac, search.scale
+    if step.unknowns(search.q).contrast < 0.2 or not np.isfinite(search.q).all():
         return FitFailed("the grey values show no clear edge")
     spread = sandwich(
-        jac / scale, raw / scale, search.ties.rows(jac.shape[1]), shape=len(free), cluster=samples.cluster,
-        voxel=samples.voxel, correlation=correlation, lasting=lasting, noise=scale,
-        damaged=damaged,
+        jac / scale, search.raw / scale, search.ties.rows(jac.shape[1]), shape=len(free), cluster=samples.cluster,
+        voxel=samples.voxel, correlation=correlation, lasting=lasting, noise=scale, damaged=damaged,
     )  # fmt: skip
-    if spread is None:
-        return FitFailed("the voxels do not settle the shape")
-    covariance, origins = spread
+    return FitFailed("the voxels do not settle the shape") if spread is None else _result(search, *spread, noise)
+
+
+def _result(search: "_Search", covariance: Floats, origins: dict[str, Floats], noise: float) -> ShapeFit:
+    """Return the fit with room for the parameters that were held."""
+    step, raw, scale = search.step, search.raw, search.scale
+    model, free, found = step.model, step.free, step.unknowns(search.q)
+    count = len(model.names)
     full = np.zeros((count + 3, count + 3))
     where = np.concatenate([free, count + np.arange(3)])
     full[np.ix_(where, where)] = covariance[: len(where), : len(where)]
