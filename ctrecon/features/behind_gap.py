@@ -1,4 +1,4 @@
-"""Ends behind a gap: what ends an outside to the eye is its neighbour's face, its own lies a seam farther in."""
+"""Ends behind a gap: what ends an outside to the eye is its neighbour's face, its own is a seam farther in."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -13,7 +13,7 @@ from ctrecon.record.part import Feature
 
 __all__ = ["ends_behind_gaps"]
 
-_NEAR_PX = 0.25  # between the middle of a flat seam and where it must lie, beyond three u of both
+_NEAR_PX = 0.25  # between the middle of a flat seam and where it must be, beyond three u of both
 
 
 def ends_behind_gaps(

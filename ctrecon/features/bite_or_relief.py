@@ -20,7 +20,7 @@ __all__ = ["Verdict", "bite_or_relief"]
 
 _MARGIN_CELLS = 4  # sound cells beside a hollow that show how it meets the edge
 _MODEL_PX, _MODEL_REACH = 0.03, 3.0  # what image and machining leave of any edge, and over how many px it goes together
-_RANGE_PX = 10.0  # sd of centre and radius of an arc before looking: candidates lie no farther off
+_RANGE_PX = 10.0  # sd of centre and radius of an arc before looking: candidates are no farther off
 _DEPTH_REACH = 0.5  # of the depth: how soon an eaten edge changes through it
 _SMOOTH = (4.0, 7.0, 12.0, 20.0)  # px over which an eaten edge goes together
 _CHANGES = (0.02, 0.15, 0.5)  # share of its variance that changes through depth
@@ -190,9 +190,9 @@ def _gathered(relief: FittedCandidate, worn: SoundEdge) -> _Hollow | None:
 def _stations(
     fine: NDArray[np.int64], near: NDArray[np.bool_], eaten: NDArray[np.bool_]
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_], Floats, NDArray[np.bool_]] | None:
-    """Return the stations of a hollow in order, which are eaten, how far along the arc each lies, and which are on it.
+    """Return the stations of a hollow in order, which are eaten, how far along the arc each is, and which are on it.
 
-    The arc's own stations are the longest run that lies near it, short gaps closed.
+    The arc's own stations are the longest run that is near it, short gaps closed.
     """
     count = int(fine.max()) + 1
     on = np.bincount(fine, weights=near.astype(float), minlength=count) / np.bincount(fine, minlength=count) > 0.5
@@ -229,7 +229,7 @@ def _stations(
 def _tool(
     edge: ReliefEdge, h: _Hollow, start: Floats, base: Floats, depth: Floats
 ) -> tuple[float, Floats, NDArray[np.bool_]]:
-    """Return the evidence of the cut arc, its circle, and the cells that lie on its sound part."""
+    """Return the evidence of the cut arc, its circle, and the cells that are on its sound part."""
     free = np.full(3, _RANGE_PX**2)
     tries: list[tuple[float, Floats, NDArray[np.bool_]]] = []
     whole = np.zeros(len(h.lost), dtype=bool)
@@ -290,7 +290,7 @@ def _spots(edge: ReliefEdge, h: _Hollow, start: Floats, base: Floats) -> NDArray
 
 
 def _patches(h: _Hollow, marks: NDArray[np.bool_]) -> int:
-    """Count the marked places that lie apart."""
+    """Count the marked places that are apart from each other."""
     place, depth = h.place[marks], h.depth[marks]
     near = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1)) < 2 * _SPOT_PX[1]
     return int(connected_components(near & (np.abs(depth[:, None] - depth[None]) <= _SPOT_DEPTH))[0])

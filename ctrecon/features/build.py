@@ -145,7 +145,7 @@ def _place(
     pitch, ratio = squared.pitch_mm, squared.depth_step_mm / squared.pitch_mm
     x, y = one.centre_at(middle, ratio)
     off = abs(middle - one.middle) * ratio
-    # the middle is as sure as the ends it lies between, and a lean axis passes it at another place
+    # the middle is as sure as the ends it is between, and a lean axis passes it at another place
     lean = np.diff([squared.to_stack_mm(*one.centre_at(p, ratio), p)[:2] for p in (middle, middle + 1)], axis=0)[0]
     unsure = np.abs(lean) / pitch * float(np.hypot(low.u or 0, high.u or 0)) / 2
     carried = [float(np.hypot(off * fit.u(f"slope_{n}"), v)) for n, v in zip("xy", unsure, strict=True)]
@@ -362,7 +362,7 @@ def _flats(
 
 
 def _lost_corner(candidate: Candidate) -> bool:
-    """Return whether a corner of the rectangle lies in the air by more than 3 px."""
+    """Return whether a corner of the rectangle is in the air by more than 3 px."""
     shape = candidate.rectangle
     assert shape is not None
     sharp = replace(shape, corner_radius=0.0)

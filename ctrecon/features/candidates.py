@@ -36,7 +36,7 @@ class Span:
     """One stretch of a candidate: planes (inclusive), the map of which outline each pixel is nearest to.
 
     `nearest` holds SOUND, AWAY (own outline off the shape) or OTHER; its first pixel
-    lies at `corner` (column, row). `mean` is the mean plane on the same window.
+    is at `corner` (column, row). `mean` is the mean plane on the same window.
     """
 
     first: int
@@ -119,7 +119,7 @@ class Candidate:
 
     @property
     def metal_outside(self) -> bool:
-        """True for holes and for reliefs: the metal lies outside the shape."""
+        """True for holes and for reliefs: the metal is outside the shape."""
         return self.hole or self.is_relief
 
     @property
@@ -258,7 +258,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
 
 
 def _span(look: _Look, choice: Choice, corner: tuple[int, int], stretch: Stretch) -> Span:
-    """Mark where a run's outline lies on the shape; on the whole stretch's mean plane that is known already."""
+    """Mark where a run's outline is on the shape; on the whole stretch's mean plane that is known already."""
     points, near = look.points, choice.near
     if len(stretch.runs) > 1:
         assert choice.shape is not None
@@ -415,7 +415,7 @@ def _join(candidates: list[Candidate]) -> list[Candidate]:
 
 
 def _piece_of(c: Candidate, whole: Candidate) -> bool:
-    """Recognise an arc that noise or a spot of crust has told apart from the longer one over whose depth it lies."""
+    """Recognise an arc that noise or a spot of crust has split from the longer one that covers its depth."""
     if (c.kind, c.hole) != (whole.kind, whole.hole):
         return False
     if c.circle is None or whole.circle is None:
@@ -444,7 +444,7 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
 
 
 def _lie_together(a: Candidate, b: Candidate, least: float = _SOUND_RUN) -> bool:
-    """Return whether the arc of one candidate lies on the other's circle."""
+    """Return whether the arc of one candidate is on the other's circle."""
     assert b.shape is not None
     on = np.concatenate([s.points[s.choice.near] for s in a.spans])
     reach = (a.first + a.last - b.first - b.last) / 2

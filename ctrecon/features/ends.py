@@ -119,14 +119,14 @@ def _plan(squared: SquaredStack, candidate: Candidate, at_start: bool, outwards:
     region = _core(mask)
     if region is None:
         return End(rough, 0.5, by_slice=True)
-    # metal lies inside the feature's own depth where it stops, outside where it begins
+    # metal is inside the feature's own depth where it stops, outside where it begins
     metal_above = metal_stops == at_start
     planes = _clear_range(squared, region, (left, top), rough, metal_above)
     if planes is None:
         return End(rough, 0.5, by_slice=True)
     noise = squared.survey.levels.noise_rel
     depth = depth_map(squared, mask, (left, top), planes, metal_above)
-    # the face may lie just where it was thought to be passed
+    # the face may be just where it was thought to be passed
     doubtful = leans(depth, mask, distance) or _not_air(outer[region], begins=not metal_stops, inner=inner[region])
     flat = flat_part(depth, region, distance, noise, round(planes[1] - planes[0]), metal_above)
     if flat is None:

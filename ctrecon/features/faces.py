@@ -29,7 +29,7 @@ _DRAWS = 400
 
 @dataclass(frozen=True, eq=False)
 class FacePlan:
-    """Pixels of the part grid in which a face lies, the plane it has in each (to about a third), and its side."""
+    """Pixels of the part grid that a face covers, the plane it has in each (to about a third), and its side."""
 
     region: NDArray[np.bool_]
     height: Floats
@@ -100,7 +100,7 @@ def plan_face(squared: SquaredStack, candidate: Candidate, *, at_start: bool) ->
     once &= (np.abs(turns).sum(axis=0) == 1) & ~metal[0] & metal[-1]
     yy, xx = np.mgrid[top:bottom, left:right]
     inside = np.asarray(shapely.contains_xy(shapely.Polygon(span.points).buffer(0), xx, yy))
-    # blur of the side walls and of what stands on the face reaches this far in
+    # blur of the side walls and of what is on the face reaches this far in
     region = ndimage.distance_transform_edt(np.pad(once & inside, 1))[1:-1, 1:-1] > _MARGIN_PX
     if region.sum() < _LEAST_PIXELS:
         return None
@@ -113,7 +113,7 @@ def plan_face(squared: SquaredStack, candidate: Candidate, *, at_start: bool) ->
     rows = _columns((x - x.mean()) / 100, (y - y.mean()) / 100)
     z = height[region]
     keep = np.abs(z - (edge - 0.5 * inward)) < 3.0
-    for _ in range(8):  # grow from the pixels near the expected end to all that lie on one smooth surface
+    for _ in range(8):  # grow from the pixels near the expected end to all that are on one smooth surface
         if keep.sum() < _LEAST_PIXELS:
             return None
         q = np.linalg.lstsq(rows[keep], z[keep], rcond=None)[0]

@@ -53,7 +53,7 @@ def leans(depth: Floats, region: NDArray[np.bool_], distance: Floats) -> bool:
 def flat_part(
     depth: Floats, region: NDArray[np.bool_], distance: Floats, noise: float, planes: int, metal_above: bool
 ) -> FlatPart | None:
-    """Keep what lies in the plane of most of the face; None where no plane holds enough of it.
+    """Keep what is in the plane of most of the face; None where no plane holds enough of it.
 
     The plane may lean by a degree or two. What falls away from it towards the outline is
     a broken edge.

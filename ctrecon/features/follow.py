@@ -39,7 +39,7 @@ class Followed:
     kind : str
         ``"round"``, ``"square"``, ``"rectangular"`` or ``"polygon"``.
     hole : bool
-        Metal lies outside it.
+        Metal is outside it.
     slices, depth_mm : (N,) arrays
         Slice numbers, and their depth in the stack.
     value_mm, u_mm : (N,) arrays
@@ -53,7 +53,7 @@ class Followed:
         Where the axis crosses the slice, in the stack's frame.
     contrast, blur_px, share, seen : (N,) arrays
         Contrast over that of the first slice fitted, blur (sigma), weight that voxels kept (less than 1 where the
-        edge is damaged), part of the edge that lies in the slice.
+        edge is damaged), part of the edge that is in the slice.
     failed : mapping
         Slice number to reason, for slices between the ends in which the edge was not found.
     ends : (str, str)
@@ -128,7 +128,7 @@ def follow_features(
     Notes
     -----
     Maximum likelihood for a step blurred by a Gaussian (air and metal with slopes, redescending loss), as in the main
-    fit, but slice by slice: each value stands alone, so that scatter and trend through depth can be seen. Where all
+    fit, but slice by slice: each value is by itself, so that scatter and trend through depth can be seen. Where all
     begin in one slice, every slice is read once and a few near the start once more.
 
     Examples

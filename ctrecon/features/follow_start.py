@@ -41,7 +41,7 @@ class Edge:
     shape : Circle, Rectangle or RegularPolygon
         Place and size, mm.
     hole : bool
-        Metal lies outside it.
+        Metal is outside it.
     depth_mm : float
         Depth of the slice in which it is begun.
     name : str

@@ -43,7 +43,7 @@ Progress = Callable[[str, int, int], None]
 def with_form_and_relations(
     part: Part, squared: SquaredStack, drafts: list[MeasuredFeature], noise: float, *, progress: Progress | None = None
 ) -> Part:
-    """Return the record with the form of its features and how they stand to each other.
+    """Return the record with the form of its features and how they are placed to each other.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ def with_form_and_relations(
         The record, features in the order of `drafts`.
     squared : SquaredStack
         The stack on its part grid.
-    drafts : list of Draft
+    drafts : list of MeasuredFeature
         Where each feature came from.
     noise : float
         Noise of one voxel over the contrast.

@@ -97,7 +97,7 @@ def binned(
     ratio: float,
     noise: float,
 ) -> tuple[Samples, float]:
-    """Average the voxels that lie one behind the other along the axis, and tell the noise that is left.
+    """Average the voxels that are one behind the other along the axis, and return the noise that is left.
 
     Cells of half a pixel; a taper keeps four depths apart. A contest needs every voxel's
     say but not every voxel.
@@ -130,7 +130,7 @@ def binned(
 
 
 def blur_ratio(squared: SquaredStack, shape: Shape, samples: Samples) -> Floats | float:
-    """Extent of a voxel along the edge's normal, for voxels that are no squares."""
+    """Extent of a voxel along the edge's normal, for voxels that are not square."""
     _, dy, dx = squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
     if abs(dy - dx) < 1e-9:
         return 1.0
@@ -148,7 +148,7 @@ def model_of(
     x, y = shape.centre
     if isinstance(shape, Ellipse):
         return OvalModel(hole), np.array([x, y, shape.a, shape.b, np.radians(shape.turn_deg)]), np.ones(5, dtype=bool)
-    # told of a radius or of a width
+    # of a radius or of a width
     growth = candidate.growth_px / ratio * (candidate.shape or shape).wall_share / shape.wall_share
     tapers = bool(candidate.growth_px)
     if isinstance(shape, Circle):
@@ -171,7 +171,7 @@ def model_of(
 
 
 def _sound(samples: Samples, shape: Shape, candidate: Candidate) -> NDArray[np.bool_] | None:
-    """Mark the voxels nearest to where the outline lies on a shape that may be eaten; None where all of it does."""
+    """Mark the voxels nearest to where the outline is on a shape that may be eaten; None where all of it does."""
     if _edge_px(shape) is None:
         return None
     points = candidate.spans[len(candidate.spans) // 2].points

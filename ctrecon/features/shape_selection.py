@@ -77,14 +77,14 @@ def fit_best(
     data : tuple of arrays
         Column, row, plane and grey of the voxels that `request_best` asked for.
     squared : SquaredStack
-        The stack the candidate lies in.
+        The stack the candidate is in.
     noise : float
         Standard deviation of one voxel in units of the contrast.
 
     Returns
     -------
-    Sized
-        The most likely shape with its fit. Where another lies within ln odds of 5, the
+    FittedCandidate
+        The most likely shape with its fit. Where another is within ln odds of 5, the
         candidate carries the flag `undecided` and the other shapes in `others`.
 
     Notes
@@ -135,7 +135,7 @@ def _refitted(
     candidate: Candidate, best: Contestant, first: FittedCandidate, data: Voxels,
     squared: SquaredStack, noise: float,
 ) -> FittedCandidate:  # fmt: skip
-    """Measure the winner like any other; with sides too short for that the contest's fit stands; an ellipse is free."""
+    """Measure the winner like any other; with sides too short the contest's fit is kept; an ellipse is free."""
     if best.kind == "free":
         free = replace(candidate, kind="free", shape=None, growth_px=0.0, gaps_deg=())
         return replace(first, candidate=free, fit=FitFailed("a free shape has no size to fit"))

@@ -105,7 +105,7 @@ def request_for(candidate: Candidate) -> VoxelRequest | None:
 
 
 def _beside_arc(candidate: Candidate, shape: Shape, column: Floats, row: Floats) -> np.ndarray:
-    """Return which voxels lie in the directions in which an arc is there: across its mouth is no metal."""
+    """Return which voxels are in the directions in which an arc is there: there is no metal across its mouth."""
     angle = np.degrees(np.arctan2(row - shape.centre[1], column - shape.centre[0]))
     out = np.ones(len(column), dtype=bool)
     for low, high, _ in candidate.gaps_deg:
@@ -164,7 +164,7 @@ def clear_of_others(
     Going away from the edge, air must not brighten again nor metal darken again (a
     holder beside the rim, a wall behind it) by more than it `shades` per px; nor may either
     leave its level for a third one (the far side of a crust). Judged on medians in 12
-    sectors and half pixels of distance; what lies beyond the turn is left out.
+    sectors and half pixels of distance; what is beyond the turn is left out.
     """
     sector = ((angle + np.pi) / (2 * np.pi) * 12).astype(int) % 12
     keep = np.ones(len(grey), dtype=bool)

@@ -1,6 +1,6 @@
 """Bores so small that blur eats their contrast: found as round dark spots that stay through depth, and measured.
 
-A pore is as long as it is wide and a crack is no round spot; neither is taken for a bore.
+A pore is as long as it is wide and a crack is not round; neither is taken for a bore.
 """
 
 from dataclasses import replace
@@ -137,7 +137,7 @@ def fit_small(
 
 
 def _spread(slopes: Floats, residual: Floats, covariance: Floats, sector: NDArray[np.int64]) -> Floats:
-    """Return the covariance, wider where the sectors of a rim disagree: a bore eaten on one side is no circle.
+    """Return the covariance, wider where the sectors of a rim disagree: a bore eaten on one side is not a circle.
 
     `slopes` and `residual` hold the voxels first, then the priors, as `least_squares` gives them under its loss.
     """
@@ -161,7 +161,7 @@ def _crowding(column: Floats, row: Floats, z: Floats, left: Floats) -> float:
 
 
 def find_small_bores(squared: SquaredStack, known: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
-    """Find round dark spots inside solid metal that stay through depth and are no known hole."""
+    """Find round dark spots inside solid metal that stay through depth and are not a known hole."""
     count = len(squared)
     if count < _LEAST_PLANES:
         return ()
@@ -198,7 +198,7 @@ def _spots(mean: Floats) -> list[tuple[float, float]]:
 
 
 def _deep(solid: NDArray[np.bool_], places: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Keep the places (row, column) that have nothing but metal about them; a picture's border is no edge."""
+    """Keep the places (row, column) that have nothing but metal about them; a picture's border is not an edge."""
     reach = int(_CLEAR_PX)
     steps = np.argwhere(np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1]) <= _CLEAR_PX)
     about = places[:, None, :] + steps
@@ -228,7 +228,7 @@ def _against_ring(smooth: Floats, i: int, j: int) -> tuple[float, float, float]:
 
 
 def _chains(spots: list[tuple[float, float, int, int]]) -> list[tuple[float, float, int, int]]:
-    """Join spots of neighbouring blocks that lie within 1.5 px of each other: mean place and planes."""
+    """Join spots of neighbouring blocks that are within 1.5 px of each other: mean place and planes."""
     open_runs: list[list[tuple[float, float, int, int]]] = []
     for spot in spots:
         near = [
@@ -371,7 +371,7 @@ def _round(dark: Floats, dx: Floats, dy: Floats) -> bool:
 
 
 def _taken(one: Candidate, known: tuple[Candidate, ...]) -> bool:
-    """Return whether a known hole lies at the same place and depth."""
+    """Return whether a known hole is at the same place and depth."""
     circle = one.circle
     assert circle is not None
     for other in known:

@@ -21,7 +21,7 @@ MARGIN = 5.0
 _EVEN = 0.005
 """Share of its flats by which a square may be out and still be called a square."""
 _MARGIN_EVEN = 3.0
-"""Ln odds (20 to 1) wanted for square against rectangle: both widths and their u stand in the record anyway."""
+"""Ln odds (20 to 1) wanted for square against rectangle: both widths and their u are in the record anyway."""
 _SQUARE_MEANT = 4.0
 """Ln odds for a square before looking: 2.9 because a rectangle's widths may differ by anything up to the tenth below
 and a square's by half a percent, 1 because squares are commoner than rectangles so near to one (common practice, no
@@ -77,7 +77,7 @@ def round_again(
 def _one_arc_or_two(
     sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
-    """Name two arcs where one circle through a broken rim is no clear choice; flag it bent where it is wrong."""
+    """Name two arcs where one circle through a broken rim is not a clear choice; flag it bent where it is wrong."""
     found = one_arc_or_two(sized, data, squared, noise) if sized.candidate.is_round else None
     if found is None or found[0] >= MARGIN:
         return sized
@@ -89,7 +89,7 @@ def _one_arc_or_two(
 
 
 def _tapered_or_not(sized: FittedCandidate) -> FittedCandidate:
-    """Name the other reading of a round feature whose taper stands out by three u but does not carry the odds.
+    """Name the other reading of a round feature whose taper is over three u but does not carry the odds.
 
     A bore is meant to be parallel; the record calls it tapered from four u on, so there
     the odds are even. One parallel bore in 370 is called undecided by chance.

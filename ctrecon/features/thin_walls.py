@@ -35,7 +35,7 @@ def without_far_edges(
 
     Parameters
     ----------
-    sized : sequence of Sized
+    sized : sequence of FittedCandidate
         All candidates with their first fits.
     data : sequence of tuple of arrays, or None
         The voxels of each.
@@ -79,11 +79,11 @@ def _model_of(one: FittedCandidate) -> GreyModel | None:
     models: list[GreyModel] = [RoundModel(hole), RectangleModel(hole), SlotModel(hole)]
     if candidate.sides is not None:
         models.append(PolygonModel(hole, candidate.sides))
-    return next((m for m in models if m.names == fit.names[:-3]), None)  # blur, air and contrast stand last
+    return next((m for m in models if m.names == fit.names[:-3]), None)  # blur, air and contrast come last
 
 
 def _face_each_other(a: Candidate, b: Candidate) -> bool:
-    """Return whether a thin wall lies between two candidates in some plane; reliefs and their edge share an outline."""
+    """Return whether a thin wall is between two candidates in some plane; reliefs and their edge share an outline."""
     for p in a.spans:
         for q in b.spans:
             if min(p.last, q.last) < max(p.first, q.first) or p.points is q.points:

@@ -22,7 +22,7 @@ _LEAST_ARC_PX = 10.0
 _ONE_MEANT = 3.0
 """Ln odds for one circle before looking: of broken rims that still hang together few are bent (a judgement)."""
 _RANGE_PX = 2.0
-"""How far a second arc's centre and radius may lie from the first's and still pass for it on the outline."""
+"""How far a second arc's centre and radius may be from the first's and still pass for it on the outline."""
 
 
 def stretches_of(sized: FittedCandidate) -> list[tuple[float, float]]:

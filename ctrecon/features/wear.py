@@ -1,4 +1,4 @@
-"""Wear: edges measured by what is sound of them, hollows judged, and what is eaten told of the edge it eats."""
+"""Wear: edges measured by what is sound of them, hollows judged, and what is eaten noted on the edge it eats."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -48,7 +48,7 @@ def settle_wear(
     ----------
     squared : SquaredStack
         The stack.
-    sized : sequence of Sized
+    sized : sequence of FittedCandidate
         All candidates with their first fits.
     data : sequence of tuple of arrays, or None
         The voxels that `worn_request` asked for, for each candidate.
@@ -58,7 +58,7 @@ def settle_wear(
     Returns
     -------
     list of FittedCandidate or None
-        In the same order; None for an arc that turned out to be eaten. A hollow whose ln odds lie between -3 and 5
+        In the same order; None for an arc that turned out to be eaten. A hollow whose ln odds are between -3 and 5
         stays, flagged `undecided`, with the other reading beside it.
     """
     out: list[FittedCandidate | None] = list(sized)

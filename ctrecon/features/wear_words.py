@@ -20,7 +20,7 @@ __all__ = ["wear_of"]
 
 _LEAST_SHARE = 0.01  # of the edge: less is a nick, and named by nobody
 _LEAST_PX = 0.15
-_SURE = 3.0  # u by which a cell must lie below the shape to count in the share
+_SURE = 3.0  # u by which a cell must be below the shape to count in the share
 _GONE = 0.5  # of half the width: an edge lost deeper than this is broken off, and said by arc_deg or corner_missing
 _MOST_NAMED = 4
 _NEAR_CORNER = 3.0  # px
@@ -158,7 +158,7 @@ def _facing(shape: FittedShape, place: Floats) -> float:
 
 
 def _corner_near(shape: FittedShape, place: Floats) -> float | None:
-    """Return the direction (degrees) of the corner of a rectangle that a place lies at, None where at none."""
+    """Return the direction (degrees) of the corner of a rectangle nearest to a place, None away from corners."""
     if not isinstance(shape, Rectangle):
         return None
     u, v = (float(w[0]) for w in shape.own_axes(place[None]))

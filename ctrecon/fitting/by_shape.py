@@ -22,7 +22,7 @@ _CORNER_SHARE = 0.3
 
 @dataclass(frozen=True)
 class Setting:
-    """What of a fit is known beforehand: on which side metal lies, and which of axis and taper are free.
+    """What of a fit is known beforehand: on which side the metal is, and which of axis and taper are free.
 
     `growth` is that of the shape's size per px of depth; `grows` tells whether the outlines showed one.
     """
@@ -107,7 +107,7 @@ def track_start(
     shape : Circle, Rectangle or RegularPolygon
         Place and size in any length.
     hole : bool
-        Metal lies outside it.
+        Metal is outside it.
     pitch : float
         One px in that length; all that is returned is in px and radians.
     """

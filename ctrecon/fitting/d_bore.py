@@ -12,7 +12,7 @@ from ctrecon.shapes import Circle, DShape
 __all__ = ["DModel", "d_off_corners", "d_of", "d_start"]
 
 _LEAST_DEPTH_PX = 1.5
-"""A flat must lie this much inside the circle: less is form, or a burr (a judgement)."""
+"""A flat must be this much inside the circle: less is form, or a burr (a judgement)."""
 _LEAST_POINTS = 8
 _ARC_SHARE = 0.5
 """Share of the outline that must be round: a half circle and its diameter leave 61 %."""
@@ -33,7 +33,7 @@ def d_of(points: Floats, circle: Circle, tolerance: float) -> DShape | None:
     circle : Circle
         Found on the outline beforehand, robustly.
     tolerance : float
-        A point belongs to a shape when it lies this near.
+        A point belongs to a shape when it is this near.
     """
     depth = circle.signed_distance(points)
     if float(np.mean(np.abs(depth) <= tolerance)) < _ARC_SHARE or depth.max() < _LEAST_DEPTH_PX:

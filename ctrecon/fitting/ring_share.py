@@ -1,4 +1,4 @@
-"""What rings under an edge do to a fit: taken out as far as the edge itself shows them, told as uncertainty where not.
+"""What rings under an edge do to a fit: taken out where the edge itself shows them, uncertainty where not.
 
 Even metal shows the rings everywhere but under the edges. There, a ring and a displaced
 edge look alike, unless edge and ring run apart: an edge that is not centred on the

@@ -154,7 +154,7 @@ def _ring(kind: str, points: Floats, centre: tuple[float, ...] | Floats, radius:
 
 
 def _circumcentres(triples: Floats) -> Floats:
-    """Return the centres of circles through (M, 3, 2) points; NaN where they lie in a line."""
+    """Return the centres of circles through (M, 3, 2) points; NaN where they are in a line."""
     a, b, c = triples[:, 0], triples[:, 1] - triples[:, 0], triples[:, 2] - triples[:, 0]
     cross = 2 * (b[:, 0] * c[:, 1] - b[:, 1] * c[:, 0])
     bb, cc = (b**2).sum(axis=1), (c**2).sum(axis=1)

@@ -23,7 +23,7 @@ _SHARP_PX = 0.45
 _WHOLE_VOXELS = 0.25
 _WITHIN = 0.4
 _ROUGH = 0.04
-_FEW_VOXELS = 6_000  # a first answer from so many lies within a tenth of u of the last, and costs a tenth of it
+_FEW_VOXELS = 6_000  # a first answer from so many is within a tenth of u of the last, and costs a tenth of it
 
 
 # many: the engine's switches, each set by some caller and documented below
@@ -52,7 +52,7 @@ def fit_grey(
         Standard deviation of a prior about the start; inf for none.
     blur_ratio : float or (N,) array
         Extent of a voxel along the edge's normal over the grid's pitch, for voxels that
-        are no squares.
+        are not square.
     correlation : Correlation, optional
         Correlation of the noise of neighbouring voxels; used where samples carry `voxel`.
     slope_sd : float, optional
@@ -194,7 +194,7 @@ class _Search:
         spread = max(spread, sharp)
         changed = spread > 1.15 * self.scale
         if sharp and not self.held:
-            # an edge between two rows of voxels may lie anywhere between them: the start is known to half a voxel
+            # an edge between two rows of voxels may be anywhere between them: the start is known to half a voxel
             self.held = True
             self.ties = self.ties.before(np.arange(n_free), 1 / _WITHIN, start[self.step.free])
             changed = True
@@ -209,7 +209,7 @@ class _Search:
 def misfit_of_sharp(blur_px: float) -> float:
     """Return the misfit of a smooth step to grey that is not blurred, as a share of the contrast.
 
-    Whole voxels (a drawn or thresholded slice) fit no smooth step, and what they leave over is no damage.
+    Whole voxels (a drawn or thresholded slice) fit no smooth step, and what they leave over is not damage.
     """
     return _WHOLE_VOXELS * float(np.clip((_SHARP_PX - blur_px) / 0.15, 0.0, 1.0))
 

@@ -61,7 +61,7 @@ def sandwich(
     the meat of neighbouring pairs weighted with their correlation; patches by the scatter
     of their summed scores; sectors and blocks of a damaged edge by leaving out each in turn (the grouped
     jackknife: J. Shao and D. Tu, The Jackknife and Bootstrap, 1995; from memory); errors that last through depth
-    by the covariance of the sums of all voxels that lie one behind the other. No stretch makes it smaller.
+    by the covariance of the sums of all voxels that are one behind the other. No stretch makes it smaller.
     """
     weight = np.exp(-((raw / WELSCH) ** 2))
     score, penalty, count = weight * raw, ties.T @ ties, jac.shape[1]

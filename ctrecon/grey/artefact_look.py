@@ -25,7 +25,7 @@ _EDGE_SLICES = 6
 
 @dataclass(frozen=True, eq=False)
 class Look:
-    """What a close look at some slices gave; `None` where it could not be told.
+    """What a close look at some slices gave; `None` where it is unknown.
 
     Attributes
     ----------
@@ -76,7 +76,7 @@ def _fine(grey: Floats, air: NDArray[np.bool_], metal: NDArray[np.bool_]) -> Flo
         if np.count_nonzero(mask) < 200:
             continue
         slow = _surface(grey, mask)
-        rows, columns = ndimage.find_objects(mask.view(np.uint8))[0]  # nothing of it lies outside its box
+        rows, columns = ndimage.find_objects(mask.view(np.uint8))[0]  # nothing of it is outside its box
         own = mask[rows, columns]
         flat = np.where(own, grey[rows, columns] - slow[rows, columns], np.float32(0))
         weight, value = own.astype(np.float32), flat

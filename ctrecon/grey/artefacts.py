@@ -1,4 +1,4 @@
-"""Artefacts of the scan: found, taken out of the planes where that is sound, and told where not."""
+"""Artefacts of the scan: found, taken out of the planes where that is sound, and flagged where not."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field

@@ -1,4 +1,4 @@
-"""Errors of the grey that last through depth: streaks and what is left of rings, told from noise by far slices."""
+"""Errors of the grey that last through depth: streaks and what is left of rings; slices far apart show them."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -182,7 +182,7 @@ def measure_lasting(planes: Callable[[int], Floats], slices: Sequence[int]) -> S
 
     Returns
     -------
-    Lasting or None
+    SharedError or None
 
     Notes
     -----

@@ -262,7 +262,7 @@ def _rim(valid: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _field(planes: list[NDArray[Any]]) -> NDArray[np.bool_] | None:
     """Find a round field of view padded with one constant value in every slice.
 
-    The padding is told from clean air by its shape: what is left must be round and
+    The padding is distinguished from clean air by its shape: what is left must be round and
     noisy, and its rim must differ from the padding.
     """
     first = planes[0]
@@ -286,7 +286,7 @@ def _field(planes: list[NDArray[Any]]) -> NDArray[np.bool_] | None:
     if min(_noise(p, inside) for p in planes) == 0:  # without noise the constant region is clean air
         return None
     y, x = np.mgrid[:rows, :columns]
-    # round in mm: an ellipse where voxels are no squares; its half axes are twice the spread
+    # round in mm: an ellipse where voxels are not square; its half axes are twice the spread
     v = (y - y[inside].mean()) / (2 * y[inside].std())
     u = (x - x[inside].mean()) / (2 * x[inside].std())
     expected = np.hypot(u, v) <= 1

@@ -156,7 +156,7 @@ def _without_shadows(
             continue
         usual = 1.4826 * float(np.median(np.abs(value[seen])))
         loud = seen & (np.abs(value) > np.maximum(_STANDS_OUT * usual, 6 * error))
-        # wide bands are no line
+        # wide bands are not a line
         if not loud.any() or loud.sum() > 0.25 * seen.sum():
             continue
         loud = ndimage.binary_dilation(loud, iterations=2) & seen
@@ -171,7 +171,7 @@ def _without_shadows(
             y, x = np.mgrid[:rows, :columns]
             radius = np.hypot(x - centre[0], (y - centre[1]) * squash)
             ring = (radius / _BIN_PX).astype(np.int64)
-        # the line itself goes as well: it is no ring, whatever else is
+        # the line itself goes as well: it is not a ring, whatever the rest is
         lift = shadow - np.where(loud, line, 0.0)
         total[b, 1] += even.count[b, 1] * lift[ring].astype(np.float32)
     return None if total is None else EvenGrey(total, even.count)
@@ -217,7 +217,7 @@ def _agreement(sums: Floats, counts: Floats) -> tuple[float, float]:
     """Return how surely two halves of the cells agree (standard deviations), and the rings' amplitude.
 
     The worst of three ways to halve counts: every other cell, left against right, top
-    against bottom. What lies on one side only is no ring.
+    against bottom. What is on one side only is not a ring.
     """
     blocks, _, sectors, bins = sums.shape
     pairs = bins // 2

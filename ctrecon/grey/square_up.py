@@ -76,7 +76,7 @@ def axis_from_normals(normals: Floats) -> AxisGuess | None:
 class SquaredStack:
     """The part's own window of the stack, resampled square to its axis.
 
-    Plane k, row i, column j lies at part-frame mm (x0 + j·pitch, y0 + i·pitch, z0 + k·dz).
+    Plane k, row i, column j is at part-frame mm (x0 + j·pitch, y0 + i·pitch, z0 + k·dz).
     """
 
     survey: Survey

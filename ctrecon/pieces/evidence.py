@@ -40,9 +40,9 @@ def reasons_for(
     ----------
     seam : MeasuredFeature
         The side seam.
-    drafts : sequence of Draft
+    drafts : sequence of MeasuredFeature
         All features but seams.
-    faces : sequence of Draft
+    faces : sequence of MeasuredFeature
         Flat seams.
     squared : SquaredStack
         The grid they are given on.
