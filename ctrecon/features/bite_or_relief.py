@@ -41,8 +41,8 @@ _WORN_MORE, _BLIND = float(np.log(5.0)), 5.0
 an arc into an edge cuts it through: one in 150 stops half-way (both judgements)."""
 _BLIND_SHARE, _BLIND_PLANES = 0.2, 3
 _ENDS = (0.15, 0.3, 0.45)  # shares of the arc that may be eaten at one of its ends; the first of them at both
-_MOST_CELLS = 260
-_LEAST_CELLS = 10
+_MOST_CELLS = 260  # of a hollow; the work grows with their cube
+_LEAST_CELLS = 10  # on a hollow; fewer do not tell an arc from a bite
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,9 +17,9 @@ from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Candidate", "RivalShape", "Span", "find_candidates"]
 
-_MARGIN = 10
-_JOIN_GAP = 3
-_FREE_LEAST_PLANES = 4
+_MARGIN = 10  # px round an outline that its window shows
+_JOIN_GAP = 3  # planes; a wider gap ends a feature
+_FREE_LEAST_PLANES = 4  # a free outline on fewer is what a face or noise leaves
 _NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
 _METAL = 0.75  # of the grey of metal
 _SOUND_RUN = 0.8  # share of the outline that must be sound for a run's planes to show the section
@@ -116,6 +116,10 @@ class Candidate:
     def sides(self) -> int | None:
         """How many sides its shape has where that is a regular polygon."""
         return self.shape.sides if isinstance(self.shape, RegularPolygon) else None
+
+    def is_like(self, other: "Candidate") -> bool:
+        """Return whether the other has the same kind of shape, with metal on the same side."""
+        return (self.kind, self.hole) == (other.kind, other.hole)
 
     @property
     def metal_outside(self) -> bool:
@@ -416,7 +420,7 @@ def _join(candidates: list[Candidate]) -> list[Candidate]:
 
 def _piece_of(c: Candidate, whole: Candidate) -> bool:
     """Recognise an arc that noise or a spot of crust has split from the longer one that covers its depth."""
-    if (c.kind, c.hole) != (whole.kind, whole.hole):
+    if not c.is_like(whole):
         return False
     if c.circle is None or whole.circle is None:
         return False
@@ -427,7 +431,7 @@ def _piece_of(c: Candidate, whole: Candidate) -> bool:
 
 
 def _goes_on(a: Candidate, b: Candidate) -> bool:
-    if (a.kind, a.hole) != (b.kind, b.hole) or a.shape is None or b.shape is None:
+    if not a.is_like(b) or a.shape is None or b.shape is None:
         return False
     if not 0 <= b.first - a.last - 1 <= _JOIN_GAP:
         return False

@@ -15,7 +15,7 @@ _CORE = 0.4  # of half the width: air in there is far from any wall
 _RING_PX = (2.5, 5.5)  # beyond the wall: clear of its blur, and near enough to be its own metal
 _LEAST = 8  # pixels of either
 _SAME = 0.25  # of the contrast, which air and metal may change; at a face they change by half of it
-_NOISES = 3.0
+_NOISES = 3.0  # standard deviations within which two levels of grey count as one
 
 
 def plan_ends(

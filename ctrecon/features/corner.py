@@ -9,7 +9,7 @@ from ctrecon.shapes import Rectangle
 
 __all__ = ["corner_radius"]
 
-_LEVEL_U = 0.003
+_LEVEL_U = 0.003  # contrasts; the levels beside a corner are never surer
 _CUT = 1 - np.pi / 4  # share of r² that a round corner leaves out
 
 

@@ -11,10 +11,10 @@ from ctrecon.shapes import Circle, inwards
 
 __all__ = ["gaps_in", "join_over_cuts"]
 
-_SHORTEST_GAP = 3
+_SHORTEST_GAP = 3  # planes; a shorter gap is joined without looking
 _RIM_LEFT = 0.3  # a groove leaves nothing of the rim, a hole across leaves most of it
-_OFF_PX = 2.5
-_BLURRED = 2
+_OFF_PX = 2.5  # px off the outline at which metal and air are looked for
+_BLURRED = 2  # planes beside a gap that the cut's blur reaches
 
 
 def join_over_cuts(squared: SquaredStack, candidates: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
@@ -63,7 +63,7 @@ def gaps_in(candidate: Candidate) -> list[tuple[int, int]]:
 
 
 def _same_section(a: Candidate, b: Candidate) -> bool:
-    if a.kind != b.kind or a.hole != b.hole or type(a.shape) is not type(b.shape):
+    if not a.is_like(b) or type(a.shape) is not type(b.shape):
         return False
     if a.shape is None or b.shape is None or a.is_relief:
         return False

@@ -19,15 +19,15 @@ from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["CELL_PX", "EdgeCells", "cells_of", "levelled", "with_whole_edge"]
 
-_BAND_PX = 4.5
+_BAND_PX = 4.5  # px either side of the outline that are read
 _FINE_PX = 0.7  # steps of the outlines that candidates carry
 _GROUP = 3  # fine steps to a cell: about two pixels, two to three times the blur
 _FEWEST = 18  # cells of a short outline: with fewer, a bite and the cells beside it would leave nothing sound
 CELL_PX = _FINE_PX * _GROUP
 """Length of a cell along its outline, px; cells of an outline shorter than 38 px are shorter."""
-_LEAST_PLANES, _MOST_BLOCKS = 4, 5
-_MOST_VOXELS = 60_000
-_STEPS = 5
+_LEAST_PLANES, _MOST_BLOCKS = 4, 5  # of a block of depth; blocks of a whole feature
+_MOST_VOXELS = 60_000  # of one edge; more cost time only
+_STEPS = 5  # Gauss-Newton steps of each cell's offset
 _LEAST_NOISE = 0.002  # share of the contrast: eight-bit grey has no less
 _FARTHEST_PX = 3.2  # an edge farther than this from the outline of its stretch is outside the band that was read
 _FLAT = (2.5, 4.5)  # px from the edge where only air or only metal counts, and other edges are not near

@@ -18,9 +18,9 @@ from ctrecon.features.size import FittedCandidate
 
 __all__ = ["Departures", "Edge", "edge_of_flats", "edge_of_round", "solve_departures", "some_of"]
 
-_WELSCH = 3.0
-_REACH = 4.5
-_THIN = 8
+_WELSCH = 3.0  # noises at which the loss of a voxel levels off
+_REACH = 4.5  # px over which slopes of the grey are counted
+_THIN = 8  # every eighth voxel for the first rounds
 _SETTLED = 1e-3  # of the largest unknown: far below its u, which is a tenth of it at best
 
 

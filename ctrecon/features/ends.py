@@ -18,10 +18,10 @@ from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["End", "EndPlan", "end_request", "fit_end", "plan_end"]
 
-_REACH_PX = 60.0
-_LOOK = 8
-_MOST_VOXELS = 40_000
-_SLOPE_PRIOR = 0.02
+_REACH_PX = 60.0  # px from the wall within which a face is looked at
+_LOOK = 8  # planes either side of the rough end
+_MOST_VOXELS = 40_000  # of a face; more cost time only
+_SLOPE_PRIOR = 0.02  # slices per px; end faces are turned square to the axis, nearly
 _LEAST_NOISE = 0.02  # of the contrast; the form of a real blur differs from the model's by that much
 _FORM_U = 0.02  # slice; what trusting the form of the blur may cost
 _BROKEN_U = 0.012  # slice; what a chamfer or round left in the face may cost (seen on chamfered and worn parts)

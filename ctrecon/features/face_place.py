@@ -10,7 +10,7 @@ from ctrecon.core.frames import Floats
 
 __all__ = ["Face", "place_by_sum"]
 
-_PATCH_PX = 6.0
+_PATCH_PX = 6.0  # side of a patch; noise that neighbours share is smaller than it
 _LEVEL_PLANES = 3.0  # planes beyond the blur from which the levels of air and metal are taken
 _SHARED = 2.5  # variance of a mean of noise of a grain of 1.2 px over that of patches 6 px wide is 1.8; some margin
 _DOUBT = 12.0  # patches that speak for the grain as it was measured elsewhere

@@ -18,13 +18,13 @@ from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["Face", "FacePlan", "FaceSurface", "face_request", "fit_face", "plan_face"]
 
-_LOOK = 14
-_MARGIN_PX = 3.8
-_MOST_VOXELS = 40_000
-_LEAST_PIXELS = 150
-_LEAST_CELLS = 9
-_CELLS_ACROSS = 12
-_DRAWS = 400
+_LOOK = 14  # planes that are searched for a face
+_MARGIN_PX = 3.8  # px that a face keeps from its rim, where the walls blur
+_MOST_VOXELS = 40_000  # of a face; more cost time only
+_LEAST_PIXELS = 150  # a smaller face says nothing of its form
+_LEAST_CELLS = 9  # cells; fewer leave no freedom beside plane and bend
+_CELLS_ACROSS = 12  # cells along the longer side of a face
+_DRAWS = 400  # of noise; its spread is then known to 4 %
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,7 @@ from ctrecon.grey.square_up import SquaredStack
 __all__ = ["FlatPart", "depth_map", "flat_part", "leans"]
 
 _STEEP = 0.15  # planes per px; a face that leans so much towards its rim is a chamfer
-_LEAST_PX = 40
+_LEAST_PX = 40  # pixels; fewer show no plane
 _FALLEN = 0.25  # planes; a sharp edge's blur looks fallen by a tenth
 _FLAT_PX = 3  # so much flat face must show beyond a broken edge
 _BROKEN_PX = 2.5  # narrower chamfers drown in the blur

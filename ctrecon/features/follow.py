@@ -20,9 +20,9 @@ __all__ = ["Edge", "Followed", "follow_features"]
 
 _GIVE_UP = 3  # slices on end in which the edge is not found
 _CONTRAST = (0.5, 1.8)  # over that of the first slice
-_BLUR = (0.4, 2.5)
-_LEAST_SHARE = 0.4
-_JUMP_PX = 1.0
+_BLUR = (0.4, 2.5)  # times the first slice's blur; beyond, the fit is of another edge
+_LEAST_SHARE = 0.4  # of the edge that must fit; below, the shape has ended
+_JUMP_PX = 1.0  # px beyond six u that an edge may jump from slice to slice
 _SCOUT = 8  # slices either way that show how an axis leans
 _LEANS = 0.002  # slope; less bends no circle that can be seen
 _DRIFT = 0.3

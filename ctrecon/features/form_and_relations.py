@@ -31,8 +31,8 @@ from ctrecon.record.relations import (
 
 __all__ = ["with_form_and_relations"]
 
-_BAND_PX = 4.5
-_MOST_VOXELS = 24_000
+_BAND_PX = 4.5  # px either side of the edge that are read
+_MOST_VOXELS = 24_000  # of one edge; more cost time only
 _ROUND = {"x", "y", "radius", "slope_x", "slope_y", "growth", "blur", "air", "contrast"}
 _FLATS = {"x", "y", "a", "b", "turn", "slope_x", "slope_y", "growth", "blur", "air", "contrast"}
 _REFERENCES = {"MZCI": "roundness_mz_mm", "MCCI": "roundness_mc_mm", "MICI": "roundness_mi_mm"}

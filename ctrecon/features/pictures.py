@@ -14,8 +14,8 @@ from ctrecon.shapes import FittedShape
 
 __all__ = ["fitted_outline", "make_pictures"]
 
-_MOST = 8
-_MARGIN = 6
+_MOST = 8  # pictures in a record
+_MARGIN = 6  # px of surroundings that a picture shows
 
 
 def fitted_outline(draft: MeasuredFeature, plane: float, ratio: float) -> Floats:

@@ -12,8 +12,8 @@ __all__ = ["ReliefEdge", "both_sides"]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 _STEP = 1e-3
-_ROUNDS = 12
-_MOST_MOVE = 2.0
+_ROUNDS = 12  # steps at most
+_MOST_MOVE = 2.0  # px per step, so that the arc cannot leap
 _LEAST = 1e-7
 
 

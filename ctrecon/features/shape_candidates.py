@@ -21,7 +21,7 @@ from ctrecon.shapes import Circle, Ellipse, FittedShape, Rectangle, RegularPolyg
 
 __all__ = ["Contestant", "binned", "blur_ratio", "contestants", "model_of", "prior_of", "sizes_px"]
 
-_MOST = 6_000
+_MOST = 6_000  # voxels of a comparison; more cost time only
 _NEAR_PX, _ALL_SOUND, _MOSTLY = 0.6, 0.95, 0.6
 _PRIOR = {3: -1.0, 5: -2.0, 6: -1.0, 8: -1.0}
 _PRIOR_RARE = -5.0

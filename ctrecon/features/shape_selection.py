@@ -19,8 +19,8 @@ from ctrecon.shapes import RegularPolygon
 
 __all__ = ["MARGIN", "fit_best", "request_best"]
 
-_BAND_PX = 4.0
-_MOST = 12_000
+_BAND_PX = 4.0  # px either side of every shape compared: all see the same voxels
+_MOST = 12_000  # voxels of a comparison; more cost time only
 
 
 def request_best(candidate: Candidate) -> VoxelRequest | None:

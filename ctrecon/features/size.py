@@ -18,20 +18,20 @@ from ctrecon.shapes import Shape
 
 __all__ = ["FittedCandidate", "Wear", "fit_size", "request_for"]
 
-_BAND_PX = 4.5
+_BAND_PX = 4.5  # px either side of the edge that are read whole
 _WIDE_PX = 12.0  # farther voxels tell how air and metal shade away from the edge
 _SLOPE_SD = 0.1  # contrasts per 4.5 px, where the stack does not show how its grey shades
 _SLOPE_MARGIN = 1.5  # near an edge grey may shade more than in the middle of the metal
-_MOST_FAR = 16_000
+_MOST_FAR = 16_000  # voxels farther out, for the levels
 _BENT_PX2 = 10.0  # px²: how far bent shading pulls an edge, by rendered cupping of 30 % of the contrast
 _MOST_VOXELS = 40_000  # beyond these what limits a size is the image model, not the noise
-_SLOPE_LEAST_PLANES = 5
+_SLOPE_LEAST_PLANES = 5  # with fewer the axis is taken from the part
 _SHADES = (0.003, 0.025)  # contrasts per px that shading may do, where it was found out how much there is
-_WHOLE_SHARE = 0.97
+_WHOLE_SHARE = 0.97  # of the outline; below, the edge counts as damaged
 _THIRD = 0.25  # contrasts; more than that is another material
 _PLACES, _WIDTHS = ("x", "y"), ("radius", "a", "b", "inradius")
 _SQUARE_VOXELS = 1.03  # edge over edge; blurs that differ by less fit all voxels alike
-_USUAL_PSF = 0.85
+_USUAL_PSF = 0.85  # px; where the scan shows no blur of its own
 _TRUST_PX = 0.002  # below this the image model itself is not trusted; beside other material far less
 _ALONG = ("slope_x", "slope_y", "growth")
 

@@ -23,21 +23,21 @@ from ctrecon.shapes import Circle
 
 __all__ = ["find_small_bores", "fit_small", "is_small"]
 
-_LEAST_DIP = 0.1
-_LEAST_PLANES = 8
+_LEAST_DIP = 0.1  # contrasts; fainter spots are noise or shading
+_LEAST_PLANES = 8  # shorter spots are pores
 _LEAST_SLENDER = 3.0
 """Length over diameter below which a dark spot may be a pore."""
 _FACE_PLANES = 4  # beyond a run, within which a face of the metal must show if the run ends there
-_CLEAR_PX = 4.5
-_BLOCK = 6
-_SMALL_AREA = 30.0
+_CLEAR_PX = 4.5  # px of metal round a spot, so that no other edge is taken for it
+_BLOCK = 6  # planes averaged to search
+_SMALL_AREA = 30.0  # px²; a larger dark area is not a small bore
 _AIR_U = 0.03
 """Standard uncertainty of the grey of air inside a hole too narrow to show it (a judgement)."""
 _SLOPE_SD = 0.02  # contrasts per px that metal may shade beside a bore, as cupping of 26 % does near a rim
-_RADIUS_FLOOR = 0.02
-_MOST = 6_000
+_RADIUS_FLOOR = 0.02  # px; u of the radius is never smaller
+_MOST = 6_000  # voxels of a fit; more cost time only
 _LOSS = 3.0  # noises beyond which a residual pulls less
-_SECTORS = 12
+_SECTORS = 12  # of a rim, which may be eaten on one side
 _UNLIKE = 2.0  # over the variance that noise explains; less than that, a dozen sectors differ by chance
 _ODDS = 150.0
 """A bore is reported where noise would make such a spot, anywhere in this metal, once in 150 stacks or less."""

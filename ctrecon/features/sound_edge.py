@@ -26,7 +26,7 @@ _KEPT = 3  # cells of a sound run that stay whatever is beside it: the last of a
 _OUTWARD_PX = 0.35  # metal beyond the shape by this much is a burr or dirt
 _MOST_EXCESS = 8.0  # noise shared over 1.2 px in all directions makes the scatter of a cell six times as large
 _INWARDS = 0.2  # share of a flat's cells below which its first place is looked for: the sound edge is the outermost
-_ROUNDS = 12
+_ROUNDS = 12  # rounds at most
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,7 +13,7 @@ __all__ = ["stretched", "used_planes", "with_reach"]
 
 _BESIDE_PX = (2.5, 5.5)  # from the edge: clear of its blur, and near enough to be its own metal and air
 _CHANGED = 0.02  # of the contrast; a face beyond lifts or lowers metal or air by more, long before it is reached
-_LEAST = 20
+_LEAST = 20  # pixels on either side of a wall; fewer do not show it
 _PARTLY, _ON_PX = 0.6, 0.6  # share of an outline on its shape below which it is an arc, and how near that is
 
 

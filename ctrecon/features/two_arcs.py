@@ -16,9 +16,9 @@ from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["one_arc_or_two", "stretches_of"]
 
-_LEAST_GAP_DEG = 8.0
-_LEAST_ARC_DEG = 40.0
-_LEAST_ARC_PX = 10.0
+_LEAST_GAP_DEG = 8.0  # narrower gaps do not break a rim
+_LEAST_ARC_DEG = 40.0  # a shorter stretch settles no circle of its own
+_LEAST_ARC_PX = 10.0  # nor does one of fewer px
 _ONE_MEANT = 3.0
 """Ln odds for one circle before looking: of broken rims that still hang together few are bent (a judgement)."""
 _RANGE_PX = 2.0

@@ -19,10 +19,10 @@ from ctrecon.shapes import FittedShape, Rectangle, inwards
 __all__ = ["wear_of"]
 
 _LEAST_SHARE = 0.01  # of the edge: less is a nick, and named by nobody
-_LEAST_PX = 0.15
+_LEAST_PX = 0.15  # px; wear less deep is not mentioned
 _SURE = 3.0  # u by which a cell must be below the shape to count in the share
 _GONE = 0.5  # of half the width: an edge lost deeper than this is broken off, and said by arc_deg or corner_missing
-_MOST_NAMED = 4
+_MOST_NAMED = 4  # places named; the others are counted
 _NEAR_CORNER = 3.0  # px
 
 

@@ -14,8 +14,8 @@ from ctrecon.shapes import Circle, DShape, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Setting", "Start", "off_corners", "start_of", "track_start"]
 
-_POLYGON_CORNER_PX = 4.5
-_CORNER_PX = 3.0
+_POLYGON_CORNER_PX = 4.5  # px beside a corner that the fit of sides leaves out
+_CORNER_PX = 3.0  # px beside a round corner that the fit of flats leaves out
 _CORNER_SHARE = 0.3
 """Voxels this near to a corner are left out: blur rounds it. Less on narrow shapes, or no flat would be left."""
 

@@ -34,7 +34,7 @@ _ENOUGH = 0.62
 """Share of the outline that must be on a shape for it to be called that shape."""
 _ENOUGH_SIDED = 0.72
 """The same for regular polygons: three sides of a trapezium make no triangle."""
-_ARC_LEAST_DEG = 30.0
+_ARC_LEAST_DEG = 30.0  # a shorter arc fits any circle
 _ROOM = 0.6
 """Share of a circle's area that its hole must fill: bites only add to it; a half-round hole fills half."""
 _CLEAR = 15.0

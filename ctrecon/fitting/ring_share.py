@@ -20,9 +20,9 @@ from ctrecon.grey.rings import Rings
 
 __all__ = ["with_rings"]
 
-_REACH = 4.5
-_SLOPE_SD = 0.5
-_FURTHEST_PX = 0.5
+_REACH = 4.5  # px over which slopes of the grey are counted
+_SLOPE_SD = 0.5  # contrasts; prior of those slopes
+_FURTHEST_PX = 0.5  # px; rings that move an edge farther are not rings, and the fit stays
 
 
 # many: what the fit was made with, since the linear step about it is made with the same

@@ -20,9 +20,9 @@ from ctrecon.core.frames import Floats
 
 __all__ = ["Zone", "least_squares_circle", "maximum_inscribed", "minimum_circumscribed", "minimum_zone"]
 
-_MOST_CONTACTS = 12
-_ALL_SETS = 14
-_FARTHEST = 50.0
+_MOST_CONTACTS = 12  # farthest and nearest points tried as contacts
+_ALL_SETS = 14  # so few points are tried in all sets
+_FARTHEST = 50.0  # radii; a centre farther off is that of a line
 _NEAR = 1e-6  # of the ring's width: so near the best centre its contact points are known, and they give the rest
 
 

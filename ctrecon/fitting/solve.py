@@ -15,14 +15,14 @@ from ctrecon.grey.noise import Correlation
 
 __all__ = ["GreyModel", "Samples", "fit_grey", "misfit_of_sharp"]
 
-_SLOPE_SD = 0.5
-_PINNED = 1e4
-_LEAST = 30
+_SLOPE_SD = 0.5  # contrasts per reach; prior of the slopes of air and metal
+_PINNED = 1e4  # weight that holds a slope at zero
+_LEAST = 30  # voxels; fewer settle no shape
 _LEAST_NOISE = 0.002  # share of the contrast: eight-bit grey has no less
-_SHARP_PX = 0.45
-_WHOLE_VOXELS = 0.25
-_WITHIN = 0.4
-_ROUGH = 0.04
+_SHARP_PX = 0.45  # blur below which voxels are whole: the edge was drawn or thresholded
+_WHOLE_VOXELS = 0.25  # contrasts; misfit of a smooth step to whole voxels
+_WITHIN = 0.4  # voxel; sd of the start of an edge without blur
+_ROUGH = 0.04  # contrasts; noise below which the first round is loosened to this
 _FEW_VOXELS = 6_000  # a first answer from so many is within a tenth of u of the last, and costs a tenth of it
 
 

@@ -15,9 +15,9 @@ __all__ = ["Band", "Grid", "TrackModel", "edge_distance", "lay_band", "lever"]
 TrackModel = RoundModel | RectangleModel | SlotModel | PolygonModel
 
 _REBUILD = 0.5  # px that the edge may have grown before its band is laid anew
-_SECTOR_PX = 12.0
-_CORNER_PX = 3.0
-_THINNED = 4
+_SECTOR_PX = 12.0  # length of a sector along the edge
+_CORNER_PX = 3.0  # px beside a corner that are left out
+_THINNED = 4  # every fourth voxel far from the edge
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,9 +12,9 @@ __all__ = ["WELSCH", "left_out", "sandwich"]
 WELSCH = 3.0
 """Width of the redescending loss, in units of the noise."""
 
-_MOST_PAIRED = 12_000
-_MOST_TAKEN = 1.6
-_FEWEST_GROUPS = 4
+_MOST_PAIRED = 12_000  # voxels whose neighbours are paired; more cost time only
+_MOST_TAKEN = 1.6  # most by which noise the fit took up may widen u
+_FEWEST_GROUPS = 4  # fewer groups left out in turn show no scatter
 _JOINED = 2  # sectors of 10 degrees: what is eaten goes on over more than one
 
 

@@ -15,16 +15,16 @@ __all__ = ["Drift", "Shift", "find_drift", "find_shifts"]
 
 _FEWEST_PLACES = 40  # of the coarse grid; fewer could all be in one stain or seam
 _CLEAR_SLICES = 3  # metal a face away: 2 slices off, blur of a slice still takes 4 % of it
-_LEAST_DRIFT = 0.015
+_LEAST_DRIFT = 0.015  # contrasts; smaller changes through depth are left as they are
 _SKIRT = 0.2  # of a dip's depth, left a slice away: blur of half a slice and more
 _MOST_FLICKER = 0.2  # of the slices; where more of them flicker, dark ones are side by side by chance
 _LEAST_SCATTER = 0.002  # share of the contrast; drawn slices have no noise at all
 _LEAST_PX = 8  # rows and columns; a strip narrower than the smoothing shows no shift across it
-_LEAST_SHIFT_PX = 0.12
+_LEAST_SHIFT_PX = 0.12  # px; smaller shifts are noise of the comparison
 _MOST_PIXELS = 300_000  # of a slice that is looked at in full
 _WAYS = ((1, 3.0), (1, 6.0), (2, 4.0), (0, 3.0), (0, 10.0))  # degree and width by which a curve may run on
 _FACE_SHARES = np.array([1.0, 0.7, 0.2])  # what the metal of the slices before a face weighs in its place
-_LEAST_BEFORE = 5
+_LEAST_BEFORE = 5  # slices before a change; fewer show no trend
 _PER_DRIFT = 0.4  # slices that an end may be off for a drift of the whole contrast where nothing can be foretold
 
 

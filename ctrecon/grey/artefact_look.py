@@ -14,12 +14,12 @@ from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Look", "even_masks", "look_closely"]
 
-_MOST_VOXELS = 5_000_000
+_MOST_VOXELS = 5_000_000  # looked at; more cost time only
 _FEWEST, _MOST = 6, 16
 _BLOCKS = 4
-_TREND_PX = 15
+_TREND_PX = 15  # px over which even metal is levelled
 _FAINT = 0.06
-_MARGIN_PX = 2.0
+_MARGIN_PX = 2.0  # px that even metal keeps from its edges
 _EDGE_SLICES = 6
 
 

@@ -18,8 +18,8 @@ from ctrecon.slices.stack import SliceStack
 __all__ = ["Levels", "find_levels"]
 
 _OTSU: Callable[..., float] = filters.threshold_otsu
-_SAMPLED = 16
-_MOST = 2_000_000
+_SAMPLED = 16  # slices whose grey is looked at
+_MOST = 2_000_000  # voxels; more cost time only
 _SMOOTH_PX = 1.5  # noise of a voxel falls to a fifth, a wall of 3 px to half
 _RARE = 6.0  # scatters of the smoothed grey: noise alone reaches 5.5 once in ten stacks of ten million voxels
 

@@ -16,8 +16,8 @@ _REACH = 6  # px, lags beyond this are not looked at
 _CLEAR = 4  # px kept off every edge
 _DEGREE, _MOST_LEVELLED = 4, 8000
 _WIDE = 10.0  # px, sigma of the local mean that is taken off first
-_LEAST_RHO = 0.03
-_LEAST_PAIRS = 400
+_LEAST_RHO = 0.03  # smaller correlations are chance
+_LEAST_PAIRS = 400  # of voxels; fewer show no correlation
 _USUAL = 1.3
 
 

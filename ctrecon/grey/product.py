@@ -13,10 +13,10 @@ __all__ = ["find_product_levels"]
 _MULTI_OTSU: Callable[..., Floats] = filters.threshold_multiotsu
 _FLAT = 0.05  # contrasts per px; steeper grey is an edge
 _APART = 0.2  # of the contrast: nearer levels are shading
-_LEAST_SHARE = 0.02
-_LEAST_VOXELS = 150
-_CLINGS_PX = 8
-_MOST = 400_000
+_LEAST_SHARE = 0.02  # of the voxels; a smaller class is chance
+_LEAST_VOXELS = 150  # of a class; fewer show no level
+_CLINGS_PX = 8  # px from metal within which a product clings to it
+_MOST = 400_000  # voxels; more cost time only
 _BANDS_OF, _BAND, _HALO = 8, 32, 5  # times the values wanted; rows; rows that smoothing reaches over
 
 

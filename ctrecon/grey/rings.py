@@ -17,13 +17,13 @@ from ctrecon.grey.ring_centre import EvenGrey, centre_of
 __all__ = ["Rings", "find_rings"]
 
 _SECTORS = 24
-_BIN_PX = 0.5
-_LEAST_RADIUS_PX = 3.0
-_SURE = 4.5
+_BIN_PX = 0.5  # px of radius per ring
+_LEAST_RADIUS_PX = 3.0  # px; nearer the axis a ring is a spot
+_SURE = 4.5  # standard errors from which rings are believed
 _LOUDEST = 2.5
-_STANDS_OUT = 5.0
-_TREND_PX = 15
-_LEAST_AMPLITUDE = 0.001
+_STANDS_OUT = 5.0  # times the usual ring; louder is an edge of the part
+_TREND_PX = 15  # px of radius over which rings are levelled
+_LEAST_AMPLITUDE = 0.001  # contrasts; weaker rings are left in
 _CORRELATED_PX = 1.5
 # on rendered rings: trend and bins take off a quarter of their amplitude, and radii scatter more than their cells tell
 _TAKEN_OFF = 1.3

@@ -34,8 +34,8 @@ _RING_SHARE = 0.92
 _RING_STEP_PX, _RING_INNER_PX, _RING_LEAST, _RING_NARROW_PX = 0.5, 2.0, 5, 5.0
 _RING_PEAKS, _RING_PROMINENCE, _RING_OFF = 3, 0.1, 0.35
 _RING_EVEN = 0.1  # contrasts per px
-_FEWEST = 60
-_MOST_POINTS = 4000
+_FEWEST = 60  # voxels; fewer show nothing
+_MOST_POINTS = 4000  # more cost time only
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ MOST_FROM_ONE_SLICE = 1.5
 """Largest weight of a line in a single slice: whether it keeps its place through depth is not known."""
 
 _MOST = 2.5  # any one reason besides a seam
-_NEAR_PLANES = 1.5
+_NEAR_PLANES = 1.5  # planes within which a line begins where a face is
 
 
 def reasons_for(

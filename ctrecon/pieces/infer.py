@@ -19,7 +19,7 @@ from ctrecon.shapes import Shape
 __all__ = ["infer_pieces"]
 
 _SURE, _UNLIKELY = 0.8, 0.3
-_FACE_PLANES = 1.5
+_FACE_PLANES = 1.5  # planes; an end so near a flat seam is that of the seam
 _SAYS = {
     "one_piece": "one piece of metal",
     "pressed_in": "a piece pressed or slipped onto another",
