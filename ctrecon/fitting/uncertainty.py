@@ -91,7 +91,7 @@ def sandwich(
                 far = np.maximum(far, np.sqrt(out / variance))
     stretch = np.maximum(near, far)
     alone = _share(bread, inverse, np.arange(shape))
-    levels = np.maximum(alone, _share(bread, inverse, np.delete(np.arange(count), shape)))
+    levels = np.maximum(alone, _share(bread, inverse, np.flatnonzero(np.arange(count) != shape)))
     return plain * np.outer(stretch, stretch), {
         "noise": variance * alone,
         "edge_level": variance * (levels - alone),
