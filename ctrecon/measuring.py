@@ -17,10 +17,9 @@ from ctrecon.features.budget import edge_u_px
 from ctrecon.features.build import MeasuredFeature, build_features, order_features
 from ctrecon.features.candidates import find_candidates
 from ctrecon.features.carried_on import plan_ends
-from ctrecon.features.collect_voxels import VoxelRequest, chosen, collect_voxels
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels, chosen, collect_voxels
 from ctrecon.features.cross_holes import find_cross_holes
 from ctrecon.features.cut_through import join_over_cuts
-from ctrecon.features.edge_cells import Voxels
 from ctrecon.features.ends import End, EndPlan, end_request, fit_end
 from ctrecon.features.form_and_relations import with_form_and_relations
 from ctrecon.features.pictures import make_pictures

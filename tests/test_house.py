@@ -176,7 +176,7 @@ KIND_WORDS = {part for name in KINDS for part in (name, name.partition("_")[0], 
 KIND_WORDS |= {"relief", "worn", "_outside", "_hole", "_seam", "rect"}
 """Names of kinds and what they begin and end with: other things have a `kind` too (relations, evidence, sample types)."""
 
-MOST_KIND_TESTS = 100
+MOST_KIND_TESTS = 64
 """So many times the package may ask a feature or a candidate for its kind's name, or a shape for its class, outside
 `record/kinds.py` and the choice of a shape: each may be a place a new kind would have to be added to. It only falls."""
 

@@ -3,13 +3,11 @@
 import numpy as np
 from scipy import ndimage
 
-from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.record.explained import Psf
-from ctrecon.record.part import Part
-from ctrecon.record.solid import Box, Solid, solid_of
+from ctrecon.record.solid import Box, Solid
 
-__all__ = ["Predictor", "depth_weights", "predict_slice"]
+__all__ = ["Predictor", "depth_weights"]
 
 _REACH = 3.5  # standard deviations of the blur that are taken along
 
@@ -56,32 +54,3 @@ class Predictor:
         if self._blurred.shape[1:] != plane.shape:
             self._blurred = np.empty((len(self._weights), *plane.shape), dtype=np.float32)
         self._blurred[place], self._holds[place] = plane, index
-
-
-def predict_slice(part: Part, index: int, *, psf: Psf | None = None) -> Floats:
-    """Predict one slice from the record alone.
-
-    Parameters
-    ----------
-    part : Part
-        The record.
-    index : int
-        Slice of the stack, from 0.
-    psf : Psf or None
-        Blur of the scanner; 0.8 voxels where none is given.
-
-    Returns
-    -------
-    (rows, columns) float32 array
-        Share of metal: 0 in air, 1 in metal, between them at blurred edges.
-
-    Raises
-    ------
-    InputError
-        If the stack has no such slice.
-    """
-    if not 0 <= index < part.stack.slices:
-        last = part.stack.slices - 1
-        raise InputError(f"{part.stack.source} has no slice {index}; its slices are numbered from 0 to {last}")
-    dz, dy, dx = part.stack.voxel_mm
-    return Predictor(solid_of(part), psf or Psf(0.8 * float(np.sqrt(dy * dx)), 0.8 * dz)).slice(index)[0]

@@ -1,4 +1,4 @@
-"""Ends behind a gap: what ends an outside to the eye is its neighbour's face, its own lies a seam farther in."""
+"""Ends behind a gap: what ends an outside to the eye is its neighbour's face, its own is a seam farther in."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -8,12 +8,12 @@ import numpy as np
 
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import MeasuredFeature
-from ctrecon.record.kinds import is_outside
+from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Feature
 
 __all__ = ["ends_behind_gaps"]
 
-_NEAR_PX = 0.25  # between the middle of a flat seam and where it must lie, beyond three u of both
+_NEAR_PX = 0.25  # between the middle of a flat seam and where it must be, beyond three u of both
 
 
 def ends_behind_gaps(
@@ -36,7 +36,7 @@ def ends_behind_gaps(
     pitch_mm, depth_step_mm : float
         Pixel and plane of the part grid.
     """
-    gaps = [d.feature for d in seams if d.feature.kind == "face_seam" and d.feature.seam_mm is not None]
+    gaps = [d.feature for d in seams if kind_of(d.feature).is_face and d.feature.seam_mm is not None]
     out = []
     for draft in drafts:
         side = sides.get(id(draft.sized), (None, None))

@@ -14,9 +14,9 @@ from ctrecon.record.relations import AxisLine, holes_of, place_and_covariance, s
 
 __all__ = ["faces_wedge", "flat_distances", "length_along"]
 
-_ALL_PAIRS = 8
+_ALL_PAIRS = 8  # holes that are taken in pairs, at most
 _NOISE_99 = 3.03  # of a length made by two equal components
-_STEPS = 64
+_STEPS = 64  # places along the way on which a rise is summed
 
 
 def faces_wedge(part: Part, surfaces: Mapping[tuple[str, bool], Face]) -> list[Relation]:

@@ -14,13 +14,13 @@ from ctrecon.core.frames import Floats
 from ctrecon.features.relief_edge import ReliefEdge
 from ctrecon.features.size import FittedCandidate
 from ctrecon.features.sound_edge import SoundEdge
-from ctrecon.shapes import Circle, inwards
+from ctrecon.shapes import inwards
 
 __all__ = ["Verdict", "bite_or_relief"]
 
 _MARGIN_CELLS = 4  # sound cells beside a hollow that show how it meets the edge
 _MODEL_PX, _MODEL_REACH = 0.03, 3.0  # what image and machining leave of any edge, and over how many px it goes together
-_RANGE_PX = 10.0  # sd of centre and radius of an arc before looking: candidates lie no farther off
+_RANGE_PX = 10.0  # sd of centre and radius of an arc before looking: candidates are no farther off
 _DEPTH_REACH = 0.5  # of the depth: how soon an eaten edge changes through it
 _SMOOTH = (4.0, 7.0, 12.0, 20.0)  # px over which an eaten edge goes together
 _CHANGES = (0.02, 0.15, 0.5)  # share of its variance that changes through depth
@@ -41,8 +41,8 @@ _WORN_MORE, _BLIND = float(np.log(5.0)), 5.0
 an arc into an edge cuts it through: one in 150 stops half-way (both judgements)."""
 _BLIND_SHARE, _BLIND_PLANES = 0.2, 3
 _ENDS = (0.15, 0.3, 0.45)  # shares of the arc that may be eaten at one of its ends; the first of them at both
-_MOST_CELLS = 260
-_LEAST_CELLS = 10
+_MOST_CELLS = 260  # of a hollow; the work grows with their cube
+_LEAST_CELLS = 10  # on a hollow; fewer do not tell an arc from a bite
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,8 +99,8 @@ def bite_or_relief(relief: FittedCandidate, parent: FittedCandidate, worn: Sound
     arc with sharp ends. Free numbers and processes alike pay for what they could have fitted (D. MacKay, Information
     Theory, Inference, and Learning Algorithms, chapters 28 and 45). Machining and image are given 0.03 px in all.
     """
-    shape = relief.candidate.shape
-    if not isinstance(shape, Circle) or not isinstance(parent.fit, ShapeFit):
+    shape = relief.candidate.circle
+    if shape is None or not isinstance(parent.fit, ShapeFit):
         return None
     h = _gathered(relief, worn)
     if h is None:
@@ -190,9 +190,9 @@ def _gathered(relief: FittedCandidate, worn: SoundEdge) -> _Hollow | None:
 def _stations(
     fine: NDArray[np.int64], near: NDArray[np.bool_], eaten: NDArray[np.bool_]
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_], Floats, NDArray[np.bool_]] | None:
-    """Return the stations of a hollow in order, which are eaten, how far along the arc each lies, and which are on it.
+    """Return the stations of a hollow in order, which are eaten, how far along the arc each is, and which are on it.
 
-    The arc's own stations are the longest run that lies near it, short gaps closed.
+    The arc's own stations are the longest run that is near it, short gaps closed.
     """
     count = int(fine.max()) + 1
     on = np.bincount(fine, weights=near.astype(float), minlength=count) / np.bincount(fine, minlength=count) > 0.5
@@ -229,7 +229,7 @@ def _stations(
 def _tool(
     edge: ReliefEdge, h: _Hollow, start: Floats, base: Floats, depth: Floats
 ) -> tuple[float, Floats, NDArray[np.bool_]]:
-    """Return the evidence of the cut arc, its circle, and the cells that lie on its sound part."""
+    """Return the evidence of the cut arc, its circle, and the cells that are on its sound part."""
     free = np.full(3, _RANGE_PX**2)
     tries: list[tuple[float, Floats, NDArray[np.bool_]]] = []
     whole = np.zeros(len(h.lost), dtype=bool)
@@ -290,7 +290,7 @@ def _spots(edge: ReliefEdge, h: _Hollow, start: Floats, base: Floats) -> NDArray
 
 
 def _patches(h: _Hollow, marks: NDArray[np.bool_]) -> int:
-    """Count the marked places that lie apart."""
+    """Count the marked places that are apart from each other."""
     place, depth = h.place[marks], h.depth[marks]
     near = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1)) < 2 * _SPOT_PX[1]
     return int(connected_components(near & (np.abs(depth[:, None] - depth[None]) <= _SPOT_DEPTH))[0])

@@ -17,7 +17,7 @@ _PER_POWER = 0.87
 """Blurs by which a fitted edge moves for a change of that power by 1 (worked out on the model of the edge)."""
 
 def edge_u_px(psf_px: float) -> float:
-    """Return how far half height may lie off the true edge for all one knows of the grey scale, voxels.
+    """Return how far half height may be off the true edge for all one knows of the grey scale, voxels.
 
     Grey that goes with a power of the metal's share has its half height elsewhere. The edge's form would show it,
     but not as small as this: a whole stack tells the power to 0.06 at best.

@@ -18,7 +18,6 @@ from ctrecon.features.size import FittedCandidate
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import KINDS, is_hole, is_outside
 from ctrecon.record.part import Alternative, Feature, Worn
-from ctrecon.shapes import Circle, Rectangle, RegularPolygon
 
 __all__ = ["MeasuredFeature", "SeamStrength", "build_features", "order_features"]
 
@@ -89,70 +88,36 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
         return None
     kind = _kind(candidate)
     flags: list[str] = list(candidate.flags)
-    unknown: dict[str, str] = {}
-    fields: dict[str, Any] = {}
-    pitch, step = squared.pitch_mm, squared.depth_step_mm
     if not candidate.whole:
         flags.append("touches_border")
-    ratio = step / pitch
-    inside: GreyArea | None = None
     low, high = pair
-    z_low = candidate.first - 0.5 if low.plane is None else low.plane
-    z_high = candidate.last + 0.5 if high.plane is None else high.plane
-    if len(squared.survey.stack) == 1:
-        z_low = z_high = 0.0
-    middle = (z_low + z_high) / 2
-    if isinstance(one.fit, ShapeFit):
-        middle = _midway(squared, one, pair, (z_low, z_high))
-        x, y = one.centre_at(middle, ratio)
-        off = abs(middle - one.middle) * ratio
-        # the middle is as sure as the ends it lies between, and a lean axis passes it at another place
-        lean = np.diff([squared.to_stack_mm(*one.centre_at(p, ratio), p)[:2] for p in (middle, middle + 1)], axis=0)[0]
-        unsure = np.abs(lean) / pitch * float(np.hypot(low.u or 0, high.u or 0)) / 2
-        carried = [float(np.hypot(off * one.fit.u(f"slope_{n}"), v)) for n, v in zip("xy", unsure, strict=True)]
-        ux, uy = (float(np.hypot(one.fit.u(n), v)) for n, v in zip("xy", carried, strict=True))
-        budget = {
-            f"{n}_mm": budget_of(one.fit, {n: 1.0}, unit=pitch, carried=v) for n, v in zip("xy", carried, strict=True)
-        }
-    else:
-        inside = free_area(squared, candidate)
-        x, y, ux, uy = inside.x, inside.y, inside.u_x, inside.u_y
-    stack_point = squared.to_stack_mm(x, y, middle)
-    fields["x_mm"], fields["y_mm"] = (
-        Measured(float(stack_point[0]), ux * pitch),
-        Measured(float(stack_point[1]), uy * pitch),
+    depths = (
+        candidate.first - 0.5 if low.plane is None else low.plane,
+        candidate.last + 0.5 if high.plane is None else high.plane,
     )
-    depth_values: list[Measured | None] = []
-    for name, end, plane in (("depth_from_mm", low, z_low), ("depth_to_mm", high, z_high)):
-        if end.plane is None or end.u is None:
-            depth_values.append(None)
-            unknown[name] = end.reason
-            if "single" not in end.reason:
-                flags.append("runs_out_of_stack")
-            continue
-        ex, ey = one.centre_at(plane, ratio) if isinstance(one.fit, ShapeFit) else (x, y)
-        depth_values.append(Measured(float(squared.to_stack_mm(ex, ey, plane)[2]), end.u * step))
-        if end.by_slice:
-            flags.append("end_by_slice")
-    fields["depth_from_mm"], fields["depth_to_mm"] = depth_values
-    if depth_values[0] is not None and depth_values[1] is not None:
-        length = (z_high - z_low) * step
-        fields["length_mm"] = Measured(length, float(np.hypot(low.u or 0, high.u or 0)) * step)
-        if length <= 0:
-            return None
-    elif len(squared.survey.stack) > 1:
-        fields["length_mm"] = None
-        unknown["length_mm"] = "one of its ends is unknown"
+    if len(squared.survey.stack) == 1:
+        depths = (0.0, 0.0)
+    if isinstance(one.fit, ShapeFit):
+        middle, inside = _midway(squared, one, pair, depths), None
+        place, budget = _place(squared, one, one.fit, pair, middle)
+    else:
+        middle, inside, budget = (depths[0] + depths[1]) / 2, free_area(squared, candidate), {}
+        place = (inside.x, inside.y, inside.u_x, inside.u_y)
+    x, y = place[:2]
+    stack_point = squared.to_stack_mm(x, y, middle)
+    fields: dict[str, Any] = {
+        f"{n}_mm": Measured(float(stack_point[i]), place[2 + i] * squared.pitch_mm) for i, n in enumerate("xy")
+    }
+    unknown: dict[str, str] = {}
+    fields.update(_depth_fields(squared, one, pair, depths, (x, y), flags, unknown))
+    length = fields.get("length_mm")
+    if length is not None and length.value <= 0:
+        return None
     if isinstance(one.fit, ShapeFit):
         fields.update(_sizes(squared, one, middle, flags, noise, budget))
         fields["budget"] = {name: rows for name, rows in budget.items() if rows}
         fields["fit_rms_noise"] = round(one.fit.rms, 3)
-        if not one.axis_free:
-            flags.append("axis_assumed" if len(squared.survey.stack) > 1 else "single_slice")
-        if one.crowded:
-            flags.append("crowded")
-        if one.fit.rms > 2.0:
-            flags.append("bent_outline")
+        flags += _fit_flags(squared, one, one.fit)
     if KINDS[kind].is_outlined:  # also an outside with round ends, which has sizes but no kind of its own
         fields.update(_free(squared, candidate, inside or free_area(squared, candidate), middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
@@ -161,17 +126,78 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
         flags.append("spoilt_stretch")
         fields["form_says"] = (_spoilt_words(squared, candidate, x, y),)
     if candidate.others:
-        fields["alternatives"] = tuple(_alternative(one, candidate.hole, pitch) for one in candidate.others)
+        fields["alternatives"] = tuple(_alternative(one, candidate.hole, squared.pitch_mm) for one in candidate.others)
     if one.wear is not None:
-        deepest = Measured(one.wear.deepest_px * pitch, one.wear.u_px * pitch)
+        deepest = Measured(one.wear.deepest_px * squared.pitch_mm, one.wear.u_px * squared.pitch_mm)
         fields["worn"] = Worn(share=one.wear.share, deepest_mm=deepest, says=one.wear.says)
-    slices = sorted(round(squared.to_stack_mm(x, y, p)[2] / step) for p in (candidate.first, candidate.last))
-    count = len(squared.survey.stack)
-    fields["slices_used"] = (min(max(slices[0], 0), count - 1), min(max(slices[1], 0), count - 1))
+    fields["slices_used"] = _slices_used(squared, candidate, x, y)
     feature = Feature(
         id="", kind=kind, flags=tuple(dict.fromkeys(flags)), unknown=dict(sorted(unknown.items())), **fields
     )
-    return MeasuredFeature(feature, one, (z_low, z_high))
+    return MeasuredFeature(feature, one, depths)
+
+
+def _place(
+    squared: SquaredStack, one: FittedCandidate, fit: ShapeFit, pair: tuple[End, End], middle: float
+) -> tuple[tuple[float, float, float, float], dict[str, dict[str, float]]]:
+    """Return x, y and their u (px) where the axis crosses the plane midway, with the budget of both."""
+    low, high = pair
+    pitch, ratio = squared.pitch_mm, squared.depth_step_mm / squared.pitch_mm
+    x, y = one.centre_at(middle, ratio)
+    off = abs(middle - one.middle) * ratio
+    # the middle is as sure as the ends it is between, and a lean axis passes it at another place
+    lean = np.diff([squared.to_stack_mm(*one.centre_at(p, ratio), p)[:2] for p in (middle, middle + 1)], axis=0)[0]
+    unsure = np.abs(lean) / pitch * float(np.hypot(low.u or 0, high.u or 0)) / 2
+    carried = [float(np.hypot(off * fit.u(f"slope_{n}"), v)) for n, v in zip("xy", unsure, strict=True)]
+    ux, uy = (float(np.hypot(fit.u(n), v)) for n, v in zip("xy", carried, strict=True))
+    budget = {f"{n}_mm": budget_of(fit, {n: 1.0}, unit=pitch, carried=v) for n, v in zip("xy", carried, strict=True)}
+    return (x, y, ux, uy), budget
+
+
+def _depth_fields(
+    squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], depths: tuple[float, float],
+    centre: tuple[float, float], flags: list[str], unknown: dict[str, str],
+) -> dict[str, Measured | None]:  # fmt: skip
+    """Return both ends and the length, as far as they are known; say in `unknown` why not."""
+    step, ratio = squared.depth_step_mm, squared.depth_step_mm / squared.pitch_mm
+    out: dict[str, Measured | None] = {}
+    for name, end, plane in zip(("depth_from_mm", "depth_to_mm"), pair, depths, strict=True):
+        if end.plane is None or end.u is None:
+            out[name] = None
+            unknown[name] = end.reason
+            if "single" not in end.reason:
+                flags.append("runs_out_of_stack")
+            continue
+        x, y = one.centre_at(plane, ratio) if isinstance(one.fit, ShapeFit) else centre
+        out[name] = Measured(float(squared.to_stack_mm(x, y, plane)[2]), end.u * step)
+        if end.by_slice:
+            flags.append("end_by_slice")
+    if None not in out.values():
+        u = float(np.hypot(pair[0].u or 0, pair[1].u or 0)) * step
+        out["length_mm"] = Measured((depths[1] - depths[0]) * step, u)
+    elif len(squared.survey.stack) > 1:
+        out["length_mm"] = None
+        unknown["length_mm"] = "one of its ends is unknown"
+    return out
+
+
+def _fit_flags(squared: SquaredStack, one: FittedCandidate, fit: ShapeFit) -> list[str]:
+    """Return what the fit itself gives cause to doubt."""
+    flags = []
+    if not one.axis_free:
+        flags.append("axis_assumed" if len(squared.survey.stack) > 1 else "single_slice")
+    if one.crowded:
+        flags.append("crowded")
+    if fit.rms > 2.0:
+        flags.append("bent_outline")
+    return flags
+
+
+def _slices_used(squared: SquaredStack, candidate: Candidate, x: float, y: float) -> tuple[int, int]:
+    """Return the first and last slice that its axis crosses where it was measured."""
+    step, last = squared.depth_step_mm, len(squared.survey.stack) - 1
+    a, b = sorted(round(squared.to_stack_mm(x, y, p)[2] / step) for p in (candidate.first, candidate.last))
+    return min(max(a, 0), last), min(max(b, 0), last)
 
 
 def _spoilt_words(squared: SquaredStack, candidate: Candidate, x: float, y: float) -> str:
@@ -245,7 +271,7 @@ def _sizes(
     grown = fit.value("growth") * dz if "growth" in fit.names else 0.0
     u_grown = fit.u("growth") * abs(dz) if "growth" in fit.names else 0.0
     taper = _taper(one)
-    if isinstance(candidate.shape, Circle):
+    if candidate.circle is not None:
         radius = fit.value("radius") + grown
         out["diameter_mm"] = Measured(2 * radius * pitch, 2 * float(np.hypot(fit.u("radius"), u_grown)) * pitch)
         budget["diameter_mm"] = budget_of(fit, {"radius": 2.0}, unit=pitch, carried=2 * u_grown)
@@ -259,14 +285,13 @@ def _sizes(
                 out["roundness_mm"] = Measured(found[0] * pitch, found[1] * pitch)
         if candidate.is_round and not candidate.relieved and (arc < 360 or candidate.share < 0.97):
             flags.append("rim_damaged")
-    elif isinstance(candidate.shape, Rectangle):
+    elif candidate.rectangle is not None:
         out.update(_flats(squared, one, grown, u_grown, flags, budget))
-    elif isinstance(candidate.shape, RegularPolygon):
+    elif candidate.sides is not None:
         budget["flats_mm"] = budget_of(fit, {"inradius": 2.0}, unit=pitch)
-        sides = candidate.shape.sides
-        turn = np.degrees(fit.value("turn")) % (360 / sides)
+        turn = np.degrees(fit.value("turn")) % (360 / candidate.sides)
         out.update(
-            flats_mm=Measured(2 * fit.value("inradius") * pitch, 2 * fit.u("inradius") * pitch), sides=sides,
+            flats_mm=Measured(2 * fit.value("inradius") * pitch, 2 * fit.u("inradius") * pitch), sides=candidate.sides,
             turn_deg=Measured(float(turn), float(np.degrees(fit.u("turn")))),
         )  # fmt: skip
     else:
@@ -337,13 +362,14 @@ def _flats(
 
 
 def _lost_corner(candidate: Candidate) -> bool:
-    """Return whether a corner of the rectangle lies in the air by more than 3 px."""
-    assert isinstance(candidate.shape, Rectangle)
-    sharp = replace(candidate.shape, corner_radius=0.0)
+    """Return whether a corner of the rectangle is in the air by more than 3 px."""
+    shape = candidate.rectangle
+    assert shape is not None
+    sharp = replace(shape, corner_radius=0.0)
     corners = sharp.outline(8)[:-1]
     corners = np.unique(np.round(corners, 6), axis=0)
     reach = np.array([np.hypot(*(candidate.spans[0].points - c).T).min() for c in corners])
-    return bool(reach.max() > max(3.0, 0.6 * candidate.shape.corner_radius + 2.0))
+    return bool(reach.max() > max(3.0, 0.6 * shape.corner_radius + 2.0))
 
 
 def _free(squared: SquaredStack, candidate: Candidate, inside: GreyArea, middle: float) -> dict[str, Any]:

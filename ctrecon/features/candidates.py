@@ -13,13 +13,13 @@ from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.same_section import Run
 from ctrecon.outlines.stretches import Stretch
 from ctrecon.outlines.trace import Outline, even_points, trace
-from ctrecon.shapes import Circle, Shape
+from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Candidate", "RivalShape", "Span", "find_candidates"]
 
-_MARGIN = 10
-_JOIN_GAP = 3
-_FREE_LEAST_PLANES = 4
+_MARGIN = 10  # px round an outline that its window shows
+_JOIN_GAP = 3  # planes; a wider gap ends a feature
+_FREE_LEAST_PLANES = 4  # a free outline on fewer is what a face or noise leaves
 _NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
 _METAL = 0.75  # of the grey of metal
 _SOUND_RUN = 0.8  # share of the outline that must be sound for a run's planes to show the section
@@ -36,7 +36,7 @@ class Span:
     """One stretch of a candidate: planes (inclusive), the map of which outline each pixel is nearest to.
 
     `nearest` holds SOUND, AWAY (own outline off the shape) or OTHER; its first pixel
-    lies at `corner` (column, row). `mean` is the mean plane on the same window.
+    is at `corner` (column, row). `mean` is the mean plane on the same window.
     """
 
     first: int
@@ -103,8 +103,27 @@ class Candidate:
         return self.kind in ("square", "rectangular")
 
     @property
+    def circle(self) -> Circle | None:
+        """Its shape where that is a circle."""
+        return self.shape if isinstance(self.shape, Circle) else None
+
+    @property
+    def rectangle(self) -> Rectangle | None:
+        """Its shape where that is a rectangle, a square or a slot."""
+        return self.shape if isinstance(self.shape, Rectangle) else None
+
+    @property
+    def sides(self) -> int | None:
+        """How many sides its shape has where that is a regular polygon."""
+        return self.shape.sides if isinstance(self.shape, RegularPolygon) else None
+
+    def is_like(self, other: "Candidate") -> bool:
+        """Return whether the other has the same kind of shape, with metal on the same side."""
+        return (self.kind, self.hole) == (other.kind, other.hole)
+
+    @property
     def metal_outside(self) -> bool:
-        """True for holes and for reliefs: the metal lies outside the shape."""
+        """True for holes and for reliefs: the metal is outside the shape."""
         return self.hole or self.is_relief
 
     @property
@@ -214,7 +233,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
         return []
     choice = choose_shape(look.points, hole=look.own.hole)
     flags: tuple[str, ...] = ("toothed_rim",) if choice.toothed else ()
-    if choice.kind == "free":
+    if choice.shape is None:
         if stretch.last - stretch.first + 1 < min(_FREE_LEAST_PLANES, len(squared)):
             return []
         nearest = np.full(mean.shape, SOUND, dtype=np.int8)
@@ -228,7 +247,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
     moved = replace(choice, shape=shape)
     looks = [look] if len(stretch.runs) < 2 else _looks(squared, stretch, look, box, smooth_px)
     spans = tuple(_span(one, moved, corner, stretch) for one in looks)
-    growth = 0.0 if shape is None else stretch.growth_px / shape.wall_share
+    growth = stretch.growth_px / choice.shape.wall_share
     main = Candidate(
         choice.kind, stretch.hole, shape, growth if abs(growth) > 0.004 else 0.0, spans, stretch.whole, flags,
         tuple(gaps_of(moved, look.points + corner)) if choice.kind == "round" else (), _share_of(spans),
@@ -243,7 +262,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
 
 
 def _span(look: _Look, choice: Choice, corner: tuple[int, int], stretch: Stretch) -> Span:
-    """Mark where a run's outline lies on the shape; on the whole stretch's mean plane that is known already."""
+    """Mark where a run's outline is on the shape; on the whole stretch's mean plane that is known already."""
     points, near = look.points, choice.near
     if len(stretch.runs) > 1:
         assert choice.shape is not None
@@ -400,24 +419,23 @@ def _join(candidates: list[Candidate]) -> list[Candidate]:
 
 
 def _piece_of(c: Candidate, whole: Candidate) -> bool:
-    """Recognise an arc that noise or a spot of crust has told apart from the longer one over whose depth it lies."""
-    if (c.kind, c.hole) != (whole.kind, whole.hole):
+    """Recognise an arc that noise or a spot of crust has split from the longer one that covers its depth."""
+    if not c.is_like(whole):
         return False
-    if not (isinstance(c.shape, Circle) and isinstance(whole.shape, Circle)):
+    if c.circle is None or whole.circle is None:
         return False
     if not (whole.first <= c.first and c.last <= whole.last and c.last - c.first < whole.last - whole.first):
         return False
-    return float(np.hypot(c.shape.x - whole.shape.x, c.shape.y - whole.shape.y)) < whole.shape.radius and _lie_together(
-        whole, c, _HALF
-    )
+    apart = float(np.hypot(c.circle.x - whole.circle.x, c.circle.y - whole.circle.y))
+    return apart < whole.circle.radius and _lie_together(whole, c, _HALF)
 
 
 def _goes_on(a: Candidate, b: Candidate) -> bool:
-    if (a.kind, a.hole) != (b.kind, b.hole) or a.shape is None or b.shape is None:
+    if not a.is_like(b) or a.shape is None or b.shape is None:
         return False
     if not 0 <= b.first - a.last - 1 <= _JOIN_GAP:
         return False
-    if isinstance(a.shape, Circle) and min(a.share, b.share) < _PARTLY and _lie_together(a, b) and _lie_together(b, a):
+    if a.circle is not None and min(a.share, b.share) < _PARTLY and _lie_together(a, b) and _lie_together(b, a):
         return True  # an arc alone settles its centre and radius badly
     if np.hypot(a.shape.centre[0] - b.shape.centre[0], a.shape.centre[1] - b.shape.centre[1]) > 0.6:
         return False
@@ -430,7 +448,7 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
 
 
 def _lie_together(a: Candidate, b: Candidate, least: float = _SOUND_RUN) -> bool:
-    """Return whether the arc of one candidate lies on the other's circle."""
+    """Return whether the arc of one candidate is on the other's circle."""
     assert b.shape is not None
     on = np.concatenate([s.points[s.choice.near] for s in a.spans])
     reach = (a.first + a.last - b.first - b.last) / 2

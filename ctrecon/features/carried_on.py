@@ -15,7 +15,7 @@ _CORE = 0.4  # of half the width: air in there is far from any wall
 _RING_PX = (2.5, 5.5)  # beyond the wall: clear of its blur, and near enough to be its own metal
 _LEAST = 8  # pixels of either
 _SAME = 0.25  # of the contrast, which air and metal may change; at a face they change by half of it
-_NOISES = 3.0
+_NOISES = 3.0  # standard deviations within which two levels of grey count as one
 
 
 def plan_ends(
@@ -23,7 +23,7 @@ def plan_ends(
 ) -> list[tuple[EndPlan | End, EndPlan | End]]:
     """Find the faces that end each candidate.
 
-    Where no face lies at the end of a hole, it was only its outline that changed: a bite that gets deeper makes a
+    Where there is no face at the end of a hole, it was only its outline that changed: a bite that gets deeper makes a
     round hole a shapeless one. It ends at the face beyond, up to which its middle stays air and most of the ring
     round it metal.
     """
@@ -92,7 +92,7 @@ def _levels(squared: SquaredStack, candidate: Candidate, plane: int) -> tuple[fl
 
 
 def _same_place(one: Candidate, other: Candidate) -> bool:
-    """Return whether the middle of one lies in the window of the other's outline."""
+    """Return whether the middle of one is in the window of the other's outline."""
     assert one.shape is not None
     low, high = other.spans[0].points.min(axis=0), other.spans[0].points.max(axis=0)
     return bool((low <= one.shape.centre).all() and (high >= one.shape.centre).all())

@@ -9,7 +9,10 @@ from numpy.typing import NDArray
 from ctrecon.core.frames import Floats
 from ctrecon.grey.square_up import SquaredStack
 
-__all__ = ["VoxelRequest", "chosen", "collect_voxels"]
+__all__ = ["VoxelRequest", "Voxels", "chosen", "collect_voxels"]
+
+Voxels = tuple[Floats, Floats, Floats, Floats]
+"""Column, row (px), plane and grey of voxels."""
 
 Select = Callable[[Floats, Floats, Floats], NDArray[np.bool_]]
 
@@ -30,7 +33,7 @@ class VoxelRequest:
 
 def collect_voxels(
     squared: SquaredStack, wants: Sequence[VoxelRequest], *, progress: Callable[[str, int, int], None] | None = None
-) -> list[tuple[Floats, Floats, Floats, Floats]]:
+) -> list[Voxels]:
     """Read every slice once and return (column, row, plane, grey) for each want.
 
     The places are those of the original voxel centres on the part grid, so nothing is
@@ -41,7 +44,7 @@ def collect_voxels(
     r = squared.rotation
     x0, y0, z0 = squared.origin_mm
     pitch, step = squared.pitch_mm, squared.depth_step_mm
-    parts: list[list[tuple[Floats, Floats, Floats, Floats]]] = [[] for _ in wants]
+    parts: list[list[Voxels]] = [[] for _ in wants]
     rng = [np.random.default_rng(100 + i) for i in range(len(wants))]
     count, rows, columns = survey.stack.shape
     inverse = np.linalg.inv(r[:2, :2])
@@ -103,15 +106,15 @@ def collect_voxels(
 
 
 def chosen(
-    want: VoxelRequest, voxels: tuple[Floats, Floats, Floats, Floats]
-) -> tuple[Floats, Floats, Floats, Floats]:
+    want: VoxelRequest, voxels: Voxels
+) -> Voxels:
     """Return those of some voxels (column, row, plane, grey) that a want selects."""
     keep = want.select(*voxels[:3])
     column, row, plane, grey = (v[keep] for v in voxels)
     return column, row, plane, grey
 
 
-def _joined(part: list[tuple[Floats, Floats, Floats, Floats]]) -> tuple[Floats, Floats, Floats, Floats]:
+def _joined(part: list[Voxels]) -> Voxels:
     if not part:
         return np.empty(0), np.empty(0), np.empty(0), np.empty(0)
     column, row, plane, grey = (np.concatenate(values) for values in zip(*part, strict=True))

@@ -9,7 +9,7 @@ from ctrecon.shapes import Rectangle
 
 __all__ = ["corner_radius"]
 
-_LEVEL_U = 0.003
+_LEVEL_U = 0.003  # contrasts; the levels beside a corner are never surer
 _CUT = 1 - np.pi / 4  # share of r² that a round corner leaves out
 
 
@@ -21,7 +21,7 @@ def corner_radius(sized: FittedCandidate) -> tuple[float, float] | None:
     median over the corners leaves out a broken one.
     """
     fit, candidate = sized.fit, sized.candidate
-    if not isinstance(fit, ShapeFit) or not isinstance(candidate.shape, Rectangle):
+    if not isinstance(fit, ShapeFit) or candidate.rectangle is None:
         return None
     span = max(candidate.spans, key=lambda s: s.last - s.first)
     rows, columns = np.mgrid[: span.mean.shape[0], : span.mean.shape[1]]
@@ -32,7 +32,7 @@ def corner_radius(sized: FittedCandidate) -> tuple[float, float] | None:
     sharp = (ndtr((a / 2 - np.abs(u)) / blur) * ndtr((b / 2 - np.abs(v)) / blur)).reshape(span.mean.shape)
     grey = (span.mean - fit.value("air")) / fit.value("contrast")
     filled = 1 - grey if candidate.hole else grey
-    reach = min(candidate.shape.corner_radius + 4.0, 0.4 * min(a, b))
+    reach = min(candidate.rectangle.corner_radius + 4.0, 0.4 * min(a, b))
     near = (
         (np.abs(u) > a / 2 - reach)
         & (np.abs(v) > b / 2 - reach)

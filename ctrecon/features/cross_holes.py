@@ -23,11 +23,11 @@ __all__ = ["CrossModel", "find_cross_holes"]
 
 Clear = Callable[[Floats, Floats], NDArray[np.bool_]]
 
-_BAND_PX = 4.5
+_BAND_PX = 4.5  # px either side of the wall that are fitted
 _WALL_PX = 4.5  # kept off the walls that the hole cuts through
-_LEAST = 150
-_MOST_VOXELS = 40_000
-_LONG = 2.0
+_LEAST = 150  # points or voxels; fewer do not settle a cylinder
+_MOST_VOXELS = 40_000  # of a fit; more cost time and change nothing seen
+_LONG = 2.0  # times as long as wide; what is rounder is a pore
 
 
 @dataclass(frozen=True)

@@ -11,10 +11,10 @@ from ctrecon.shapes import Circle, inwards
 
 __all__ = ["gaps_in", "join_over_cuts"]
 
-_SHORTEST_GAP = 3
+_SHORTEST_GAP = 3  # planes; a shorter gap is joined without looking
 _RIM_LEFT = 0.3  # a groove leaves nothing of the rim, a hole across leaves most of it
-_OFF_PX = 2.5
-_BLURRED = 2
+_OFF_PX = 2.5  # px off the outline at which metal and air are looked for
+_BLURRED = 2  # planes beside a gap that the cut's blur reaches
 
 
 def join_over_cuts(squared: SquaredStack, candidates: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
@@ -51,12 +51,9 @@ def _within(c: Candidate, d: Candidate) -> bool:
     lengths = [one.last - one.first + 1 for one in (c, d)]
     if c.hole != d.hole or not (d.first <= c.first and c.last <= d.last and lengths[1] >= 2 * lengths[0]):
         return False
-    return (
-        isinstance(c.shape, Circle)
-        and isinstance(d.shape, Circle)
-        and "relief" not in (c.kind, d.kind)
-        and (float(np.hypot(c.shape.x - d.shape.x, c.shape.y - d.shape.y)) + abs(c.shape.radius - d.shape.radius) < 1.0)
-    )
+    if c.circle is None or d.circle is None or c.is_relief or d.is_relief:
+        return False
+    return _apart(c.circle, d.circle) < 1.0
 
 
 def gaps_in(candidate: Candidate) -> list[tuple[int, int]]:
@@ -66,7 +63,7 @@ def gaps_in(candidate: Candidate) -> list[tuple[int, int]]:
 
 
 def _same_section(a: Candidate, b: Candidate) -> bool:
-    if a.kind != b.kind or a.hole != b.hole or type(a.shape) is not type(b.shape):
+    if not a.is_like(b) or type(a.shape) is not type(b.shape):
         return False
     if a.shape is None or b.shape is None or a.is_relief:
         return False
@@ -113,10 +110,13 @@ def _piece(c: Candidate, a: Candidate, b: Candidate) -> bool:
     """Recognise a stretch between the two that is only what the cut left of the same outline."""
     if c.hole != a.hole or c.first < a.last - 1 or c.last > b.first + 1:
         return False
-    if c.shape is None or not isinstance(a.shape, Circle):
+    if c.shape is None or a.circle is None:
         return True
-    if isinstance(c.shape, Circle):
-        off = float(np.hypot(c.shape.x - a.shape.x, c.shape.y - a.shape.y))
-        return off + abs(c.shape.radius - a.shape.radius) < 1.5 + 0.15 * a.shape.radius
-    middle = np.array([c.shape.centre])
-    return bool(a.shape.signed_distance(middle)[0] > 0)
+    if c.circle is not None:
+        return _apart(c.circle, a.circle) < 1.5 + 0.15 * a.circle.radius
+    return bool(a.circle.signed_distance(np.array([c.shape.centre]))[0] > 0)
+
+
+def _apart(one: Circle, other: Circle) -> float:
+    """Return how far centres and radii are apart, px."""
+    return float(np.hypot(one.x - other.x, one.y - other.y)) + abs(one.radius - other.radius)

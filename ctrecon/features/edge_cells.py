@@ -12,27 +12,26 @@ from scipy.special import ndtr
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import OTHER, Candidate, Span
-from ctrecon.features.collect_voxels import VoxelRequest
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.size import FittedCandidate
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.grey.square_up import SquaredStack
 
-__all__ = ["CELL_PX", "EdgeCells", "Voxels", "cells_of", "levelled", "with_whole_edge"]
+__all__ = ["CELL_PX", "EdgeCells", "cells_of", "levelled", "with_whole_edge"]
 
-Voxels = tuple[Floats, Floats, Floats, Floats]
-_BAND_PX = 4.5
+_BAND_PX = 4.5  # px either side of the outline that are read
 _FINE_PX = 0.7  # steps of the outlines that candidates carry
 _GROUP = 3  # fine steps to a cell: about two pixels, two to three times the blur
 _FEWEST = 18  # cells of a short outline: with fewer, a bite and the cells beside it would leave nothing sound
 CELL_PX = _FINE_PX * _GROUP
 """Length of a cell along its outline, px; cells of an outline shorter than 38 px are shorter."""
-_LEAST_PLANES, _MOST_BLOCKS = 4, 5
-_MOST_VOXELS = 60_000
-_STEPS = 5
+_LEAST_PLANES, _MOST_BLOCKS = 4, 5  # of a block of depth; blocks of a whole feature
+_MOST_VOXELS = 60_000  # of one edge; more cost time only
+_STEPS = 5  # Gauss-Newton steps of each cell's offset
 _LEAST_NOISE = 0.002  # share of the contrast: eight-bit grey has no less
-_FARTHEST_PX = 3.2  # an edge farther than this from the outline of its stretch lies outside the band that was read
+_FARTHEST_PX = 3.2  # an edge farther than this from the outline of its stretch is outside the band that was read
 _FLAT = (2.5, 4.5)  # px from the edge where only air or only metal counts, and other edges are not near
-_LEAST_STEP = 0.2  # contrasts; what rises by less is no edge
+_LEAST_STEP = 0.2  # contrasts; what rises by less is not an edge
 _LEVEL_CELLS = 13  # cells over which air and metal are taken as even
 
 
@@ -41,7 +40,7 @@ class EdgeCells:
     """The edge of one stretch in cells: stations along its outline, blocks of planes through depth.
 
     `points` (S, 2) and `normal` (S, 2; into the metal) are px of the part grid at the feature's own middle;
-    `offset` (B, S) tells how far deeper in the metal than its station the edge lies at half height, NaN where it
+    `offset` (B, S) is how far deeper in the metal than its station the edge is at half height, NaN where it
     is not seen, `u` how well if neighbouring voxels share no noise. `planes` (B, 2) are the first and last plane of
     each block, `fine` (N,) the station of each point of the span's outline; `levels` (2, S) are air and metal beside
     each station.
@@ -109,7 +108,7 @@ def cells_of(one: FittedCandidate, voxels: Voxels, squared: SquaredStack, noise:
     Notes
     -----
     In each cell the blurred step is moved along the outline's normal until it fits (Gauss and Newton), air and metal
-    being those found farther out within a dozen cells. Half height of a bent edge lies inwards of it by what blur
+    being those found farther out within a dozen cells. Half height of a bent edge is inwards of it by what blur
     does; whoever compares must allow for that.
     """
     fit, candidate = one.fit, one.candidate
@@ -175,6 +174,7 @@ def _near(candidate: Candidate, voxels: Voxels) -> Voxels:
     return column, row, plane, grey
 
 
+# many: the voxels' own values are columns, and the fit's levels come one by one
 def _cells(
     span: Span, hole: bool, column: Floats, row: Floats, grown: Floats, grey: Floats, block: NDArray[np.int64],
     blocks: int, blur: float, noise: float, narrow_air: float,

@@ -13,13 +13,14 @@ from scipy.special import ndtr
 
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
+from ctrecon.features.collect_voxels import Voxels
 from ctrecon.features.size import FittedCandidate
 
 __all__ = ["Departures", "Edge", "edge_of_flats", "edge_of_round", "solve_departures", "some_of"]
 
-_WELSCH = 3.0
-_REACH = 4.5
-_THIN = 8
+_WELSCH = 3.0  # noises at which the loss of a voxel levels off
+_REACH = 4.5  # px over which slopes of the grey are counted
+_THIN = 8  # every eighth voxel for the first rounds
 _SETTLED = 1e-3  # of the largest unknown: far below its u, which is a tenth of it at best
 
 
@@ -60,10 +61,14 @@ def some_of(edge: Edge, at: NDArray[np.int64]) -> Edge:
 
 
 def _edge(
-    fit: ShapeFit, outward: float, along: Floats, side: NDArray[np.int64], plane: Floats, inside: Floats, grey: Floats,
-    blur_ratio: Floats, half: Floats,
+    one: FittedCandidate, data: Voxels, along: Floats, side: NDArray[np.int64], inside: Floats, blur_ratio: Floats,
+    half: Floats,
 ) -> Edge:  # fmt: skip
+    fit = one.fit
+    assert isinstance(fit, ShapeFit)
+    plane, grey = data[2:]
     blur, air, contrast = fit.value("blur"), fit.value("air"), fit.value("contrast")
+    outward = -1.0 if one.candidate.metal_outside else 1.0
     width = blur * blur_ratio
     distance = outward * inside
     t = distance / width
@@ -79,46 +84,32 @@ def _ratio(direction: Floats, voxel_mm: tuple[float, float, float], pitch_mm: fl
     return np.asarray(np.hypot(np.cos(direction) * voxel_mm[2], np.sin(direction) * voxel_mm[1]) / pitch_mm)
 
 
-def _from_axis(fit: ShapeFit, column: Floats, row: Floats, z: Floats) -> tuple[Floats, Floats]:
-    """Return how far (px) along x and y voxels lie from the fitted axis at their own depth."""
-    return (
-        column - fit.value("x") - fit.value("slope_x") * z,
-        row - fit.value("y") - fit.value("slope_y") * z,
-    )
-
-
-def edge_of_round(
-    one: FittedCandidate,
-    data: tuple[Floats, Floats, Floats, Floats],
-    voxel_mm: tuple[float, float, float],
-    pitch_mm: float,
-) -> Edge:
-    """Place voxels (column, row, plane, grey) by angle round a fitted round feature."""
+def _from_axis(
+    one: FittedCandidate, data: Voxels, voxel_mm: tuple[float, float, float], pitch_mm: float
+) -> tuple[ShapeFit, Floats, Floats, Floats]:
+    """Return the fit, and how far (px) along x, y and depth voxels are from its axis at their depth and its middle."""
     fit = one.fit
     assert isinstance(fit, ShapeFit)
-    column, row, plane, grey = data
+    column, row, plane, _ = data
     z = (plane - one.middle) * voxel_mm[0] / pitch_mm
-    dx, dy = _from_axis(fit, column, row, z)
+    dx = column - fit.value("x") - fit.value("slope_x") * z
+    dy = row - fit.value("y") - fit.value("slope_y") * z
+    return fit, dx, dy, z
+
+
+def edge_of_round(one: FittedCandidate, data: Voxels, voxel_mm: tuple[float, float, float], pitch_mm: float) -> Edge:
+    """Place voxels (column, row, plane, grey) by angle round a fitted round feature."""
+    fit, dx, dy, z = _from_axis(one, data, voxel_mm, pitch_mm)
     angle = np.arctan2(dy, dx)
     radius = np.maximum(fit.value("radius") + fit.value("growth") * z, 0.5)
     inside = radius - fit.value("blur") ** 2 / (2 * radius) - np.hypot(dx, dy)
-    outward = -1.0 if one.candidate.metal_outside else 1.0
-    side = np.zeros(len(grey), dtype=np.int64)
-    return _edge(fit, outward, angle, side, plane, inside, grey, _ratio(angle, voxel_mm, pitch_mm), np.zeros(1))
+    side = np.zeros(len(dx), dtype=np.int64)
+    return _edge(one, data, angle, side, inside, _ratio(angle, voxel_mm, pitch_mm), np.zeros(1))
 
 
-def edge_of_flats(
-    one: FittedCandidate,
-    data: tuple[Floats, Floats, Floats, Floats],
-    voxel_mm: tuple[float, float, float],
-    pitch_mm: float,
-) -> Edge:
+def edge_of_flats(one: FittedCandidate, data: Voxels, voxel_mm: tuple[float, float, float], pitch_mm: float) -> Edge:
     """Place voxels along the four flats of a fitted rectangle: normals at turn, turn + 90, + 180, + 270 degrees."""
-    fit = one.fit
-    assert isinstance(fit, ShapeFit)
-    column, row, plane, grey = data
-    z = (plane - one.middle) * voxel_mm[0] / pitch_mm
-    dx, dy = _from_axis(fit, column, row, z)
+    fit, dx, dy, z = _from_axis(one, data, voxel_mm, pitch_mm)
     turn = fit.value("turn")
     u, v = dx * np.cos(turn) + dy * np.sin(turn), dy * np.cos(turn) - dx * np.sin(turn)
     grown = fit.value("growth") * z
@@ -126,11 +117,9 @@ def edge_of_flats(
     on_u = du < dv
     side = np.where(on_u, np.where(u > 0, 0, 2), np.where(v > 0, 1, 3)).astype(np.int64)
     along = np.choose(side, [v, -u, -v, u])
-    outward = -1.0 if one.candidate.metal_outside else 1.0
     a, b = fit.value("a") / 2, fit.value("b") / 2
     ratio = _ratio(turn + side * np.pi / 2, voxel_mm, pitch_mm)
-    half = np.array([b, a, b, a])
-    return _edge(fit, outward, along, side, plane, np.minimum(du, dv), grey, ratio, half)
+    return _edge(one, data, along, side, np.minimum(du, dv), ratio, np.array([b, a, b, a]))
 
 
 def solve_departures(

@@ -9,7 +9,7 @@ from scipy import ndimage
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.collect_voxels import VoxelRequest
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.face_place import place_by_sum
 from ctrecon.features.flat_part import depth_map, flat_part, leans
 from ctrecon.fitting.models import FaceModel
@@ -18,10 +18,10 @@ from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["End", "EndPlan", "end_request", "fit_end", "plan_end"]
 
-_REACH_PX = 60.0
-_LOOK = 8
-_MOST_VOXELS = 40_000
-_SLOPE_PRIOR = 0.02
+_REACH_PX = 60.0  # px from the wall within which a face is looked at
+_LOOK = 8  # planes either side of the rough end
+_MOST_VOXELS = 40_000  # of a face; more cost time only
+_SLOPE_PRIOR = 0.02  # slices per px; end faces are turned square to the axis, nearly
 _LEAST_NOISE = 0.02  # of the contrast; the form of a real blur differs from the model's by that much
 _FORM_U = 0.02  # slice; what trusting the form of the blur may cost
 _BROKEN_U = 0.012  # slice; what a chamfer or round left in the face may cost (seen on chamfered and worn parts)
@@ -119,14 +119,14 @@ def _plan(squared: SquaredStack, candidate: Candidate, at_start: bool, outwards:
     region = _core(mask)
     if region is None:
         return End(rough, 0.5, by_slice=True)
-    # metal lies inside the feature's own depth where it stops, outside where it begins
+    # metal is inside the feature's own depth where it stops, outside where it begins
     metal_above = metal_stops == at_start
     planes = _clear_range(squared, region, (left, top), rough, metal_above)
     if planes is None:
         return End(rough, 0.5, by_slice=True)
     noise = squared.survey.levels.noise_rel
     depth = depth_map(squared, mask, (left, top), planes, metal_above)
-    # the face may lie just where it was thought to be passed
+    # the face may be just where it was thought to be passed
     doubtful = leans(depth, mask, distance) or _not_air(outer[region], begins=not metal_stops, inner=inner[region])
     flat = flat_part(depth, region, distance, noise, round(planes[1] - planes[0]), metal_above)
     if flat is None:
@@ -224,7 +224,7 @@ def end_request(plan: EndPlan) -> VoxelRequest:
 
 def fit_end(
     plan: EndPlan,
-    data: tuple[Floats, Floats, Floats, Floats],
+    data: Voxels,
     axis_px: tuple[float, float],
     squared: SquaredStack,
     noise: float,

@@ -10,7 +10,7 @@ from ctrecon.core.frames import Floats
 
 __all__ = ["Face", "place_by_sum"]
 
-_PATCH_PX = 6.0
+_PATCH_PX = 6.0  # side of a patch; noise that neighbours share is smaller than it
 _LEVEL_PLANES = 3.0  # planes beyond the blur from which the levels of air and metal are taken
 _SHARED = 2.5  # variance of a mean of noise of a grain of 1.2 px over that of patches 6 px wide is 1.8; some margin
 _DOUBT = 12.0  # patches that speak for the grain as it was measured elsewhere
@@ -27,6 +27,7 @@ class Face:
     scatter: float
 
 
+# many: the voxels come in columns, and each of the others is known from elsewhere
 def place_by_sum(
     x: Floats, y: Floats, z: Floats, grey: Floats, *, start: Floats, metal_above: bool, blur: float, grain: float,
     prior_sd: float,
@@ -66,7 +67,7 @@ def place_by_sum(
     use = np.ones(len(x), dtype=bool)
     patch, patches = _patches(x, y)
     scatter, sound, freedom = 1.0, 1.0, 0
-    covariance = np.eye(3)
+    covariance: Floats = np.eye(3)
     for _ in range(6):
         d = side * (z - flat @ p)
         below, above = -d[use].min(), d[use].max()
@@ -78,44 +79,14 @@ def place_by_sum(
         air, metal = (use & (s * d > beyond) & (s * d < reach + _LEVEL_PLANES) for s in (-1.0, 1.0))
         if min(air.sum(), metal.sum(), near.sum()) < 20:
             return None
-        step = ndtr(d / blur)
-        bell = np.exp(-0.5 * (d / blur) ** 2) / np.sqrt(2 * np.pi) / blur
-        model = np.column_stack([flat * (1 - step)[:, None], flat * step[:, None]])
         if not levels.any():
             levels[0], levels[3] = np.median(grey[air]), np.median(grey[metal])
-        contrast = flat @ (levels[3:] - levels[:3])
-        residual = grey - model @ levels
-        jac = np.column_stack([-side * (contrast * bell)[:, None] * flat, model])
-        ask = np.column_stack([flat * near[:, None], flat * air[:, None], flat * metal[:, None]])
-        square = ask.T @ jac
-        if not np.isfinite(square).all() or np.linalg.cond(square) > 1e10:
+        moved = _equal_sums(flat, side, d, blur, grey, levels, (near, air, metal), grain)
+        if moved is None:
             return None
-        inverse = np.linalg.inv(square)
-        change = inverse @ (ask.T @ residual)
+        change, covariance, residual, pull, variance = moved
         p, levels = p + change[:3], levels + change[3:]
-        residual = residual - jac @ change
-        far = air | metal
-        variance = float((residual[far] ** 2).mean()) * grain
-        meat = (ask * variance).T @ ask
-        covariance = (inverse @ meat @ inverse.T)[:3, :3]
-        # each patch by itself: how far does its own sum put the face from the plane
-        sums = np.bincount(patch[near], weights=residual[near], minlength=patches)
-        many_near, many_far = (np.bincount(patch[at], minlength=patches) for at in (near, far))
-        # what its air and metal are off by alike, a streak along depth, moves no face
-        alike = np.bincount(patch[far], weights=residual[far], minlength=patches) / np.maximum(many_far, 1)
-        own = sums - alike * many_near
-        pull = np.bincount(patch[near], weights=(contrast * bell)[near], minlength=patches)
-        votes = many_near * (1.0 + many_near / np.maximum(many_far, 1))
-        there = (many_near >= 0.25 * np.max(many_near)) & (many_far >= 0.25 * np.max(many_far))
-        miss = own[there] / np.maximum(pull[there], 1e-9)
-        expected = np.sqrt(variance * votes[there]) / np.maximum(pull[there], 1e-9)
-        stray = np.abs(miss - np.median(miss)) > np.maximum(4.5 * expected, _SLACK)
-        sound = 1.0 - float(stray.mean()) if len(stray) else 1.0
-        good = ~stray
-        freedom = int(good.sum()) - 3
-        scatter = float(((miss[good] / expected[good]) ** 2).sum() / freedom) if freedom >= 4 else 1.0
-        lost = np.zeros(patches, dtype=bool)
-        lost[np.flatnonzero(there)[stray]] = True
+        lost, sound, scatter, freedom = _strays((patch, patches), near, air | metal, residual, pull, variance)
         fresh = ~lost[patch]
         if sound < 0.4 or fresh.sum() < 60:
             return None
@@ -134,6 +105,64 @@ def place_by_sum(
     p = p - gain @ p[1:]
     covariance = covariance - gain @ covariance[1:, :]
     return Face(p / scale, covariance / np.outer(scale, scale), sound, scatter)
+
+
+def _equal_sums(
+    flat: Floats, side: float, d: Floats, blur: float, grey: Floats, levels: Floats,
+    groups: tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]], grain: float,
+) -> tuple[Floats, Floats, Floats, Floats, float] | None:  # fmt: skip
+    """Take one step to equal sums near the face, in air and in metal.
+
+    Returns the change of plane and levels, the plane's covariance, what is left of the grey, how much each voxel
+    changes as the face moves, and the variance of a voxel.
+    """
+    near, air, metal = groups
+    step = ndtr(d / blur)
+    bell = np.exp(-0.5 * (d / blur) ** 2) / np.sqrt(2 * np.pi) / blur
+    model = np.column_stack([flat * (1 - step)[:, None], flat * step[:, None]])
+    pull = (flat @ (levels[3:] - levels[:3])) * bell
+    residual = grey - model @ levels
+    jac = np.column_stack([-side * pull[:, None] * flat, model])
+    ask = np.column_stack([flat * near[:, None], flat * air[:, None], flat * metal[:, None]])
+    square = ask.T @ jac
+    if not np.isfinite(square).all() or np.linalg.cond(square) > 1e10:
+        return None
+    inverse = np.linalg.inv(square)
+    change = inverse @ (ask.T @ residual)
+    residual = residual - jac @ change
+    variance = float((residual[air | metal] ** 2).mean()) * grain
+    meat = (ask * variance).T @ ask
+    return change, (inverse @ meat @ inverse.T)[:3, :3], residual, pull, variance
+
+
+def _strays(
+    cells: tuple[NDArray[np.int64], int], near: NDArray[np.bool_], far: NDArray[np.bool_], residual: Floats,
+    pull: Floats, variance: float,
+) -> tuple[NDArray[np.bool_], float, float, int]:  # fmt: skip
+    """Say of each patch by itself how far its own sum puts the face from the plane, and which stray.
+
+    Returns the patches that stray, the share of sound ones, the scatter of these about the noise expected and how
+    many degrees of freedom it has.
+    """
+    patch, patches = cells
+    sums = np.bincount(patch[near], weights=residual[near], minlength=patches)
+    many_near, many_far = (np.bincount(patch[at], minlength=patches) for at in (near, far))
+    # what its air and metal are off by alike, a streak along depth, moves no face
+    alike = np.bincount(patch[far], weights=residual[far], minlength=patches) / np.maximum(many_far, 1)
+    own = sums - alike * many_near
+    pulls = np.bincount(patch[near], weights=pull[near], minlength=patches)
+    votes = many_near * (1.0 + many_near / np.maximum(many_far, 1))
+    there = (many_near >= 0.25 * np.max(many_near)) & (many_far >= 0.25 * np.max(many_far))
+    miss = own[there] / np.maximum(pulls[there], 1e-9)
+    expected = np.sqrt(variance * votes[there]) / np.maximum(pulls[there], 1e-9)
+    stray = np.abs(miss - np.median(miss)) > np.maximum(4.5 * expected, _SLACK)
+    sound = 1.0 - float(stray.mean()) if len(stray) else 1.0
+    good = ~stray
+    freedom = int(good.sum()) - 3
+    scatter = float(((miss[good] / expected[good]) ** 2).sum() / freedom) if freedom >= 4 else 1.0
+    lost = np.zeros(patches, dtype=bool)
+    lost[np.flatnonzero(there)[stray]] = True
+    return lost, sound, scatter, freedom
 
 
 def _patches(x: Floats, y: Floats) -> tuple[NDArray[np.int64], int]:

@@ -11,25 +11,25 @@ from scipy.special import ndtr
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.collect_voxels import VoxelRequest
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.form import Extreme, extreme_of
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
 
 __all__ = ["Face", "FacePlan", "FaceSurface", "face_request", "fit_face", "plan_face"]
 
-_LOOK = 14
-_MARGIN_PX = 3.8
-_MOST_VOXELS = 40_000
-_LEAST_PIXELS = 150
-_LEAST_CELLS = 9
-_CELLS_ACROSS = 12
-_DRAWS = 400
+_LOOK = 14  # planes that are searched for a face
+_MARGIN_PX = 3.8  # px that a face keeps from its rim, where the walls blur
+_MOST_VOXELS = 40_000  # of a face; more cost time only
+_LEAST_PIXELS = 150  # a smaller face says nothing of its form
+_LEAST_CELLS = 9  # cells; fewer leave no freedom beside plane and bend
+_CELLS_ACROSS = 12  # cells along the longer side of a face
+_DRAWS = 400  # of noise; its spread is then known to 4 %
 
 
 @dataclass(frozen=True, eq=False)
 class FacePlan:
-    """Pixels of the part grid in which a face lies, the plane it has in each (to about a third), and its side."""
+    """Pixels of the part grid that a face covers, the plane it has in each (to about a third), and its side."""
 
     region: NDArray[np.bool_]
     height: Floats
@@ -100,7 +100,7 @@ def plan_face(squared: SquaredStack, candidate: Candidate, *, at_start: bool) ->
     once &= (np.abs(turns).sum(axis=0) == 1) & ~metal[0] & metal[-1]
     yy, xx = np.mgrid[top:bottom, left:right]
     inside = np.asarray(shapely.contains_xy(shapely.Polygon(span.points).buffer(0), xx, yy))
-    # blur of the side walls and of what stands on the face reaches this far in
+    # blur of the side walls and of what is on the face reaches this far in
     region = ndimage.distance_transform_edt(np.pad(once & inside, 1))[1:-1, 1:-1] > _MARGIN_PX
     if region.sum() < _LEAST_PIXELS:
         return None
@@ -113,7 +113,7 @@ def plan_face(squared: SquaredStack, candidate: Candidate, *, at_start: bool) ->
     rows = _columns((x - x.mean()) / 100, (y - y.mean()) / 100)
     z = height[region]
     keep = np.abs(z - (edge - 0.5 * inward)) < 3.0
-    for _ in range(8):  # grow from the pixels near the expected end to all that lie on one smooth surface
+    for _ in range(8):  # grow from the pixels near the expected end to all that are on one smooth surface
         if keep.sum() < _LEAST_PIXELS:
             return None
         q = np.linalg.lstsq(rows[keep], z[keep], rcond=None)[0]
@@ -146,7 +146,7 @@ def face_request(plan: FacePlan, squared: SquaredStack) -> VoxelRequest:
 
 
 def fit_face(
-    plan: FacePlan, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float, *, seed: int = 0
+    plan: FacePlan, data: Voxels, squared: SquaredStack, noise: float, *, seed: int = 0
 ) -> Face | FitFailed:
     """Fit the smooth surface, then each cell of the face on its own; judge their range against their noise."""
     column, row, plane, grey = data

@@ -12,7 +12,7 @@ from ctrecon.grey.square_up import SquaredStack
 __all__ = ["FlatPart", "depth_map", "flat_part", "leans"]
 
 _STEEP = 0.15  # planes per px; a face that leans so much towards its rim is a chamfer
-_LEAST_PX = 40
+_LEAST_PX = 40  # pixels; fewer show no plane
 _FALLEN = 0.25  # planes; a sharp edge's blur looks fallen by a tenth
 _FLAT_PX = 3  # so much flat face must show beyond a broken edge
 _BROKEN_PX = 2.5  # narrower chamfers drown in the blur
@@ -53,7 +53,7 @@ def leans(depth: Floats, region: NDArray[np.bool_], distance: Floats) -> bool:
 def flat_part(
     depth: Floats, region: NDArray[np.bool_], distance: Floats, noise: float, planes: int, metal_above: bool
 ) -> FlatPart | None:
-    """Keep what lies in the plane of most of the face; None where no plane holds enough of it.
+    """Keep what is in the plane of most of the face; None where no plane holds enough of it.
 
     The plane may lean by a degree or two. What falls away from it towards the outline is
     a broken edge.

@@ -20,9 +20,9 @@ __all__ = ["Edge", "Followed", "follow_features"]
 
 _GIVE_UP = 3  # slices on end in which the edge is not found
 _CONTRAST = (0.5, 1.8)  # over that of the first slice
-_BLUR = (0.4, 2.5)
-_LEAST_SHARE = 0.4
-_JUMP_PX = 1.0
+_BLUR = (0.4, 2.5)  # times the first slice's blur; beyond, the fit is of another edge
+_LEAST_SHARE = 0.4  # of the edge that must fit; below, the shape has ended
+_JUMP_PX = 1.0  # px beyond six u that an edge may jump from slice to slice
 _SCOUT = 8  # slices either way that show how an axis leans
 _LEANS = 0.002  # slope; less bends no circle that can be seen
 _DRIFT = 0.3
@@ -39,7 +39,7 @@ class Followed:
     kind : str
         ``"round"``, ``"square"``, ``"rectangular"`` or ``"polygon"``.
     hole : bool
-        Metal lies outside it.
+        Metal is outside it.
     slices, depth_mm : (N,) arrays
         Slice numbers, and their depth in the stack.
     value_mm, u_mm : (N,) arrays
@@ -53,7 +53,7 @@ class Followed:
         Where the axis crosses the slice, in the stack's frame.
     contrast, blur_px, share, seen : (N,) arrays
         Contrast over that of the first slice fitted, blur (sigma), weight that voxels kept (less than 1 where the
-        edge is damaged), part of the edge that lies in the slice.
+        edge is damaged), part of the edge that is in the slice.
     failed : mapping
         Slice number to reason, for slices between the ends in which the edge was not found.
     ends : (str, str)
@@ -128,7 +128,7 @@ def follow_features(
     Notes
     -----
     Maximum likelihood for a step blurred by a Gaussian (air and metal with slopes, redescending loss), as in the main
-    fit, but slice by slice: each value stands alone, so that scatter and trend through depth can be seen. Where all
+    fit, but slice by slice: each value is by itself, so that scatter and trend through depth can be seen. Where all
     begin in one slice, every slice is read once and a few near the start once more.
 
     Examples
@@ -147,36 +147,51 @@ def follow_features(
     >>> len(found.slices), round(float(found.value_mm.mean()), 2)
     (12, 3.0)
     """
-    voxel = stack.voxel_mm if part is None else part.stack.voxel_mm
-    if voxel is None:
-        raise NoScaleError(f"{stack.source}: has no voxel size, so nothing can be measured in mm; state voxel_mm")
-    if part is not None and (part.stack.slices, part.stack.rows, part.stack.columns) != stack.shape:
-        raise InputError(f"{stack.source}: is not the stack the record {part.name} was made from; give that one")
-    first, last = (0, len(stack) - 1) if slices is None else slices
-    if not 0 <= first <= last < len(stack):
-        raise InputError(f"{stack.source}: has slices 0 to {len(stack) - 1}, so {first} to {last} can't be followed")
-    edges = [edge_of(one, part, voxel, len(stack), stack.source) for one in what]
-    edges = _together(edges, voxel[0], (first, last))
+    within = (0, len(stack) - 1) if slices is None else slices
+    voxel = _voxel_mm(stack, part, within)
+    edges = _starts(stack, what, part, voxel, within)
     rotation = np.eye(3) if part is None else part.rotation
     basis = "assumed" if part is None or part.axis is None else "record"
-    for edge in edges:
-        if not first <= round(edge.depth_mm / voxel[0]) <= last:
-            where = f"slice {edge.depth_mm / voxel[0]:.0f}, and slices {first} to {last} are asked for"
-            raise InputError(f"{stack.source}: {edge.name or 'the shape'} begins in {where}; give a depth among them")
     begun_at: dict[int, _Walk] = {}
     around: Around | None = None
     for i in sorted(range(len(edges)), key=lambda i: -edges[i].size_mm):  # the largest sees most of its surroundings
         begun, around = _begin(stack, edges[i], voxel, rotation, around)
         lean = basis
         if basis == "assumed":
-            direction = _lean(stack, begun, (first, last))
+            direction = _lean(stack, begun, within)
             if direction is not None:
                 begun, _ = _begin(stack, edges[i], voxel, rotation_to_part(direction), around)
                 lean = "own centres"
         begun_at[i] = _Walk(begun, lean)
     walks = [begun_at[i] for i in range(len(edges))]
-    _walk(stack, walks, (first, last), progress)
+    _walk(stack, walks, within, progress)
     return tuple(one.result(voxel[0]) for one in walks)
+
+
+def _voxel_mm(stack: SliceStack, part: Part | None, within: tuple[int, int]) -> tuple[float, float, float]:
+    """Return the voxel size, once stack, record and slices are found to agree."""
+    voxel = stack.voxel_mm if part is None else part.stack.voxel_mm
+    if voxel is None:
+        raise NoScaleError(f"{stack.source}: has no voxel size, so nothing can be measured in mm; state voxel_mm")
+    if part is not None and (part.stack.slices, part.stack.rows, part.stack.columns) != stack.shape:
+        raise InputError(f"{stack.source}: is not the stack the record {part.name} was made from; give that one")
+    first, last = within
+    if not 0 <= first <= last < len(stack):
+        raise InputError(f"{stack.source}: has slices 0 to {len(stack) - 1}, so {first} to {last} can't be followed")
+    return voxel
+
+
+def _starts(
+    stack: SliceStack, what: Sequence[Feature | Edge], part: Part | None, voxel: tuple[float, float, float],
+    within: tuple[int, int],
+) -> list[Edge]:  # fmt: skip
+    """Return where each begins, in one slice if possible; refuse what begins outside the slices asked for."""
+    edges = _together([edge_of(one, part, voxel, len(stack), stack.source) for one in what], voxel[0], within)
+    for edge in edges:
+        if not within[0] <= round(edge.depth_mm / voxel[0]) <= within[1]:
+            where = f"slice {edge.depth_mm / voxel[0]:.0f}, and slices {within[0]} to {within[1]} are asked for"
+            raise InputError(f"{stack.source}: {edge.name or 'the shape'} begins in {where}; give a depth among them")
+    return edges
 
 
 def _begin(

@@ -22,12 +22,12 @@ from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Around", "Begun", "Edge", "begin", "edge_of"]
 
-_ROUND_ABOUT_PX = 20
-_WINDOW_PX = 200
+_ROUND_ABOUT_PX = 20  # px of surroundings beside the shape that are looked at
+_WINDOW_PX = 200  # half width of the largest window
 _SLOPE_MARGIN = 1.5  # near an edge grey may shade more than in the middle of the metal
 _SLOPE_SD = 0.1  # contrasts per 4.5 px, where the slices do not show how their grey shades
 _INSET = 0.15  # of its length: ends blur into the slices beside them
-_WORST = 4.0
+_WORST = 4.0  # most that correlated noise may widen u by
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +41,7 @@ class Edge:
     shape : Circle, Rectangle or RegularPolygon
         Place and size, mm.
     hole : bool
-        Metal lies outside it.
+        Metal is outside it.
     depth_mm : float
         Depth of the slice in which it is begun.
     name : str

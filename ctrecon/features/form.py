@@ -29,12 +29,12 @@ __all__ = [
 CUT_OFF_UPR = 15
 """Undulations per revolution above which form is left out (one of the usual filter steps; fewer on small rims)."""
 
-_LEAST_SLICES = 8
-_MOST_STATIONS = 24
-_SPARE = 12
-_ANGLES = 120
-_DRAWS = 400
-_FLOOR_PX = 0.003
+_LEAST_SLICES = 8  # fewer show no straightness
+_MOST_STATIONS = 24  # along the axis; more follow the noise
+_SPARE = 12  # waves beyond those reported, so that these are not bent by what is left out
+_ANGLES = 120  # sectors in which the edge must be seen
+_DRAWS = 400  # of noise; its spread is then known to 4 %
+_FLOOR_PX = 0.003  # px; u of a form is never smaller
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctrecon.core.fit_result import FitFailed, ShapeFit
-from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.axis_lines import axis_lines
 from ctrecon.features.bent_plate import faces_wedge, flat_distances
 from ctrecon.features.build import MeasuredFeature
-from ctrecon.features.collect_voxels import VoxelRequest, collect_voxels
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels, collect_voxels
 from ctrecon.features.edge_deviation import Edge, edge_of_flats, edge_of_round, some_of
 from ctrecon.features.faces import Face, face_request, fit_face, plan_face
 from ctrecon.features.form import Extreme, FlatAngles, flat_angles, round_form, straightness
@@ -29,25 +28,23 @@ from ctrecon.record.relations import (
     equal_turns,
     said,
 )
-from ctrecon.shapes import Circle, Rectangle
 
 __all__ = ["with_form_and_relations"]
 
-_BAND_PX = 4.5
-_MOST_VOXELS = 24_000
+_BAND_PX = 4.5  # px either side of the edge that are read
+_MOST_VOXELS = 24_000  # of one edge; more cost time only
 _ROUND = {"x", "y", "radius", "slope_x", "slope_y", "growth", "blur", "air", "contrast"}
 _FLATS = {"x", "y", "a", "b", "turn", "slope_x", "slope_y", "growth", "blur", "air", "contrast"}
 _REFERENCES = {"MZCI": "roundness_mz_mm", "MCCI": "roundness_mc_mm", "MICI": "roundness_mi_mm"}
 _FITTING_SIZES = {"MICI": "inscribed_mm", "MCCI": "circumscribed_mm"}
 
 Progress = Callable[[str, int, int], None]
-Voxels = tuple[Floats, Floats, Floats, Floats]
 
 
 def with_form_and_relations(
     part: Part, squared: SquaredStack, drafts: list[MeasuredFeature], noise: float, *, progress: Progress | None = None
 ) -> Part:
-    """Return the record with the form of its features and how they stand to each other.
+    """Return the record with the form of its features and how they are placed to each other.
 
     Parameters
     ----------
@@ -55,7 +52,7 @@ def with_form_and_relations(
         The record, features in the order of `drafts`.
     squared : SquaredStack
         The stack on its part grid.
-    drafts : list of Draft
+    drafts : list of MeasuredFeature
         Where each feature came from.
     noise : float
         Noise of one voxel over the contrast.
@@ -110,10 +107,8 @@ def _has_edge(draft: MeasuredFeature) -> bool:
         return False
     if "not_along_depth" in draft.feature.flags or "very_small" in draft.feature.flags:
         return False
-    shape, names = one.candidate.shape, set(one.fit.names)
-    if isinstance(shape, Circle):
-        return one.candidate.is_round and names >= _ROUND
-    return isinstance(shape, Rectangle) and one.candidate.has_flats and names >= _FLATS
+    names = set(one.fit.names)
+    return (one.candidate.is_round and names >= _ROUND) or (one.candidate.has_flats and names >= _FLATS)
 
 
 def _ends_here(draft: MeasuredFeature, start: bool) -> bool:
@@ -137,7 +132,7 @@ def _edge_form(
         return feature, []
     form: dict[str, Measured] = dict(feature.form)
     says: list[str] = list(feature.form_says)
-    if isinstance(one.candidate.shape, Circle):
+    if one.candidate.is_round:
         edge = edge_of_round(one, voxels, voxel, pitch)
         edge = _near(edge, clear_of_others(edge.distance, edge.along, voxels[3], noise))
         found = round_form(edge, one.fit.value("radius"))
@@ -145,9 +140,9 @@ def _edge_form(
             words = f"roundness up to {found.upr} waves a turn"
             main = _put(part, form, says, "roundness", found.least_squares, pitch, words)
             feature = replace(feature, roundness_mm=main)
-            for kind, name in _REFERENCES.items():
-                if kind in found.widths:
-                    form[name] = Measured(found.widths[kind] * pitch, main.u)
+            for circle, name in _REFERENCES.items():
+                if circle in found.widths:
+                    form[name] = Measured(found.widths[circle] * pitch, main.u)
             for ring, name in _FITTING_SIZES.items():
                 if ring in found.departures and feature.diameter_mm is not None:
                     form[name] = _fitting_size(feature.diameter_mm, 2 * found.departures[ring] * pitch, main)

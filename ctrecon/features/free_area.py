@@ -15,7 +15,7 @@ from ctrecon.features.candidates import Candidate, mean_window, trimmed
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.trace import even_points, trace
 
-__all__ = ["GreyArea", "area_of_grey", "free_area"]
+__all__ = ["EdgeBand", "GreyArea", "free_area"]
 
 _BAND_PX = 3.0  # beside the outline: three times the blur, so that all of it is in the sum
 _LEVEL_PX = 5.5  # out to here, beyond the band, air and metal are read
@@ -24,13 +24,13 @@ _ROOM_PX2 = 1600.0  # area from which an outside has the room for it
 _EVEN_PX = 6.0  # width over which air and metal may change
 _SHADE_PX = 12.0  # out to here the metal shows how it shades towards its edge, as cupping makes it
 _SHADE_PIXELS = 200  # fewer do not tell that from noise
-_MOST_SHADE = 0.2  # contrasts; what differs by more is no shading
+_MOST_SHADE = 0.2  # contrasts; what differs by more is not shading
 _BLOCKS = 8  # of depth: their scatter is the noise of the figure
 _TWO_BLOCKS = 4.0  # Student's factor for two is beyond all use
-_SECTORS = 8
+_SECTORS = 8  # of the outline, whose levels err independently
 _LEAST_U_PX = 0.01  # blur that is not the same on both sides, an edge that is not straight through depth
 _OWN_PX = 0.6  # an outline of the plane that keeps this near to the given one is the given one
-_LEAST_PX = 12  # pixels of air or of metal: fewer say nothing, and the stack's own levels stand
+_LEAST_PX = 12  # pixels of air or of metal: fewer say nothing, and the stack's own levels are kept
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ def free_area(squared: SquaredStack, candidate: Candidate) -> GreyArea:
     span = max(candidate.spans, key=lambda s: s.last - s.first)
     rows, columns = span.mean.shape
     left, top = span.corner
-    band = _Band.beside(_filled(span.mean), span.points - np.array(span.corner))
+    band = EdgeBand.beside(_filled(span.mean), span.points - np.array(span.corner))
     whole = band.sum(_filled(span.mean))
     first, last = trimmed(span.first, span.last)
     count = min(_BLOCKS, (last - first + 1) // 2)
@@ -84,29 +84,8 @@ def free_area(squared: SquaredStack, candidate: Candidate) -> GreyArea:
     return GreyArea(float(whole[0]), float(whole[1] + left), float(whole[2] + top), u_area, u_x, u_y)
 
 
-def area_of_grey(plane: Floats, points: Floats) -> tuple[Floats, float]:
-    """Sum the inside of a closed outline: whole pixels within, shares of air and metal in a band beside the outline.
-
-    Parameters
-    ----------
-    plane : float array (R, C)
-        Grey, air 0 and metal 1.
-    points : float array (N, 2)
-        Column and row along the outline, roughly at half height.
-
-    Returns
-    -------
-    float array (3,)
-        Area in px², column and row of its middle.
-    float
-        Length of the outline, px.
-    """
-    band = _Band.beside(plane, points)
-    return band.sum(plane), band.length
-
-
 @dataclass(frozen=True, eq=False)
-class _Band:
+class EdgeBand:
     """Pixels by an outline: `near` it, `inside` beyond that, and where grey is even within and without it.
 
     `even` and `weight` belong to the two sides, inside first; `trend` is how their grey shades, `typical` what is left.
@@ -121,8 +100,8 @@ class _Band:
     length: float
 
     @classmethod
-    def beside(cls, plane: Floats, points: Floats) -> "_Band":
-        """Mark the pixels of a plane by how they lie to an outline."""
+    def beside(cls, plane: Floats, points: Floats) -> "EdgeBand":
+        """Mark the pixels of a plane by where they are relative to an outline."""
         rows, columns = np.indices(plane.shape)
         pixels = np.column_stack([columns.ravel(), rows.ravel()]).astype(float)
         polygon = shapely.Polygon(points)

@@ -10,12 +10,12 @@ from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.pictures import SlicePicture
-from ctrecon.shapes import Circle, FittedShape
+from ctrecon.shapes import FittedShape
 
 __all__ = ["fitted_outline", "make_pictures"]
 
-_MOST = 8
-_MARGIN = 6
+_MOST = 8  # pictures in a record
+_MARGIN = 6  # px of surroundings that a picture shows
 
 
 def fitted_outline(draft: MeasuredFeature, plane: float, ratio: float) -> Floats:
@@ -30,11 +30,11 @@ def fitted_outline(draft: MeasuredFeature, plane: float, ratio: float) -> Floats
     grown = (plane - sized.middle) * ratio * (fit.value("growth") if "growth" in fit.names else 0.0)
     fitted = shape.fitted(fit.value, grown) if isinstance(shape, FittedShape) else shape
     points = fitted.moved(x - fitted.centre[0], y - fitted.centre[1]).outline()
-    if kind_of(draft.feature).is_round and isinstance(fitted, Circle):
+    if kind_of(draft.feature).is_round and sized.candidate.circle is not None:
         f = draft.feature
         if f.arc_deg is not None and f.arc_deg < 360 and f.arc_from_deg is not None:
             angle = np.radians(f.arc_from_deg + np.linspace(0, f.arc_deg, 181))
-            points = np.column_stack([x + fitted.radius * np.cos(angle), y + fitted.radius * np.sin(angle)])
+            points = np.column_stack([x + fitted.half_width * np.cos(angle), y + fitted.half_width * np.sin(angle)])
     return points
 
 

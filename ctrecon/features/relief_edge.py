@@ -1,4 +1,4 @@
-"""The edge a cut arc leaves in a sound shape, sharp ends and blur included, and how far measured places lie off it."""
+"""The edge a cut arc leaves in a sound shape, sharp ends and blur included, and how far measured places are off it."""
 
 from dataclasses import dataclass
 
@@ -12,15 +12,15 @@ __all__ = ["ReliefEdge", "both_sides"]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 _STEP = 1e-3
-_ROUNDS = 12
-_MOST_MOVE = 2.0
+_ROUNDS = 12  # steps at most
+_MOST_MOVE = 2.0  # px per step, so that the arc cannot leap
 _LEAST = 1e-7
 
 
 def both_sides(h: Floats, k: Floats, correlation: Floats) -> Floats:
-    """Return the chance that two standard normal numbers of this correlation lie below h and k.
+    """Return the chance that two standard normal numbers of this correlation are below h and k.
 
-    It is the blurred grey of a sharp corner whose two edges lie h and k blurs away: the angle between their normals
+    It is the blurred grey of a sharp corner whose two edges are h and k blurs away: the angle between their normals
     has the correlation as its cosine. Integrated over the angle (Z. Drezner and G. Wesolowsky, J. Statist. Comput.
     Simul. 35, 1990; from memory).
     """
@@ -40,7 +40,7 @@ class ReliefEdge:
     blur: float
 
     def off(self, p: Floats) -> Floats:
-        """Return how deep (px) each place lies in the metal that a circle (x, y, radius) leaves of the shape."""
+        """Return how deep (px) each place is in the metal that a circle (x, y, radius) leaves of the shape."""
         mine = self._own()
         dx, dy = self.places[:, 0] - p[0], self.places[:, 1] - p[1]
         rho = np.maximum(np.hypot(dx, dy), 1e-6)

@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
+from ctrecon.features.collect_voxels import Voxels
 from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.blurred_models import BlurredCircle, BlurredPolygon, BlurredRectangle, OvalModel
 from ctrecon.fitting.choose import as_good_as_round
@@ -20,7 +21,7 @@ from ctrecon.shapes import Circle, Ellipse, FittedShape, Rectangle, RegularPolyg
 
 __all__ = ["Contestant", "binned", "blur_ratio", "contestants", "model_of", "prior_of", "sizes_px"]
 
-_MOST = 6_000
+_MOST = 6_000  # voxels of a comparison; more cost time only
 _NEAR_PX, _ALL_SOUND, _MOSTLY = 0.6, 0.95, 0.6
 _PRIOR = {3: -1.0, 5: -2.0, 6: -1.0, 8: -1.0}
 _PRIOR_RARE = -5.0
@@ -47,7 +48,7 @@ class Contestant:
 def contestants(
     candidate: Candidate,
     first: FittedCandidate,
-    data: tuple[Floats, Floats, Floats, Floats],
+    data: Voxels,
     squared: SquaredStack,
     noise: float,
 ) -> list[Contestant]:
@@ -92,11 +93,11 @@ def contestants(
 def binned(
     candidate: Candidate,
     first: FittedCandidate,
-    data: tuple[Floats, Floats, Floats, Floats],
+    data: Voxels,
     ratio: float,
     noise: float,
 ) -> tuple[Samples, float]:
-    """Average the voxels that lie one behind the other along the axis, and tell the noise that is left.
+    """Average the voxels that are one behind the other along the axis, and return the noise that is left.
 
     Cells of half a pixel; a taper keeps four depths apart. A contest needs every voxel's
     say but not every voxel.
@@ -129,7 +130,7 @@ def binned(
 
 
 def blur_ratio(squared: SquaredStack, shape: Shape, samples: Samples) -> Floats | float:
-    """Extent of a voxel along the edge's normal, for voxels that are no squares."""
+    """Extent of a voxel along the edge's normal, for voxels that are not square."""
     _, dy, dx = squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
     if abs(dy - dx) < 1e-9:
         return 1.0
@@ -147,7 +148,7 @@ def model_of(
     x, y = shape.centre
     if isinstance(shape, Ellipse):
         return OvalModel(hole), np.array([x, y, shape.a, shape.b, np.radians(shape.turn_deg)]), np.ones(5, dtype=bool)
-    # told of a radius or of a width
+    # of a radius or of a width
     growth = candidate.growth_px / ratio * (candidate.shape or shape).wall_share / shape.wall_share
     tapers = bool(candidate.growth_px)
     if isinstance(shape, Circle):
@@ -170,7 +171,7 @@ def model_of(
 
 
 def _sound(samples: Samples, shape: Shape, candidate: Candidate) -> NDArray[np.bool_] | None:
-    """Mark the voxels nearest to where the outline lies on a shape that may be eaten; None where all of it does."""
+    """Mark the voxels nearest to where the outline is on a shape that may be eaten; None where all of it does."""
     if _edge_px(shape) is None:
         return None
     points = candidate.spans[len(candidate.spans) // 2].points

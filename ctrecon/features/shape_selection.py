@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import AWAY, OTHER, SOUND, Candidate, RivalShape, Span
-from ctrecon.features.collect_voxels import VoxelRequest
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.shape_candidates import Contestant, blur_ratio, contestants, model_of, prior_of, sizes_px
 from ctrecon.features.size import FittedCandidate, fit_size, request_for
 from ctrecon.features.special_cases import MARGIN, special_case, undecided
@@ -19,8 +19,8 @@ from ctrecon.shapes import RegularPolygon
 
 __all__ = ["MARGIN", "fit_best", "request_best"]
 
-_BAND_PX = 4.0
-_MOST = 12_000
+_BAND_PX = 4.0  # px either side of every shape compared: all see the same voxels
+_MOST = 12_000  # voxels of a comparison; more cost time only
 
 
 def request_best(candidate: Candidate) -> VoxelRequest | None:
@@ -66,7 +66,7 @@ def _label(span: Span, column: Floats, row: Floats) -> NDArray[np.int8]:
 
 
 def fit_best(
-    candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    candidate: Candidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Fit the candidate and, where the outline left more than one shape open, let the grey values choose.
 
@@ -77,14 +77,14 @@ def fit_best(
     data : tuple of arrays
         Column, row, plane and grey of the voxels that `request_best` asked for.
     squared : SquaredStack
-        The stack the candidate lies in.
+        The stack the candidate is in.
     noise : float
         Standard deviation of one voxel in units of the contrast.
 
     Returns
     -------
-    Sized
-        The most likely shape with its fit. Where another lies within ln odds of 5, the
+    FittedCandidate
+        The most likely shape with its fit. Where another is within ln odds of 5, the
         candidate carries the flag `undecided` and the other shapes in `others`.
 
     Notes
@@ -120,7 +120,7 @@ def fit_best(
 
 
 def _plain(
-    candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    candidate: Candidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Fit the candidate's own shape to its own voxels."""
     want = request_for(candidate)
@@ -132,10 +132,10 @@ def _plain(
 
 
 def _refitted(
-    candidate: Candidate, best: Contestant, first: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats],
+    candidate: Candidate, best: Contestant, first: FittedCandidate, data: Voxels,
     squared: SquaredStack, noise: float,
 ) -> FittedCandidate:  # fmt: skip
-    """Measure the winner like any other; with sides too short for that the contest's fit stands; an ellipse is free."""
+    """Measure the winner like any other; with sides too short the contest's fit is kept; an ellipse is free."""
     if best.kind == "free":
         free = replace(candidate, kind="free", shape=None, growth_px=0.0, gaps_deg=())
         return replace(first, candidate=free, fit=FitFailed("a free shape has no size to fit"))
@@ -161,7 +161,7 @@ def _refitted(
 
 
 def _all_voxels(
-    candidate: Candidate, best: Contestant, first: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats],
+    candidate: Candidate, best: Contestant, first: FittedCandidate, data: Voxels,
     squared: SquaredStack, noise: float,
 ) -> ShapeFit:  # fmt: skip
     """Fit the winner's blurred shape once more, with an axis of its own where there is depth enough."""

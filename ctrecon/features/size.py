@@ -8,30 +8,30 @@ from scipy.special import ndtr
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span
-from ctrecon.features.collect_voxels import VoxelRequest
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.fitting.by_shape import Setting, off_corners, start_of
 from ctrecon.fitting.ring_share import with_rings
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle, Shape
+from ctrecon.shapes import Shape
 
 __all__ = ["FittedCandidate", "Wear", "fit_size", "request_for"]
 
-_BAND_PX = 4.5
+_BAND_PX = 4.5  # px either side of the edge that are read whole
 _WIDE_PX = 12.0  # farther voxels tell how air and metal shade away from the edge
 _SLOPE_SD = 0.1  # contrasts per 4.5 px, where the stack does not show how its grey shades
 _SLOPE_MARGIN = 1.5  # near an edge grey may shade more than in the middle of the metal
-_MOST_FAR = 16_000
+_MOST_FAR = 16_000  # voxels farther out, for the levels
 _BENT_PX2 = 10.0  # px²: how far bent shading pulls an edge, by rendered cupping of 30 % of the contrast
 _MOST_VOXELS = 40_000  # beyond these what limits a size is the image model, not the noise
-_SLOPE_LEAST_PLANES = 5
+_SLOPE_LEAST_PLANES = 5  # with fewer the axis is taken from the part
 _SHADES = (0.003, 0.025)  # contrasts per px that shading may do, where it was found out how much there is
-_WHOLE_SHARE = 0.97
+_WHOLE_SHARE = 0.97  # of the outline; below, the edge counts as damaged
 _THIRD = 0.25  # contrasts; more than that is another material
 _PLACES, _WIDTHS = ("x", "y"), ("radius", "a", "b", "inradius")
 _SQUARE_VOXELS = 1.03  # edge over edge; blurs that differ by less fit all voxels alike
-_USUAL_PSF = 0.85
+_USUAL_PSF = 0.85  # px; where the scan shows no blur of its own
 _TRUST_PX = 0.002  # below this the image model itself is not trusted; beside other material far less
 _ALONG = ("slope_x", "slope_y", "growth")
 
@@ -105,7 +105,7 @@ def request_for(candidate: Candidate) -> VoxelRequest | None:
 
 
 def _beside_arc(candidate: Candidate, shape: Shape, column: Floats, row: Floats) -> np.ndarray:
-    """Return which voxels lie in the directions in which an arc is there: across its mouth is no metal."""
+    """Return which voxels are in the directions in which an arc is there: there is no metal across its mouth."""
     angle = np.degrees(np.arctan2(row - shape.centre[1], column - shape.centre[0]))
     out = np.ones(len(column), dtype=bool)
     for low, high, _ in candidate.gaps_deg:
@@ -127,8 +127,8 @@ def _distance(candidate: Candidate, column: Floats, row: Floats, grown: Floats) 
 
 def _nearest(span: Span, column: Floats, row: Floats, candidate: Candidate, grown: Floats) -> np.ndarray:
     """Look up which outline each voxel is nearest to, following a taper of round shapes."""
-    shape = candidate.shape
-    if isinstance(shape, Circle) and candidate.growth_px:
+    shape = candidate.circle
+    if shape is not None and candidate.growth_px:
         middle = (span.first + span.last) / 2
         away = candidate.growth_px * (middle - (candidate.first + candidate.last) / 2)
         factor = np.maximum(shape.radius + away, 1.0) / np.maximum(shape.radius + grown, 1.0)
@@ -164,7 +164,7 @@ def clear_of_others(
     Going away from the edge, air must not brighten again nor metal darken again (a
     holder beside the rim, a wall behind it) by more than it `shades` per px; nor may either
     leave its level for a third one (the far side of a crust). Judged on medians in 12
-    sectors and half pixels of distance; what lies beyond the turn is left out.
+    sectors and half pixels of distance; what is beyond the turn is left out.
     """
     sector = ((angle + np.pi) / (2 * np.pi) * 12).astype(int) % 12
     keep = np.ones(len(grey), dtype=bool)
@@ -213,7 +213,7 @@ def _with_floor(
 
 
 def fit_size(
-    candidate: Candidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    candidate: Candidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Fit the candidate's shape to its voxels: one size, axis and taper over all slices."""
     column, row, plane, grey = data

@@ -10,7 +10,7 @@ from ctrecon.features.size import FittedCandidate
 
 __all__ = ["mark_broken_edges", "meet_at_knees"]
 
-_BEND = 0.04  # px of radius per plane; smaller bends are not told from noise
+_BEND = 0.04  # px of radius per plane; smaller bends can't be distinguished from noise
 _REACH = 3.5  # planes between the traced joint and the crossing
 _SHORT = 0.4  # planes times planes of the shorter one: blur at its ends bends the line of a short cone
 
@@ -20,7 +20,7 @@ def meet_at_knees(sized: list[FittedCandidate], ends: list[tuple[End, End]], rat
 
     Parameters
     ----------
-    sized : list of Sized
+    sized : list of FittedCandidate
         Features with their fits.
     ends : list of (End, End)
         Their ends from faces, start and end.

@@ -1,6 +1,6 @@
 """Bores so small that blur eats their contrast: found as round dark spots that stay through depth, and measured.
 
-A pore is as long as it is wide and a crack is no round spot; neither is taken for a bore.
+A pore is as long as it is wide and a crack is not round; neither is taken for a bore.
 """
 
 from dataclasses import replace
@@ -14,6 +14,7 @@ from scipy.special import chndtr, ndtr
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span, mean_window
+from ctrecon.features.collect_voxels import Voxels
 from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.choose import Choice
 from ctrecon.fitting.uncertainty import left_out
@@ -22,21 +23,21 @@ from ctrecon.shapes import Circle
 
 __all__ = ["find_small_bores", "fit_small", "is_small"]
 
-_LEAST_DIP = 0.1
-_LEAST_PLANES = 8
+_LEAST_DIP = 0.1  # contrasts; fainter spots are noise or shading
+_LEAST_PLANES = 8  # shorter spots are pores
 _LEAST_SLENDER = 3.0
 """Length over diameter below which a dark spot may be a pore."""
 _FACE_PLANES = 4  # beyond a run, within which a face of the metal must show if the run ends there
-_CLEAR_PX = 4.5
-_BLOCK = 6
-_SMALL_AREA = 30.0
+_CLEAR_PX = 4.5  # px of metal round a spot, so that no other edge is taken for it
+_BLOCK = 6  # planes averaged to search
+_SMALL_AREA = 30.0  # px²; a larger dark area is not a small bore
 _AIR_U = 0.03
 """Standard uncertainty of the grey of air inside a hole too narrow to show it (a judgement)."""
 _SLOPE_SD = 0.02  # contrasts per px that metal may shade beside a bore, as cupping of 26 % does near a rim
-_RADIUS_FLOOR = 0.02
-_MOST = 6_000
+_RADIUS_FLOOR = 0.02  # px; u of the radius is never smaller
+_MOST = 6_000  # voxels of a fit; more cost time only
 _LOSS = 3.0  # noises beyond which a residual pulls less
-_SECTORS = 12
+_SECTORS = 12  # of a rim, which may be eaten on one side
 _UNLIKE = 2.0  # over the variance that noise explains; less than that, a dozen sectors differ by chance
 _ODDS = 150.0
 """A bore is reported where noise would make such a spot, anywhere in this metal, once in 150 stacks or less."""
@@ -56,7 +57,7 @@ def is_small(sized: FittedCandidate, *, damaged: bool = False) -> bool:
 
 
 def fit_small(
-    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Fit a small circle by the exact area of a blurred disc.
 
@@ -66,8 +67,8 @@ def fit_small(
     """
     fit, candidate = sized.fit, sized.candidate
     column, row, plane, grey = data
-    shape = candidate.shape
-    assert isinstance(shape, Circle)
+    shape = candidate.circle
+    assert shape is not None
     ratio = squared.depth_step_mm / squared.pitch_mm
     if len(grey) > _MOST:
         pick = np.sort(np.random.default_rng(7).permutation(len(grey))[:_MOST])
@@ -136,7 +137,7 @@ def fit_small(
 
 
 def _spread(slopes: Floats, residual: Floats, covariance: Floats, sector: NDArray[np.int64]) -> Floats:
-    """Return the covariance, wider where the sectors of a rim disagree: a bore eaten on one side is no circle.
+    """Return the covariance, wider where the sectors of a rim disagree: a bore eaten on one side is not a circle.
 
     `slopes` and `residual` hold the voxels first, then the priors, as `least_squares` gives them under its loss.
     """
@@ -160,7 +161,7 @@ def _crowding(column: Floats, row: Floats, z: Floats, left: Floats) -> float:
 
 
 def find_small_bores(squared: SquaredStack, known: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
-    """Find round dark spots inside solid metal that stay through depth and are no known hole."""
+    """Find round dark spots inside solid metal that stay through depth and are not a known hole."""
     count = len(squared)
     if count < _LEAST_PLANES:
         return ()
@@ -197,7 +198,7 @@ def _spots(mean: Floats) -> list[tuple[float, float]]:
 
 
 def _deep(solid: NDArray[np.bool_], places: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Keep the places (row, column) that have nothing but metal about them; a picture's border is no edge."""
+    """Keep the places (row, column) that have nothing but metal about them; a picture's border is not an edge."""
     reach = int(_CLEAR_PX)
     steps = np.argwhere(np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1]) <= _CLEAR_PX)
     about = places[:, None, :] + steps
@@ -227,7 +228,7 @@ def _against_ring(smooth: Floats, i: int, j: int) -> tuple[float, float, float]:
 
 
 def _chains(spots: list[tuple[float, float, int, int]]) -> list[tuple[float, float, int, int]]:
-    """Join spots of neighbouring blocks that lie within 1.5 px of each other: mean place and planes."""
+    """Join spots of neighbouring blocks that are within 1.5 px of each other: mean place and planes."""
     open_runs: list[list[tuple[float, float, int, int]]] = []
     for spot in spots:
         near = [
@@ -370,16 +371,17 @@ def _round(dark: Floats, dx: Floats, dy: Floats) -> bool:
 
 
 def _taken(one: Candidate, known: tuple[Candidate, ...]) -> bool:
-    """Return whether a known hole lies at the same place and depth."""
-    assert isinstance(one.shape, Circle)
+    """Return whether a known hole is at the same place and depth."""
+    circle = one.circle
+    assert circle is not None
     for other in known:
         if not other.hole or other.last < one.first + 2 or other.first > one.last - 2:
             continue
         for span in other.spans:
             low, high = span.points.min(axis=0) - 2, span.points.max(axis=0) + 2
-            if low[0] < one.shape.x < high[0] and low[1] < one.shape.y < high[1]:
+            if low[0] < circle.x < high[0] and low[1] < circle.y < high[1]:
                 size = float(np.ptp(span.points, axis=0).max())
-                gap = float(np.hypot(*(span.points - [one.shape.x, one.shape.y]).T).min())
-                if size < 12 or gap < one.shape.radius + 3:
+                gap = float(np.hypot(*(span.points - [circle.x, circle.y]).T).min())
+                if size < 12 or gap < circle.radius + 3:
                     return True
     return False

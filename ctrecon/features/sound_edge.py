@@ -1,4 +1,4 @@
-"""The sound part of a worn edge: which cells of an outline lie on the whole shape, and the size from those alone."""
+"""The sound part of a worn edge: which cells of an outline are on the whole shape, and the size from those alone."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -18,15 +18,15 @@ from ctrecon.shapes import FittedShape, Rectangle, Shape
 __all__ = ["SoundEdge", "eaten_cells", "fitted_shape", "lost_depths", "resettled", "with_sound_spans"]
 
 _FLOOR_PX = 0.02  # what a machined edge departs from its shape by anyway (a judgement)
-_STANDS_OUT = 4.0  # u by which a dip must lie below the shape somewhere to be wear
+_STANDS_OUT = 4.0  # u by which a dip must be below the shape somewhere to be wear
 _LEAST_PX = 0.12  # shallower dips are form, not wear: they hardly move a size
 _SKIRT = 1.5  # u down to which a dip is followed on either side
 _BESIDE = 2  # cells beside a dip that are left out too: a skirt that noise hides still pulls
-_KEPT = 3  # cells of a sound run that stay whatever lies beside it: the last of a flat must not be given away
+_KEPT = 3  # cells of a sound run that stay whatever is beside it: the last of a flat must not be given away
 _OUTWARD_PX = 0.35  # metal beyond the shape by this much is a burr or dirt
 _MOST_EXCESS = 8.0  # noise shared over 1.2 px in all directions makes the scatter of a cell six times as large
 _INWARDS = 0.2  # share of a flat's cells below which its first place is looked for: the sound edge is the outermost
-_ROUNDS = 12
+_ROUNDS = 12  # rounds at most
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +37,7 @@ class SoundEdge:
     not seen within reach.
     """
 
-    shape: Shape
+    shape: FittedShape
     cells: tuple[EdgeCells, ...]
     lost: tuple[Floats, ...]
     u: tuple[Floats, ...]
@@ -49,14 +49,15 @@ def fitted_shape(one: FittedCandidate) -> FittedShape | None:
     fit, shape = one.fit, one.candidate.shape
     if not isinstance(fit, ShapeFit) or shape is None:
         return None
-    if one.candidate.is_slot and isinstance(shape, Rectangle) and shape.a < shape.b:
-        fitted = shape.fitted(fit.value)  # a slot's fit has the longer size first
+    slot = one.candidate.rectangle if one.candidate.is_slot else None
+    if slot is not None and slot.a < slot.b:
+        fitted: Rectangle = slot.fitted(fit.value)  # a slot's fit has the longer size first
         return replace(fitted, a=fitted.b, b=fitted.a, turn_deg=fitted.turn_deg - 90.0)
     return shape.fitted(fit.value) if isinstance(shape, FittedShape) else None
 
 
 def lost_depths(shape: Shape, cells: EdgeCells, *, hole: bool, blur: float) -> Floats:
-    """Return how deep (px) the edge lies in the metal of the sound shape, cell by cell (B, S)."""
+    """Return how deep (px) the edge is in the metal of the sound shape, cell by cell (B, S)."""
     places = cells.places
     lost = shape.signed_distance(places.reshape(-1, 2)).reshape(places.shape[:2]) * (-1.0 if hole else 1.0)
     # blur draws half height of a round edge towards the centre
@@ -68,7 +69,7 @@ def resettled(one: FittedCandidate, cells: list[EdgeCells]) -> SoundEdge | None:
 
     Wear takes metal away and never adds any, so of two places that a flat may have the outer one is sound. Started
     from the fit (and, where there are flats, from the outer fifth of the cells of each), refined by least squares on
-    the cells that lie on it. It serves to mark eaten cells only: sizes come from the grey values.
+    the cells that are on it. It serves to mark eaten cells only: sizes come from the grey values.
     """
     shape = fitted_shape(one)
     if shape is None or not isinstance(one.fit, ShapeFit) or not any(np.isfinite(c.places).any() for c in cells):
@@ -111,7 +112,7 @@ def _outermost(
     keep = np.zeros(len(points), dtype=bool)
     for turn in range(_ROUNDS):
         left = lost(shape)
-        # the first rounds may still move by tenths of a pixel; what lies deeper than the noise is eaten
+        # the first rounds may still move by tenths of a pixel; what is deeper than the noise is eaten
         slack = max(0.3 * 0.6**turn, 0.0)
         before, keep = keep, (left < 2.0 * sd + slack) & (left > -3.0 * sd - slack - 0.1)
         if keep.sum() < 20 or (turn > 4 and (before == keep).all()):
@@ -131,7 +132,7 @@ def _outermost(
 
 
 def _outer_flats(shape: Rectangle, points: Floats, sign: float) -> Rectangle:
-    """Return the rectangle with each flat where its outermost cells begin, if these lie out of the fit."""
+    """Return the rectangle with each flat where its outermost cells begin, if these are out of the fit."""
     u, v = shape.own_axes(points)
     margin = shape.corner_radius + 3.0
     place = []

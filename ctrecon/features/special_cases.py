@@ -6,8 +6,8 @@ import numpy as np
 from scipy.special import log_ndtr, ndtr
 
 from ctrecon.core.fit_result import FitFailed, ShapeFit
-from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate, RivalShape
+from ctrecon.features.collect_voxels import Voxels
 from ctrecon.features.shape_candidates import contestants
 from ctrecon.features.size import FittedCandidate
 from ctrecon.features.small_bores import fit_small, is_small
@@ -21,7 +21,7 @@ MARGIN = 5.0
 _EVEN = 0.005
 """Share of its flats by which a square may be out and still be called a square."""
 _MARGIN_EVEN = 3.0
-"""Ln odds (20 to 1) wanted for square against rectangle: both widths and their u stand in the record anyway."""
+"""Ln odds (20 to 1) wanted for square against rectangle: both widths and their u are in the record anyway."""
 _SQUARE_MEANT = 4.0
 """Ln odds for a square before looking: 2.9 because a rectangle's widths may differ by anything up to the tenth below
 and a square's by half a percent, 1 because squares are commoner than rectangles so near to one (common practice, no
@@ -37,7 +37,7 @@ def undecided(candidate: Candidate, others: tuple[RivalShape, ...]) -> Candidate
 
 
 def special_case(
-    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Distinguish square from rectangle by their two widths, and measure small bores by their exact blurred area."""
     if isinstance(sized.fit, FitFailed):
@@ -58,7 +58,7 @@ def special_case(
 
 
 def round_again(
-    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Judge anew, on the sound part of a worn rim, what was read from all of it: two arcs, or a taper.
 
@@ -75,9 +75,9 @@ def round_again(
 
 
 def _one_arc_or_two(
-    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
-    """Name two arcs where one circle through a broken rim is no clear choice; flag it bent where it is wrong."""
+    """Name two arcs where one circle through a broken rim is not a clear choice; flag it bent where it is wrong."""
     found = one_arc_or_two(sized, data, squared, noise) if sized.candidate.is_round else None
     if found is None or found[0] >= MARGIN:
         return sized
@@ -89,7 +89,7 @@ def _one_arc_or_two(
 
 
 def _tapered_or_not(sized: FittedCandidate) -> FittedCandidate:
-    """Name the other reading of a round feature whose taper stands out by three u but does not carry the odds.
+    """Name the other reading of a round feature whose taper is over three u but does not carry the odds.
 
     A bore is meant to be parallel; the record calls it tapered from four u on, so there
     the odds are even. One parallel bore in 370 is called undecided by chance.
@@ -134,7 +134,7 @@ def _square_or_not(sized: FittedCandidate, fit: ShapeFit, stretch: float = 1.0) 
     candidate = replace(sized.candidate, kind=kind)
     if abs(odds) < _MARGIN_EVEN:
         other = (
-            RivalShape("square", abs(odds), {"flats_mm": (a + b) / 2}) if kind == "rectangular"
+            RivalShape("square", abs(odds), {"flats_mm": (a + b) / 2}) if odds > 0
             else RivalShape("rectangular", abs(odds), {"longer_mm": max(a, b), "shorter_mm": min(a, b)})
         )  # fmt: skip
         candidate = undecided(candidate, (other,))

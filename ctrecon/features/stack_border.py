@@ -1,4 +1,4 @@
-"""Where a feature runs out of the stack: its walls are followed to the last voxel, for no face lies there."""
+"""Where a feature runs out of the stack: its walls are followed to the last voxel, as there is no face."""
 
 from dataclasses import replace
 
@@ -13,7 +13,7 @@ __all__ = ["stretched", "used_planes", "with_reach"]
 
 _BESIDE_PX = (2.5, 5.5)  # from the edge: clear of its blur, and near enough to be its own metal and air
 _CHANGED = 0.02  # of the contrast; a face beyond lifts or lowers metal or air by more, long before it is reached
-_LEAST = 20
+_LEAST = 20  # pixels on either side of a wall; fewer do not show it
 _PARTLY, _ON_PX = 0.6, 0.6  # share of an outline on its shape below which it is an arc, and how near that is
 
 
@@ -35,7 +35,7 @@ def with_reach(squared: SquaredStack, candidate: Candidate) -> Candidate:
 
     A lean part leaves the stack plane by plane: what is left of each plane still shows the wall.
     """
-    if candidate.shape is None or candidate.kind == "free":
+    if candidate.shape is None:
         return candidate
     low, high = trimmed(candidate.first, candidate.last)
     middle = _beside(squared, candidate, (low + high) // 2)
@@ -54,7 +54,7 @@ def _follow(
     while 0 <= at + step < len(squared):
         found = _beside(squared, candidate, at + step)
         if found is None:
-            return at + step  # a few voxels of the outermost slice may lie there yet
+            return at + step  # a few voxels of the outermost slice may be there yet
         slack = _CHANGED + 4 * squared.survey.noise_rel * np.sqrt(squared.survey.correlation.sum / found[2])
         if max(abs(found[0] - middle[0]), abs(found[1] - middle[1])) > slack:
             return start
@@ -87,7 +87,7 @@ def _beside(squared: SquaredStack, candidate: Candidate, plane: int) -> tuple[fl
 def _on_own_side(
     candidate: Candidate, span: Span, column: NDArray[np.int64], row: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
-    """Return which pixels lie beside what there is of an arc: across its mouth air lies on either side of the circle.
+    """Return which pixels are beside what there is of an arc: its mouth has air on both sides.
 
     Other shapes are there all round, or nearly so.
     """

@@ -15,12 +15,11 @@ from scipy.special import ndtr
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate
-from ctrecon.features.edge_cells import Voxels
+from ctrecon.features.collect_voxels import Voxels
 from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.grey_step import GreyModel, Samples
 from ctrecon.fitting.models import PolygonModel, RectangleModel, RoundModel, SlotModel
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import RegularPolygon
 
 __all__ = ["less_sure_of_walls", "without_far_edges"]
 
@@ -36,7 +35,7 @@ def without_far_edges(
 
     Parameters
     ----------
-    sized : sequence of Sized
+    sized : sequence of FittedCandidate
         All candidates with their first fits.
     data : sequence of tuple of arrays, or None
         The voxels of each.
@@ -72,19 +71,19 @@ def less_sure_of_walls(before: FittedCandidate, after: FittedCandidate) -> Fitte
 
 
 def _model_of(one: FittedCandidate) -> GreyModel | None:
-    """Return the model whose distance a fit speaks of; None for shapes that are no one's far edge."""
+    """Return the model whose distance a fit speaks of; None for shapes that are not a far edge."""
     fit, candidate = one.fit, one.candidate
     if not isinstance(fit, ShapeFit) or candidate.is_relief:
         return None
     hole = candidate.metal_outside
     models: list[GreyModel] = [RoundModel(hole), RectangleModel(hole), SlotModel(hole)]
-    if isinstance(candidate.shape, RegularPolygon):
-        models.append(PolygonModel(hole, candidate.shape.sides))
-    return next((m for m in models if m.names == fit.names[:-3]), None)  # blur, air and contrast stand last
+    if candidate.sides is not None:
+        models.append(PolygonModel(hole, candidate.sides))
+    return next((m for m in models if m.names == fit.names[:-3]), None)  # blur, air and contrast come last
 
 
 def _face_each_other(a: Candidate, b: Candidate) -> bool:
-    """Return whether a thin wall lies between two candidates in some plane; reliefs and their edge share an outline."""
+    """Return whether a thin wall is between two candidates in some plane; reliefs and their edge share an outline."""
     for p in a.spans:
         for q in b.spans:
             if min(p.last, q.last) < max(p.first, q.first) or p.points is q.points:

@@ -5,42 +5,41 @@ from dataclasses import replace
 import numpy as np
 
 from ctrecon.core.fit_result import ShapeFit
-from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import RivalShape
+from ctrecon.features.collect_voxels import Voxels
 from ctrecon.features.shape_candidates import binned
 from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.blurred_models import BlurredCircle
 from ctrecon.fitting.misfit import Misfit, compare
 from ctrecon.fitting.solve import Samples, fit_grey
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle
 
 __all__ = ["one_arc_or_two", "stretches_of"]
 
-_LEAST_GAP_DEG = 8.0
-_LEAST_ARC_DEG = 40.0
-_LEAST_ARC_PX = 10.0
+_LEAST_GAP_DEG = 8.0  # narrower gaps do not break a rim
+_LEAST_ARC_DEG = 40.0  # a shorter stretch settles no circle of its own
+_LEAST_ARC_PX = 10.0  # nor does one of fewer px
 _ONE_MEANT = 3.0
 """Ln odds for one circle before looking: of broken rims that still hang together few are bent (a judgement)."""
 _RANGE_PX = 2.0
-"""How far a second arc's centre and radius may lie from the first's and still pass for it on the outline."""
+"""How far a second arc's centre and radius may be from the first's and still pass for it on the outline."""
 
 
 def stretches_of(sized: FittedCandidate) -> list[tuple[float, float]]:
     """Return the unbroken stretches (from, to degrees; to above from) of a round rim between its gaps."""
-    candidate = sized.candidate
-    if not isinstance(candidate.shape, Circle):
+    candidate, circle = sized.candidate, sized.candidate.circle
+    if circle is None:
         return []
     gaps = sorted((low % 360, high - low) for low, high, _ in candidate.gaps_deg if high - low >= _LEAST_GAP_DEG)
     out = []
     for (low, width), (following, _) in zip(gaps, [*gaps[1:], *((a + 360, w) for a, w in gaps[:1])], strict=True):
-        if following - low - width >= max(_LEAST_ARC_DEG, np.degrees(_LEAST_ARC_PX / candidate.shape.radius)):
+        if following - low - width >= max(_LEAST_ARC_DEG, np.degrees(_LEAST_ARC_PX / circle.radius)):
             out.append((low + width, following))
     return out
 
 
 def one_arc_or_two(
-    sized: FittedCandidate, data: tuple[Floats, Floats, Floats, Floats], squared: SquaredStack, noise: float
+    sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> tuple[float, RivalShape] | None:
     """Weigh one circle through all stretches of a rim against two circles, the first stretch's and that of the rest.
 
@@ -50,8 +49,8 @@ def one_arc_or_two(
         None where the rim is not broken into at least two stretches or cannot be fitted so.
     """
     stretches = stretches_of(sized)
-    shape, candidate = sized.candidate.shape, sized.candidate
-    if len(stretches) < 2 or not isinstance(shape, Circle) or not isinstance(sized.fit, ShapeFit):
+    shape, candidate = sized.candidate.circle, sized.candidate
+    if len(stretches) < 2 or shape is None or not isinstance(sized.fit, ShapeFit):
         return None
     samples, level = binned(candidate, sized, data, squared.depth_step_mm / squared.pitch_mm, noise)
     angle = np.degrees(np.arctan2(samples.y - shape.y, samples.x - shape.x))

@@ -1,4 +1,4 @@
-"""Wear: edges measured by what is sound of them, hollows judged, and what is eaten told of the edge it eats."""
+"""Wear: edges measured by what is sound of them, hollows judged, and what is eaten noted on the edge it eats."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.features.bite_or_relief import Verdict, bite_or_relief
 from ctrecon.features.candidates import Candidate, RivalShape
-from ctrecon.features.collect_voxels import VoxelRequest, chosen
-from ctrecon.features.edge_cells import Voxels, cells_of, levelled, with_whole_edge
+from ctrecon.features.collect_voxels import VoxelRequest, Voxels, chosen
+from ctrecon.features.edge_cells import cells_of, levelled, with_whole_edge
 from ctrecon.features.size import FittedCandidate, fit_size, request_for
 from ctrecon.features.small_bores import fit_small, is_small
 from ctrecon.features.sound_edge import SoundEdge, fitted_shape, resettled, with_sound_spans
@@ -22,7 +22,6 @@ from ctrecon.shapes import Circle
 __all__ = ["settle_wear", "wants_whole_edge", "worn_request"]
 
 _WHOLE = 0.97  # share of an outline on its shape above which nothing is eaten that a robust fit would feel
-_KINDS = ("round", "square", "rectangular", "polygon")
 _MARGIN_WORN = 3.0
 """Ln odds (20 to 1) wanted to call a hollow eaten: the edge says where and how deep anyway."""
 _LEAST_RADIUS_PX = 3.0  # of an arc that is looked for; a doubtful one that shrinks below is none
@@ -31,10 +30,8 @@ _WORSE_PX = 1.0  # u of a size beyond which the sound edge is too little to meas
 
 def wants_whole_edge(candidate: Candidate) -> bool:
     """Return whether a candidate's edge is to be read where it leaves its shape, too."""
-    return (
-        candidate.kind in _KINDS and candidate.shape is not None
-        and (candidate.share < _WHOLE or bool(candidate.gaps_deg) or candidate.relieved)
-    )  # fmt: skip
+    whole = candidate.is_round or candidate.has_flats or candidate.sides is not None
+    return whole and (candidate.share < _WHOLE or bool(candidate.gaps_deg) or candidate.relieved)
 
 
 def worn_request(candidate: Candidate, want: VoxelRequest | None) -> VoxelRequest | None:
@@ -51,7 +48,7 @@ def settle_wear(
     ----------
     squared : SquaredStack
         The stack.
-    sized : sequence of Sized
+    sized : sequence of FittedCandidate
         All candidates with their first fits.
     data : sequence of tuple of arrays, or None
         The voxels that `worn_request` asked for, for each candidate.
@@ -61,13 +58,13 @@ def settle_wear(
     Returns
     -------
     list of FittedCandidate or None
-        In the same order; None for an arc that turned out to be eaten. A hollow whose ln odds lie between -3 and 5
+        In the same order; None for an arc that turned out to be eaten. A hollow whose ln odds are between -3 and 5
         stays, flagged `undecided`, with the other reading beside it.
     """
     out: list[FittedCandidate | None] = list(sized)
     for i, one in enumerate(sized):
         voxels = data[i]
-        if voxels is None or not wants_whole_edge(one.candidate) or one.candidate.kind not in _KINDS:
+        if voxels is None or not wants_whole_edge(one.candidate):
             continue
         if not isinstance(one.fit, ShapeFit) or "slope_x" not in one.fit.names or "very_small" in one.candidate.flags:
             continue

@@ -14,15 +14,15 @@ from ctrecon.features.edge_cells import CELL_PX, EdgeCells
 from ctrecon.features.size import FittedCandidate, Wear
 from ctrecon.features.sound_edge import SoundEdge
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.shapes import Circle, Rectangle, Shape, inwards
+from ctrecon.shapes import FittedShape, Rectangle, inwards
 
 __all__ = ["wear_of"]
 
 _LEAST_SHARE = 0.01  # of the edge: less is a nick, and named by nobody
-_LEAST_PX = 0.15
-_SURE = 3.0  # u by which a cell must lie below the shape to count in the share
+_LEAST_PX = 0.15  # px; wear less deep is not mentioned
+_SURE = 3.0  # u by which a cell must be below the shape to count in the share
 _GONE = 0.5  # of half the width: an edge lost deeper than this is broken off, and said by arc_deg or corner_missing
-_MOST_NAMED = 4
+_MOST_NAMED = 4  # places named; the others are counted
 _NEAR_CORNER = 3.0  # px
 
 
@@ -91,26 +91,26 @@ def wear_of(
     return Wear(round(share, 3), float(lost[deepest]), float(np.hypot(u[deepest], size / 2)), says)
 
 
-def _along(shape: Shape, cells: EdgeCells) -> Floats:
+def _along(shape: FittedShape, cells: EdgeCells) -> Floats:
     """Return the share (B, S) of each cell's length that runs along the sound shape: the walls of a bite do not."""
     along = np.abs((_slope(shape, cells.points) * cells.normal).sum(axis=1))
-    if not isinstance(shape, Circle):
+    if shape.round_of is None:
         return np.broadcast_to(along, cells.offset.shape)
     away = np.hypot(*(np.where(np.isfinite(cells.places), cells.places, cells.points) - np.array(shape.centre)).T).T
     return np.asarray(along * _half_width(shape) / np.maximum(away, 1.0))
 
 
-def _slope(shape: Shape, places: Floats) -> Floats:
+def _slope(shape: FittedShape, places: Floats) -> Floats:
     """Return the direction (N, 2) in which the signed distance of a shape grows at places: inwards."""
     into = inwards(shape, places)
     return np.asarray(into / np.maximum(np.hypot(*into.T), 1e-8)[:, None])
 
 
-def _half_width(shape: Shape) -> float:
+def _half_width(shape: FittedShape) -> float:
     return float(np.abs(shape.signed_distance(np.array([shape.centre])))[0])
 
 
-def _runs(found: _Cells, shape: Shape) -> list[NDArray[np.int64]]:
+def _runs(found: _Cells, shape: FittedShape) -> list[NDArray[np.int64]]:
     """Return the cells of each eaten stretch: those that follow each other round the middle."""
     bins = np.zeros(360, dtype=bool)
     bins[found.angle.astype(int) % 360] = True
@@ -124,12 +124,14 @@ def _runs(found: _Cells, shape: Shape) -> list[NDArray[np.int64]]:
     return [np.flatnonzero(label == k) for k in range(1, count + 1) if (label == k).any()]
 
 
-def _where(found: _Cells, run: NDArray[np.int64], shape: Shape, planes: tuple[int, int], squared: SquaredStack) -> str:
+def _where(
+    found: _Cells, run: NDArray[np.int64], shape: FittedShape, planes: tuple[int, int], squared: SquaredStack
+) -> str:
     top = run[int(np.argmax(found.lost[run]))]
     pitch = squared.pitch_mm
     deep = f"up to {found.lost[top] * pitch:.2g} mm deep"
     turned = (found.angle[run] - found.angle[top] + 180) % 360 - 180
-    if isinstance(shape, Circle):
+    if shape.round_of is not None:
         half = np.degrees(CELL_PX / 2 / _half_width(shape))  # a cell has a width of its own
         low, high = (float(found.angle[top] + v) % 360 for v in (turned.min() - half, turned.max() + half))
         at = f"from {low:.0f}° to {high:.0f}° (from X towards Y)"
@@ -149,14 +151,14 @@ def _where(found: _Cells, run: NDArray[np.int64], shape: Shape, planes: tuple[in
     return f"{deep} {at}, at depths {z[0]:.2f} to {z[1]:.2f} mm"
 
 
-def _facing(shape: Shape, place: Floats) -> float:
+def _facing(shape: FittedShape, place: Floats) -> float:
     """Return the direction (degrees) that the flat nearest to a place faces."""
     x, y = -_slope(shape, place[None])[0]
     return float(np.degrees(np.arctan2(y, x))) % 360
 
 
-def _corner_near(shape: Shape, place: Floats) -> float | None:
-    """Return the direction (degrees) of the corner of a rectangle that a place lies at, None where at none."""
+def _corner_near(shape: FittedShape, place: Floats) -> float | None:
+    """Return the direction (degrees) of the corner of a rectangle nearest to a place, None away from corners."""
     if not isinstance(shape, Rectangle):
         return None
     u, v = (float(w[0]) for w in shape.own_axes(place[None]))

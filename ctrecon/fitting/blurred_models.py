@@ -1,6 +1,6 @@
 """Shapes with corners, blurred exactly: regular polygons and rectangles with round corners, and small circles.
 
-The grey of a blurred corner is no function of the distance to the edge alone. These models work out the
+The grey of a blurred corner does not depend on the distance to the edge alone. These models work out the
 blurred area itself and hand the engine the distance at which a straight edge would show the same grey.
 Places are part-frame px; z counts from the feature's middle.
 """

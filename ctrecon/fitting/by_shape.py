@@ -14,15 +14,15 @@ from ctrecon.shapes import Circle, DShape, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Setting", "Start", "off_corners", "start_of", "track_start"]
 
-_POLYGON_CORNER_PX = 4.5
-_CORNER_PX = 3.0
+_POLYGON_CORNER_PX = 4.5  # px beside a corner that the fit of sides leaves out
+_CORNER_PX = 3.0  # px beside a round corner that the fit of flats leaves out
 _CORNER_SHARE = 0.3
 """Voxels this near to a corner are left out: blur rounds it. Less on narrow shapes, or no flat would be left."""
 
 
 @dataclass(frozen=True)
 class Setting:
-    """What of a fit is known beforehand: on which side metal lies, and which of axis and taper are free.
+    """What of a fit is known beforehand: on which side the metal is, and which of axis and taper are free.
 
     `growth` is that of the shape's size per px of depth; `grows` tells whether the outlines showed one.
     """
@@ -107,7 +107,7 @@ def track_start(
     shape : Circle, Rectangle or RegularPolygon
         Place and size in any length.
     hole : bool
-        Metal lies outside it.
+        Metal is outside it.
     pitch : float
         One px in that length; all that is returned is in px and radians.
     """

@@ -31,10 +31,10 @@ from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
 __all__ = ["Choice", "as_good_as_round", "choose_shape", "gaps_of", "reliefs_of"]
 
 _ENOUGH = 0.62
-"""Share of the outline that must lie on a shape for it to be called that shape."""
+"""Share of the outline that must be on a shape for it to be called that shape."""
 _ENOUGH_SIDED = 0.72
 """The same for regular polygons: three sides of a trapezium make no triangle."""
-_ARC_LEAST_DEG = 30.0
+_ARC_LEAST_DEG = 30.0  # a shorter arc fits any circle
 _ROOM = 0.6
 """Share of a circle's area that its hole must fill: bites only add to it; a half-round hole fills half."""
 _CLEAR = 15.0
@@ -47,7 +47,7 @@ _ROUND_END = 0.47
 _SIDE_SEEN, _LITTLE, _LITTLE_PX, _STRAIGHT = 0.25, 0.12, 8.0, 1.25
 """Share of a side that must show; the share and px that will do for one of four, if it is straight (judgements)."""
 _NEARER = 0.6
-"""Where an oval passes near a circle it lies this much nearer to the outline; two bites in a bore only look oval."""
+"""Where an oval passes near a circle it is this much nearer to the outline; two bites in a bore only look oval."""
 _ESTIMATE_OVAL: Callable[[Floats], Any] = EllipseModel.from_estimate
 
 
@@ -55,7 +55,7 @@ _ESTIMATE_OVAL: Callable[[Floats], Any] = EllipseModel.from_estimate
 class Choice:
     """The shape chosen for an outline: `kind` is round, d, square, rectangular, slot, polygon or free.
 
-    `near` marks the outline points that lie on the shape, `share` is their share. `rivals`
+    `near` marks the outline points that are on the shape, `share` is their share. `rivals`
     are other kinds with their shapes that the outline alone does not rule out.
     """
 
@@ -75,17 +75,17 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
     points : (N, 2) array
         Points at even steps along the closed outline, px.
     hole : bool
-        A closed hole is called a partial circle only where half its outline lies on it;
+        A closed hole is called a partial circle only where half its outline is on it;
         a fragment of a rim may show less.
     tolerance_px : float
-        A point belongs to a shape when it lies this near.
+        A point belongs to a shape when it is this near.
 
     Notes
     -----
     Every candidate is found robustly (sampled circles; sides by the direction of the
     outline), so a bite out of the rim neither spoils nor decides it. A shape needs 62 %
     of the outline; a circle that holds less but at least an unbroken arc of 30 degrees
-    is a partial circle; all else is free. A circle must lie within its outline's own bulge,
+    is a partial circle; all else is free. A circle must be within its outline's own bulge,
     and that of a hole must be mostly hole: the outer edge of a room between spokes is none.
     """
     circle, others = _own_circle(points, tolerance_px, hole=hole)
@@ -110,7 +110,7 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
     found = [(k, one) for k, one in found if _fills(k, one, points, tolerance_px)]
     oval = None if circle is None else _oval(points, tolerance_px, circle)
     if oval is not None:
-        # a shape that lies clearly farther off than the ellipse is none; one that lies as near goes to the grey values
+        # a shape that is clearly farther off than the ellipse is none; one that is as near goes to the grey values
         if not sided:
             small = refined_rectangle(
                 Rectangle(oval.x, oval.y, 0.97 * oval.a, 0.97 * oval.b, oval.turn_deg, 0.4 * min(oval.a, oval.b)),
@@ -126,7 +126,7 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
     if shape is not None and share >= _ENOUGH:
         rivals = _rivals(found, shape, points, circle, waves)
         if oval is not None:
-            # an eaten bore may look oval: the grey values see how much of it lies on a circle
+            # an eaten bore may look oval: the grey values see how much of it is on a circle
             mostly = circle is not None and _share(circle, points, tolerance_px) >= _ENOUGH
             rivals = (*rivals, ("free", oval), *((("round", circle),) if mostly and circle is not None else ()))
         return Choice(kind, shape, near_shape(shape, points, tolerance_px), share, rivals=rivals)
@@ -167,7 +167,7 @@ def _own_circle(points: Floats, tolerance: float, *, hole: bool) -> tuple[Circle
 
 
 def _bulges(circle: Circle, points: Floats, tolerance: float) -> bool:
-    """Return whether the outline's outward normals point away from the circle's centre where it lies on it."""
+    """Return whether the outline's outward normals point away from the circle's centre where it is on it."""
     near = near_shape(circle, points, tolerance)
     away = np.arctan2(points[:, 1] - circle.y, points[:, 0] - circle.x)
     return not near.any() or float(np.mean(np.cos(normals_of(points) - away)[near])) > 0
@@ -194,9 +194,9 @@ def as_good_as_round(kind: str, shape: Shape) -> bool:
 
 
 def _best(found: list[tuple[str, Shape]], points: Floats, tolerance: float) -> tuple[str, Shape | None, float]:
-    """Pick the shape with the largest share; among those that hold nearly as much, the one that lies nearest.
+    """Pick the shape with the largest share; among those that hold nearly as much, the one that is nearest.
 
-    A shape with more freedom must lie clearly nearer than the circle to be taken for it.
+    A shape with more freedom must be clearly nearer than the circle to be taken for it.
     """
     best: tuple[str, Shape | None, float] = ("free", None, 0.0)
     if not found:
@@ -216,7 +216,7 @@ def _bitten_circle(
 ) -> tuple[str, Shape | None, float] | None:
     """Return the circle where a stubby slot or an oblong rectangle only follows a bite out of a round rim.
 
-    The sound part of a bitten circle lies on it as closely as noise allows; a slot with
+    The sound part of a bitten circle is on it as closely as noise allows; a slot with
     flats has no such part as long.
     """
     kind, shape, _ = best
@@ -380,7 +380,7 @@ def runs_of(flags: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
 def gaps_of(choice: Choice, points: Floats) -> list[tuple[float, float, float]]:
     """Return the stretches where a circle is missing: (from, to) degrees and greatest depth in px.
 
-    `from` lies in [0, 360), `to` above it.
+    `from` is in [0, 360), `to` above it.
     """
     if not isinstance(choice.shape, Circle):
         return []
@@ -407,7 +407,7 @@ def reliefs_of(
     Returns
     -------
     list of (circle, from_deg, arc_deg, concave)
-        `concave` is True where the metal lies outside the arc's circle.
+        `concave` is True where the metal is outside the arc's circle.
     """
     if choice.shape is None or hole:
         return []
@@ -462,6 +462,6 @@ def _oval(points: Floats, tolerance: float, circle: Circle) -> Ellipse | None:
     near = near_shape(circle, points, tolerance)
     tight, theirs = (float(np.sqrt(np.mean(s.signed_distance(points[near]) ** 2))) for s in (circle, oval))
     if near.mean() >= 0.6 and (tight < _TIGHT * tolerance or theirs > _NEARER * tight):
-        return None  # a bite out of a round rim: what of an oval lies near a circle spreads over the tolerance
+        return None  # a bite out of a round rim: what of an oval is near a circle spreads over the tolerance
     nearer = misfit_of(oval, points, tolerance)
     return oval if nearer < 0.6 * misfit_of(circle, points, tolerance) else None

@@ -12,13 +12,13 @@ from ctrecon.shapes import Circle, DShape
 __all__ = ["DModel", "d_off_corners", "d_of", "d_start"]
 
 _LEAST_DEPTH_PX = 1.5
-"""A flat must lie this much inside the circle: less is form, or a burr (a judgement)."""
-_LEAST_POINTS = 8
+"""A flat must be this much inside the circle: less is form, or a burr (a judgement)."""
+_LEAST_POINTS = 8  # on the flat; fewer are noise of a round rim
 _ARC_SHARE = 0.5
 """Share of the outline that must be round: a half circle and its diameter leave 61 %."""
 _STRAIGHT = 0.6
 """Rms of the flat's points off their line, in tolerances: noise leaves as much, an arc of product more."""
-_WHOLE_SHARE = 0.85
+_WHOLE_SHARE = 0.85  # of the outline that must be on circle and flat
 _CORNER_PX, _CORNER_SHARE = 4.0, 0.3
 """Voxels this near to a corner are left out: blur rounds it; of a short flat never more than this share."""
 
@@ -33,7 +33,7 @@ def d_of(points: Floats, circle: Circle, tolerance: float) -> DShape | None:
     circle : Circle
         Found on the outline beforehand, robustly.
     tolerance : float
-        A point belongs to a shape when it lies this near.
+        A point belongs to a shape when it is this near.
     """
     depth = circle.signed_distance(points)
     if float(np.mean(np.abs(depth) <= tolerance)) < _ARC_SHARE or depth.max() < _LEAST_DEPTH_PX:

@@ -15,7 +15,7 @@ from ctrecon.fitting.uncertainty import WELSCH
 
 __all__ = ["Ties", "descend"]
 
-_DAMPED = 1e-6  # first damping, in units of the diagonal: the start lies within a pixel, so steps are nearly whole
+_DAMPED = 1e-6  # first damping, in units of the diagonal: the start is within a pixel, so steps are nearly whole
 _MOST_DAMPED = 1e10  # beyond this no step, however short, lowers the cost
 _NO_GAIN = 1e-9  # relative fall of the cost at which a step was the last, as the general solver had it
 _SETTLED = 1e-4  # fall of the cost below which a step moved no unknown by more than 0.015 of its u
@@ -73,7 +73,7 @@ def descend(
     settled : float
         Fall of the cost at which a step was the last: half the square of a move in units of u.
     within : (unknown, least, most), optional
-        One unknown that stays within bounds; where it would leave them it stands still and the others go on.
+        One unknown that stays within bounds; where it would leave them it stays and the others go on.
 
     Notes
     -----
@@ -118,7 +118,7 @@ def descend(
 
 
 def _pushed_out(q: Floats, gradient: Floats, within: tuple[int, float, float]) -> bool:
-    """Return whether the cost falls beyond the bound at which an unknown lies."""
+    """Return whether the cost falls beyond the bound that an unknown is at."""
     at, least, most = within
     return bool((q[at] <= least and gradient[at] > 0) or (q[at] >= most and gradient[at] < 0))
 

@@ -58,7 +58,7 @@ class GreyModel(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class Unknowns:
-    """What a vector of unknowns stands for: the shape's parameters, blur, air, contrast, slopes.
+    """What a vector of unknowns means: the shape's parameters, blur, air, contrast, slopes.
 
     `slopes` are those of air and of contrast by place (as many each), then of air and of metal away from the edge.
     """
@@ -104,7 +104,7 @@ class GreyStep:
         return thin
 
     def unknowns(self, q: Floats) -> Unknowns:
-        """Return what the vector stands for; ln blur is held within what a scan can have."""
+        """Return what the vector means; ln blur is held within what a scan can have."""
         n = len(self.free)
         p = self.start.copy()
         p[self.free] = q[:n]
@@ -127,7 +127,7 @@ class GreyStep:
             inner = inner * (1 - np.minimum(d, self.cupping_px) / (2 * self.cupping_px))
         local = u.contrast + places @ of_contrast + to_metal * inner
         steep = local * bell
-        jac = np.empty((n + 3 + self.slopes, len(d)))  # filled by rows, which lie together in memory
+        jac = np.empty((n + 3 + self.slopes, len(d)))  # filled by rows, which are together in memory
         jac[n] = -steep * t
         steep = steep / wide + (to_air * (d < 0) + to_metal * (d > 0) * step) / REACH_PX
         np.multiply(dp.T[self.free], steep, out=jac[:n])

@@ -11,7 +11,7 @@ from ctrecon.fitting.solve import Samples
 
 __all__ = ["Misfit", "compare"]
 
-_WELSCH = 3.0
+_WELSCH = 3.0  # noises at which the loss of a voxel levels off
 _BITE, _BITE_PX = 5.0, 1.0
 """What a bite costs in ln odds, and each px of its length: edges are eaten in a few stretches, over a tenth to a
 quarter of their length (common practice, no source)."""

@@ -139,7 +139,7 @@ def rectangle_from_waves(circle: Circle, waves: Waves, points: Floats, tolerance
 
 
 def refined_rectangle(start: Rectangle, points: Floats, tolerance: float) -> Rectangle:
-    """Return the rectangle with round corners that lies nearest to the points, found from a start."""
+    """Return the rectangle with round corners that is nearest to the points, found from a start."""
 
     def shape(q: Floats) -> Rectangle:
         a, b = max(float(q[2]), 1.0), max(float(q[3]), 1.0)

@@ -1,4 +1,4 @@
-"""What rings under an edge do to a fit: taken out as far as the edge itself shows them, told as uncertainty where not.
+"""What rings under an edge do to a fit: taken out where the edge itself shows them, uncertainty where not.
 
 Even metal shows the rings everywhere but under the edges. There, a ring and a displaced
 edge look alike, unless edge and ring run apart: an edge that is not centred on the
@@ -20,11 +20,12 @@ from ctrecon.grey.rings import Rings
 
 __all__ = ["with_rings"]
 
-_REACH = 4.5
-_SLOPE_SD = 0.5
-_FURTHEST_PX = 0.5
+_REACH = 4.5  # px over which slopes of the grey are counted
+_SLOPE_SD = 0.5  # contrasts; prior of those slopes
+_FURTHEST_PX = 0.5  # px; rings that move an edge farther are not rings, and the fit stays
 
 
+# many: what the fit was made with, since the linear step about it is made with the same
 def with_rings(
     fit: ShapeFit,
     model: GreyModel,
@@ -76,32 +77,10 @@ def with_rings(
     ties[: int(active.sum())] = 1e-6
     scale = max(noise, 1e-4)
     alone, weight = _step(table, raw, ties, scale)
-    radius = rings.radius(samples.voxel[:, 2].astype(float), samples.voxel[:, 1].astype(float))
-    first = max(int(radius.min() / rings.step_px) - 3, 0)
-    last = min(int(radius.max() / rings.step_px) + 4, len(rings.radii_px))
-    place = np.clip(radius / rings.step_px - 0.5 - first, 0, last - first - 1.001)
-    low = place.astype(np.int64)
-    high_share = place - low
-    size = last - first
-    columns = table.shape[1]
-    whole = np.zeros((columns + size, columns + size))
-    right = np.zeros(columns + size)
     w = weight / scale**2 / (1.0 if correlation is None else max(correlation.sum, 1.0))
-    whole[:columns, :columns] = (table * w[:, None]).T @ table + np.diag(ties)
-    right[:columns] = table.T @ (w * raw)
-    for side, share in ((0, 1 - high_share), (1, high_share)):
-        at = low + side
-        right[columns:] += np.bincount(at, w * share * raw, size)
-        for i in range(columns):
-            cross = np.bincount(at, w * share * table[:, i], size)
-            whole[i, columns:] += cross
-            whole[columns:, i] += cross
-        whole[columns + np.arange(size), columns + np.arange(size)] += np.bincount(at, w * share**2, size)
-    off = np.bincount(low, w * high_share * (1 - high_share), size)[:-1]
-    beside = columns + np.arange(size - 1)
-    whole[beside, beside + 1] += off
-    whole[beside + 1, beside] += off
-    whole[columns:, columns:] += rings.precision(first, last)
+    radius = rings.radius(samples.voxel[:, 2].astype(float), samples.voxel[:, 1].astype(float))
+    whole, right = _normal_equations(table, raw, w, ties, rings, radius)
+    columns = table.shape[1]
     if not np.isfinite(whole).all() or np.linalg.cond(whole) > 1e15:
         return fit
     free = int(active.sum())
@@ -125,10 +104,45 @@ def with_rings(
     return replace(fit, values=values, covariance=covariance, budget=budget)
 
 
+def _normal_equations(
+    table: Floats, raw: Floats, w: Floats, ties: Floats, rings: Rings, radius: Floats
+) -> tuple[Floats, Floats]:
+    """Return matrix and right side of a least-squares step for the table's unknowns, then for each ring's grey.
+
+    A voxel shares in the two rings it is between, linearly.
+    """
+    first = max(int(radius.min() / rings.step_px) - 3, 0)
+    last = min(int(radius.max() / rings.step_px) + 4, len(rings.radii_px))
+    place = np.clip(radius / rings.step_px - 0.5 - first, 0, last - first - 1.001)
+    low = place.astype(np.int64)
+    high_share = place - low
+    size = last - first
+    columns = table.shape[1]
+    whole = np.zeros((columns + size, columns + size))
+    right = np.zeros(columns + size)
+    whole[:columns, :columns] = (table * w[:, None]).T @ table + np.diag(ties)
+    right[:columns] = table.T @ (w * raw)
+    for side, share in ((0, 1 - high_share), (1, high_share)):
+        at = low + side
+        right[columns:] += np.bincount(at, w * share * raw, size)
+        for i in range(columns):
+            cross = np.bincount(at, w * share * table[:, i], size)
+            whole[i, columns:] += cross
+            whole[columns:, i] += cross
+        whole[columns + np.arange(size), columns + np.arange(size)] += np.bincount(at, w * share**2, size)
+    off = np.bincount(low, w * high_share * (1 - high_share), size)[:-1]
+    beside = columns + np.arange(size - 1)
+    whole[beside, beside + 1] += off
+    whole[beside + 1, beside] += off
+    whole[columns:, columns:] += rings.precision(first, last)
+    return whole, right
+
+
 def _by_shape(model: GreyModel, samples: Samples, p: Floats, blur: float) -> Floats:
     return model.distance(p, samples, blur)[1]
 
 
+# many: as many as `with_rings`, whose arguments it takes over
 def _derivatives(
     model: GreyModel, samples: Samples, p: Floats, blur: float, contrast: float, active: NDArray[np.bool_],
     blur_ratio: Floats | float, slope_sd: float | None, cupping_px: float | None, through_depth: bool,

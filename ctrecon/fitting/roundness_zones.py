@@ -20,9 +20,9 @@ from ctrecon.core.frames import Floats
 
 __all__ = ["Zone", "least_squares_circle", "maximum_inscribed", "minimum_circumscribed", "minimum_zone"]
 
-_MOST_CONTACTS = 12
-_ALL_SETS = 14
-_FARTHEST = 50.0
+_MOST_CONTACTS = 12  # farthest and nearest points tried as contacts
+_ALL_SETS = 14  # so few points are tried in all sets
+_FARTHEST = 50.0  # radii; a centre farther off is that of a line
 _NEAR = 1e-6  # of the ring's width: so near the best centre its contact points are known, and they give the rest
 
 
@@ -154,7 +154,7 @@ def _ring(kind: str, points: Floats, centre: tuple[float, ...] | Floats, radius:
 
 
 def _circumcentres(triples: Floats) -> Floats:
-    """Return the centres of circles through (M, 3, 2) points; NaN where they lie in a line."""
+    """Return the centres of circles through (M, 3, 2) points; NaN where they are in a line."""
     a, b, c = triples[:, 0], triples[:, 1] - triples[:, 0], triples[:, 2] - triples[:, 0]
     cross = 2 * (b[:, 0] * c[:, 1] - b[:, 1] * c[:, 0])
     bb, cc = (b**2).sum(axis=1), (c**2).sum(axis=1)

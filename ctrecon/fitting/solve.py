@@ -15,17 +15,18 @@ from ctrecon.grey.noise import Correlation
 
 __all__ = ["GreyModel", "Samples", "fit_grey", "misfit_of_sharp"]
 
-_SLOPE_SD = 0.5
-_PINNED = 1e4
-_LEAST = 30
+_SLOPE_SD = 0.5  # contrasts per reach; prior of the slopes of air and metal
+_PINNED = 1e4  # weight that holds a slope at zero
+_LEAST = 30  # voxels; fewer settle no shape
 _LEAST_NOISE = 0.002  # share of the contrast: eight-bit grey has no less
-_SHARP_PX = 0.45
-_WHOLE_VOXELS = 0.25
-_WITHIN = 0.4
-_ROUGH = 0.04
-_FEW_VOXELS = 6_000  # a first answer from so many lies within a tenth of u of the last, and costs a tenth of it
+_SHARP_PX = 0.45  # blur below which voxels are whole: the edge was drawn or thresholded
+_WHOLE_VOXELS = 0.25  # contrasts; misfit of a smooth step to whole voxels
+_WITHIN = 0.4  # voxel; sd of the start of an edge without blur
+_ROUGH = 0.04  # contrasts; noise below which the first round is loosened to this
+_FEW_VOXELS = 6_000  # a first answer from so many is within a tenth of u of the last, and costs a tenth of it
 
 
+# many: the engine's switches, each set by some caller and documented below
 def fit_grey(
     model: GreyModel, start: Floats, samples: Samples, *, noise: float, active: NDArray[np.bool_] | None = None,
     prior_sd: Floats | None = None, blur_start_px: float = 0.85, blur_ratio: Floats | float = 1.0,
@@ -51,7 +52,7 @@ def fit_grey(
         Standard deviation of a prior about the start; inf for none.
     blur_ratio : float or (N,) array
         Extent of a voxel along the edge's normal over the grid's pitch, for voxels that
-        are no squares.
+        are not square.
     correlation : Correlation, optional
         Correlation of the noise of neighbouring voxels; used where samples carry `voxel`.
     slope_sd : float, optional
@@ -61,7 +62,7 @@ def fit_grey(
     cupping_px : float, optional
         Half width of a solid shape: its metal then shades with the square of the distance
         from the middle, as cupping does, and not straight.
-    lasting : SharedError or Around, optional
+    lasting : SharedError or RingError, optional
         Errors that are the same in all slices, or that run round the scanner's axis; used where samples carry
         `voxel`.
     damaged : bool
@@ -83,8 +84,7 @@ def fit_grey(
     metal each carry slopes across the shape and away from the edge, so that cupping and
     shading do not pull it.
     """
-    count = len(model.names)
-    free = np.flatnonzero(np.ones(count, dtype=bool) if active is None else active)
+    free = np.flatnonzero(np.ones(len(model.names), dtype=bool) if active is None else active)
     if len(samples) < max(_LEAST, 4 * len(free)):
         return FitFailed("too few voxels near the edge")
     noise = max(noise, _LEAST_NOISE)
@@ -98,18 +98,21 @@ def fit_grey(
     sd = prior_sd[known] if prior_sd is not None else np.zeros(0)
     search = _Search(step, q, noise, _ties(start, free, known, sd, slope_sd, step.slopes), slope_sd is None)
     search.run(start)
-    found = step.unknowns(search.q)
-    raw, jac, scale = search.raw, search.jac, search.scale
-    if found.contrast < 0.2 or not np.isfinite(search.q).all():
+    jac, scale = search.jac, search.scale
+    if step.unknowns(search.q).contrast < 0.2 or not np.isfinite(search.q).all():
         return FitFailed("the grey values show no clear edge")
     spread = sandwich(
-        jac / scale, raw / scale, search.ties.rows(jac.shape[1]), shape=len(free), cluster=samples.cluster,
-        voxel=samples.voxel, correlation=correlation, lasting=lasting, noise=scale,
-        damaged=damaged,
+        jac / scale, search.raw / scale, search.ties.rows(jac.shape[1]), shape=len(free), cluster=samples.cluster,
+        voxel=samples.voxel, correlation=correlation, lasting=lasting, noise=scale, damaged=damaged,
     )  # fmt: skip
-    if spread is None:
-        return FitFailed("the voxels do not settle the shape")
-    covariance, origins = spread
+    return FitFailed("the voxels do not settle the shape") if spread is None else _result(search, *spread, noise)
+
+
+def _result(search: "_Search", covariance: Floats, origins: dict[str, Floats], noise: float) -> ShapeFit:
+    """Return the fit with room for the parameters that were held."""
+    step, raw, scale = search.step, search.raw, search.scale
+    model, free, found = step.model, step.free, step.unknowns(search.q)
+    count = len(model.names)
     full = np.zeros((count + 3, count + 3))
     where = np.concatenate([free, count + np.arange(3)])
     full[np.ix_(where, where)] = covariance[: len(where), : len(where)]
@@ -191,7 +194,7 @@ class _Search:
         spread = max(spread, sharp)
         changed = spread > 1.15 * self.scale
         if sharp and not self.held:
-            # an edge between two rows of voxels may lie anywhere between them: the start is known to half a voxel
+            # an edge between two rows of voxels may be anywhere between them: the start is known to half a voxel
             self.held = True
             self.ties = self.ties.before(np.arange(n_free), 1 / _WITHIN, start[self.step.free])
             changed = True
@@ -206,7 +209,7 @@ class _Search:
 def misfit_of_sharp(blur_px: float) -> float:
     """Return the misfit of a smooth step to grey that is not blurred, as a share of the contrast.
 
-    Whole voxels (a drawn or thresholded slice) fit no smooth step, and what they leave over is no damage.
+    Whole voxels (a drawn or thresholded slice) fit no smooth step, and what they leave over is not damage.
     """
     return _WHOLE_VOXELS * float(np.clip((_SHARP_PX - blur_px) / 0.15, 0.0, 1.0))
 

@@ -19,9 +19,9 @@ _ALONE = 2.0  # the same over the highest of those
 _COMB = 0.3
 _BANDS = (2.0, 5.0)  # px below the tips within which a rim is looked at: fine and middling teeth
 _DEEP = 0.35  # of the radius; the same for coarse teeth
-_TIP_PX = 2.0
+_TIP_PX = 2.0  # px below the outermost point that count as a tip
 _TIPS_SEEN = 0.4  # share of the pitches that still have a tip: the corners of a plate fill fewer
-_LEAST_POINTS = 60
+_LEAST_POINTS = 60  # of an outline; fewer show no teeth
 
 
 def is_toothed(points: Floats) -> bool:

@@ -1,4 +1,4 @@
-"""The voxels round the edge of a shape that is followed from slice to slice, and how far each lies from the edge."""
+"""The voxels round the edge of a shape that is followed from slice to slice, and how far each is from the edge."""
 
 from dataclasses import dataclass
 
@@ -15,14 +15,14 @@ __all__ = ["Band", "Grid", "TrackModel", "edge_distance", "lay_band", "lever"]
 TrackModel = RoundModel | RectangleModel | SlotModel | PolygonModel
 
 _REBUILD = 0.5  # px that the edge may have grown before its band is laid anew
-_SECTOR_PX = 12.0
-_CORNER_PX = 3.0
-_THINNED = 4
+_SECTOR_PX = 12.0  # length of a sector along the edge
+_CORNER_PX = 3.0  # px beside a corner that are left out
+_THINNED = 4  # every fourth voxel far from the edge
 
 
 @dataclass(frozen=True, eq=False)
 class Grid:
-    """How voxels lie in the frame square to the feature's axis: `matrix` takes (column, row) there, in px."""
+    """Where voxels are in the frame square to the feature's axis: `matrix` takes (column, row) there, in px."""
 
     matrix: Floats
     voxel_px: tuple[float, float]
@@ -67,7 +67,7 @@ class Band:
     def voxels(
         self, anchor: tuple[int, int], shape: tuple[int, ...]
     ) -> tuple[NDArray[np.int64], slice | NDArray[np.int64]]:
-        """Return flat numbers of the voxels that lie in a slice, and which of the band they are."""
+        """Return flat numbers of the voxels that are in a slice, and which of the band they are."""
         rows, columns = shape
         row, column = anchor[0] + self.down, anchor[1] + self.along
         inside = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
@@ -77,7 +77,7 @@ class Band:
         return (row * columns + column)[keep], keep
 
     def starts(self, inside: slice | NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return where each sector begins among the voxels that lie in a slice."""
+        """Return where each sector begins among the voxels that are in a slice."""
         sector = self.sector[inside]
         return np.flatnonzero(np.diff(sector, prepend=-1))
 

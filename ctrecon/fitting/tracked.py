@@ -20,9 +20,9 @@ __all__ = ["EdgeFit", "EdgeTracker"]
 
 _BAND = 4.5  # px either side of the edge
 _WIDE = 12.0  # px, to find the edge from a rough start
-_OFF_EDGE = 1.8
+_OFF_EDGE = 1.8  # px from the edge beyond which grey is that of air or metal
 _ROUGH_BLUR, _START_BLUR = 3.0, 0.85
-_STALE = 0.12  # px that an edge may lie from where its model was worked out
+_STALE = 0.12  # px that an edge may be from where its model was worked out
 _STALE_SHARE = 0.05  # the same for blur and contrast
 _REACH, _SLOPE_SD, _SLOPES = 4.5, 0.5, 6
 _OVER = 1 + 2 / WELSCH**2  # by this a reweighted step falls short where noise is normal
@@ -32,8 +32,8 @@ _LEAST = 60  # voxels
 _LEAST_SEEN = 0.25  # of the edge
 _SETTLED = 0.05  # of u
 _ROUGHLY = 0.1  # px
-_SAME_NOISE = 0.15
-_ROUNDS = 16
+_SAME_NOISE = 0.15  # change of the scatter below which a fit is settled
+_ROUNDS = 16  # of a fit at most
 _EVEN = 0.003  # contrasts per 4.5 px: steeper slopes are worth finding out
 _LOOK_EVERY = 4  # slices; how patches of the edge share errors changes slowly
 _SECTORS_TELL = 12
@@ -41,11 +41,11 @@ _SECTORS_TELL = 12
 
 @dataclass(frozen=True, eq=False)
 class EdgeFit:
-    """Where the edge lies in one slice.
+    """Where the edge is in one slice.
 
     `p` and `covariance` are the parameters of the shape, px of the grid and radians; `extra` the natural log of the
     blur, then air, contrast and their slopes, in contrasts of the first slice. `share` is the weight that voxels
-    kept, `seen` the part of the edge that lies in the slice, `noise` that of one voxel in contrasts.
+    kept, `seen` the part of the edge that is in the slice, `noise` that of one voxel in contrasts.
     """
 
     p: Floats
@@ -68,7 +68,7 @@ class EdgeFit:
 
 @dataclass(eq=False)
 class _Line:
-    """Model and derivatives (Q, N) at `q` for the voxels of a band that lie in the slice."""
+    """Model and derivatives (Q, N) at `q` for the voxels of a band that are in the slice."""
 
     anchor: tuple[int, int]
     q: Floats
@@ -88,7 +88,7 @@ class EdgeTracker:
     model : RoundModel, RectangleModel, SlotModel or PolygonModel
         The shape; lean and taper are not fitted within a slice.
     grid : Grid
-        How the voxels lie.
+        Where the voxels are.
     slope_sd : float
         Prior of the slopes of air and metal away from the edge, contrasts per 4.5 px.
     corner_px : float
@@ -258,7 +258,7 @@ class EdgeTracker:
         return line
 
     def _left(self, plane: NDArray[Any], line: _Line) -> Floats:
-        """Return grey less model; voxels without data lie so far off that they weigh nothing."""
+        """Return grey less model; voxels without data are so far off that they weigh nothing."""
         left = plane.ravel().take(line.index).astype(np.float32)
         left -= np.float32(self.levels[0])
         left *= np.float32(1 / self.levels[1])

@@ -12,25 +12,18 @@ __all__ = ["WELSCH", "left_out", "sandwich"]
 WELSCH = 3.0
 """Width of the redescending loss, in units of the noise."""
 
-_MOST_PAIRED = 12_000
-_MOST_TAKEN = 1.6
-_FEWEST_GROUPS = 4
+_MOST_PAIRED = 12_000  # voxels whose neighbours are paired; more cost time only
+_MOST_TAKEN = 1.6  # most by which noise the fit took up may widen u
+_FEWEST_GROUPS = 4  # fewer groups left out in turn show no scatter
 _JOINED = 2  # sectors of 10 degrees: what is eaten goes on over more than one
 
 
+# many: residuals, priors and every cause by which voxels err together
 def sandwich(
-    jac: Floats,
-    raw: Floats,
-    ties: Floats,
-    *,
-    shape: int,
-    cluster: NDArray[np.int64],
-    voxel: NDArray[np.int64] | None = None,
-    correlation: Correlation | None = None,
-    lasting: SharedError | RingError | None = None,
-    noise: float = 1.0,
-    damaged: bool = False,
-) -> tuple[Floats, dict[str, Floats]] | None:
+    jac: Floats, raw: Floats, ties: Floats, *, shape: int, cluster: NDArray[np.int64],
+    voxel: NDArray[np.int64] | None = None, correlation: Correlation | None = None,
+    lasting: SharedError | RingError | None = None, noise: float = 1.0, damaged: bool = False,
+) -> tuple[Floats, dict[str, Floats]] | None:  # fmt: skip
     """Return covariance and variance by origin, or None where the data do not settle the parameters.
 
     Parameters
@@ -50,7 +43,7 @@ def sandwich(
         Slice, row and column numbers, for `correlation`.
     correlation : Correlation, optional
         Correlation of the noise of neighbouring voxels.
-    lasting : SharedError or Around, optional
+    lasting : SharedError or RingError, optional
         Errors that are the same in all slices, or that run round the scanner's axis.
     noise : float
         What one unit of the residuals is, share of the contrast.
@@ -68,22 +61,15 @@ def sandwich(
     the meat of neighbouring pairs weighted with their correlation; patches by the scatter
     of their summed scores; sectors and blocks of a damaged edge by leaving out each in turn (the grouped
     jackknife: J. Shao and D. Tu, The Jackknife and Bootstrap, 1995; from memory); errors that last through depth
-    by the covariance of the sums of all voxels that lie one behind the other. No stretch makes it smaller.
+    by the covariance of the sums of all voxels that are one behind the other. No stretch makes it smaller.
     """
     weight = np.exp(-((raw / WELSCH) ** 2))
-    score = weight * raw
-    slope = weight * (1 - 2 * (raw / WELSCH) ** 2)
-    penalty = ties.T @ ties
-    bread = (jac * slope[:, None]).T @ jac + penalty
-    if not np.isfinite(bread).all():
+    score, penalty, count = weight * raw, ties.T @ ties, jac.shape[1]
+    found = _bread(jac, raw, weight, penalty)
+    if found is None:
         return None
-    if np.linalg.eigvalsh(bread)[0] <= 0:  # too many stragglers for the second derivative: take the weights
-        slope = weight
-        bread = (jac * slope[:, None]).T @ jac + penalty
-    if np.linalg.cond(bread) > 1e16:
-        return None
+    bread, slope = found
     inverse = np.linalg.inv(bread)
-    count = jac.shape[1]
     meat = (jac * (score**2)[:, None]).T @ jac * (len(raw) / max(len(raw) - count, 1)) + penalty
     plain = inverse @ meat @ inverse
     variance = np.maximum(np.diag(plain), 1e-300)
@@ -91,39 +77,50 @@ def sandwich(
     if correlation is not None and len(correlation.rho) and correlation.sd:
         # noise that neighbours share counts for few voxels, and what the fit takes of it is missing in the residuals
         left = float(np.sqrt((weight * raw**2).sum() / weight.sum() * (1 + 2 / WELSCH**2))) * noise
-        near = near * float(np.clip(correlation.sd / left, 1.0, _MOST_TAKEN))
+        near *= float(np.clip(correlation.sd / left, 1.0, _MOST_TAKEN))
     lasts = np.zeros(count)
     if lasting is not None and voxel is not None:
         influence = (jac * weight[:, None]) @ inverse[:, :shape]
         lasts[:shape] = lasting.variance(voxel, influence) / noise**2
     near, alone_near = np.sqrt(near**2 + lasts / variance), near
-    _, group = np.unique(cluster, return_inverse=True)
-    groups = int(group.max()) + 1
-    far: Floats = np.ones(count)
-    each = jac * score[:, None]
-
-    if groups >= 4 * count:  # fewer could not tell their scatter from chance
-        sums = np.column_stack([np.bincount(group, weights=each[:, i], minlength=groups) for i in range(count)])
-        clustered = inverse @ (sums.T @ sums * (groups / (groups - count)) + penalty) @ inverse
-        far = np.sqrt(np.maximum(np.diag(clustered) / variance, 1.0))
+    far = np.sqrt(np.maximum(_clustered(jac * score[:, None], inverse, penalty, cluster) / variance, 1.0))
     if damaged:  # what is eaten is eaten through depth, or round about: whole sectors and blocks err together
         for shared in (cluster // 1000 // _JOINED, cluster % 1000):
             out = left_out(jac, slope, score, penalty, shared)
             if out is not None:
                 far = np.maximum(far, np.sqrt(out / variance))
     stretch = np.maximum(near, far)
-    covariance = plain * np.outer(stretch, stretch)
     alone = _share(bread, inverse, np.arange(shape))
-    levels = _share(bread, inverse, np.concatenate([np.arange(shape), np.arange(shape + 1, count)]))
-    levels = np.maximum(levels, alone)
-    budget = {
+    levels = np.maximum(alone, _share(bread, inverse, np.flatnonzero(np.arange(count) != shape)))
+    return plain * np.outer(stretch, stretch), {
         "noise": variance * alone,
         "edge_level": variance * (levels - alone),
         "blur": variance * (1 - levels),
         "correlation": variance * (alone_near**2 - 1),
         "artefacts": variance * (stretch**2 - alone_near**2),
     }
-    return covariance, budget
+
+
+def _bread(jac: Floats, raw: Floats, weight: Floats, penalty: Floats) -> tuple[Floats, Floats] | None:
+    """Return the second derivative of the loss and each residual's share in it, None where it can't be inverted."""
+    slope = weight * (1 - 2 * (raw / WELSCH) ** 2)
+    bread = (jac * slope[:, None]).T @ jac + penalty
+    if not np.isfinite(bread).all():
+        return None
+    if np.linalg.eigvalsh(bread)[0] <= 0:  # too many stragglers for the second derivative: take the weights
+        slope = weight
+        bread = (jac * slope[:, None]).T @ jac + penalty
+    return None if np.linalg.cond(bread) > 1e16 else (bread, slope)
+
+
+def _clustered(each: Floats, inverse: Floats, penalty: Floats, cluster: NDArray[np.int64]) -> Floats:
+    """Return the variances by the scatter of each patch's summed score; 0 where patches are too few to show it."""
+    _, group = np.unique(cluster, return_inverse=True)
+    groups, count = int(group.max()) + 1, each.shape[1]
+    if groups < 4 * count:  # fewer could not tell their scatter from chance
+        return np.zeros(count)
+    sums = np.column_stack([np.bincount(group, weights=each[:, i], minlength=groups) for i in range(count)])
+    return np.asarray(np.diag(inverse @ (sums.T @ sums * (groups / (groups - count)) + penalty) @ inverse))
 
 
 def left_out(

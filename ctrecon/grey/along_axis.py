@@ -22,10 +22,10 @@ _SPARE = 2  # slices kept beyond those that a plane meets, for the planes that f
 
 
 class AlongAxis:
-    """Draws planes square to the part axis from slices that lie askew to it.
+    """Draws planes square to the part axis from slices that are askew to it.
 
     Lines along the axis meet each slice at places that are an affine map of the part grid. Each slice is laid on the
-    grid there once (bilinear); a plane lies, on each line, between two slices (linear). That takes a third of
+    grid there once (bilinear); a plane is, on each line, between two slices (linear). That takes a third of
     the time of eight voxels about every place, and follows walls along the axis instead of cutting across them.
 
     Parameters
@@ -101,7 +101,7 @@ class AlongAxis:
         return out
 
     def _lay(self, window: Window, first: int, last: int) -> None:
-        """See to it that slices first to last lie on the window."""
+        """Make sure that slices first to last are on the window."""
         need = last - first + 1 + _SPARE
         if window != self._window or need > len(self._laid):
             self._window = window

@@ -10,11 +10,11 @@ from ctrecon.grey.artefact_scan import Scan
 
 __all__ = ["depth_profiles", "edge_profiles", "width_of"]
 
-_REACH_PX = 5.0
-_STEP_PX = 0.25
-_MOST_EDGES = 1500
+_REACH_PX = 5.0  # px either side of an edge
+_STEP_PX = 0.25  # px between places of a profile
+_MOST_EDGES = 1500  # places in a slice; more cost time only
 _DEPTH_REACH = 4
-_FEWEST = 40
+_FEWEST = 40  # places; fewer show no blur
 
 
 def edge_profiles(grey: Floats, *, reach_px: float = _REACH_PX) -> Floats:

@@ -13,18 +13,18 @@ from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Drift", "Shift", "find_drift", "find_shifts"]
 
-_FEWEST_PLACES = 40  # of the coarse grid; fewer could all lie in one stain or seam
+_FEWEST_PLACES = 40  # of the coarse grid; fewer could all be in one stain or seam
 _CLEAR_SLICES = 3  # metal a face away: 2 slices off, blur of a slice still takes 4 % of it
-_LEAST_DRIFT = 0.015
+_LEAST_DRIFT = 0.015  # contrasts; smaller changes through depth are left as they are
 _SKIRT = 0.2  # of a dip's depth, left a slice away: blur of half a slice and more
-_MOST_FLICKER = 0.2  # of the slices; where more of them flicker, dark ones lie side by side by chance
+_MOST_FLICKER = 0.2  # of the slices; where more of them flicker, dark ones are side by side by chance
 _LEAST_SCATTER = 0.002  # share of the contrast; drawn slices have no noise at all
 _LEAST_PX = 8  # rows and columns; a strip narrower than the smoothing shows no shift across it
-_LEAST_SHIFT_PX = 0.12
+_LEAST_SHIFT_PX = 0.12  # px; smaller shifts are noise of the comparison
 _MOST_PIXELS = 300_000  # of a slice that is looked at in full
 _WAYS = ((1, 3.0), (1, 6.0), (2, 4.0), (0, 3.0), (0, 10.0))  # degree and width by which a curve may run on
 _FACE_SHARES = np.array([1.0, 0.7, 0.2])  # what the metal of the slices before a face weighs in its place
-_LEAST_BEFORE = 5
+_LEAST_BEFORE = 5  # slices before a change; fewer show no trend
 _PER_DRIFT = 0.4  # slices that an end may be off for a drift of the whole contrast where nothing can be foretold
 
 
@@ -67,7 +67,7 @@ def find_drift(scan: Scan, *, correlation: float = 0.0) -> Drift | None:
     `correlation` is that of the noise of neighbouring voxels: it makes means less sure.
 
     Each place of the coarse grid has its own grey (cupping, shading), each slice its own
-    offset: both are found together, so sections that change are no drift.
+    offset: both are found together, so sections that change are not drift.
     """
     count = scan.columns.shape[0]
     if count < 5:
@@ -190,7 +190,7 @@ def _foretold(value: Floats, weight: Floats, way: tuple[int, float]) -> Floats:
 def _lines(
     where: NDArray[np.int64], at: NDArray[np.int64], value: Floats, weight: Floats, width: float
 ) -> tuple[Floats, Floats]:
-    """Return value and slope, at each of `where`, of the line through what lies within about `width` slices of it."""
+    """Return value and slope, at each of `where`, of the line through what is within about `width` slices of it."""
     far = at[None, :] - where[:, None]
     w = weight * np.exp(-0.5 * np.minimum(far / width, 12.0) ** 2)
     total = np.maximum(w.sum(axis=1), 1e-300)
@@ -295,7 +295,7 @@ def _rather_a_step(at: NDArray[np.int64], value: Floats) -> bool:
 
 
 def find_shifts(stack: SliceStack, levels: Levels, scan: Scan) -> tuple[Shift, ...]:
-    """Find slices that lie beside their neighbours.
+    """Find slices that are shifted sideways against their neighbours.
 
     A tilt moves every slice by the same amount and cancels against the mean of both
     neighbours; a step of the part is seen on one side only. What is left is looked at
@@ -361,7 +361,7 @@ def _in_full(stack: SliceStack, levels: Levels, a: int, k: int, b: int) -> tuple
             break
     moved = ndimage.shift(mean, shift, order=1, mode="nearest")
     edge = ndimage.binary_dilation(edge, iterations=2)
-    # noise of the smoothed planes is no difference to be explained: smoothing over 1 px keeps 0.28 of it
+    # noise of the smoothed planes is not a difference to be explained: smoothing over 1 px keeps 0.28 of it
     noise = 1.5 * (0.28 * levels.noise_rel / by) ** 2
     at_first = max(float(((middle - mean)[edge] ** 2).mean()) - noise, 1e-12)
     at_last = max(float(((middle - moved)[edge] ** 2).mean()) - noise, 0.0)

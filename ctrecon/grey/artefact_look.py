@@ -14,18 +14,18 @@ from ctrecon.slices.stack import SliceStack
 
 __all__ = ["Look", "even_masks", "look_closely"]
 
-_MOST_VOXELS = 5_000_000
+_MOST_VOXELS = 5_000_000  # looked at; more cost time only
 _FEWEST, _MOST = 6, 16
 _BLOCKS = 4
-_TREND_PX = 15
+_TREND_PX = 15  # px over which even metal is levelled
 _FAINT = 0.06
-_MARGIN_PX = 2.0
+_MARGIN_PX = 2.0  # px that even metal keeps from its edges
 _EDGE_SLICES = 6
 
 
 @dataclass(frozen=True, eq=False)
 class Look:
-    """What a close look at some slices gave; `None` where it could not be told.
+    """What a close look at some slices gave; `None` where it is unknown.
 
     Attributes
     ----------
@@ -76,7 +76,7 @@ def _fine(grey: Floats, air: NDArray[np.bool_], metal: NDArray[np.bool_]) -> Flo
         if np.count_nonzero(mask) < 200:
             continue
         slow = _surface(grey, mask)
-        rows, columns = ndimage.find_objects(mask.view(np.uint8))[0]  # nothing of it lies outside its box
+        rows, columns = ndimage.find_objects(mask.view(np.uint8))[0]  # nothing of it is outside its box
         own = mask[rows, columns]
         flat = np.where(own, grey[rows, columns] - slow[rows, columns], np.float32(0))
         weight, value = own.astype(np.float32), flat

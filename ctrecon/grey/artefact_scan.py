@@ -80,7 +80,7 @@ def scan_stack(
 def _clipped(values: Floats, levels: Levels) -> tuple[float, float]:
     """Share of the dark class at the lowest grey and of the bright class at the highest.
 
-    Without noise every voxel of a class has one grey and nothing can be told.
+    Without noise every voxel of a class has one grey and nothing can be concluded.
     """
     good = values[np.isfinite(values)]
     if levels.noise <= 0 or good.size < 100:
@@ -98,7 +98,7 @@ def _clipped(values: Floats, levels: Levels) -> tuple[float, float]:
 
 
 def steady(scan: Scan, *, metal: bool, reach: int = 2) -> NDArray[np.bool_]:
-    """Return which places of the coarse grid lie inside one material, also `reach` slices above and below.
+    """Return which places of the coarse grid are inside one material, also `reach` slices above and below.
 
     Parameters
     ----------

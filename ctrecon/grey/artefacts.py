@@ -1,4 +1,4 @@
-"""Artefacts of the scan: found, taken out of the planes where that is sound, and told where not."""
+"""Artefacts of the scan: found, taken out of the planes where that is sound, and flagged where not."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -19,8 +19,8 @@ from ctrecon.slices.stack import Note, SliceStack
 
 __all__ = ["Artefacts", "find_artefacts"]
 
-_CUPPED = 0.03
-_STREAKED = 0.02
+_CUPPED = 0.03  # of the metal; less is not mentioned
+_STREAKED = 0.02  # of the contrast; less is not mentioned
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,7 +20,7 @@ _SEAM_ONE_SLICE = 0.048
 _SEAM_SNR, _SEAM_BLUR_PX = 20.0, 0.8
 # rings of 0.5 % and 2 % of the contrast raise it to 0.072 and 0.29, whatever the number of slices
 _SEAM_PER_RING = 14.4
-_LEAST_RADIUS_BLURS = 4.0
+_LEAST_RADIUS_BLURS = 4.0  # radius, in blurs, of the smallest bore that is measured without bias
 
 
 @dataclass(frozen=True)

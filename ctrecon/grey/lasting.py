@@ -1,4 +1,4 @@
-"""Errors of the grey that last through depth: streaks and what is left of rings, told from noise by far slices."""
+"""Errors of the grey that last through depth: streaks and what is left of rings; slices far apart show them."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -17,12 +17,12 @@ _WIDE = 10.0  # px, sigma of the local mean that is taken off first
 _REACH = 40  # px, lags beyond this are not looked at
 _APART = 5  # slices, at least, or shared noise would pass for something lasting
 _FEWEST, _MOST = 3, 8
-_MOST_FITTED = 20_000
-_SURE = 4.0
-_STRAY = 6.0
+_MOST_FITTED = 20_000  # voxels; more cost time only
+_SURE = 4.0  # standard errors from which what slices share is believed
+_STRAY = 6.0  # usual deviations; stronger lines belong to the part
 _FORMS = 5  # of each ring: even, and once and twice round
 _TRIES_PX = (-8.0, -4.0, 0.0, 4.0, 8.0)
-_MOST_VOXELS = 40_000
+_MOST_VOXELS = 40_000  # more cost time only
 _LEAST_RING = 12.0
 _LOUDEST, _STANDS_OUT = 9.0, 15.0
 _KEPT = 0.97  # of the variance of rings, when the local mean is taken off and the loudest are held down
@@ -182,7 +182,7 @@ def measure_lasting(planes: Callable[[int], Floats], slices: Sequence[int]) -> S
 
     Returns
     -------
-    Lasting or None
+    SharedError or None
 
     Notes
     -----

@@ -18,8 +18,8 @@ from ctrecon.slices.stack import SliceStack
 __all__ = ["Levels", "find_levels"]
 
 _OTSU: Callable[..., float] = filters.threshold_otsu
-_SAMPLED = 16
-_MOST = 2_000_000
+_SAMPLED = 16  # slices whose grey is looked at
+_MOST = 2_000_000  # voxels; more cost time only
 _SMOOTH_PX = 1.5  # noise of a voxel falls to a fifth, a wall of 3 px to half
 _RARE = 6.0  # scatters of the smoothed grey: noise alone reaches 5.5 once in ten stacks of ten million voxels
 
@@ -262,7 +262,7 @@ def _rim(valid: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _field(planes: list[NDArray[Any]]) -> NDArray[np.bool_] | None:
     """Find a round field of view padded with one constant value in every slice.
 
-    The padding is told from clean air by its shape: what is left must be round and
+    The padding is distinguished from clean air by its shape: what is left must be round and
     noisy, and its rim must differ from the padding.
     """
     first = planes[0]
@@ -286,7 +286,7 @@ def _field(planes: list[NDArray[Any]]) -> NDArray[np.bool_] | None:
     if min(_noise(p, inside) for p in planes) == 0:  # without noise the constant region is clean air
         return None
     y, x = np.mgrid[:rows, :columns]
-    # round in mm: an ellipse where voxels are no squares; its half axes are twice the spread
+    # round in mm: an ellipse where voxels are not square; its half axes are twice the spread
     v = (y - y[inside].mean()) / (2 * y[inside].std())
     u = (x - x[inside].mean()) / (2 * x[inside].std())
     expected = np.hypot(u, v) <= 1

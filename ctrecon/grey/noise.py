@@ -16,8 +16,8 @@ _REACH = 6  # px, lags beyond this are not looked at
 _CLEAR = 4  # px kept off every edge
 _DEGREE, _MOST_LEVELLED = 4, 8000
 _WIDE = 10.0  # px, sigma of the local mean that is taken off first
-_LEAST_RHO = 0.03
-_LEAST_PAIRS = 400
+_LEAST_RHO = 0.03  # smaller correlations are chance
+_LEAST_PAIRS = 400  # of voxels; fewer show no correlation
 _USUAL = 1.3
 
 
@@ -196,7 +196,7 @@ def even_masks(plane: Floats, clear_px: int) -> tuple[NDArray[np.bool_], NDArray
     """Return where a plane is plain metal and where plain air, `clear_px` off every edge."""
     known = np.isfinite(plane)
     smooth = ndimage.gaussian_filter(np.where(known, plane, 0.0), 1.0)
-    # between the two lie edges, and faces that blur leaves half way
+    # between the two are edges, and faces that blur leaves half way
     metal, air = (
         ndimage.binary_erosion(side & known, iterations=clear_px, border_value=0)
         for side in (smooth > 0.65, smooth < 0.35)

@@ -13,10 +13,10 @@ __all__ = ["find_product_levels"]
 _MULTI_OTSU: Callable[..., Floats] = filters.threshold_multiotsu
 _FLAT = 0.05  # contrasts per px; steeper grey is an edge
 _APART = 0.2  # of the contrast: nearer levels are shading
-_LEAST_SHARE = 0.02
-_LEAST_VOXELS = 150
-_CLINGS_PX = 8
-_MOST = 400_000
+_LEAST_SHARE = 0.02  # of the voxels; a smaller class is chance
+_LEAST_VOXELS = 150  # of a class; fewer show no level
+_CLINGS_PX = 8  # px from metal within which a product clings to it
+_MOST = 400_000  # voxels; more cost time only
 _BANDS_OF, _BAND, _HALO = 8, 32, 5  # times the values wanted; rows; rows that smoothing reaches over
 
 
@@ -34,7 +34,7 @@ def find_product_levels(planes: Sequence[Floats], noise: float) -> tuple[float, 
     -----
     Three classes by Otsu's criterion (N. Otsu, IEEE Trans. SMC 9 (1979) 62-66) on grey
     clear of edges. The middle one counts where a valley parts it from both others and most
-    of it lies within 8 px of metal, in a third of the slices: a holder touches the part in
+    of it is within 8 px of metal, in a third of the slices: a holder touches the part in
     places only, shading leaves no valley, a face half in a slice shows in few.
     """
     # of large planes some bands of rows are enough, others in each slice
@@ -92,7 +92,7 @@ def _even(plane: Floats, noise: float) -> tuple[Floats, np.ndarray]:
 def _in_many_slices(
     smoothed: Sequence[Floats], flat: Sequence[np.ndarray], cuts: tuple[float, float], level: float
 ) -> bool:
-    """Return whether the middle class stands in a third of the slices with metal: a face half in a slice does not."""
+    """Return whether the middle class is in a third of the slices with metal: a face half in a slice does not."""
     with_metal = with_product = 0
     for grey, even in zip(smoothed, flat, strict=True):
         if (even & (grey > cuts[1])).sum() < 30:
@@ -104,7 +104,7 @@ def _in_many_slices(
 
 
 def _clings(smoothed: Sequence[Floats], flat: Sequence[np.ndarray], cuts: tuple[float, float]) -> bool:
-    """Return whether most of the middle class lies beside metal."""
+    """Return whether most of the middle class is beside metal."""
     near, all_of_it = 0, 0
     for grey, even in zip(smoothed, flat, strict=True):
         middle = (grey > cuts[0]) & (grey <= cuts[1]) & even

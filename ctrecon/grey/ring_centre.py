@@ -10,7 +10,7 @@ from ctrecon.core.frames import Floats
 __all__ = ["EvenGrey", "centre_of"]
 
 _REACH_PX = 60.0
-_MOST_POINTS = 60_000
+_MOST_POINTS = 60_000  # more cost time only
 
 
 @dataclass(eq=False)

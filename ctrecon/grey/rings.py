@@ -17,13 +17,13 @@ from ctrecon.grey.ring_centre import EvenGrey, centre_of
 __all__ = ["Rings", "find_rings"]
 
 _SECTORS = 24
-_BIN_PX = 0.5
-_LEAST_RADIUS_PX = 3.0
-_SURE = 4.5
+_BIN_PX = 0.5  # px of radius per ring
+_LEAST_RADIUS_PX = 3.0  # px; nearer the axis a ring is a spot
+_SURE = 4.5  # standard errors from which rings are believed
 _LOUDEST = 2.5
-_STANDS_OUT = 5.0
-_TREND_PX = 15
-_LEAST_AMPLITUDE = 0.001
+_STANDS_OUT = 5.0  # times the usual ring; louder is an edge of the part
+_TREND_PX = 15  # px of radius over which rings are levelled
+_LEAST_AMPLITUDE = 0.001  # contrasts; weaker rings are left in
 _CORRELATED_PX = 1.5
 # on rendered rings: trend and bins take off a quarter of their amplitude, and radii scatter more than their cells tell
 _TAKEN_OFF = 1.3
@@ -156,7 +156,7 @@ def _without_shadows(
             continue
         usual = 1.4826 * float(np.median(np.abs(value[seen])))
         loud = seen & (np.abs(value) > np.maximum(_STANDS_OUT * usual, 6 * error))
-        # wide bands are no line
+        # wide bands are not a line
         if not loud.any() or loud.sum() > 0.25 * seen.sum():
             continue
         loud = ndimage.binary_dilation(loud, iterations=2) & seen
@@ -171,7 +171,7 @@ def _without_shadows(
             y, x = np.mgrid[:rows, :columns]
             radius = np.hypot(x - centre[0], (y - centre[1]) * squash)
             ring = (radius / _BIN_PX).astype(np.int64)
-        # the line itself goes as well: it is no ring, whatever else is
+        # the line itself goes as well: it is not a ring, whatever the rest is
         lift = shadow - np.where(loud, line, 0.0)
         total[b, 1] += even.count[b, 1] * lift[ring].astype(np.float32)
     return None if total is None else EvenGrey(total, even.count)
@@ -217,7 +217,7 @@ def _agreement(sums: Floats, counts: Floats) -> tuple[float, float]:
     """Return how surely two halves of the cells agree (standard deviations), and the rings' amplitude.
 
     The worst of three ways to halve counts: every other cell, left against right, top
-    against bottom. What lies on one side only is no ring.
+    against bottom. What is on one side only is not a ring.
     """
     blocks, _, sectors, bins = sums.shape
     pairs = bins // 2

@@ -60,7 +60,7 @@ def measure_shading(planes: Callable[[int], Floats], pairs: Sequence[tuple[int, 
 
 
 def _even_blocks(plane: Floats) -> np.ndarray:
-    """Return the corners (row, column) of blocks that lie in one material and clear of its edges."""
+    """Return the corners (row, column) of blocks that are in one material and clear of its edges."""
     out = []
     for mask in even_masks(plane, _CLEAR):
         rows, columns = (n // _BLOCK for n in mask.shape)

@@ -13,7 +13,7 @@ from ctrecon.grey.survey import Survey
 
 __all__ = ["AxisGuess", "SquaredStack", "axis_from_normals", "square_up"]
 
-_FEWEST_SLICES = 4
+_FEWEST_SLICES = 4  # fewer show no axis
 _SMALL = 200_000  # px: of smaller planes the whole is worked out
 _PART = 3  # a window of more than a third of its plane is cut from the whole, which is then kept
 
@@ -76,7 +76,7 @@ def axis_from_normals(normals: Floats) -> AxisGuess | None:
 class SquaredStack:
     """The part's own window of the stack, resampled square to its axis.
 
-    Plane k, row i, column j lies at part-frame mm (x0 + j·pitch, y0 + i·pitch, z0 + k·dz).
+    Plane k, row i, column j is at part-frame mm (x0 + j·pitch, y0 + i·pitch, z0 + k·dz).
     """
 
     survey: Survey

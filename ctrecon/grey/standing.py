@@ -1,4 +1,4 @@
-"""Tells metal from noise, gradients, drift and rings, which a threshold cuts in two all the same.
+"""Separates metal from noise, gradients, drift and rings, which a threshold cuts in two all the same.
 
 What sets a part apart is that its grey changes in steps: along the line half way between air and metal it is steep,
 and a few pixels to either side it is not. In noise, however far neighbours share it, slope and grey of a place know
@@ -28,14 +28,14 @@ _MOST_BESIDE = 1.0  # slope on both sides together, of that on the line: 2 in a 
 _STAIR = 0.8  # two steps of grey, smoothed by a Gaussian: 2 / sqrt(2 pi) over its width
 _SHALLOWEST = 0.045  # contrasts per px: a blur of 9 px and more is shading
 # rendered rings explain 0.95 and more, less where noise is left; round parts have no more than two peaks and lows about
-# the scanner's axis, and on even stretches lie off the two levels of a part by 0.05 of the contrast and less; real
+# the scanner's axis, and on even stretches are off the two levels of a part by 0.05 of the contrast and less; real
 # discs with holes about that axis explain 0.70 to 0.87
 _RING_SHARE = 0.92
 _RING_STEP_PX, _RING_INNER_PX, _RING_LEAST, _RING_NARROW_PX = 0.5, 2.0, 5, 5.0
 _RING_PEAKS, _RING_PROMINENCE, _RING_OFF = 3, 0.1, 0.35
 _RING_EVEN = 0.1  # contrasts per px
-_FEWEST = 60
-_MOST_POINTS = 4000
+_FEWEST = 60  # voxels; fewer show nothing
+_MOST_POINTS = 4000  # more cost time only
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""One pass over the stack: which metal is the part, where it lies, and how it is tilted."""
+"""One pass over the stack: which metal is the part, where it is, and how it is tilted."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -21,8 +21,8 @@ __all__ = ["Body", "Survey", "sampled_normals", "survey_stack"]
 _LEAST_BODY = 60  # voxels; smaller specks are dirt or noise
 _GRAIN = 12  # voxels; bright grains of noise stay: taking them out would darken the air
 _SAMPLES_A_PLANE, _FEWEST_A_PLANE = 3000, 200
-_MOST_SAMPLES = 200_000
-_NOISE_PAIRS = 6
+_MOST_SAMPLES = 200_000  # surface points of a stack; more cost time only
+_NOISE_PAIRS = 6  # pairs of slices from which noise is measured
 _LASTING_LEAST = 12  # slices
 _ROUND_ABOUT = 24  # voxels
 _ROOM = 8  # voxels
@@ -83,7 +83,7 @@ class Survey:
 
     @cached_property
     def shading(self) -> float | None:
-        """Typical slope of the grey within metal and within air, contrasts per px; None where it can't be told."""
+        """Typical slope of the grey within metal and within air, contrasts per px; None where it is unknown."""
         return measure_shading(self._window, self._pairs())
 
     def _window(self, index: int) -> Floats:
@@ -220,7 +220,7 @@ def survey_stack(
 def sampled_normals(
     stack: SliceStack, levels: Levels, artefacts: Artefacts | None = None, *, places: int = 10
 ) -> Floats:
-    """Return surface normals (N, 3) at some depths only, of all metal: enough to tell how the part lies."""
+    """Return surface normals (N, 3) at some depths only, of all metal: enough to see how the part is turned."""
     whole = [k for k in range(1, len(stack) - 1) if not {k - 1, k, k + 1} & set(stack.missing)]
     out = []
     for k in sorted({whole[round(i)] for i in np.linspace(0, len(whole) - 1, min(len(whole), places))}):
@@ -281,7 +281,7 @@ def _normals(
 ) -> tuple[Floats, NDArray[np.int64]]:  # fmt: skip
     """Return unit normals (x, y, z) at strong edges of the middle plane, and the patch each belongs to.
 
-    Few voxels lie at an edge: the differences are taken at those alone, each over its 26 neighbours.
+    Few voxels are at an edge: the differences are taken at those alone, each over its 26 neighbours.
     """
     if min(window[1].shape) < 5:
         return np.empty((0, 3)), np.empty(0, dtype=np.int64)

@@ -28,7 +28,7 @@ MOST_FROM_ONE_SLICE = 1.5
 """Largest weight of a line in a single slice: whether it keeps its place through depth is not known."""
 
 _MOST = 2.5  # any one reason besides a seam
-_NEAR_PLANES = 1.5
+_NEAR_PLANES = 1.5  # planes within which a line begins where a face is
 
 
 def reasons_for(
@@ -40,9 +40,9 @@ def reasons_for(
     ----------
     seam : MeasuredFeature
         The side seam.
-    drafts : sequence of Draft
+    drafts : sequence of MeasuredFeature
         All features but seams.
-    faces : sequence of Draft
+    faces : sequence of MeasuredFeature
         Flat seams.
     squared : SquaredStack
         The grid they are given on.
@@ -119,9 +119,9 @@ def _describe(seam: MeasuredFeature) -> str:
             f"About slice {(first + last) // 2} (counted from 0) the metal is {shade} all over a flat area square "
             f"to the axis, {gap}, as where one piece lies on another."
         )
-    if f.kind == "square_seam" and f.flats_mm is not None and f.turn_deg is not None:
+    if kind_of(f).is_square and f.flats_mm is not None and f.turn_deg is not None:
         what = f"square line, {f.flats_mm.value:.2f} mm across the flats and turned {f.turn_deg.value:.0f} degrees"
-    elif f.kind == "round_seam" and f.diameter_mm is not None:
+    elif kind_of(f).is_round and f.diameter_mm is not None:
         what = f"round line of {f.diameter_mm.value:.2f} mm diameter"
     else:
         what = "closed line"
@@ -145,7 +145,8 @@ def _flats_go_on(seam: MeasuredFeature, drafts: Sequence[MeasuredFeature], pitch
     for draft in drafts:
         other = draft.sized.candidate.shape
         f = draft.feature
-        if other is None or type(other) is not type(shape) or not f.kind.endswith(("_outside", "_hole")):
+        kind = kind_of(f)
+        if other is None or type(other) is not type(shape) or kind.is_seam or kind.is_round_ended:
             continue
         if min(draft.depths[1], seam.depths[1]) - max(draft.depths[0], seam.depths[0]) > 3:
             continue  # it lives beside the seam, not beyond it
@@ -156,8 +157,9 @@ def _flats_go_on(seam: MeasuredFeature, drafts: Sequence[MeasuredFeature], pitch
             continue
         chance = 2 * slack / max(0.4 * mine, 1.0)
         turned = ""
-        if isinstance(shape, Rectangle) and isinstance(other, Rectangle):
-            apart = abs((other.turn_deg - shape.turn_deg + 45) % 90 - 45)
+        flat, mine_flat = draft.sized.candidate.rectangle, seam.sized.candidate.rectangle
+        if flat is not None and mine_flat is not None:
+            apart = abs((flat.turn_deg - mine_flat.turn_deg + 45) % 90 - 45)
             if apart > 2.0:
                 continue
             chance *= 4.0 / 90

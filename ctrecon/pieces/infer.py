@@ -19,7 +19,7 @@ from ctrecon.shapes import Shape
 __all__ = ["infer_pieces"]
 
 _SURE, _UNLIKELY = 0.8, 0.3
-_FACE_PLANES = 1.5
+_FACE_PLANES = 1.5  # planes; an end so near a flat seam is that of the seam
 _SAYS = {
     "one_piece": "one piece of metal",
     "pressed_in": "a piece pressed or slipped onto another",
@@ -39,7 +39,7 @@ def infer_pieces(
 
     Parameters
     ----------
-    drafts : list of Draft
+    drafts : list of MeasuredFeature
         Features with their ids, seams among them.
     squared : SquaredStack
         The grid the drafts are given on.
@@ -84,7 +84,7 @@ def infer_pieces(
         pieces.append(_piece(len(pieces) + 2, "layer", face, [], [seam_reason(face)], prior))
         pieces[-1] = _layer(pieces[-1], face, following, outside, pieces[:-1])
         if any(d.feature.id not in taken | set(pieces[-1].features) for d in outside):
-            taken |= set(pieces[-1].features)  # what lies beyond belongs to one of the two, and the body keeps some
+            taken |= set(pieces[-1].features)  # what is beyond belongs to one of the two, and the body keeps some
     for pin, found in held:
         through = any(pin.depths[0] < f.depths[0] < pin.depths[1] for f in loose)
         pieces.append(_piece(len(pieces) + 2, "rivet" if through else "pin", pin, [], found, prior))
@@ -104,7 +104,7 @@ def infer_pieces(
 def _checked(priors: Mapping[str, float] | None) -> dict[str, float]:
     unknown = sorted(set(priors or ()) - set(PRIORS))
     if unknown:
-        raise ValueError(f"'{unknown[0]}' is no hypothesis; there are {', '.join(PRIORS)}")
+        raise ValueError(f"'{unknown[0]}' is not a hypothesis; choose among {', '.join(PRIORS)}")
     merged = {**PRIORS, **(priors or {})}
     total = sum(merged.values())
     if min(merged.values()) < 0 or total <= 0:
@@ -261,7 +261,7 @@ def _layer(
     outside: Sequence[MeasuredFeature],
     before: Sequence[Piece],
 ) -> Piece:
-    """Give a piece that lies on a flat seam the depths and outsides beyond it, up to the next flat seam or the end."""
+    """Give a piece that is on a flat seam the depths and outsides beyond it, up to the next flat seam or the end."""
     _, high, _ = _depths(list(outside), False)
     until = np.inf if following is None else following.depths[0] - _FACE_PLANES
     beyond = [
@@ -279,7 +279,7 @@ def _layer(
 
 
 def _listed_with(pieces: Sequence[Piece]) -> Evidence:
-    """Return where the body's own evidence stands: what makes another piece separate makes the body one, too."""
+    """Return where the body's own evidence is listed: what makes another piece separate makes the body one, too."""
     names = [p.id for p in pieces]
     where = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
     says = f"The body is what is left of the part; what speaks for other pieces stands with {where}."

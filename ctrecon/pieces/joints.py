@@ -18,13 +18,13 @@ _SLACK_PX = 0.5  # a body may stand out over the seam by so much and still slide
 
 
 def find_joints(pieces: Sequence[Piece], drafts: Sequence[MeasuredFeature], squared: SquaredStack) -> tuple[Joint, ...]:
-    """Describe the joint of every piece that sits on a side seam or lies on a flat one.
+    """Describe the joint of every piece that sits on a side seam or is on a flat one.
 
     Parameters
     ----------
     pieces : sequence of Piece
         The body first.
-    drafts : sequence of Draft
+    drafts : sequence of MeasuredFeature
         All features with their ids.
     squared : SquaredStack
         The grid they are given on.
@@ -33,7 +33,7 @@ def find_joints(pieces: Sequence[Piece], drafts: Sequence[MeasuredFeature], squa
     -----
     A piece can have been put on from a side when nothing of the body beyond it, on that
     side, stands out over the seam's outline (looked at along the axis); a pin can have been
-    pushed in from a side where no metal lies on it.
+    pushed in from a side where no metal covers it.
     """
     if len(squared) == 1:  # without depth there is neither contact nor side
         return ()
@@ -104,7 +104,7 @@ def _passes(
 
 
 def _uncovered(ring: shapely.Polygon, seam: MeasuredFeature, side: int, by_id: dict[str, MeasuredFeature]) -> bool:
-    """Return whether no metal lies on a pin beyond one end of its seam."""
+    """Return whether no metal covers a pin beyond one end of its seam."""
     for draft in by_id.values():
         if not is_outside(draft.feature):
             continue

@@ -58,7 +58,7 @@ def make_seam_pictures(
     ----------
     squared : SquaredStack
         The grid the drafts are given on.
-    drafts : sequence of Draft
+    drafts : sequence of MeasuredFeature
         Features with their ids; only seams are looked at.
     """
     seams = [d for d in drafts if d.seam is not None]

@@ -94,7 +94,7 @@ def find_face_seams(
     ----------
     squared : SquaredStack
         The part's planes square to its axis.
-    drafts, side_seams : list of Draft
+    drafts, side_seams : list of MeasuredFeature
         Outlines and side seams: where they end a flat seam is likelier, and they bound where it may lie. Every
         other depth and the whole section are searched too.
     metal : LayerMetal, optional

@@ -65,9 +65,9 @@ def find_seams(
     ----------
     squared : SquaredStack
         The part's planes square to its axis.
-    drafts : list of Draft
+    drafts : list of MeasuredFeature
         All features but seams.
-    faces : sequence of Draft
+    faces : sequence of MeasuredFeature
         Flat seams that are known already. The planes of strong ones are left out: all metal about an arbor is darker
         there, and the arbor's rim would pass for a line in them.
     solid : SolidMetal, optional

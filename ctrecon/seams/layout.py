@@ -32,7 +32,7 @@ def is_pin(seam: MeasuredFeature, outside: Sequence[MeasuredFeature]) -> bool:
     ----------
     seam : MeasuredFeature
         A side seam.
-    outside : sequence of Draft
+    outside : sequence of MeasuredFeature
         All features but seams.
     """
     rims = [d for d in outside if is_outside(d.feature)]

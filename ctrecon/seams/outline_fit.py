@@ -63,6 +63,7 @@ class _Data:
     patch: NDArray[np.int64]
 
 
+# long: one least-squares fit; its steps share the same unknowns and are nested functions of it
 def fit_outline(
     field: SeamField,
     lead: SeamCandidate,

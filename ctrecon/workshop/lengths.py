@@ -42,9 +42,7 @@ def _sound(feature: Feature) -> bool:
 def sizes_of(part: Part, kinds: Sequence[str]) -> list[Length]:
     """Return the main sizes of all sound features of these kinds: diameter, flats, or both pairs of a rectangle."""
     out = []
-    for one in part.features:
-        if one.kind not in kinds or not _sound(one):
-            continue
+    for one in filter(_sound, part.of_kind(*kinds)):
         out += [Length(f"{size.words} of {one.id}", (one.id,), value) for size, value in kind_of(one).main_sizes(one)]
     return [one for one in out if one.size.value > 0]
 

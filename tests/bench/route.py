@@ -9,7 +9,6 @@ from row import Sample, Trial
 
 from ctrecon import Feature, Measured, Part, SliceStack, measure_stack, measuring
 from ctrecon.record.part import Axis
-from ctrecon.record.sensitivity import edge_u_of
 
 MM = 0.05
 """mm of one px in every trial."""
@@ -103,7 +102,11 @@ def turned(axis: Axis, pose: Pose, flags: tuple[str, ...]) -> Sample:
 
 def with_edge(part: Part, feature: Feature, measured: Measured, name: str) -> Measured:
     """Join what an unknown grey scale adds to u: the record states it apart, because all edges share it."""
-    return replace(measured, u=None if measured.u is None else float(np.hypot(measured.u, edge_u_of(part, feature, name))))
+    answer, image = feature.sensitivity.get(name), part.image
+    if measured.u is None or answer is None or image is None or image.edge_u_px is None or part.calibration is not None:
+        return measured
+    edge_u = abs(answer.edge) * image.edge_u_px * min(part.stack.voxel_mm[1:])
+    return replace(measured, u=float(np.hypot(measured.u, edge_u)))
 
 
 def compare(part: Part, truths: Sequence[True_], pose: Pose, *, edge_too: bool = False) -> Trial:

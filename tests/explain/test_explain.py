@@ -7,12 +7,12 @@ import bush_scan as scans
 import numpy as np
 import pytest
 
-from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
 from ctrecon.explain import explain_scan, with_warning
-from ctrecon.explain.predict import predict_slice
+from ctrecon.explain.predict import Predictor
 from ctrecon.record.explained import Explained, Psf, ResidualRegion
 from ctrecon.record.part import Part
+from ctrecon.record.solid import solid_of
 from ctrecon.slices import SliceStack
 
 TILTS = (0.0, 5.0)
@@ -79,7 +79,7 @@ def test_predicted_slices_are_those_of_another_renderer(tilt_deg: float) -> None
     """Signed distances and blur give what counting sub-voxels gives: 0.01 of the contrast in the mean, edges too."""
     part, share = scans.record(tilt_deg), scans.sound(tilt_deg)
     for index in (6, 13, 20, 28):
-        predicted = predict_slice(part, index, psf=Psf(scans.PSF, scans.PSF))
+        predicted, _ = Predictor(solid_of(part), Psf(scans.PSF, scans.PSF)).slice(index)
         edge = (share[index] > 0.05) & (share[index] < 0.95)
         assert np.sqrt(np.mean((predicted - share[index])[edge] ** 2)) < 0.02
         assert np.abs(predicted - share[index]).max() < 0.12
@@ -292,12 +292,6 @@ def test_nothing_to_explain() -> None:
     found = explain_scan(part, scans.scanned(scans.sound(0.0), seed=2))
     assert (found.metal_explained, found.lumps, found.pictures) == (None, (), ())
     assert "nothing to explain" in found.says
-
-
-def test_a_slice_that_is_not_there_is_refused() -> None:
-    """Predicting beyond the stack names its slices."""
-    with pytest.raises(InputError, match="no slice 36; its slices are numbered from 0 to 35"):
-        predict_slice(scans.record(0.0), 36)
 
 
 def test_pictures_show_the_worst_slices_and_progress_is_told() -> None:

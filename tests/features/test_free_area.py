@@ -6,7 +6,7 @@ import shapely
 from scipy import ndimage
 from skimage.draw import polygon2mask
 
-from ctrecon.features.free_area import area_of_grey
+from ctrecon.features.free_area import EdgeBand
 from ctrecon.outlines.trace import trace
 
 SIZE, FINE = 90, 8
@@ -37,7 +37,8 @@ def test_area_and_middle_are_the_polygons(sigma: float, hole: bool) -> None:
         polygon = shapely.Polygon(corners)
         plane = _drawn(corners, sigma, hole)
         rim = min((o for o in trace(plane, smooth_px=0.0) if o.hole == hole), key=lambda o: abs(o.area_px2 - polygon.area))
-        (area, x, y), length = area_of_grey(plane, rim.points)
+        band = EdgeBand.beside(plane, rim.points)
+        (area, x, y), length = band.sum(plane), band.length
         off.append((area - polygon.area) / length)
         by_contour.append((rim.area_px2 - polygon.area) / length)
         assert np.hypot(x - polygon.centroid.x, y - polygon.centroid.y) < 0.02
@@ -52,5 +53,5 @@ def test_a_near_edge_does_not_pull() -> None:
     outside = np.array([[25.0, 25.0], [80.0, 25.0], [80.0, 80.0], [25.0, 80.0]])
     plane = plane + _drawn(outside, 1.0, False) - 1
     rim = next(o for o in trace(plane, smooth_px=0.0) if o.hole)
-    (area, _, _), length = area_of_grey(plane, rim.points)
-    assert area == pytest.approx(25.0 * 25.0, abs=0.02 * length)
+    band = EdgeBand.beside(plane, rim.points)
+    assert band.sum(plane)[0] == pytest.approx(25.0 * 25.0, abs=0.02 * band.length)

@@ -132,7 +132,7 @@ def test_priors_can_be_changed() -> None:
     assert usual is not None
     assert wary is not None
     assert wary < usual
-    with pytest.raises(ValueError, match="no hypothesis"):
+    with pytest.raises(ValueError, match="not a hypothesis"):
         infer_pieces(drafts, grid(), priors={"glued": 0.5})
 
 
