@@ -324,7 +324,7 @@ def _segment_noise(field: SeamField, lead: SeamCandidate, pieces: int) -> float:
         # a mean of n samples 1 px apart, each shared by about two
         return 1.4826 * float(np.median(np.abs(fine[inside]))) * (2.5 / size) ** 0.5 if inside.any() else 0.0
     array = np.array(values)
-    return max(1.4826 * float(np.median(np.abs(array - np.median(array)))), least)
+    return float(max(1.4826 * np.median(np.abs(array - np.median(array))), least))
 
 
 def _without(field: SeamField, lead: SeamCandidate) -> SeamField:
