@@ -60,8 +60,15 @@ def find_depths(
     places, share, sd = _shares(squared, solid, fit, (planes[0] + planes[1]) / 2)
     if len(places) < 2:
         return None
+    return _best_stretch(places, share, sd, 0.5 * (planes[0] + planes[1]), [e for pair in ends for e in pair])
+
+
+def _best_stretch(
+    places: Floats, share: Floats, sd: Floats, inside: float, faces: Sequence[float]
+) -> Depths | None:  # fmt: skip
+    """Weigh all stretches about `inside`, ends at faces being likelier; None where none shows."""
     lows = np.arange(places[0] - 0.5, places[-1] + 0.5, 1 / _STEPS)
-    found = _stretches(places, share, sd, lows, 0.5 * (planes[0] + planes[1]))
+    found = _stretches(places, share, sd, lows, inside)
     if found is None:
         return None
     table = np.array(found).T
@@ -70,7 +77,6 @@ def find_depths(
         return None
     per = max(least / max(len(places) - 3, 1), 1.0)  # noise that is coarser than it should be widens both ends
     weight = np.exp(-(table[:, 2] - least) / (2 * per))
-    faces = [e for pair in ends for e in pair]
     firsts, lasts = table[:, 0], table[:, 1]
     spikes = [_at_faces(at, limit, faces) for at, limit in ((firsts, firsts.min()), (lasts, lasts.max()))]
     surely = []
