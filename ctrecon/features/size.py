@@ -204,8 +204,9 @@ def _with_floor(
     # what is not trusted at either end of its depth is not trusted as a lean or taper
     arm = max(half_depth, 1.0)
     floor += np.array([(_TRUST_PX / arm) ** 2 * (n in _ALONG and fit.u(n) > 0) for n in fit.names])
-    # the faces at both ends blur into the outermost planes: half height moves there by as much as grey is lacking
-    faint = np.sqrt(np.pi / 2) * fit.value("blur") * float(ndtr(-from_face_px / fit.value("blur")))
+    # the faces at both ends blur into the outermost planes: half height moves there by up to as much as grey is
+    # lacking, and anywhere between is as likely (GUM 4.3.7)
+    faint = np.sqrt(np.pi / 6) * fit.value("blur") * float(ndtr(-from_face_px / fit.value("blur")))
     floor += np.array([(2 * faint / planes) ** 2 * (n in _WIDTHS) for n in fit.names])
     floor += np.array([(3 * faint / (planes * arm)) ** 2 * (n == "growth" and fit.u(n) > 0) for n in fit.names])
     return replace(fit, covariance=fit.covariance + np.diag(floor), budget={**fit.budget, "model": floor})

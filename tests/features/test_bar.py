@@ -102,7 +102,7 @@ def test_round_features_are_whole_and_round(bar: Measurement) -> None:
         taper = feature.taper_mm_per_mm
         assert taper is not None
         assert taper.u is not None
-        assert taper.u < 0.005
+        assert taper.u < 0.01  # the boss has nine planes, the outermost beside its faces
         assert abs(taper.value) < 4 * taper.u
 
 

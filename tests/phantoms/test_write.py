@@ -49,7 +49,7 @@ def test_nothing_of_others_is_overwritten(tmp_path: Path) -> None:
     """A folder that is there stays as it is, even by force when it holds other things."""
     phantom = make("one_slice", scale=0.3)
     folder = write(phantom, tmp_path / "a")
-    with pytest.raises(OutputExistsError, match="there already"):
+    with pytest.raises(OutputExistsError, match="already exists"):
         write(phantom, folder)
     write(phantom, folder, force=True)
     (folder / "notes.txt").write_text("mine", encoding="utf-8")
