@@ -22,7 +22,8 @@ _LEAST_SEEN = 0.4
 _STEPS = 5
 _SEAM_PLANES = 2.0
 _STRENGTH = 1.3
-_TO_THE_END = 9.0
+# most seams last until metal ends, there or at a face that is known: nine in ten, against all other places together
+_TO_A_FACE = 9.0
 _BREAK_PLANES = 2  # in a row that don't show it: the seam beyond is another
 _SEEN = 5.0  # chi squared that a stretch must explain
 
@@ -59,8 +60,15 @@ def find_depths(
     places, share, sd = _shares(squared, solid, fit, (planes[0] + planes[1]) / 2)
     if len(places) < 2:
         return None
+    return _best_stretch(places, share, sd, 0.5 * (planes[0] + planes[1]), [e for pair in ends for e in pair])
+
+
+def _best_stretch(
+    places: Floats, share: Floats, sd: Floats, inside: float, faces: Sequence[float]
+) -> Depths | None:  # fmt: skip
+    """Weigh all stretches about `inside`, ends at faces being likelier; None where none shows."""
     lows = np.arange(places[0] - 0.5, places[-1] + 0.5, 1 / _STEPS)
-    found = _stretches(places, share, sd, lows, 0.5 * (planes[0] + planes[1]))
+    found = _stretches(places, share, sd, lows, inside)
     if found is None:
         return None
     table = np.array(found).T
@@ -69,16 +77,17 @@ def find_depths(
         return None
     per = max(least / max(len(places) - 3, 1), 1.0)  # noise that is coarser than it should be widens both ends
     weight = np.exp(-(table[:, 2] - least) / (2 * per))
-    # most seams last until metal ends: nine in ten, against all other places together
-    for spike in (table[:, 0] == table[:, 0].min(), table[:, 1] == table[:, 1].max()):
-        weight[spike] *= _TO_THE_END * len(lows)
-        if weight[spike].sum() > 0.5 * weight.sum():
+    firsts, lasts = table[:, 0], table[:, 1]
+    spikes = [_at_faces(at, limit, faces) for at, limit in ((firsts, firsts.min()), (lasts, lasts.max()))]
+    surely = []
+    for at, spike in zip((firsts, lasts), spikes, strict=True):
+        weight[spike] *= _TO_A_FACE * len(lows) / len(np.unique(at[spike]))
+        surely.append(bool(weight[spike].sum() > 0.5 * weight.sum()))
+        if surely[-1]:
             weight = np.where(spike, weight, 0.0)
     weight /= weight.sum()
-    low, high = (float(v) for v in weight @ table[:, :2])
-    u_low, u_high = (float(u) for u in np.sqrt(weight @ (table[:, :2] - [low, high]) ** 2 + (0.3 / _STEPS) ** 2))
-    low, u_low = _snap(low, u_low, [e for pair in ends for e in pair])
-    high, u_high = _snap(high, u_high, [e for pair in ends for e in pair])
+    low, u_low = _snap(*_place(firsts, weight, one_of_them=surely[0]), faces)
+    high, u_high = _snap(*_place(lasts, weight, one_of_them=surely[1]), faces)
     if high - low < _SEAM_PLANES:
         return None
     return Depths(low, u_low, high, u_high)
@@ -162,9 +171,25 @@ def _share_at(
     return -float(pure @ rest) / power, float(np.std(rest)) * 1.5 / power**0.5  # neighbours share their noise
 
 
+def _at_faces(at: Floats, outermost: float, faces: Sequence[float]) -> NDArray[np.bool_]:
+    """Return which of the ends tried lie at a face: nothing can be seen beyond the outermost; the others are known."""
+    grid = np.unique(at)
+    known = [grid[np.argmin(np.abs(grid - e))] for e in faces if grid[0] <= e <= grid[-1]]
+    return np.isin(at, [outermost, *known])
+
+
+def _place(at: Floats, weight: Floats, *, one_of_them: bool) -> tuple[float, float]:
+    """Return where a seam ends and the uncertainty: the mean of all places, or the likeliest where few may be."""
+    grid, number = np.unique(at, return_inverse=True)
+    place = float(grid[np.argmax(np.bincount(number, weight))]) if one_of_them else float(weight @ at)
+    return place, float(np.sqrt(weight @ (at - place) ** 2 + (0.3 / _STEPS) ** 2))
+
+
 def _snap(place: float, u: float, faces: Sequence[float]) -> tuple[float, float]:
     """Take the depth of a fitted face that lies where the seam ends."""
     if not faces:
         return place, u
     nearest = min(faces, key=lambda e: abs(e - place))
-    return (nearest, min(u, 0.1)) if abs(nearest - place) <= max(_SNAP_PLANES, min(2 * u, 4.0)) else (place, u)
+    if abs(nearest - place) > max(_SNAP_PLANES, min(2 * u, 4.0)):
+        return place, u
+    return nearest, u if u > _SNAP_PLANES else min(u, 0.1)  # where it may as well end at another face, that is told

@@ -1,7 +1,7 @@
 """What tells a seam from a crack, a streak, a ring of the scanner or plain chance."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from ctrecon.core.frames import Floats
 from ctrecon.seams.field import SeamField, SolidMetal, average
+from ctrecon.seams.outline_fit import band_of
 from ctrecon.seams.paths import SeamShape, along
 from ctrecon.seams.refine import SeamCandidate, grown, sampled
 from ctrecon.seams.smooth import PLAIN, smooth_field
@@ -29,6 +30,9 @@ _NEXT_SIDE = 0.4
 _OPEN_STRENGTH = 7.0
 _ROUGH = "it is uneven along the outline, as a crack or a streak is"
 _BESIDE = (-8.0, -7.0, -6.0, -5.0, -4.0, 4.0, 5.0, 6.0, 7.0, 8.0)
+_FEWEST_BESIDE = 8  # segments that a scatter is taken from
+_OWN_PX = 4.0  # either side: what a gap and its blur cover
+_WINDOW_PX = 6  # of metal beyond the outermost line beside, for the trend there: two of its widths
 _OFF = tuple(np.arange(-3.0, 3.1, 0.5))
 _NEXT = slice(3, 10)  # within 1.5 px
 _PLAIN_DIP = 4.0
@@ -291,7 +295,14 @@ def _beyond(
 
 
 def _segment_noise(field: SeamField, lead: SeamCandidate, pieces: int) -> float:
-    """Scatter of the mean of one segment, from lines beside this one."""
+    """Scatter of the mean of one segment, from lines beside this one in the metal without it.
+
+    A dip leaves a brighter band on either side in the fine grey: left in, a plain gap would count as its own noise.
+    """
+    # segments as long as the line's own, so that they scatter alike
+    size = max(len(along(lead.shape)) // pieces, 1)
+    least = field.least_spread / (size * (lead.last - lead.first + 1)) ** 0.5
+    beside, last = _without(field, lead), 0 if not lead.growth else lead.last - lead.first
     values: list[float] = []
     for by in _BESIDE:
         if isinstance(lead.shape, Circle) and lead.shape.radius + by < 2:
@@ -301,22 +312,36 @@ def _segment_noise(field: SeamField, lead: SeamCandidate, pieces: int) -> float:
         shape = grown(lead.shape, by)
         if len(along(shape)) < 8:
             continue
-        fine, weight = sampled(field, shape, lead.first, lead.last, lead.growth)
+        fine, weight = sampled(beside, shape, 0, last, lead.growth)
         total = weight.sum(axis=0)
         grey = (fine * weight).sum(axis=0) / np.maximum(total, 1e-9)
-        # segments as long as the line's own, so that they scatter alike
-        size = max(len(along(lead.shape)) // pieces, 1)
         for start in range(0, len(grey) - size + 1, size):
             if (total[start : start + size] > 0.3 * len(fine)).all():
                 values.append(float(grey[start : start + size].mean()))
-    if len(values) < 8:
+    if len(values) < _FEWEST_BESIDE:
         fine, weight = field.run(lead.first, lead.last)
         inside = weight > 0.5
         # a mean of n samples 1 px apart, each shared by about two
-        size = max(len(along(lead.shape)) // pieces, 1)
         return 1.4826 * float(np.median(np.abs(fine[inside]))) * (2.5 / size) ** 0.5 if inside.any() else 0.0
     array = np.array(values)
-    return 1.4826 * float(np.median(np.abs(array - np.median(array))))
+    return float(max(1.4826 * np.median(np.abs(array - np.median(array))), least))
+
+
+def _without(field: SeamField, lead: SeamCandidate) -> SeamField:
+    """Return the metal beside a line, worked out without it: one block, or each of its own for a line that widens."""
+    size = (field.weight.shape[1], field.weight.shape[2])
+    planes = field.starts[lead.last + 1] - 1 - field.starts[lead.first]
+    wider = abs(lead.growth) * planes / 2
+    rows, columns, _ = band_of(lead.shape, size, _OWN_PX + wider)
+    far = int(np.ceil(max(_BESIDE) + wider)) + _WINDOW_PX
+    off = np.ones(size, dtype=bool)
+    if len(rows):
+        off[max(rows.min() - far, 0) : rows.max() + far, max(columns.min() - far, 0) : columns.max() + far] = False
+    off[rows, columns] = True
+    blocks = range(lead.first, lead.last + 1)
+    if not lead.growth:
+        return field.over([blocks], off)
+    return replace(field.over([[b] for b in blocks], off), starts=field.starts[lead.first : lead.last + 2])
 
 
 def _quarters(shape: SeamShape, points: Floats) -> NDArray[np.int64]:

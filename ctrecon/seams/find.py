@@ -207,8 +207,7 @@ def _member(
 
     `chance` is that of the whole set.
     """
-    if _ring(squared, solid, field, lead):
-        return None, False, field
+    # rings of the scanner have one middle, the circles of a set each its own
     measured = _measure(squared, solid, field, lead, [d.depths for d in drafts])
     if measured is None:
         return None, False, field
@@ -300,6 +299,8 @@ def _measure(
     for _ in range(2):
         blur, known = _blur(squared, lead.shape.centre, _planes(field, lead))
         fit = fit_outline(field, lead, blur=blur, blur_known=known, noise=noise)
+        if fit is None and lead.name == SET:
+            fit = fit_outline(field, lead, blur=blur, blur_known=known, noise=noise, held=True)
         for other in _others(lead) if measured is None and lead.name != SET else ():  # pins are round
             rival = fit_outline(field, other, blur=blur, blur_known=known, noise=noise, about=lead)
             if rival is not None and (fit is None or fit.worse_than(rival) > _OTHER_FITS):

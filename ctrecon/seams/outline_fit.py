@@ -9,7 +9,7 @@ from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
 from ctrecon.seams.field import SeamField
-from ctrecon.seams.paths import SeamShape
+from ctrecon.seams.paths import SeamShape, along
 from ctrecon.seams.refine import SET, SeamCandidate, freedom, grown
 from ctrecon.shapes import Circle, Rectangle
 
@@ -19,6 +19,7 @@ _BAND_PX = 6.0
 _MOST_PIXELS = 9000
 _FEWEST = 60
 _SECTORS = 12
+_SECTOR_PX = 6.0  # along the line, at least: narrower ones would take up all that a small rivet shows
 _PATCHES = 24
 _SIGNIFICANT, _OF_A_SET = 3.0, 1.5  # its mates tell what is there; this one, what it is like
 _BLUR_REACH = 0.35  # in the logarithm
@@ -60,6 +61,7 @@ class _Data:
     grey: Floats
     weight: Floats
     sector: NDArray[np.int64]
+    sectors: int
     patch: NDArray[np.int64]
 
 
@@ -72,6 +74,7 @@ def fit_outline(
     blur_known: float,
     noise: float,
     about: SeamCandidate | None = None,
+    held: bool = False,
 ) -> OutlineFit | None:
     """Fit the dip on the mean planes.
 
@@ -94,6 +97,8 @@ def fit_outline(
         Noise of one voxel, share of the contrast.
     about : SeamCandidate or None
         Fit to the pixels near this line instead of the lead's own: so two shapes are fitted to the same pixels.
+    held : bool
+        Keep the lead's own outline and fit the thickness alone: where mates tell the outline better than it does.
     """
     start, step, back = freedom(lead.shape)
     data = _gather(field, about or lead)
@@ -113,8 +118,8 @@ def fit_outline(
         d, width = distance(p), float(blur * np.exp(p[size]))
         by = p[size + 1] * data.depth if conical else np.zeros(len(d))
         columns = [-dip_of(back(p[:size]), data.points, width, by, d), ndtr(d / width) - 0.5, d**2 / 36]
-        columns += [np.where(data.sector == s, 1.0, 0.0) for s in range(_SECTORS)]
-        columns += [np.where(data.sector // 3 == q, d / 6, 0.0) for q in range(4)]
+        columns += [np.where(data.sector == s, 1.0, 0.0) for s in range(data.sectors)]
+        columns += [np.where(data.sector * 4 // data.sectors == q, d / 6, 0.0) for q in range(4)]
         return np.column_stack(columns)
 
     def solve(p: Floats) -> tuple[Floats, Floats]:
@@ -133,14 +138,14 @@ def fit_outline(
     scale = 1.0
     steps = np.array([*step, 0.1, *((0.02,) if conical else ())])
     for _ in range(2):
-        fit = least_squares(
-            residuals, p0, bounds=(p0 - reach, p0 + reach), x_scale=steps, ftol=_NO_GAIN, xtol=_NO_GAIN, max_nfev=40
-        )
-        left = residuals(fit.x)[:-1]
+        if not held:
+            p0 = np.asarray(least_squares(
+                residuals, p0, bounds=(p0 - reach, p0 + reach), x_scale=steps, ftol=_NO_GAIN, xtol=_NO_GAIN, max_nfev=40
+            ).x)  # fmt: skip
+        left = residuals(p0)[:-1]
         spread = 1.4826 * float(np.median(np.abs(left[good]))) if good.any() else 1.0
         scale = max(spread, 1e-6)  # the prior on the blur speaks in the units of the data
         good &= np.abs(left) <= 5 * scale
-        p0 = np.asarray(fit.x)
         if good.sum() < _FEWEST:
             return None
     linear, a = solve(p0)
@@ -235,8 +240,9 @@ def _gather(field: SeamField, lead: SeamCandidate) -> _Data | None:
     points, depth, grey, weight = points[::stride], depth[::stride], grey[::stride], weight[::stride]
     x, y = lead.shape.centre
     share = np.arctan2(points[:, 1] - y, points[:, 0] - x) / (2 * np.pi) % 1
-    sector, patch = (np.minimum((share * n).astype(np.int64), n - 1) for n in (_SECTORS, _PATCHES))
-    return _Data(points, depth, grey.astype(float), weight.astype(float), sector, patch)
+    sectors = 4 * int(np.clip(len(along(lead.shape)) / _SECTOR_PX / 4, 1, _SECTORS // 4))
+    sector, patch = (np.minimum((share * n).astype(np.int64), n - 1) for n in (sectors, _PATCHES))
+    return _Data(points, depth, grey.astype(float), weight.astype(float), sector, sectors, patch)
 
 
 def _box(shape: SeamShape, size: tuple[int, ...]) -> tuple[int, int, int, int]:
