@@ -22,6 +22,7 @@ __all__ = [
     "Sector",
     "Solid",
     "Union",
+    "eaten_rim",
     "square",
     "tube",
 ]
@@ -230,3 +231,30 @@ def tube(
         Cylinder(diameter=outer, z_from=z_from, z_to=z_to, x=x, y=y),
         (Cylinder(diameter=inner, z_from=-math.inf, z_to=math.inf, x=x, y=y),),
     )
+
+
+def eaten_rim(
+    rng: np.random.Generator, *, diameter: float, z_from: float, z_to: float, from_deg: float, arc_deg: float,
+    depth: float, pits: int = 40,
+) -> Balls:
+    """Return pits along a stretch of a round rim, to be taken from it.
+
+    Parameters
+    ----------
+    rng : Generator
+        Where the pits fall.
+    diameter, z_from, z_to : float
+        The rim, mm.
+    from_deg, arc_deg : float
+        The stretch that is eaten.
+    depth : float
+        Deepest bite, mm.
+    pits : int
+        How many.
+    """
+    angle = np.radians(from_deg + arc_deg * rng.random(pits))
+    radius = depth * rng.uniform(0.5, 1.0, pits)
+    out = 0.5 * diameter + rng.uniform(-0.2, 0.2, pits) * depth
+    z = rng.uniform(z_from, z_to, pits)
+    x, y = out * np.cos(angle), out * np.sin(angle)
+    return Balls(tuple((float(a), float(b), float(c), float(r)) for a, b, c, r in zip(x, y, z, radius, strict=True)))

@@ -10,7 +10,7 @@ from ctrecon.core.measured import Measured
 from ctrecon.record.kinds import is_hole, is_seam, kind_of
 from ctrecon.record.part import Feature, Part, Sensitivity, depths_in_part_frame, place_in_part_frame
 
-__all__ = ["Sides", "end_sides", "feature_sensitivity", "quantities", "with_sensitivity"]
+__all__ = ["Sides", "edge_u_of", "end_sides", "feature_sensitivity", "quantities", "with_sensitivity"]
 
 Sides = tuple[int, int]
 """Which way (+1 deeper, -1 shallower) the face at the start and at the end moves when the metal grows."""
@@ -174,3 +174,15 @@ def with_sensitivity(part: Part, faces: Mapping[str, tuple[int | None, int | Non
             first, last = guess[0] if first is None else first, guess[1] if last is None else last
         features.append(replace(one, sensitivity=feature_sensitivity(one, direction, (first, last))))
     return replace(part, features=tuple(features))
+
+
+def edge_u_of(part: Part, feature: Feature, quantity: str) -> float:
+    """Return the standard uncertainty (mm) an unknown grey scale puts on a quantity, by its name in `sensitivity`.
+
+    It stands beside u as the scale does: all edges of a scan share one error, which no measuring of the same
+    scan can show and which known sizes settle; after `calibrate` u holds what is left of it, and this is 0.
+    """
+    answer = feature.sensitivity.get(quantity)
+    if answer is None or part.image is None or part.image.edge_u_px is None or part.calibration is not None:
+        return 0.0
+    return abs(answer.edge) * part.image.edge_u_px * min(part.stack.voxel_mm[1:])

@@ -13,40 +13,13 @@ from ctrecon.phantoms.phantom import Phantom, Pose, assemble
 from ctrecon.phantoms.plate import Plate, RoundHole, SquareHole, plate_design
 from ctrecon.phantoms.render import Body
 from ctrecon.phantoms.scanner import Scanner
-from ctrecon.phantoms.solids import Balls, Cylinder, Difference, RoughCut, Union, tube
+from ctrecon.phantoms.solids import Cylinder, Difference, RoughCut, Union, eaten_rim, tube
 from ctrecon.phantoms.truth import Design
 
-__all__ = ["eaten_rim", "random_hub", "random_plate"]
+__all__ = ["random_hub", "random_plate"]
 
 _SLOPE_OF_PINS = 1 / 48
 _WALL_PX = 9.0
-
-
-def eaten_rim(
-    rng: np.random.Generator, *, diameter: float, z_from: float, z_to: float, from_deg: float, arc_deg: float,
-    depth: float, pits: int = 40,
-) -> Balls:
-    """Return pits along a stretch of a round rim, to be taken from it.
-
-    Parameters
-    ----------
-    rng : Generator
-        Where the pits fall.
-    diameter, z_from, z_to : float
-        The rim, mm.
-    from_deg, arc_deg : float
-        The stretch that is eaten.
-    depth : float
-        Deepest bite, mm.
-    pits : int
-        How many.
-    """
-    angle = np.radians(from_deg + arc_deg * rng.random(pits))
-    radius = depth * rng.uniform(0.5, 1.0, pits)
-    out = 0.5 * diameter + rng.uniform(-0.2, 0.2, pits) * depth
-    z = rng.uniform(z_from, z_to, pits)
-    x, y = out * np.cos(angle), out * np.sin(angle)
-    return Balls(tuple((float(a), float(b), float(c), float(r)) for a, b, c, r in zip(x, y, z, radius, strict=True)))
 
 
 def _scanner(snr: float, psf: float, artefacts: dict[str, Any]) -> Scanner:

@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 import pytest
-from random_parts import eaten_rim
 
 from ctrecon.phantoms.solids import (
     Balls,
@@ -15,6 +14,7 @@ from ctrecon.phantoms.solids import (
     Sector,
     Solid,
     Union,
+    eaten_rim,
     square,
     tube,
 )
