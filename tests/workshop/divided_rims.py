@@ -44,10 +44,12 @@ def divided_marks(teeth: int, way: str, rng: np.random.Generator) -> np.ndarray:
         each = teeth // parts
         corners = np.arange(parts + 1) * each + rng.normal(0, rng.uniform(0.02, 0.15), parts + 1)
         corners[-1] = corners[0] + teeth
-        marks = np.concatenate([
-            corners[i] + _stepped(each, rng, rng.uniform(0.003, 0.02), 0.0) * (corners[i + 1] - corners[i]) / each
-            for i in range(parts)
-        ])
+        marks = np.concatenate(
+            [
+                corners[i] + _stepped(each, rng, rng.uniform(0.003, 0.02), 0.0) * (corners[i + 1] - corners[i]) / each
+                for i in range(parts)
+            ]
+        )
     else:
         # every second (or third) mark is stepped, those between are set by eye, always a little to one side
         by = next((k for k in (2, 3) if teeth % k == 0), 1)

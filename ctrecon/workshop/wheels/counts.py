@@ -160,7 +160,16 @@ def _counted(rim: Rim, least: int, most: int) -> CountOfTeeth:
     says = f"the rim is whole: {n} teeth, counted; no step is wide enough to hold another"
     numbers = tuple(range(n))
     return CountOfTeeth(
-        n, (n, n), (CountOdds(n, 1.0),), (least, most), Measured(n, 0.0), *_plain_errors(rim), rim.bent, numbers, (), says
+        n,
+        (n, n),
+        (CountOdds(n, 1.0),),
+        (least, most),
+        Measured(n, 0.0),
+        *_plain_errors(rim),
+        rim.bent,
+        numbers,
+        (),
+        says,
     )
 
 
@@ -174,9 +183,7 @@ def _plain_errors(rim: Rim) -> tuple[float, float]:
 
 
 # many: the rim, the range and what is weighed
-def _search(
-    rim: Rim, least: int, most: int, *, radius: float, centre: Centre, habits: DivisionHabits
-) -> list[Weighed]:
+def _search(rim: Rim, least: int, most: int, *, radius: float, centre: Centre, habits: DivisionHabits) -> list[Weighed]:
     """Return the counts worth weighing, from the nearest to the median step outwards."""
     n = len(rim.angles)
     start = min(max(round(2 * np.pi / rim.step), least, n), most)
@@ -206,8 +213,7 @@ def _division(weighed: list[Weighed], odds: Floats, habits: DivisionHabits) -> t
             share = np.exp(one.by_hypothesis - one.by_hypothesis.max())
             odds_of += probability * share / share.sum()
     means = [
-        float(np.sum(odds_of * [getattr(one, name) for one in all_ways]))
-        for name in ("random", "drift", "eccentric")
+        float(np.sum(odds_of * [getattr(one, name) for one in all_ways])) for name in ("random", "drift", "eccentric")
     ]
     return all_ways[int(np.argmax(odds_of))], Hypothesis(*means)
 

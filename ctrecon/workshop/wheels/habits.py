@@ -47,7 +47,9 @@ class DivisionHabits:
         every = (*self.random, *self.drift, *self.eccentric, *self.closing)
         empty = not (self.random and self.drift and self.eccentric and self.closing)
         if empty or any(not 0 <= one < 1 for one in every) or min(self.random) <= 0:
-            raise PlanError("errors of a division are parts of a pitch from 0 to 1, the random ones above 0; correct them")
+            raise PlanError(
+                "errors of a division are parts of a pitch from 0 to 1, the random ones above 0; correct them"
+            )
 
     def hypotheses(self) -> tuple[Hypothesis, ...]:
         """Return every combination but for what is left at the closing."""

@@ -68,14 +68,15 @@ def covariance(
     known += np.diag(rim.u**2)
     together = np.cos(rim.angles[:, None] - rim.angles[None, :])
     bridge = np.minimum(numbers[:, None], numbers[None, :]) - numbers[:, None] * numbers[None, :] / teeth
-    random, drift, off = (np.array([getattr(one, name) for one in hypotheses]) for name in ("random", "drift", "eccentric"))
-    sizes = np.column_stack([(random * rim.step) ** 2, (drift * rim.step) ** 2, off**2])
+    sizes = np.array(
+        [[(one.random * rim.step) ** 2, (one.drift * rim.step) ** 2, one.eccentric**2] for one in hypotheses]
+    )
     kernels = np.stack([np.eye(len(numbers)), bridge, together])
     return np.asarray(known + np.tensordot(sizes, kernels, axes=1))
 
 
 def _closings(teeth: int, numbers: Floats) -> tuple[Floats, Floats]:
-    """Return what one pitch left over at the closing does to each tooth (pitches), per place of the seam; their odds."""
+    """Return what a pitch left over at the closing does to each tooth (pitches) per place of the seam, and the odds."""
     n = len(numbers)
     past = np.tri(n, n, -1)  # column s: teeth after step s; the last column holds none: the seam is not seen
     steps = np.append(np.diff(numbers), teeth - numbers[-1])
