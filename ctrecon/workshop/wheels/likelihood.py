@@ -21,7 +21,7 @@ from ctrecon.workshop.wheels.rim import Centre, Rim
 __all__ = ["Weighed", "covariance", "gap_steps", "slope_variance", "weigh"]
 
 _MOST_COMBINATIONS = 81
-"""So many ways of numbering the stretches are weighed for one count: four lost parts, three numbers of teeth in each."""
+"""Ways of numbering the stretches that are weighed for one count: four lost parts, three numbers of teeth each."""
 
 
 @dataclass(frozen=True, eq=False)
