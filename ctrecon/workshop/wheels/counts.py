@@ -8,9 +8,9 @@ import numpy as np
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured, format_percent, format_short, format_value
 from ctrecon.workshop.errors import PlanError
-from ctrecon.workshop.wheels.habits import DivisionHabits, Hypothesis
+from ctrecon.workshop.wheels.habits import HAND_DIVISION, DivisionHabits, Hypothesis
 from ctrecon.workshop.wheels.likelihood import Weighed, covariance, slope_variance, weigh
-from ctrecon.workshop.wheels.rim import Centre, Rim, read_rim, seen_words
+from ctrecon.workshop.wheels.rim import SURE_CENTRE, Centre, Rim, read_rim, seen_words
 
 __all__ = ["CERTAIN", "LEAST_TEETH", "MOST_TEETH", "CountOdds", "CountOfTeeth", "count_teeth"]
 
@@ -83,11 +83,11 @@ def count_teeth(
     runs: Sequence[Sequence[Measured]],
     *,
     radius: float,
-    centre: Centre = Centre(),  # noqa: B008
+    centre: Centre = SURE_CENTRE,
     whole: bool = False,
     least: int = LEAST_TEETH,
     most: int = MOST_TEETH,
-    habits: DivisionHabits = DivisionHabits(),  # noqa: B008
+    habits: DivisionHabits = HAND_DIVISION,
 ) -> CountOfTeeth:
     """Return how many teeth the wheel had.
 

@@ -77,8 +77,8 @@ def cross_out(
         raise PlanError("crossing out needs 2 arms or more, and a rim, arms and a boss wider than 0; correct them")
     if inner.value <= boss_diameter:
         raise PlanError(
-            f"a rim {format_value(rim.value, 2)} mm wide leaves ⌀{format_value(inner.value, 2)} inside, no more than the "
-            f"boss of ⌀{format_short(boss_diameter, 4)}; leave the wheel solid or make rim or boss smaller"
+            f"a rim {format_value(rim.value, 2)} mm wide leaves ⌀{format_value(inner.value, 2)} inside, no more than "
+            f"the boss of ⌀{format_short(boss_diameter, 4)}; leave the wheel solid or make rim or boss smaller"
         )
     body = Point(0, 0).buffer(inner.value / 2, quad_segs=_QUAD_SEGS)
     body = body.difference(Point(0, 0).buffer(boss_diameter / 2, quad_segs=_QUAD_SEGS))
@@ -90,7 +90,8 @@ def cross_out(
     widest = min((2 * shapely.maximum_inscribed_circle(one).length for one in windows), default=0.0)
     if len(windows) != arms or widest < LEAST_WINDOW_MM:
         raise PlanError(
-            f"{arms} arms {format_value(arm.value, 2)} mm wide leave windows that no file enters; use fewer or thinner arms"
+            f"{arms} arms {format_value(arm.value, 2)} mm wide leave windows that no file enters; "
+            "use fewer or thinner arms"
         )
     apart = boss_diameter * sin(pi / arms)
     meets = "" if apart > arm.value else "; the arms run into one another before they reach the boss"

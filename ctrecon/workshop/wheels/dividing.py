@@ -56,7 +56,7 @@ class DividingTable:
     reason: str
 
 
-def index_step(teeth: int, head: DividingHead = DividingHead()) -> IndexStep:  # noqa: B008
+def index_step(teeth: int, head: DividingHead = DividingHead()) -> IndexStep:
     """Return turns and holes from tooth to tooth.
 
     Parameters
@@ -85,8 +85,8 @@ def index_step(teeth: int, head: DividingHead = DividingHead()) -> IndexStep:  #
     if not choices:
         missing = rest.denominator
         raise PlanError(
-            f"{teeth} teeth on a {head.worm}:1 head ask for {each} of a turn, but no plate has a circle of {missing} holes "
-            f"or a multiple of it ({2 * missing}, {3 * missing} ...); drill such a plate, or divide by angles"
+            f"{teeth} teeth on a {head.worm}:1 head ask for {each} of a turn, but no plate has a circle of {missing} "
+            f"holes or a multiple of it ({2 * missing}, {3 * missing} ...); drill such a plate, or divide by angles"
         )
     circle = choices[-1]
     holes = int(rest * circle)

@@ -9,7 +9,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured, format_percent, format_value
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.wheels.divider import Habit, habits_of
-from ctrecon.workshop.wheels.rim import Centre, Rim, read_rim
+from ctrecon.workshop.wheels.rim import SURE_CENTRE, Centre, Rim, read_rim
 
 __all__ = ["Division", "Harmonic", "ToothError", "division_of"]
 
@@ -77,7 +77,7 @@ def division_of(
     teeth: int,
     *,
     radius: float,
-    centre: Centre = Centre(),  # noqa: B008
+    centre: Centre = SURE_CENTRE,
     numbers: Sequence[int] | None = None,
 ) -> Division:
     """Return the errors of each tooth about equal steps, and what they say about the divider.

@@ -5,7 +5,7 @@ from itertools import product
 
 from ctrecon.workshop.errors import PlanError
 
-__all__ = ["DivisionHabits", "Hypothesis"]
+__all__ = ["HAND_DIVISION", "DivisionHabits", "Hypothesis"]
 
 
 @dataclass(frozen=True)
@@ -54,3 +54,7 @@ class DivisionHabits:
     def hypotheses(self) -> tuple[Hypothesis, ...]:
         """Return every combination but for what is left at the closing."""
         return tuple(Hypothesis(*one) for one in product(self.random, self.drift, self.eccentric))
+
+
+HAND_DIVISION = DivisionHabits()
+"""The errors weighed where none are stated."""

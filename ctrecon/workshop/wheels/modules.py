@@ -84,7 +84,8 @@ def module_hypotheses(module: Measured, *, no_standard: float = NO_STANDARD) -> 
             Measured(one, 0.0),
             weight / total,
             f"module {one:g} ({_SERIES[series]}): {format_percent(weight / total)}, "
-            f"{format_short(module.value - one, 2)} mm from the measured {format_short(module.value, 4)} ± {format_short(2 * module.u, 2)} (k = 2)",
+            f"{format_short(module.value - one, 2)} mm from the measured {format_short(module.value, 4)} "
+            f"± {format_short(2 * module.u, 2)} (k = 2)",
         )
         for (one, series), weight in zip(listed, weights, strict=True)
         if weight / total >= 1e-4

@@ -9,7 +9,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured, format_short, format_value
 from ctrecon.workshop.errors import PlanError
 
-__all__ = ["BENT_SD", "Centre", "Rim", "read_rim"]
+__all__ = ["BENT_SD", "SURE_CENTRE", "Centre", "Rim", "read_rim", "seen_words"]
 
 BENT_SD = 5.0
 """A tooth this many robust standard deviations off the middle of its neighbours is called bent (own choice: chance
@@ -29,6 +29,10 @@ class Centre:
     u_x: float = 0.0
     u_y: float = 0.0
     r: float = 0.0
+
+
+SURE_CENTRE = Centre()
+"""A centre without uncertainty."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -93,8 +93,9 @@ def _sizes(
         raise PlanError(f"{teeth} teeth {format_short(dedendum, 3)} modules deep meet at the centre; use more teeth")
     blank, depth = times(teeth + 2 * addendum), times(addendum + dedendum)
     says = (
-        f"{form} of {teeth} teeth, module {format_short(module.value, 4)} mm ({source}): blank ⌀{format_value(blank.value, 3)}"
-        f", cut {format_value(depth.value, 3)} mm deep, tooth {format_value(width * module.value, 3)} wide at the pitch circle"
+        f"{form} of {teeth} teeth, module {format_short(module.value, 4)} mm ({source}): "
+        f"blank ⌀{format_value(blank.value, 3)}, cut {format_value(depth.value, 3)} mm deep, "
+        f"tooth {format_value(width * module.value, 3)} wide at the pitch circle"
     )
     return ToothSizes(
         form, teeth, module, times(teeth), blank, times(teeth - 2 * dedendum), times(addendum), times(dedendum), depth,
