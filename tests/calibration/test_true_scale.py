@@ -431,7 +431,7 @@ def test_wrong_voxel_and_wrong_edge_are_put_right() -> None:
 
 def test_a_record_stretched_is_the_record_measured_with_that_voxel() -> None:
     """Measuring with 0.08 mm voxels and stretching by 1.25 gives every quantity that measuring with 0.1 mm gives."""
-    stretched, straight = rescaled(measured(2.0, 0.08), np.full(3, 1.25)), measured(2.0, 0.1)
+    stretched, straight = rescaled(measured(2.0, 0.08), np.full(3, 1.25)), measured(2.0)
     assert stretched.stack.voxel_mm == pytest.approx(straight.stack.voxel_mm)
     pairs = zip(
         *(sorted(p.features, key=lambda f: (f.kind, size(p, f.id, "x_mm").value)) for p in (stretched, straight)),
