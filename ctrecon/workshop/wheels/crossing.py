@@ -6,6 +6,7 @@ from math import hypot, pi, sin
 import shapely
 from shapely.affinity import rotate
 from shapely.geometry import Point, Polygon, box
+from shapely.geometry.base import BaseGeometry
 
 from ctrecon.core.measured import Measured, format_short, format_value
 from ctrecon.workshop.errors import PlanError
@@ -80,7 +81,7 @@ def cross_out(
             f"a rim {format_value(rim.value, 2)} mm wide leaves ⌀{format_value(inner.value, 2)} inside, no more than "
             f"the boss of ⌀{format_short(boss_diameter, 4)}; leave the wheel solid or make rim or boss smaller"
         )
-    body = Point(0, 0).buffer(inner.value / 2, quad_segs=_QUAD_SEGS)
+    body: BaseGeometry = Point(0, 0).buffer(inner.value / 2, quad_segs=_QUAD_SEGS)
     body = body.difference(Point(0, 0).buffer(boss_diameter / 2, quad_segs=_QUAD_SEGS))
     for k in range(arms):
         bar = box(0, -arm.value / 2, inner.value, arm.value / 2)

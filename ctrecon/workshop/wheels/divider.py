@@ -77,7 +77,7 @@ def habits_of(rim: Rim, where: Floats, error: Floats, pitch: float, whole: bool)
     after = where[inside].astype(int)
     if whole:  # the step from the last tooth to the first
         steps, after = np.append(steps, error[0] - error[-1]), np.append(after, 0)
-    found = [_closing(steps, after)]
+    found: list[Habit | None] = [_closing(steps, after)]
     if whole and not rim.bent:
         n = len(error)
         ordered = np.roll(steps, 1)  # step k leads to tooth k
