@@ -10,16 +10,16 @@ from shapely.geometry import Point, Polygon
 from ctrecon.core.measured import Measured
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.wheels.lost import lost_pair, lost_wheel
-from ctrecon.workshop.wheels.modules import common_modules, module_hypotheses
-from ctrecon.workshop.wheels.trains import (
+from ctrecon.workshop.wheels.meshes import (
     DEPTHING,
     Arbor,
     TrainWheel,
     check_mesh,
-    check_train,
     meshing_pairs,
     module_of,
 )
+from ctrecon.workshop.wheels.modules import common_modules, module_hypotheses
+from ctrecon.workshop.wheels.trains import check_train
 
 SPUR = Measured(1.0, 0.0)
 LOW, HIGH = Measured(0.0, 0.01), Measured(1.0, 0.01)

@@ -10,8 +10,8 @@ import numpy as np
 from ctrecon.core.measured import Measured, format_percent, format_value
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.wheels.counts import CERTAIN, CountOdds
+from ctrecon.workshop.wheels.meshes import DEPTHING, TrainWheel, module_of
 from ctrecon.workshop.wheels.modules import NO_STANDARD, module_hypotheses
-from ctrecon.workshop.wheels.trains import DEPTHING, TrainWheel, module_of
 
 __all__ = ["LostWheel", "PairOdds", "lost_pair", "lost_wheel"]
 
@@ -61,7 +61,6 @@ def _mesh_likelihood(mate: TrainWheel, teeth: int, distance: Measured, depthing:
     return total
 
 
-# many: what is known of the lost wheel
 def lost_wheel(
     mates: Sequence[tuple[TrainWheel, Measured]],
     *,
@@ -140,7 +139,6 @@ def _tip_likelihood(mate: TrainWheel, teeth: int, tip: Measured) -> float:
     return _normal(tip.value - across * module.value, u)
 
 
-# many: what is known of the pair
 def lost_pair(
     distance: Measured,
     module: Measured,
