@@ -4,7 +4,7 @@ from math import cos, hypot, pi, radians
 
 import numpy as np
 import pytest
-from shapely.affinity import rotate
+from shapely.affinity import rotate, translate
 from shapely.geometry import LineString, Point, Polygon
 
 from ctrecon.core.measured import Measured
@@ -75,3 +75,21 @@ def test_a_tooth_that_cannot_be_drawn_is_refused() -> None:
     """Pointed involutes, and teeth that meet above their roots, are refused."""
     with pytest.raises(PlanError, match="meet below the tip"):
         wheel_outline(spur_tooth(20, Measured(1.0), pressure_deg=30.0), pressure_deg=45.0)
+
+
+# The law of gearing: involutes, and cycloidal wheels with radial-flanked pinions, roll without crossing and stay in touch.
+@pytest.mark.parametrize(
+    ("wheel", "mate", "distance", "touch"),
+    [
+        (spur_tooth(20, Measured(1.0)), spur_tooth(40, Measured(1.0)), 30.0, 0.003),
+        (spur_tooth(48, Measured(0.5)), spur_tooth(127, Measured(0.5)), 43.75, 0.0015),
+        (clock_wheel(60, 8, Measured(1.0)), clock_pinion(8, 60, Measured(1.0)), 34.0, 0.3),
+    ],
+)
+def test_a_pair_rolls_without_crossing(wheel: ToothSizes, mate: ToothSizes, distance: float, touch: float) -> None:
+    """Turned together by their ratio at the distance of their pitch radii, two outlines never cross and hardly part."""
+    for phase in np.linspace(0, 1, 9):
+        one = wheel_outline(wheel, turn_deg=phase * 360 / wheel.teeth)
+        two = translate(wheel_outline(mate, turn_deg=180 + (0.5 - phase) * 360 / mate.teeth), distance, 0)
+        assert one.intersection(two).area < 1e-3 * wheel.module.value**2
+        assert one.distance(two) < touch
