@@ -7,11 +7,25 @@ from typing import Any
 from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.written.dxf import page_bottom
-from ctrecon.drawing.written.strokes import texts_of
 
 Corners = list[tuple[float, float]]
 Point = tuple[float, float]
 Segment = tuple[Point, Point]
+
+
+def texts_of(doc: Any) -> list[tuple[str, float, float, float, float, str, str]]:
+    """Return text, place, height, turn and alignment of every text of a document, as the drawing library reads it."""
+    found = []
+    for entity in doc.modelspace():
+        for one in entity.virtual_entities() if entity.dxftype() == "DIMENSION" else [entity]:
+            if one.dxftype() == "TEXT":
+                kind, first, second = one.get_placement()
+                at = first if kind.name == "LEFT" else second or first
+                found.append((one.plain_text(), at.x, at.y, one.dxf.height, one.dxf.rotation, kind.name.lower(), "baseline"))
+            elif one.dxftype() == "MTEXT":
+                at, turn = one.dxf.insert, one.dxf.get("rotation", 0.0)
+                found.append((one.plain_text(), at.x, at.y, one.dxf.char_height, turn, "center", "middle"))
+    return found
 
 
 def text_boxes(doc: Any) -> list[tuple[str, Corners]]:

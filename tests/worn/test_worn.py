@@ -193,3 +193,23 @@ def test_product_in_pits_skins_no_face() -> None:
         if added < 2 * (whole - eaten):  # crust stands outside of what was metal
             assert added == pytest.approx(whole - eaten, rel=0.03, abs=3.0)
     assert filled
+
+
+@pytest.mark.parametrize("maker", ["hub", "sandwich"])
+def test_one_piece_holds_no_skin_of_air(maker: str) -> None:
+    """Inside what is turned from the solid every voxel is full: where shapes meet no cells are left half-filled."""
+    from scipy import ndimage
+    from worn import common, hubs, wheels
+    from worn.render import Pose, render
+
+    pose = Pose((80, 96, 96), (1.0, 1.0, 1.0), (47.6, 47.9, 39.4))
+    for seed in range(8):
+        room = common.Room(radius=42.0, height=70.0, worn=0.0, later=np.random.default_rng(seed))
+        make = hubs.hub if maker == "hub" else wheels.sandwich
+        made = make(np.random.default_rng(seed), room, one_piece=True)
+        grey = render(made.layers, pose, 0.6)
+        metal = ndimage.minimum_filter(grey > 0.98, size=(1, 5, 5))  # clear of walls, where edges come out half-filled
+        both = np.zeros_like(metal)
+        both[3:-3] = metal[6:] & metal[:-6]
+        assert both.sum() > 1000
+        assert float(grey[both].min()) > 0.99, f"{maker} {seed}"
