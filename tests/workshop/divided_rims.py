@@ -32,13 +32,17 @@ def _stepped(teeth: int, rng: np.random.Generator, step_sd: float, over: float) 
     return marks - (marks[-1] + steps[-1] - (teeth - over)) * np.arange(teeth) / teeth
 
 
-def divided_marks(teeth: int, way: str, rng: np.random.Generator) -> np.ndarray:
-    """Return the angles (radians) of all teeth as this maker divided them."""
+def divided_marks(teeth: int, way: str, rng: np.random.Generator, *, rough: bool = False) -> np.ndarray:
+    """Return the angles (radians) of all teeth as this maker divided them.
+
+    A rough hand leaves up to half a pitch at the closing, cuts some teeth far off, and centres its plate badly: more than
+    the count's own errors are laid out for.
+    """
     pitch = 2 * np.pi / teeth
     if way == "plate":
         marks = np.arange(teeth, dtype=float)
     elif way == "dividers":
-        marks = _stepped(teeth, rng, rng.uniform(0.003, 0.03), rng.uniform(-0.3, 0.3))
+        marks = _stepped(teeth, rng, rng.uniform(0.003, 0.03), rng.uniform(-0.5, 0.5) if rough else rng.uniform(-0.3, 0.3))
     elif way == "parts":
         parts = int(rng.choice([k for k in (2, 3, 4, 6) if teeth % k == 0] or [1]))
         each = teeth // parts
@@ -56,17 +60,20 @@ def divided_marks(teeth: int, way: str, rng: np.random.Generator) -> np.ndarray:
         coarse = _stepped(teeth // by, rng, rng.uniform(0.003, 0.02), rng.uniform(-0.1, 0.1))
         side = rng.normal(0, 0.05)
         marks = np.concatenate([by * one + np.arange(by) + side * (np.arange(by) > 0) for one in coarse])
-    marks = marks + rng.normal(0, rng.uniform(0.003, 0.03), teeth)
+    own = rng.standard_t(3, teeth) if rough else rng.normal(0, 1, teeth)
+    marks = marks + rng.uniform(0.003, 0.03) * own
     marks = np.roll(marks, int(rng.integers(teeth))) * pitch
-    off, where = rng.uniform(0, 0.004), rng.uniform(0, 2 * np.pi)
+    off, where = rng.uniform(0, 0.01 if rough else 0.004), rng.uniform(0, 2 * np.pi)
     return np.asarray(marks + off * np.sin(marks - where) + rng.uniform(0, 2 * np.pi))
 
 
-def broken_rim(rng: np.random.Generator, *, least: int = 24, most: int = 150, way: str | None = None) -> DividedRim:
+def broken_rim(
+    rng: np.random.Generator, *, least: int = 24, most: int = 150, way: str | None = None, rough: bool = False
+) -> DividedRim:
     """Return a broken wheel, as it would be measured: one or two stretches, centre off by its stated u."""
     teeth = int(rng.integers(least, most + 1))
     way = str(rng.choice(WAYS)) if way is None else way
-    true = np.sort(divided_marks(teeth, way, rng) % (2 * np.pi))
+    true = np.sort(divided_marks(teeth, way, rng, rough=rough) % (2 * np.pi))
     radius, u_centre = teeth * 0.3, float(10 ** rng.uniform(-2.3, -1.0))
     start, seen = int(rng.integers(teeth)), max(4, int(teeth * rng.uniform(0.1, 0.7)))
     kept = [(start + k) % teeth for k in range(seen)]

@@ -10,16 +10,16 @@ from shapely.geometry import Point, Polygon
 from ctrecon.core.measured import Measured
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.wheels.lost import lost_pair, lost_wheel
-from ctrecon.workshop.wheels.modules import common_modules, module_hypotheses
-from ctrecon.workshop.wheels.trains import (
+from ctrecon.workshop.wheels.meshes import (
     DEPTHING,
     Arbor,
     TrainWheel,
     check_mesh,
-    check_train,
     meshing_pairs,
     module_of,
 )
+from ctrecon.workshop.wheels.modules import common_modules, module_hypotheses
+from ctrecon.workshop.wheels.trains import check_train
 
 SPUR = Measured(1.0, 0.0)
 LOW, HIGH = Measured(0.0, 0.01), Measured(1.0, 0.01)
@@ -171,7 +171,7 @@ def test_more_mates_and_a_piece_of_rim_settle_a_lost_wheel() -> None:
     by = {one_.teeth: one_.probability for one_ in one.table}
     expected = by[39] / (by[39] + by[41])
     assert {o.teeth: o.probability for o in both.table}[39] == pytest.approx(expected, rel=1e-6)
-    assert lost_wheel([(a, Measured(30.0, 0.1))], tip_diameter=Measured(42.0, 0.05), depthing=0.3).teeth == 40
+    assert lost_wheel([(a, Measured(30.0, 0.1))], tip_diameter=Measured(42.0, 0.05), addendum=SPUR, depthing=0.3).teeth == 40
     unsure = TrainWheel("u", "A", 20, a.tip_diameter, SPUR, odds={20: 0.6, 21: 0.4})
     spread = lost_wheel([(unsure, Measured(30.0, 0.1))], depthing=0.05)
     # 22 mm over 21 + 2 modules asks for 2 x 30 / (22 / 23) - 21 = 41.7 teeth
@@ -181,6 +181,32 @@ def test_more_mates_and_a_piece_of_rim_settle_a_lost_wheel() -> None:
         lost_wheel([(a, Measured(900.0, 0.01))])
     with pytest.raises(PlanError, match="needs a wheel"):
         lost_wheel([])
+
+
+def test_odds_of_lost_wheels_come_true() -> None:
+    """Drawn trains of known counts, each with two mates and a tip of unknown form: stated odds come true."""
+    rng = np.random.default_rng(15)
+    stated, came, held = [], [], 0
+    trials = 250
+    for _ in range(trials):
+        teeth, module = int(rng.integers(20, 90)), float(np.exp(rng.uniform(np.log(0.3), np.log(2))))
+        mates = []
+        for name in "ab":
+            count, form, u = int(rng.integers(8, 60)), rng.normal(1.2, 0.2), module * 0.05
+            tip = Measured(module * (count + 2 * form) + rng.normal(0, u), u)
+            apart = module * (count + teeth) / 2 + rng.normal(0, DEPTHING * module) + rng.normal(0, u)
+            mates.append((TrainWheel(name, name, count, tip), Measured(apart, u)))
+        seen_tip = Measured(module * (teeth + 2 * rng.normal(1.2, 0.2)) + rng.normal(0, 0.05 * module), 0.05 * module)
+        found = lost_wheel(mates, tip_diameter=seen_tip if rng.random() < 0.5 else None)
+        stated += [one.probability for one in found.table]
+        came += [one.teeth == teeth for one in found.table]
+        held += found.teeth_range[0] <= teeth <= found.teeth_range[1]
+    odds, true = np.array(stated), np.array(came, dtype=float)
+    for low, high in ((0.01, 0.1), (0.1, 0.3), (0.3, 0.6), (0.6, 1.01)):
+        part = (odds >= low) & (odds < high)
+        assert part.sum() > 20
+        assert abs(true[part].sum() - odds[part].sum()) < 3 * np.sqrt(np.sum(odds[part] * (1 - odds[part])))
+    assert held >= (0.95 - 2 * (0.95 * 0.05 / trials) ** 0.5) * trials
 
 
 def test_two_lost_wheels_are_ranked_by_exhaustive_search() -> None:

@@ -182,7 +182,6 @@ def _plain_errors(rim: Rim) -> tuple[float, float]:
     return float(np.degrees(np.sqrt(random))), float(np.degrees(np.sqrt(max(first - 2 * random, 0.0))))
 
 
-# many: the rim, the range and what is weighed
 def _search(rim: Rim, least: int, most: int, *, radius: float, centre: Centre, habits: DivisionHabits) -> list[Weighed]:
     """Return the counts worth weighing, from the nearest to the median step outwards."""
     n = len(rim.angles)

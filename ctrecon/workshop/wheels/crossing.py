@@ -36,7 +36,6 @@ class CrossingOut:
     reason: str
 
 
-# many: every size of the wheel's body
 def cross_out(
     root_diameter: Measured,
     depth_of_cut: Measured,

@@ -158,7 +158,6 @@ def _numbered(rim: Rim, pitch: float) -> Floats:
     return np.cumsum(steps)
 
 
-# many: the same teeth, seen six ways
 def _rows(rim: Rim, where: Floats, error: Floats, u: Floats, pitch: float, phase: float) -> tuple[ToothError, ...]:
     """Return the table."""
     inside = set(rim.inside)

@@ -3,17 +3,21 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import exp, hypot, log, pi, sqrt
+from math import exp, pi, sqrt
 
 import numpy as np
 
+from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured, format_percent, format_value
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.wheels.counts import CERTAIN, CountOdds
+from ctrecon.workshop.wheels.meshes import ADDENDUM, DEPTHING, TrainWheel, module_of
 from ctrecon.workshop.wheels.modules import NO_STANDARD, module_hypotheses
-from ctrecon.workshop.wheels.trains import DEPTHING, TrainWheel, module_of
 
 __all__ = ["LostWheel", "PairOdds", "lost_pair", "lost_wheel"]
+
+_LEAST_U = 1e-6
+"""A size without uncertainty is taken to this part of itself."""
 
 _LEAST_ODDS = 1e-4
 """Counts less likely than this are not listed."""
@@ -45,28 +49,42 @@ def _normal(difference: float, u: float) -> float:
     return exp(-0.5 * (difference / u) ** 2) / (u * sqrt(2 * pi))
 
 
-def _mesh_likelihood(mate: TrainWheel, teeth: int, distance: Measured, depthing: float) -> float:
-    """Return how likely the distance (mm) is, over the counts its mate may have."""
-    odds = {mate.teeth: 1.0} if mate.odds is None else mate.odds
-    total = 0.0
-    for count, probability in odds.items():
-        module = module_of(mate, count)
-        both = (count + teeth) / 2
-        u = sqrt((distance.u or 0.0) ** 2 + (both * (module.u or 0.0)) ** 2 + (depthing * module.value) ** 2)
-        if u <= 0:
-            raise PlanError(
-                f"neither the distance to {mate.name} nor its module has a standard uncertainty; give one of them"
-            )
-        total += probability * _normal(distance.value - both * module.value, u)
+_GRID = 401
+_REACH_SD = 5.0
+"""The module is summed over this many standard uncertainties either way, in this many steps."""
+
+
+def _densities(difference: Floats, u: Floats | float) -> Floats:
+    return np.asarray(np.exp(-0.5 * (difference / u) ** 2) / (u * sqrt(2 * pi)))
+
+
+def _by_module(mate: TrainWheel, distance: Measured, teeth: Floats, module: Floats, depthing: float) -> Floats:
+    """Return how likely a mate's own module and the distance are, (counts, modules), over the counts it may have."""
+    total = np.zeros((len(teeth), len(module)))
+    for count, probability in _odds(mate).items():
+        own = module_of(mate, count)
+        total += probability * _densities(own.value - module, own.u or _LEAST_U * own.value) * _at(
+            distance, count, teeth, module, depthing
+        )  # fmt: skip
     return total
 
 
-# many: what is known of the lost wheel
+def _at(distance: Measured, count: int, teeth: Floats, module: Floats, depthing: float) -> Floats:
+    """Return how likely the distance is, (counts, modules), where its mate has this count."""
+    u = np.hypot(distance.u or 0.0, depthing * module)
+    return _densities(distance.value - module * (count + teeth[:, None]) / 2, u)
+
+
+def _odds(mate: TrainWheel) -> Mapping[int, float]:
+    return {mate.teeth: 1.0} if mate.odds is None else mate.odds
+
+
 def lost_wheel(
     mates: Sequence[tuple[TrainWheel, Measured]],
     *,
     seen: Mapping[int, float] | None = None,
     tip_diameter: Measured | None = None,
+    addendum: Measured = ADDENDUM,
     least: int = 6,
     most: int = 400,
     depthing: float = DEPTHING,
@@ -81,6 +99,8 @@ def lost_wheel(
         Probabilities from a piece of its rim (`CountOfTeeth.table`); None: every count equally likely.
     tip_diameter : Measured or None
         Over its tips, mm, where a rim or a recess for it still shows it.
+    addendum : Measured
+        Of its teeth, modules; used with the tip diameter.
     least, most : int
         Counts to weigh.
     depthing : float
@@ -88,8 +108,8 @@ def lost_wheel(
 
     Notes
     -----
-    Distance = m (z + z_mate) / 2, with u of the distance, of the mate's module, and of the depthing. Distances are
-    taken as independent of one another: an error of the scale is common to all and moves none of the counts.
+    Distance = m (z + z_mate) / 2, with u of the distance, of the depthing, and of the module m, which all wheels in
+    mesh share and which is integrated out. An error of the scale is common to all lengths and moves no count.
 
     Examples
     --------
@@ -102,21 +122,32 @@ def lost_wheel(
     if not 3 <= least < most:
         raise PlanError(f"counts from {least} to {most} can't be weighed; give 3 or more, the larger last")
     counts = list(range(least, most + 1))
-    logs = []
-    for teeth in counts:
-        parts = [1.0 if seen is None else seen.get(teeth, 0.0)]
-        parts += [_mesh_likelihood(mate, teeth, distance, depthing) for mate, distance in mates]
+    if not depthing > 0 and any(not distance.u for _, distance in mates):
+        raise PlanError("neither a distance nor the depthing has a standard uncertainty; give one of them")
+    teeth = np.array(counts, dtype=float)
+    # all wheels in mesh share one module: the best known one is summed over, the others judged against it
+    first, *others = sorted(mates, key=lambda one: (module_of(one[0]).u or 0.0) / module_of(one[0]).value)
+    likely = np.zeros(len(counts))
+    for count, probability in _odds(first[0]).items():
+        own = module_of(first[0], count)
+        steps = np.linspace(-_REACH_SD, _REACH_SD, _GRID)
+        module = own.value + (own.u or _LEAST_U * own.value) * steps
+        joint = _at(first[1], count, teeth, module, depthing)
+        for mate, distance in others:
+            joint = joint * _by_module(mate, distance, teeth, module, depthing)
         if tip_diameter is not None:
-            parts.append(_tip_likelihood(mates[0][0], teeth, tip_diameter))
-        logs.append(sum(log(part) if part > 0 else -np.inf for part in parts))
-    top = max(logs)
-    if not np.isfinite(top):
+            u = np.hypot(tip_diameter.u or 0.0, 2 * module * max(addendum.u or 0.0, _LEAST_U))
+            joint = joint * _densities(tip_diameter.value - module * (teeth[:, None] + 2 * addendum.value), u)
+        weight = np.exp(-0.5 * steps**2)
+        likely += probability * (joint @ (weight / weight.sum()))
+    if seen is not None:
+        likely *= [seen.get(one, 0.0) for one in counts]
+    if not likely.sum() > 0:
         raise PlanError(
             f"no count from {least} to {most} fits {' and '.join(mate.name for mate, _ in mates)} at these distances; "
             "check which wheels meshed"
         )
-    odds = np.exp(np.array(logs) - top)
-    odds /= odds.sum()
+    odds = likely / likely.sum()
     order = sorted(range(len(counts)), key=lambda i: (-odds[i], counts[i]))
     within = [counts[i] for i in order[: int(np.searchsorted(np.cumsum(odds[order]), CERTAIN)) + 1]]
     table = tuple(CountOdds(counts[i], float(odds[i])) for i in order if odds[i] >= _LEAST_ODDS)
@@ -130,17 +161,6 @@ def lost_wheel(
     return LostWheel(best.teeth if sure else None, (min(within), max(within)), table, says)
 
 
-def _tip_likelihood(mate: TrainWheel, teeth: int, tip: Measured) -> float:
-    """Return how likely the tip diameter is with the mate's module."""
-    module = module_of(mate)
-    across = teeth + 2 * mate.addendum.value
-    u = hypot(tip.u or 0.0, across * (module.u or 0.0))
-    if u <= 0:
-        raise PlanError("the tip diameter of a lost wheel has no standard uncertainty; give one")
-    return _normal(tip.value - across * module.value, u)
-
-
-# many: what is known of the pair
 def lost_pair(
     distance: Measured,
     module: Measured,

@@ -100,14 +100,16 @@ def read_rim(runs: Sequence[Sequence[Measured]]) -> Rim:
         raise PlanError("the teeth are not in order round the rim; list them anticlockwise, once round at most")
     angles = np.concatenate([[0.0], np.cumsum(steps)])
     first_of = tuple(int(i) for i in np.cumsum([0, *(len(run) for run in runs[:-1])]))
-    near = np.array([i for i in range(1, len(teeth)) if i not in first_of])
-    step = float(np.median(steps[near - 1]))
-    widest = int(near[np.argmax(steps[near - 1])])
-    if steps[widest - 1] > _MISSING_STEP * step:
-        raise PlanError(
-            f"the step before tooth {widest + 1} is {format_short(float(steps[widest - 1]) / step, 3)} times the "
-            "others, so a tooth is missing there; end the stretch before it and begin another after it"
-        )
+    near = [i for i in range(1, len(teeth)) if i not in first_of]
+    step = float(np.median(steps[np.array(near) - 1]))
+    for i in near:
+        # of a bent tooth, the steps on both its sides make two together
+        pairs = [steps[i - 1] + steps[k - 1] for k in (i - 1, i + 1) if k in near]
+        if steps[i - 1] > _MISSING_STEP * step and all(pair > (1 + _MISSING_STEP) * step for pair in pairs):
+            raise PlanError(
+                f"the step before tooth {i + 1} is {format_short(float(steps[i - 1]) / step, 3)} times the others, so "
+                "a tooth is missing there; end the stretch before it and begin another after it"
+            )
     u = np.radians(u)
     bent, off = _bent(angles, u, first_of)
     u[list(bent)] = np.hypot(u[list(bent)], off[list(bent)])
