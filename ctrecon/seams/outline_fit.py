@@ -232,6 +232,8 @@ def _gather(field: SeamField, lead: SeamCandidate) -> _Data | None:
 
 def _box(shape: SeamShape, size: tuple[int, ...]) -> tuple[int, int, int, int]:
     points = shape.outline(90)
+    if not len(points):  # a parallel so far inside that nothing of it is left
+        return 0, 0, 0, 0
     low, high = points.min(axis=0) - _BAND_PX - 1, points.max(axis=0) + _BAND_PX + 2
     return (
         max(int(low[0]), 0), max(int(low[1]), 0), min(int(high[0]) + 1, size[1]), min(int(high[1]) + 1, size[0]),
