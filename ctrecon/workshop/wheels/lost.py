@@ -166,15 +166,9 @@ def lost_wheel(
     table = tuple(CountOdds(counts[i], float(odds[i])) for i in order if odds[i] >= _LEAST_ODDS)
     best = table[0]
     named = " and ".join(f"{mate.name} ({mate.teeth})" for mate, _ in mates)
-<<<<<<< HEAD
     rest = ", ".join(f"{one.teeth} {format_percent(one.probability)}" for one in table[1:4])
     says = f"in mesh with {named} a lost wheel of {best.teeth} teeth has {format_percent(best.probability)}"
     says += f" ({rest})" if rest else ""
-=======
-    next_best = ", ".join(f"{one.teeth} {format_percent(one.probability)}" for one in table[1:4])
-    says = f"in mesh with {named} a lost wheel of {best.teeth} teeth has {format_percent(best.probability)}"
-    says += f" ({next_best})" if next_best else ""
->>>>>>> int
     sure = best.probability > CERTAIN
     says += "" if sure else f"; no count is given, only the range {min(within)} to {max(within)}"
     return LostWheel(best.teeth if sure else None, (min(within), max(within)), table, says)
