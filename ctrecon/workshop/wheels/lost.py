@@ -79,6 +79,34 @@ def _odds(mate: TrainWheel) -> Mapping[int, float]:
     return {mate.teeth: 1.0} if mate.odds is None else mate.odds
 
 
+def _likelihoods(
+    mates: Sequence[tuple[TrainWheel, Measured]],
+    teeth: Floats,
+    tip_diameter: Measured | None,
+    addendum: Measured,
+    depthing: float,
+) -> Floats:
+    """Return how likely all that is known is, per count of the lost wheel.
+
+    All wheels in mesh share one module: the best known one is summed over, the others are judged against it.
+    """
+    (known, apart), *others = sorted(mates, key=lambda one: (module_of(one[0]).u or 0.0) / module_of(one[0]).value)
+    likely = np.zeros(len(teeth))
+    for count, probability in _odds(known).items():
+        own = module_of(known, count)
+        steps = np.linspace(-_REACH_SD, _REACH_SD, _GRID)
+        module = own.value + (own.u or _LEAST_U * own.value) * steps
+        joint = _at(apart, count, teeth, module, depthing)
+        for mate, distance in others:
+            joint = joint * _by_module(mate, distance, teeth, module, depthing)
+        if tip_diameter is not None:
+            u = np.hypot(tip_diameter.u or 0.0, 2 * module * max(addendum.u or 0.0, _LEAST_U))
+            joint = joint * _densities(tip_diameter.value - module * (teeth[:, None] + 2 * addendum.value), u)
+        weight = np.exp(-0.5 * steps**2)
+        likely += probability * (joint @ (weight / weight.sum()))
+    return likely
+
+
 def lost_wheel(
     mates: Sequence[tuple[TrainWheel, Measured]],
     *,
@@ -124,22 +152,7 @@ def lost_wheel(
     counts = list(range(least, most + 1))
     if not depthing > 0 and any(not distance.u for _, distance in mates):
         raise PlanError("neither a distance nor the depthing has a standard uncertainty; give one of them")
-    teeth = np.array(counts, dtype=float)
-    # all wheels in mesh share one module: the best known one is summed over, the others judged against it
-    first, *others = sorted(mates, key=lambda one: (module_of(one[0]).u or 0.0) / module_of(one[0]).value)
-    likely = np.zeros(len(counts))
-    for count, probability in _odds(first[0]).items():
-        own = module_of(first[0], count)
-        steps = np.linspace(-_REACH_SD, _REACH_SD, _GRID)
-        module = own.value + (own.u or _LEAST_U * own.value) * steps
-        joint = _at(first[1], count, teeth, module, depthing)
-        for mate, distance in others:
-            joint = joint * _by_module(mate, distance, teeth, module, depthing)
-        if tip_diameter is not None:
-            u = np.hypot(tip_diameter.u or 0.0, 2 * module * max(addendum.u or 0.0, _LEAST_U))
-            joint = joint * _densities(tip_diameter.value - module * (teeth[:, None] + 2 * addendum.value), u)
-        weight = np.exp(-0.5 * steps**2)
-        likely += probability * (joint @ (weight / weight.sum()))
+    likely = _likelihoods(mates, np.array(counts, dtype=float), tip_diameter, addendum, depthing)
     if seen is not None:
         likely *= [seen.get(one, 0.0) for one in counts]
     if not likely.sum() > 0:
@@ -153,9 +166,9 @@ def lost_wheel(
     table = tuple(CountOdds(counts[i], float(odds[i])) for i in order if odds[i] >= _LEAST_ODDS)
     best = table[0]
     named = " and ".join(f"{mate.name} ({mate.teeth})" for mate, _ in mates)
-    next_best = ", ".join(f"{one.teeth} {format_percent(one.probability)}" for one in table[1:4])
+    rest = ", ".join(f"{one.teeth} {format_percent(one.probability)}" for one in table[1:4])
     says = f"in mesh with {named} a lost wheel of {best.teeth} teeth has {format_percent(best.probability)}"
-    says += f" ({next_best})" if next_best else ""
+    says += f" ({rest})" if rest else ""
     sure = best.probability > CERTAIN
     says += "" if sure else f"; no count is given, only the range {min(within)} to {max(within)}"
     return LostWheel(best.teeth if sure else None, (min(within), max(within)), table, says)

@@ -108,7 +108,7 @@ def read_rim(runs: Sequence[Sequence[Measured]]) -> Rim:
         if steps[i - 1] > _MISSING_STEP * step and all(pair > (1 + _MISSING_STEP) * step for pair in pairs):
             raise PlanError(
                 f"the step before tooth {i + 1} is {format_short(float(steps[i - 1]) / step, 3)} times the others, so "
-                "a tooth is missing there; end the stretch before it and begin another after it"
+                "a tooth is missing there or far bent; end the stretch before it and begin another after it"
             )
     u = np.radians(u)
     bent, off = _bent(angles, u, first_of)
