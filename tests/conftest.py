@@ -21,6 +21,31 @@ from ctrecon.record.part import Axis, Evidence, Feature, Part, Piece, StackInfo,
 from ctrecon.record.pictures import SlicePicture
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Give each process its tests in their order: what a file measures once is then measured in one process only."""
+    if config.getvalue("dist") != "load":  # what -n asks for; another choice stands
+        return None
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log)
+
+
+@pytest.fixture(scope="session")
+def hub_of_two_pieces(tmp_path_factory: pytest.TempPathFactory) -> tuple[Part, dict[str, Any]]:
+    """Return the record of a drum with its spacer, as measured, and its truth; tests side by side share the record."""
+    from ctrecon import phantoms
+    from ctrecon.measuring import measure_stack
+    from ctrecon.record.store import read_part, write_part
+
+    base = tmp_path_factory.getbasetemp()
+    file = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "hub_of_two_pieces.json"
+    made = phantoms.make("drum_hub", scale=0.6)
+    if not file.is_file():
+        write_part(measure_stack(made.volume, voxel_mm=made.voxel_mm, name="drum_hub").part, file)
+    return read_part(file), made.truth
+
+
 @pytest.fixture
 def make_slices(tmp_path: Path) -> Callable[..., Path]:
     """Write a folder of small TIFF slices: air 100, a block of metal 900."""

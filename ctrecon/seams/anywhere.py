@@ -9,7 +9,7 @@ from scipy import fft
 
 from ctrecon.core.frames import Floats
 from ctrecon.seams.field import SeamField
-from ctrecon.seams.paths import SeamShape, along
+from ctrecon.seams.line_kinds import SeamShape, along
 from ctrecon.seams.refine import Scale, SeamCandidate
 from ctrecon.shapes import Circle, Rectangle
 
@@ -85,7 +85,7 @@ def _family(field: SeamField, runs: Sequence[tuple[int, int]], name: str, *, eve
                 value = float(raw.flat[at])
                 if (i, sign) not in best or sign * value > sign * best[i, sign][0]:
                     y, x = divmod(at, width)
-                    best[i, sign] = value, _moved(shape, corner[1] + x, corner[0] + y)
+                    best[i, sign] = value, shape.moved(corner[1] + x, corner[0] + y)
     leads = []
     for i, (a, b) in enumerate(runs):
         if sum(map(len, pools[i])) < _FEWEST:
@@ -130,10 +130,3 @@ def _drawn(shape: SeamShape, size: tuple[int, int]) -> NDArray[np.float32]:
             share.append(np.abs(1 - dx - part[:, 0]) * np.abs(1 - dy - part[:, 1]))
     out = np.bincount(np.concatenate(at), np.concatenate(share), size[0] * size[1]).reshape(size)
     return out.astype(np.float32)
-
-
-def _moved(shape: SeamShape, x: float, y: float) -> SeamShape:
-    if isinstance(shape, Circle):
-        return Circle(x, y, shape.radius)
-    assert isinstance(shape, Rectangle)
-    return Rectangle(x, y, shape.a, shape.b, shape.turn_deg)

@@ -1,7 +1,7 @@
 """Pictures of seams, made while the grey is at hand: unrolled along the outline, and the mean section."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -13,9 +13,7 @@ from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture
-from ctrecon.seams.paths import SeamShape
-from ctrecon.seams.refine import grown
-from ctrecon.shapes import Circle, Rectangle
+from ctrecon.seams.line_kinds import SeamShape, grown, line_kind
 
 __all__ = ["make_seam_pictures"]
 
@@ -130,11 +128,8 @@ def _at_its_middle(draft: MeasuredFeature, pitch_mm: float) -> SeamShape:
     f = draft.feature
     if not draft.sized.candidate.growth_px:
         return shape
-    if isinstance(shape, Circle) and f.diameter_mm is not None:
-        return replace(shape, radius=f.diameter_mm.value / pitch_mm / 2)
-    if isinstance(shape, Rectangle) and f.flats_mm is not None:
-        return replace(shape, a=f.flats_mm.value / pitch_mm, b=f.flats_mm.value / pitch_mm)
-    return shape
+    width = f.diameter_mm or f.flats_mm
+    return shape if width is None else line_kind(shape).of_width(shape, width.value / pitch_mm)
 
 
 def _path_along(outline: Floats, count: int | None = None) -> _Path:

@@ -10,8 +10,8 @@ from scipy.special import ndtr
 from ctrecon.core.frames import Floats
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.seams.field import SolidMetal
+from ctrecon.seams.line_kinds import grown
 from ctrecon.seams.outline_fit import OutlineFit, band_of
-from ctrecon.seams.refine import grown
 
 __all__ = ["Depths", "find_depths"]
 

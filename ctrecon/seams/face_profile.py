@@ -232,7 +232,7 @@ def _other_pixels(planes: Sequence[Floats], solid: NDArray[np.bool_], beside: ND
     both = solid & beside
     if not planes or not both.any() or np.array_equal(both, solid):
         return np.zeros(())
-    grey = np.mean(planes, axis=0)
+    grey = np.mean(np.stack(list(planes)), axis=0)
     (number, own), (common, shared) = _mean(grey, solid, edge), _mean(grey, both, edge)
     return np.where((number > 0) & (common > 0), own - shared, 0.0)
 

@@ -4,16 +4,16 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
+from ctrecon.core.circle_points import circle_start
 from ctrecon.core.frames import Floats
 from ctrecon.seams.field import SeamField, SolidMetal, average
+from ctrecon.seams.line_kinds import SeamShape, along, grown, line_kind
 from ctrecon.seams.outline_fit import band_of
-from ctrecon.seams.paths import SeamShape, along
-from ctrecon.seams.refine import SeamCandidate, grown, sampled
+from ctrecon.seams.refine import SeamCandidate, sampled
 from ctrecon.seams.smooth import PLAIN, smooth_field
-from ctrecon.shapes import Circle, Rectangle
+from ctrecon.shapes import Circle
 
 __all__ = ["FILLED_BRIGHT", "Continuity", "chance_of", "closed", "is_ring"]
 
@@ -42,6 +42,7 @@ _OFF_SHARE = 0.12
 _RING_CENTRE_PX = 2.5
 _RINGS = 1.5
 _NEARLY_ROUND_PX = 1.5  # between the least and the most radius: a ring's width
+_FEWEST_ROUND = 3  # points that settle a circle
 _FAINT = 2.0  # deviations, all places beyond the seam taken together
 _BEYOND = 14
 
@@ -94,7 +95,7 @@ def closed(field: SeamField, lead: SeamCandidate) -> Continuity:
         return Continuity("too little of it lies in sound metal", 0.0, ())
     z = parts / noise
     middle = np.array([(np.median(np.flatnonzero(segment == s)) + 0.5) for s in range(pieces)])
-    every = _quarters(lead.shape, along(lead.shape))
+    every = line_kind(lead.shape).quarters(lead.shape, along(lead.shape))
     quarter = every[np.minimum(middle.astype(int), count - 1)]
     sides = tuple(
         float(z[own].sum() / own.sum() ** 0.5) if own.any() else _side(dip[seen & (every == q)], noise, count / pieces)
@@ -248,14 +249,13 @@ def is_ring(
 
 def _as_circle(shape: SeamShape) -> Circle | None:
     """Return a line as the circle it is; a parallel far from a toothed rim has no teeth left. None for others."""
-    if isinstance(shape, Circle):
-        return shape
-    points = shape.outline(72)
-    middle = (points.min(axis=0) + points.max(axis=0)) / 2
-    far = np.hypot(*(points - middle).T)
-    if float(np.ptp(far)) > _NEARLY_ROUND_PX:
+    points = shape.outline(72)[:-1]
+    found = circle_start(points) if len(points) >= _FEWEST_ROUND else None
+    if found is None:
         return None
-    return Circle(float(middle[0]), float(middle[1]), float(far.mean()))
+    x, y, radius = found
+    far = np.hypot(points[:, 0] - x, points[:, 1] - y)
+    return Circle(x, y, radius) if float(np.ptp(far)) <= _NEARLY_ROUND_PX else None
 
 
 def _beyond(
@@ -305,9 +305,7 @@ def _segment_noise(field: SeamField, lead: SeamCandidate, pieces: int) -> float:
     beside, last = _without(field, lead), 0 if not lead.growth else lead.last - lead.first
     values: list[float] = []
     for by in _BESIDE:
-        if isinstance(lead.shape, Circle) and lead.shape.radius + by < 2:
-            continue
-        if isinstance(lead.shape, Rectangle) and min(lead.shape.a, lead.shape.b) / 2 + by < 2:
+        if line_kind(lead.shape).narrowest(lead.shape) + by < 2:
             continue
         shape = grown(lead.shape, by)
         if len(along(shape)) < 8:
@@ -342,17 +340,6 @@ def _without(field: SeamField, lead: SeamCandidate) -> SeamField:
     if not lead.growth:
         return field.over([blocks], off)
     return replace(field.over([[b] for b in blocks], off), starts=field.starts[lead.first : lead.last + 2])
-
-
-def _quarters(shape: SeamShape, points: Floats) -> NDArray[np.int64]:
-    """Return the number of the side (0 to 3) each point lies on."""
-    if isinstance(shape, Rectangle):
-        u, v = shape.own_axes(points)
-        u, v = u / shape.a, v / shape.b
-        return np.where(np.abs(u) >= np.abs(v), np.where(u > 0, 0, 2), np.where(v > 0, 1, 3))
-    x, y = shape.centre
-    angle = np.degrees(np.arctan2(points[:, 1] - y, points[:, 0] - x))
-    return np.asarray(((angle + 45) % 360 // 90).astype(int))
 
 
 def _filled(z: Floats) -> float:

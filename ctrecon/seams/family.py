@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from ctrecon.core.frames import Floats
 from ctrecon.seams.base import Base
 from ctrecon.seams.field import SeamField
-from ctrecon.seams.paths import Line, SeamShape, circles, parallels, squares
+from ctrecon.seams.line_kinds import SeamShape
+from ctrecon.seams.paths import Line, circles, parallels, squares
 from ctrecon.seams.wide import rectangle_sums, summed
 
 _TOGETHER = 400_000  # coordinates of points summed over at a time, to bound the memory they take

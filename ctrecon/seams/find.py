@@ -15,15 +15,14 @@ from ctrecon.seams.base import Base
 from ctrecon.seams.depth import Depths, find_depths
 from ctrecon.seams.false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring
 from ctrecon.seams.field import SeamField, SolidMetal
+from ctrecon.seams.line_kinds import SeamShape, grown, line_kind
 from ctrecon.seams.other_material import grey_inside
 from ctrecon.seams.outline_fit import OutlineFit, band_of, fit_outline
-from ctrecon.seams.paths import SeamShape
-from ctrecon.seams.refine import SET, SeamCandidate, grown, refine, sampled
+from ctrecon.seams.refine import SET, SeamCandidate, refine, sampled
 from ctrecon.seams.rod import rod_round
 from ctrecon.seams.search import Centre, judged_without_itself, search
 from ctrecon.seams.sets import SetLead, mates_of, most_z, refine_set, search_sets
 from ctrecon.seams.to_feature import seam_draft
-from ctrecon.shapes import Circle, Rectangle
 
 __all__ = ["find_seams"]
 
@@ -174,8 +173,8 @@ def _next_set(
                 again = search_sets(field, *about, scale_from=field.cleaned(near), known=one)
                 sets += [(chance_of(a.z, anywhere=True), a, centre) for a in again]
         for seam in found:
-            shape = seam.sized.candidate.shape
-            if isinstance(shape, Circle) and float(np.hypot(shape.x - centre.x, shape.y - centre.y)) > shape.radius:
+            shape = seam.sized.candidate.circle
+            if shape is not None and float(np.hypot(shape.x - centre.x, shape.y - centre.y)) > shape.radius:
                 bright = "seam_bright" in seam.feature.flags
                 mates = mates_of(field, *about, shape, _blocks_of(field, seam.depths), bright=bright)
                 if mates is not None:
@@ -323,13 +322,7 @@ def _measure(
 
 def _others(lead: SeamCandidate) -> list[SeamCandidate]:
     """Return what a small or faint circle may be as well: a square of its area, in some turns; and the reverse."""
-    shape = lead.shape
-    if isinstance(shape, Circle):
-        flats = shape.radius * np.pi**0.5
-        return [replace(lead, shape=Rectangle(shape.x, shape.y, flats, flats, t)) for t in (0.0, 30.0, 60.0)]
-    if isinstance(shape, Rectangle) and shape.a == shape.b:
-        return [replace(lead, shape=Circle(shape.x, shape.y, shape.a / np.pi**0.5))]
-    return []
+    return [replace(lead, shape=one) for one in line_kind(lead.shape).rivals(lead.shape)]
 
 
 def _blur(squared: SquaredStack, centre: tuple[float, float], planes: tuple[int, int]) -> tuple[float, float]:
@@ -383,15 +376,10 @@ def _simplest_first(field: SeamField, leads: list[SeamCandidate]) -> list[SeamCa
         fine, weight = sampled(field, lead.shape, lead.first, lead.last, lead.growth)
         total = float(weight.sum())
         raw = abs(float((fine * weight).sum())) / total**0.5 if total > 0 else 0.0
-        free = 3 if isinstance(lead.shape, Circle) else 4 if _is_square(lead) else 5
-        free += 1 if lead.growth else 0
+        free = line_kind(lead.shape).charge(lead.shape) + (1 if lead.growth else 0)
         return (raw / spread) ** 2 / 2 - free * (_FREE_DEPTH + 0.005 * (raw / spread) ** 2)
 
     return [first] if len(leads) == 1 else sorted(leads, key=lambda lead: -worth(lead))
-
-
-def _is_square(lead: SeamCandidate) -> bool:
-    return isinstance(lead.shape, Rectangle) and lead.shape.a == lead.shape.b
 
 
 def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: SeamCandidate) -> bool:
@@ -447,8 +435,11 @@ def _centres(drafts: list[MeasuredFeature]) -> list[Centre]:
 
 def _turned_about(centres: list[Centre], drafts: list[MeasuredFeature]) -> list[Centre]:
     """Return the axes that an outside runs round: a set of rivets holds layers together about the axis of these."""
-    kinds = ("round_outside", "square_outside", "free_outside")
-    fits = [d.sized.fit for d in drafts if d.feature.kind in kinds and isinstance(d.sized.fit, ShapeFit)]
+    round_it = [
+        d.sized.fit for d in drafts
+        if (kind := kind_of(d.feature)).is_outside and (kind.is_round or kind.is_square or kind.is_outlined)
+    ]  # fmt: skip
+    fits = [fit for fit in round_it if isinstance(fit, ShapeFit)]
     places = [(fit.value("x"), fit.value("y")) for fit in fits]
     return [c for c in centres if any(np.hypot(x - c.x, y - c.y) < _ONE_AXIS_PX for x, y in places)]
 

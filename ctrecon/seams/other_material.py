@@ -6,7 +6,7 @@ import numpy as np
 
 from ctrecon.core.frames import Floats
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.seams.paths import SeamShape
+from ctrecon.seams.line_kinds import SeamShape
 
 __all__ = ["Inside", "grey_inside"]
 

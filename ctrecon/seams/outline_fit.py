@@ -9,9 +9,8 @@ from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
 from ctrecon.seams.field import SeamField
-from ctrecon.seams.paths import SeamShape, along
-from ctrecon.seams.refine import SET, SeamCandidate, freedom, grown
-from ctrecon.shapes import Circle, Rectangle
+from ctrecon.seams.line_kinds import SeamShape, along, grown, line_kind
+from ctrecon.seams.refine import SET, SeamCandidate
 
 __all__ = ["OutlineFit", "band_of", "fit_outline"]
 
@@ -30,8 +29,8 @@ _NO_GAIN = 1e-6  # share of the misfit, or of the parameters, that a step must b
 class OutlineFit:
     """A measured outline; px of the part grid. The thickness is negative where the seam is bright.
 
-    `u` holds one standard uncertainty for each of the shape's parameters, in the order of `freedom`; `growth` is
-    the change of half the size per plane. `step` is the grey inside the line over that outside it, as a share of
+    `u` holds one standard uncertainty for each of the shape's parameters, in the order of `LineKind.freedom`; `growth`
+    is the change of half the size per plane. `step` is the grey inside the line over that outside it, as a share of
     the contrast. `misfit` is the sum of squared residuals, `scatter` that of one
     residual, both in units of the noise of the mean.
     """
@@ -100,7 +99,7 @@ def fit_outline(
     held : bool
         Keep the lead's own outline and fit the thickness alone: where mates tell the outline better than it does.
     """
-    start, step, back = freedom(lead.shape)
+    start, step, back = line_kind(lead.shape).freedom(lead.shape)
     data = _gather(field, about or lead)
     if data is None:
         return None
@@ -193,21 +192,7 @@ def dip_of(shape: SeamShape, points: Floats, blur: float, by: Floats, distance: 
     distance : (N,) array
         Signed distance to the line.
     """
-    top = 1 / (blur * (2 * np.pi) ** 0.5)
-    if isinstance(shape, Circle):
-        radius = np.maximum(shape.radius + by, 0.5)
-        r = np.maximum(radius - distance, 0.25 * radius)
-        return np.asarray(top * np.exp(-0.5 * (distance / blur) ** 2) * np.sqrt(radius / r))
-    if isinstance(shape, Rectangle) and not shape.corner_radius:
-        u, v = shape.own_axes(points)
-        a, b = shape.a / 2 + by, shape.b / 2 + by
-        out = np.zeros(len(u))
-        for across, along, half, long in ((u, v, a, b), (v, u, b, a)):
-            spread = ndtr((along + long) / blur) - ndtr((along - long) / blur)
-            near = np.exp(-0.5 * ((across - half) / blur) ** 2) + np.exp(-0.5 * ((across + half) / blur) ** 2)
-            out += top * near * spread
-        return out
-    return np.asarray(top * np.exp(-0.5 * (distance / blur) ** 2))
+    return line_kind(shape).dip(shape, points, blur, by, distance)
 
 
 def _gather(field: SeamField, lead: SeamCandidate) -> _Data | None:
@@ -247,6 +232,8 @@ def _gather(field: SeamField, lead: SeamCandidate) -> _Data | None:
 
 def _box(shape: SeamShape, size: tuple[int, ...]) -> tuple[int, int, int, int]:
     points = shape.outline(90)
+    if not len(points):  # a parallel so far inside that nothing of it is left
+        return 0, 0, 0, 0
     low, high = points.min(axis=0) - _BAND_PX - 1, points.max(axis=0) + _BAND_PX + 2
     return (
         max(int(low[0]), 0), max(int(low[1]), 0), min(int(high[0]) + 1, size[1]), min(int(high[1]) + 1, size[0]),

@@ -1,17 +1,15 @@
 """A lead of the search, and how it is made to fit: place, size and turn where the summed dip is greatest."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
-from ctrecon.seams.base import Base
 from ctrecon.seams.family import Maker
 from ctrecon.seams.field import SeamField
-from ctrecon.seams.paths import LEAST_RADIUS_PX, Parallel, SeamShape, along
-from ctrecon.shapes import Circle, Rectangle
+from ctrecon.seams.line_kinds import SeamShape, along, line_kind, scaled
+from ctrecon.seams.paths import LEAST_RADIUS_PX
 
 _ROUNDS = 30  # more than any climb seen needed: most end after eight
 _LEAST_STEP = 0.03  # of the first step, some 0.02 px: a tenth of what the place of a faint seam is known by
@@ -19,7 +17,7 @@ _NO_GAIN = 1e-6
 _IN_METAL = 0.3  # of a line: less is a line along a wall
 _FEWEST_POINTS = 8  # along a line that is climbed with
 
-__all__ = ["SET", "SeamCandidate", "Scale", "freedom", "grown", "refine", "sampled", "scaled"]
+__all__ = ["SET", "SeamCandidate", "Scale", "refine", "sampled"]
 
 SET = "set"
 """Name of leads that stand out together with others of their size; see `seam_sets`."""
@@ -61,52 +59,6 @@ class SeamCandidate:
     cell: int = 1
 
 
-def freedom(shape: SeamShape) -> tuple[Floats, Floats, Callable[[Floats], SeamShape]]:
-    """Return the parameters of a shape, a fair first step for each, and the way back from parameters to a shape."""
-    if isinstance(shape, Circle):
-        return np.array([shape.x, shape.y, shape.radius]), np.array([0.7, 0.7, 0.4]), lambda p: Circle(*map(float, p))
-    if isinstance(shape, Parallel):
-        base = shape.base
-        start = np.array([shape.x, shape.y, shape.offset])
-        return start, np.array([0.7, 0.7, 0.4]), lambda p: Parallel(base, float(p[2]), float(p[0]), float(p[1]))
-    if shape.a == shape.b:
-        return (
-            np.array([shape.x, shape.y, shape.a / 2, shape.turn_deg]),
-            np.array([0.7, 0.7, 0.4, 40.0 / shape.a]),
-            lambda p: Rectangle(float(p[0]), float(p[1]), 2 * float(p[2]), 2 * float(p[2]), float(p[3])),
-        )
-    is_slot = shape.corner_radius > 0
-
-    def back(p: Floats) -> SeamShape:
-        a, b = 2 * float(p[2]), 2 * float(p[3])
-        return Rectangle(float(p[0]), float(p[1]), a, b, float(p[4]), min(a, b) / 2 if is_slot else 0.0)
-
-    start = np.array([shape.x, shape.y, shape.a / 2, shape.b / 2, shape.turn_deg])
-    return start, np.array([0.7, 0.7, 0.7, 0.7, 60.0 / shape.a]), back
-
-
-def grown(shape: SeamShape, by: float) -> SeamShape:
-    """Return the shape with every side moved outwards by some px."""
-    if isinstance(shape, Circle):
-        return replace(shape, radius=max(shape.radius + by, 0.5))
-    if isinstance(shape, Parallel):
-        return replace(shape, offset=shape.offset - by)
-    a, b = max(shape.a + 2 * by, 1.0), max(shape.b + 2 * by, 1.0)
-    return replace(shape, a=a, b=b, corner_radius=min(a, b) / 2 if shape.corner_radius > 0 else 0.0)
-
-
-def scaled(shape: SeamShape, by: float) -> SeamShape:
-    """Return a shape in the pixels of a picture whose cells are `by` times as narrow."""
-    if by == 1:
-        return shape
-    if isinstance(shape, Circle):
-        return Circle((shape.x + 0.5) * by - 0.5, (shape.y + 0.5) * by - 0.5, shape.radius * by)
-    if isinstance(shape, Parallel):
-        return Parallel(Base((shape.base.points + 0.5) * by - 0.5), shape.offset * by, shape.x * by, shape.y * by)
-    x, y = (shape.x + 0.5) * by - 0.5, (shape.y + 0.5) * by - 0.5
-    return Rectangle(x, y, shape.a * by, shape.b * by, shape.turn_deg, shape.corner_radius * by)
-
-
 def sampled(field: SeamField, shape: SeamShape, a: int, b: int, growth: float = 0.0) -> tuple[Floats, Floats]:
     """Return fine grey and weight at the points along a line, by block: two arrays (blocks a to b, points)."""
     places = _places(field, shape, a, b, growth)
@@ -138,20 +90,8 @@ def _places(field: SeamField, shape: SeamShape, a: int, b: int, growth: float) -
     out[..., 0] = np.arange(a, b + 1)[:, None]
     if not growth:
         out[..., 1:] = points[:, ::-1]
-    elif isinstance(shape, Circle):
-        centre = np.array([shape.x, shape.y])
-        factor = np.maximum(shape.radius + by, 0.5) / shape.radius
-        out[..., 1:] = (centre + (points - centre) * factor[:, None, None])[..., ::-1]
-    elif isinstance(shape, Rectangle) and not shape.corner_radius:
-        u, v = shape.own_axes(points)
-        u = u * (np.maximum(shape.a + 2 * by, 1.0) / shape.a)[:, None]
-        v = v * (np.maximum(shape.b + 2 * by, 1.0) / shape.b)[:, None]
-        c, s = np.cos(np.radians(shape.turn_deg)), np.sin(np.radians(shape.turn_deg))
-        out[..., 1], out[..., 2] = shape.y + u * s + v * c, shape.x + u * c - v * s
     else:
-        for i, own in enumerate(along(grown(shape, float(one))) for one in by):
-            pick = np.linspace(0, len(own), len(points), endpoint=False).astype(int)
-            out[i, :, 1:] = own[pick, ::-1] if len(own) else -9.0
+        out[..., 1:] = line_kind(shape).spread(shape, points, by)[..., ::-1]
     return out
 
 
@@ -171,11 +111,7 @@ def refine(field: SeamField, lead: SeamCandidate) -> SeamCandidate:
         own = replace(lead, shape=scaled(shape, 1 / cell), growth=lead.growth / cell)
         shape = scaled(_climb(field.coarser(cell), own, blocks), float(cell))
         cell //= 2
-    if isinstance(shape, Rectangle) and abs(shape.a - shape.b) < max(0.8, 0.03 * shape.a):
-        size = (shape.a + shape.b) / 2
-        is_round = shape.corner_radius > 0
-        shape = Circle(shape.x, shape.y, size / 2) if is_round else replace(shape, a=size, b=size)
-    return replace(lead, shape=shape)
+    return replace(lead, shape=line_kind(shape).evened(shape))
 
 
 def _climb(field: SeamField, lead: SeamCandidate, blocks: range) -> SeamShape:
@@ -187,7 +123,8 @@ def _climb(field: SeamField, lead: SeamCandidate, blocks: range) -> SeamShape:
     """
     sign = -1.0 if lead.bright else 1.0
     shape = lead.shape
-    p, step, back = freedom(shape)
+    kind = line_kind(shape)
+    p, step, back = kind.freedom(shape)
     least = (LEAST_RADIUS_PX - 0.7) / field.cell
     sized = slice(2, 4) if len(p) == 5 else slice(2, 3)
     starts = np.asarray(field.starts)
@@ -198,7 +135,7 @@ def _climb(field: SeamField, lead: SeamCandidate, blocks: range) -> SeamShape:
         points, slopes = _tangent(shape)
         if len(points) < _FEWEST_POINTS:
             return shape
-        outwards = np.multiply.outer(-by if isinstance(shape, Parallel) else by, slopes[sized].sum(axis=0))
+        outwards = np.multiply.outer(kind.outwards * by, slopes[sized].sum(axis=0))
         steps = np.diag(step * shrunk)
         around = np.concatenate([np.zeros((1, len(p))), steps, -steps])
         seen = _moved(field, points, slopes, around, outwards, a) * ((p + around)[:, sized].min(axis=1) >= least) * sign
@@ -226,32 +163,7 @@ def _tangent(shape: SeamShape) -> tuple[Floats, Floats]:
     """Return points (N, 2) along a line and how they move (parameters, N, 2) with each of its parameters."""
     points = along(shape)
     across = [np.broadcast_to(unit, points.shape) for unit in np.eye(2)]
-    if isinstance(shape, Parallel):
-        return points, np.array([*across, shape.base.inwards(points - [shape.x, shape.y])])
-    middle = points - [shape.x, shape.y]
-    if isinstance(shape, Circle):
-        return points, np.array([*across, middle / shape.radius])
-    u, v = shape.own_axes(points)
-    t = np.radians(shape.turn_deg)
-    first, second = np.array([np.cos(t), np.sin(t)]), np.array([-np.sin(t), np.cos(t)])
-    sizes = [along_u[:, None] * first + along_v[:, None] * second for along_u, along_v in _widening(shape, u, v)]
-    if shape.a == shape.b:
-        sizes = [sizes[0] + sizes[1]]
-    turned = np.column_stack([-middle[:, 1], middle[:, 0]]) * np.pi / 180
-    return points, np.array([*across, *sizes, turned])
-
-
-def _widening(shape: Rectangle, u: Floats, v: Floats) -> list[tuple[Floats, Floats]]:
-    """Return how points on a rectangle or slot move along its own axes with half of either width."""
-    nothing = np.zeros_like(u)
-    if not shape.corner_radius:
-        return [(2 * u / shape.a, nothing), (nothing, 2 * v / shape.b)]
-    # round ends move with the length, and grow with the width
-    long, wide = (u, v) if shape.a >= shape.b else (v, u)
-    straight = abs(shape.a - shape.b) / 2
-    end = np.clip(long / max(straight, 1e-9), -1.0, 1.0)
-    grow = ((long - end * straight) / shape.corner_radius - end, wide / shape.corner_radius)
-    return [(end, nothing), grow] if shape.a >= shape.b else [grow[::-1], (nothing, end)]
+    return points, np.array([*across, *line_kind(shape).slopes(shape, points)])
 
 
 def _moved(

@@ -8,7 +8,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.fitting.outline_candidates import circle_of, near_shape
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.trace import even_points, trace
-from ctrecon.seams.paths import SeamShape
+from ctrecon.seams.line_kinds import SeamShape
 from ctrecon.shapes import Circle
 
 __all__ = ["Rod", "rod_round"]

@@ -19,8 +19,8 @@ from ctrecon.seams.family import (
     square_maker,
 )
 from ctrecon.seams.field import SeamField
-from ctrecon.seams.paths import SeamShape
-from ctrecon.seams.refine import Scale, SeamCandidate, grown, sampled, scaled
+from ctrecon.seams.line_kinds import SeamShape, grown, scaled
+from ctrecon.seams.refine import Scale, SeamCandidate, sampled
 
 __all__ = ["Centre", "judged_without_itself", "search"]
 

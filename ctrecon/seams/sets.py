@@ -279,8 +279,7 @@ def refine_set(field: SeamField, x: float, y: float, one: SetLead) -> SetLead:
     sign = -1.0 if first.bright else 1.0
     turns = np.array([np.arctan2(m.shape.centre[1] - y, m.shape.centre[0] - x) for m in one.members])
     far = float(np.hypot(first.shape.centre[0] - x, first.shape.centre[1] - y))
-    radius = first.shape.radius if isinstance(first.shape, Circle) else LEAST_RADIUS_PX
-    place, step = np.array([radius, far, 0.0]), np.array([0.4, 0.6, 0.6 / far])
+    place, step = np.array([first.shape.half_width, far, 0.0]), np.array([0.4, 0.6, 0.6 / far])
 
     def shapes(p: Floats) -> list[Circle]:
         return [_at((x, y), p[1], t + p[2], max(p[0], LEAST_RADIUS_PX - 0.7)) for t in turns]

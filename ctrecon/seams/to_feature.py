@@ -14,11 +14,12 @@ from ctrecon.features.candidates import Candidate, Span
 from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.choose import Choice
 from ctrecon.grey.square_up import SquaredStack
+from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import Feature
 from ctrecon.seams.depth import Depths
+from ctrecon.seams.line_kinds import line_kind
 from ctrecon.seams.other_material import Inside
 from ctrecon.seams.outline_fit import OutlineFit
-from ctrecon.shapes import Circle, Rectangle
 
 __all__ = ["seam_draft"]
 
@@ -76,15 +77,9 @@ def seam_draft(
     if tapered:
         grow = 2 * pitch / step
         feature = replace(feature, taper_mm_per_mm=Measured(fit.growth * grow, fit.u_growth * grow))
-    if isinstance(fit.shape, Circle):
-        size = Measured(2 * (fit.shape.radius + by) * pitch, 2 * fit.u[2] * pitch)
-        feature = replace(feature, kind="round_seam", diameter_mm=size, arc_deg=360.0)
-    elif isinstance(fit.shape, Rectangle) and fit.shape.a == fit.shape.b:
-        size = Measured((fit.shape.a + 2 * by) * pitch, 2 * fit.u[2] * pitch)
-        turn = Measured(fit.shape.turn_deg % 90, fit.u[3])
-        feature = replace(feature, kind="square_seam", flats_mm=size, turn_deg=turn)
-    else:
-        feature = _free(squared, feature, fit, float(at[2]))
+    feature = replace(feature, **line_kind(fit.shape).sizes(fit.shape, fit.u, by, pitch))
+    if kind_of(feature).is_outlined:
+        feature = _outlined(squared, feature, fit, float(at[2]))
     used = sorted(round(float(to_stack(p)[2]) / step) for p in (first + 0.5, last - 0.5))
     feature = replace(
         feature,
@@ -102,26 +97,14 @@ def seam_draft(
     return MeasuredFeature(feature, sized, (first, last), strength)
 
 
-def _free(squared: SquaredStack, feature: Feature, fit: OutlineFit, z_mm: float) -> Feature:
-    """Give the outline of a seam that is neither round nor square, its area and, of a rectangle, its flats."""
+def _outlined(squared: SquaredStack, feature: Feature, fit: OutlineFit, z_mm: float) -> Feature:
+    """Give the outline of a seam that is neither round nor square, and its area."""
     points = fit.shape.outline(120)
     pitch = squared.pitch_mm
     ring = shapely.Polygon(points)
-    u_side = fit.u[2] if not isinstance(fit.shape, Rectangle) else float(np.hypot(fit.u[2], fit.u[3])) / 2**0.5
-    cut = squared.cut_by_slice(points, z_mm)
-    feature = replace(
+    u_side = line_kind(fit.shape).u_side(fit.u)
+    return replace(
         feature,
-        kind="free_seam",
         area_mm2=Measured(ring.area * pitch**2, ring.length * u_side * pitch**2),
-        outline_mm=tuple((round(float(x), 5), round(float(y), 5)) for x, y in cut),
+        outline_mm=tuple((round(float(x), 5), round(float(y), 5)) for x, y in squared.cut_by_slice(points, z_mm)),
     )
-    if isinstance(fit.shape, Rectangle):
-        pair = [(fit.shape.a, fit.u[2]), (fit.shape.b, fit.u[3])]
-        turn = fit.shape.turn_deg + (90 if fit.shape.b > fit.shape.a else 0)
-        long, short = (Measured(flats * pitch, 2 * u * pitch) for flats, u in sorted(pair, reverse=True))
-        feature = replace(
-            feature,
-            flats_pair_mm=(long, short),
-            turn_deg=Measured(turn % 180, fit.u[4]),
-        )
-    return feature

@@ -86,8 +86,6 @@ class Chain:
         Its u and scale_u are those of measuring alone; gap.U is the line "measuring U".
     shop_worst_mm, shop_rss_mm : float
         Plus or minus by the shop's tolerances: all at their limits, and root-sum-square.
-    worst_mm, rss_mm : (float, float)
-        Gap least and most by them.
     verdict : str
         holds, uncertain, too small, too large; holds where no gap is required and none can close.
     p_interference : float
@@ -114,16 +112,6 @@ class Chain:
     without_u: tuple[str, ...]
     spread: Spread
     reason: str
-
-    @property
-    def worst_mm(self) -> tuple[float, float]:
-        """Least and most gap with every shop tolerance at its limit (mm)."""
-        return self.gap.value - self.shop_worst_mm, self.gap.value + self.shop_worst_mm
-
-    @property
-    def rss_mm(self) -> tuple[float, float]:
-        """Least and most gap with the shop tolerances root-sum-square (mm)."""
-        return self.gap.value - self.shop_rss_mm, self.gap.value + self.shop_rss_mm
 
     def quantile(self, share: float) -> float:
         """Return the gap (mm) that this share of assemblies stays below, with measuring and making together."""

@@ -51,15 +51,14 @@ class StockMatch:
     """A stock thickness (mm) the piece may have been cut from.
 
     `entries` names it in each list, `from_memory` those of them whose list was not seen on paper; `off_mm` is
-    measured less stock, `U_mm` (k = 2) its uncertainty, `within_u` whether the one is within the other;
-    `probability` is that of this size among all sizes and none.
+    measured less stock, `within_u` whether it is within its uncertainty U (k = 2); `probability` is that of this size
+    among all sizes and none.
     """
 
     thickness_mm: float
     entries: tuple[str, ...]
     from_memory: tuple[str, ...]
     off_mm: float
-    U_mm: float
     within_u: bool
     probability: float
     says: str
@@ -123,7 +122,7 @@ def match_stock(
         if within or chance >= _SHOWN or mm in (below, above):
             names = "; ".join(x for x in (", ".join(seen), "from memory: " + ", ".join(memory) if memory else "") if x)
             says = _told(off, U, within, mm, names)
-            found.append(StockMatch(mm, (*seen, *memory), memory, off, U, within, chance, says))
+            found.append(StockMatch(mm, (*seen, *memory), memory, off, within, chance, says))
     found.sort(key=lambda one: (-round(one.probability, 9), abs(one.off_mm), one.thickness_mm))
     must = [one for one in found if one.within_u or one.thickness_mm in (below, above)]
     rest = [one for one in found if one not in must][: max(0, _MOST - len(must))]

@@ -4,14 +4,30 @@ import itertools
 import math
 from typing import Any
 
+import numpy as np
+
 from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.written.dxf import page_bottom
-from ctrecon.drawing.written.strokes import texts_of
 
 Corners = list[tuple[float, float]]
 Point = tuple[float, float]
 Segment = tuple[Point, Point]
+
+
+def texts_of(doc: Any) -> list[tuple[str, float, float, float, float, str, str]]:
+    """Return text, place, height, turn and alignment of every text of a document, as the drawing library reads it."""
+    found = []
+    for entity in doc.modelspace():
+        for one in entity.virtual_entities() if entity.dxftype() == "DIMENSION" else [entity]:
+            if one.dxftype() == "TEXT":
+                kind, first, second = one.get_placement()
+                at = first if kind.name == "LEFT" else second or first
+                found.append((one.plain_text(), at.x, at.y, one.dxf.height, one.dxf.rotation, kind.name.lower(), "baseline"))
+            elif one.dxftype() == "MTEXT":
+                at, turn = one.dxf.insert, one.dxf.get("rotation", 0.0)
+                found.append((one.plain_text(), at.x, at.y, one.dxf.char_height, turn, "center", "middle"))
+    return found
 
 
 def text_boxes(doc: Any) -> list[tuple[str, Corners]]:
@@ -41,8 +57,15 @@ def overlap(a: Corners, b: Corners) -> bool:
 
 def overlapping(doc: Any) -> list[tuple[str, str]]:
     """Return the pairs of texts that overlap."""
-    pairs = itertools.combinations(text_boxes(doc), 2)
-    return [(s, t) for (s, a), (t, b) in pairs if overlap(a, b)]
+    pairs = itertools.combinations([(text, box, _reach(box)) for text, box in text_boxes(doc)], 2)
+    # most pairs stand far apart: their upright boxes tell that at once
+    near = ((s, a, t, b) for (s, a, p), (t, b, q) in pairs if p[0] < q[1] and q[0] < p[1] and p[2] < q[3] and q[2] < p[3])
+    return [(s, t) for s, a, t, b in near if overlap(a, b)]
+
+
+def _reach(box: Corners) -> tuple[float, float, float, float]:
+    """Return least and most x, least and most y."""
+    return min(x for x, _ in box), max(x for x, _ in box), min(y for _, y in box), max(y for _, y in box)
 
 
 def outside_frame(doc: Any, sheet: Sheet) -> list[str]:
@@ -60,11 +83,6 @@ def outside_frame(doc: Any, sheet: Sheet) -> list[str]:
     return bad
 
 
-def _near(box: tuple[float, float, float, float], a: tuple[float, float], b: tuple[float, float]) -> bool:
-    (ax, ay), (bx, by) = a, b
-    return max(ax, bx) > box[0] and min(ax, bx) < box[2] and max(ay, by) > box[1] and min(ay, by) < box[3]
-
-
 def struck_through(doc: Any) -> list[str]:
     """Return the texts a wide line runs through."""
     from ezdxf import path
@@ -74,12 +92,13 @@ def struck_through(doc: Any) -> list[str]:
         if entity.dxf.layer == "WIDE":
             spots = [(p.x, p.y) for p in path.make_path(entity).flattening(0.05)]
             lines += itertools.pairwise(spots)
+    ends = np.array(lines).reshape(-1, 2, 2)
+    (left, low), (right, high) = ends.min(axis=1).T, ends.max(axis=1).T
     bad = []
     for text, corners in text_boxes(doc):
-        xs, ys = zip(*corners, strict=True)
-        box = (min(xs), min(ys), max(xs), max(ys))
-        near = [(a, b) for a, b in lines if _near(box, a, b)]
-        if any(overlap(corners, [a, b]) for a, b in near if a != b):
+        box = _reach(corners)
+        near = np.flatnonzero((right > box[0]) & (left < box[1]) & (high > box[2]) & (low < box[3]))
+        if any(overlap(corners, [*lines[k]]) for k in near if lines[k][0] != lines[k][1]):
             bad.append(text)
     return bad
 

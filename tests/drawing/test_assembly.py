@@ -10,7 +10,7 @@ from ctrecon.drawing.model.views import build_model
 from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.shown.assembly import pulled_apart
 from ctrecon.drawing.shown.section import cut_zones
-from ctrecon.drawing.written.dxf import build_document
+from ctrecon.drawing.written.dxf import build_pages
 from ctrecon.record.part import Joint
 
 
@@ -46,7 +46,7 @@ def test_a_piece_is_pulled_out_at_the_end_it_was_put_on_from() -> None:
 def test_sheet_of_several_pieces_ends_with_an_assembly_and_list_of_parts() -> None:
     """Every piece has its item number, name, features and verdict; the caution stands beside; one piece has none."""
     sheet = make_sheet(records.stacked())
-    doc = build_document(replace(sheet, pages=(sheet.pages[-1],)))
+    doc = build_pages(replace(sheet, pages=(sheet.pages[-1],)))[0]
     texts = [text for text, _ in checks.text_boxes(doc)]
     assert "ASSEMBLY, EXPLODED" in texts and {"Item", "Qty", "Material"} <= set(texts)
     for ident, name, own in (("P1", "base", "F1"), ("P2", "ring", "F3"), ("P3", "cap", "F5")):
@@ -55,5 +55,5 @@ def test_sheet_of_several_pieces_ends_with_an_assembly_and_list_of_parts() -> No
     assert "eye protection" in " ".join(texts)
     pages = len(sheet.pages)
     assert f"{pages} of {pages}" in texts
-    one = " ".join(text for text, _ in checks.text_boxes(build_document(make_sheet(records.plate()))))
+    one = " ".join(text for text, _ in checks.text_boxes(build_pages(make_sheet(records.plate()))[0]))
     assert "ASSEMBLY" not in one

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
+import drawing_checks as checks
 import drawing_records as records
 import matplotlib
 import numpy as np
@@ -19,7 +20,7 @@ from ctrecon.drawing.paper.items import Hatch, Label, Line, Page, Sheet
 from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.png import png_bytes
-from ctrecon.drawing.written.strokes import drawn_pages, texts_of
+from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.drawing.written.svg import svg_bytes
 
 FONT = Path(matplotlib.get_data_path(), "fonts", "ttf", "DejaVuSans.ttf")
@@ -80,7 +81,7 @@ def test_the_pdf_holds_every_text_as_text() -> None:
         for content in contents
         for code in re.findall(r"<(\w+)> Tj", content)
     ]
-    assert read == [text[0] for text in texts_of(doc)] and len(read) > 100
+    assert read == [text[0] for text in checks.texts_of(doc)] and len(read) > 100
 
 
 def test_the_letters_in_the_pdf_are_those_of_the_font_file() -> None:

@@ -14,7 +14,7 @@ from ctrecon.drawing.paper.symbols import projection_symbol
 from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.shown.facing import visible_edges
 from ctrecon.drawing.shown.section import cut_zones
-from ctrecon.drawing.written.dxf import build_document
+from ctrecon.drawing.written.dxf import build_pages
 
 
 @cache
@@ -69,7 +69,7 @@ def test_end_view_runs_x_to_the_left_and_every_view_says_its_end() -> None:
     """Seen from the far end the block lies right of the bore: it lies left of it as seen from the start."""
     model = build_model(records.lopsided())
     sheet = lay_out(model)
-    doc: Any = build_document(sheet)
+    doc: Any = build_pages(sheet)[0]
     texts = [text for text, _ in checks.text_boxes(doc)]
     assert "seen from the end (X runs" in " ".join(texts) and texts.count("seen from the start end") == 2
     place = {one.text: one.at[0] for one in sheet.pages[0].items if isinstance(one, Label)}

@@ -21,7 +21,7 @@ from ctrecon.drawing.layout import PAPERS
 from ctrecon.drawing.model.views import build_model
 from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.sheet import make_sheet
-from ctrecon.drawing.written.dxf import build_document
+from ctrecon.drawing.written.dxf import build_pages
 from ctrecon.record.part import Part
 from ctrecon.record.worn import Worn
 
@@ -38,7 +38,7 @@ def made(name: str, paper: str | None = None) -> tuple[Part, Sheet, Any]:
     """Return a part, its sheet and its document."""
     part = getattr(records, name)()
     sheet = make_sheet(part, paper=paper)
-    return part, sheet, build_document(sheet)
+    return part, sheet, build_pages(sheet)[0]
 
 
 def words(doc: Any) -> str:
@@ -117,7 +117,7 @@ def test_the_sheet_says_which_sizes_are_of_a_sound_edge() -> None:
     assert "wear and corrosion are not added back" in words(made("hub")[2])
     first = part.features[0]
     worn = Worn(share=0.12, deepest_mm=Measured(0.2, 0.01), says="Eaten over 12 % of its edge.")
-    said = words(build_document(make_sheet(replace(part, features=(replace(first, worn=worn), *part.features[1:])))))
+    said = words(build_pages(make_sheet(replace(part, features=(replace(first, worn=worn), *part.features[1:]))))[0])
     assert f"The size of {first.id} is that of the sound edge" in said
     assert "wear and corrosion are not added back" not in said
 
@@ -251,7 +251,7 @@ def test_x_runs_along_the_longest_side_that_can_be_found_on_the_part() -> None:
         assert one.contour is not None and two.contour is not None
         assert two.contour.bounds() == pytest.approx(one.contour.bounds(), abs=1e-9)
     assert after.slices_x_deg == pytest.approx(33.5)
-    assert "X of the slices points at 33.50°" in words(build_document(make_sheet(replace(part, features=tuple(turned)))))
+    assert "X of the slices points at 33.50°" in words(build_pages(make_sheet(replace(part, features=tuple(turned))))[0])
 
 
 def test_title_block_has_the_fields_of_its_standard() -> None:

@@ -16,14 +16,14 @@ from ctrecon.drawing.model.views import build_model
 from ctrecon.drawing.paper.items import Hatch, Shape, Sheet
 from ctrecon.drawing.sheet import make_sheet
 from ctrecon.drawing.shown.hole_table import hole_rows, tabled_holes
-from ctrecon.drawing.written.dxf import build_document
+from ctrecon.drawing.written.dxf import build_pages
 
 
 @cache
 def made(name: str, units: str = "mm", paper: str | None = None) -> tuple[Sheet, Any]:
     """Return a sheet and its document."""
     sheet = make_sheet(getattr(records, name)(), units=units, paper=paper)
-    return sheet, build_document(sheet)
+    return sheet, build_pages(sheet)[0]
 
 
 def test_hole_table_has_every_hole_with_x_right_and_y_up_from_the_datum() -> None:
@@ -66,7 +66,7 @@ def test_what_is_under_3_mm_on_paper_gets_a_circled_detail_with_letter_and_scale
     assert found["F3"] == pytest.approx([0.8], abs=1e-9) and found["F4"] == pytest.approx([0.7], abs=1e-9)
     circles = [one.contour.round_of for one in sheet.pages[0].items if isinstance(one, Shape)]
     assert any(one and abs(2 * one[2] - 0.8 * 20) < 1e-9 for one in circles)  # the hole at 20:1
-    larger = build_document(make_sheet(records.plate()))
+    larger = build_pages(make_sheet(records.plate()))[0]
     assert not any(text.startswith("DETAIL") for text, _ in checks.text_boxes(larger))
 
 
@@ -118,7 +118,7 @@ def test_blind_holes_say_their_depth_and_where_they_open() -> None:
     assert "F3 Ø4.000 ↧2.000 from start" in texts and "F2 Ø5.000 through" in texts
     part = records.lopsided()
     silent = replace(part, features=tuple(replace(f, opens_at=None) for f in part.features))
-    assert "F3 Ø4.000" in [text for text, _ in checks.text_boxes(build_document(make_sheet(silent)))]
+    assert "F3 Ø4.000" in [text for text, _ in checks.text_boxes(build_pages(make_sheet(silent))[0])]
 
 
 def test_hole_table_and_table_of_features_agree_to_the_last_figure() -> None:

@@ -13,7 +13,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.drawing import write_template
 from ctrecon.drawing.paper.items import Label, Line, Page, Shape
 from ctrecon.drawing.template import template_sheet, tiles
-from ctrecon.drawing.written.dxf import build_document
+from ctrecon.drawing.written.dxf import build_pages
 
 
 def words(page: Page) -> str:
@@ -98,7 +98,7 @@ def test_words_stay_apart_and_on_the_paper(name: str) -> None:
     """On no template texts overlap, lie on a wide line or leave what a printer prints."""
     sheet = template_sheet(getattr(records, name)())
     for page in sheet.pages:
-        doc = build_document(replace(sheet, pages=(page,)))
+        doc = build_pages(replace(sheet, pages=(page,)))[0]
         assert checks.overlapping(doc) == [] and checks.struck_through(doc) == []
         for _, corners in checks.text_boxes(doc):
             assert all(5 <= x <= sheet.width_mm - 5 and 5 <= y <= sheet.height_mm - 5 for x, y in corners)

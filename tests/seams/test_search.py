@@ -18,7 +18,9 @@ from ctrecon.seams.base import Base
 from ctrecon.seams.false_alarm import chance_of, closed, is_ring
 from ctrecon.seams.field import SeamField, SolidMetal
 from ctrecon.seams.find import find_seams
-from ctrecon.seams.paths import Parallel, along, squares
+from ctrecon.seams.line_kinds import along
+from ctrecon.seams.parallel import Parallel
+from ctrecon.seams.paths import squares
 from ctrecon.seams.refine import Scale, SeamCandidate, refine, sampled
 from ctrecon.seams.smooth import smooth_field
 from ctrecon.seams.wide import rectangle_sums

@@ -2,11 +2,10 @@
 
 import math
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from ctrecon.measuring import measure_stack
-from ctrecon.phantoms import make
 from ctrecon.record.part import Part
 from ctrecon.record.store import write_part
 from ctrecon.workshop.assembly.read import read_assembly
@@ -41,11 +40,10 @@ rests_on = "hub.F3"
 """
 
 
-@pytest.fixture(scope="module")
-def part() -> Part:
+@pytest.fixture
+def part(hub_of_two_pieces: tuple[Part, dict[str, Any]]) -> Part:
     """Return the record of the hub with its spacer, a phantom: boss 3.6, gap 0.014, drum top at 3.1, spacer to 4.9."""
-    phantom = make("drum_hub", scale=0.6)
-    return measure_stack(phantom.volume, voxel_mm=phantom.voxel_mm, name="drum_hub").part
+    return hub_of_two_pieces[0]
 
 
 def test_each_piece_has_its_own_side_of_the_seam(part: Part, tmp_path: Path) -> None:

@@ -65,8 +65,8 @@ def test_spread_of_a_gap_agrees_with_monte_carlo(counter: Assembly) -> None:
         drawn = _drawn(counter, one.gap, 400_000, 72, counter.shop.length_tolerance_mm)
         for share in (0.01, 0.5, 0.99):
             assert one.chain.quantile(share) == pytest.approx(float(np.quantile(drawn, share)), abs=1.5e-3)
-        assert one.chain.worst_mm[0] <= drawn.min() + one.chain.gap.U
-        assert one.chain.worst_mm[1] >= drawn.max() - one.chain.gap.U
+        assert one.chain.gap.value - one.chain.shop_worst_mm <= drawn.min() + one.chain.gap.U
+        assert one.chain.gap.value + one.chain.shop_worst_mm >= drawn.max() - one.chain.gap.U
 
 
 def test_a_spacer_too_thick_is_rubbed_down(small_text: str, planned: Planned) -> None:

@@ -157,7 +157,7 @@ def main() -> None:
             results.append(done)
             tell(done, not args.quiet)
             if args.json:
-                args.json.write_text(json.dumps(results, indent=1), encoding="utf-8")
+                args.json.write_text(json.dumps(results, indent=1, default=lambda number: number.item()), encoding="utf-8")
     by_kind = {k: [r for r in results if r["kind"] == k] for k in kinds}
     for kind, some in by_kind.items():
         print(table.show(kind, some) + "\n")

@@ -30,7 +30,6 @@ from ctrecon.drawing.written.dim_widths import true_width_renderer
 __all__ = [
     "PAGE_GAP_MM",
     "add_contour",
-    "build_document",
     "build_pages",
     "document_bytes",
     "length_factor",
@@ -75,8 +74,8 @@ def new_document() -> Any:
     return doc
 
 
-def build_document(sheet: Sheet) -> Any:
-    """Build the document of a sheet.
+def build_pages(sheet: Sheet) -> tuple[Any, list[list[Any]]]:
+    """Build the document of a sheet, and return with it the entities of each page.
 
     Parameters
     ----------
@@ -85,14 +84,10 @@ def build_document(sheet: Sheet) -> Any:
 
     Returns
     -------
-    ezdxf.document.Drawing
+    doc : ezdxf.document.Drawing
         Model space in paper mm; a dimension's value is the part's (DIMLFAC = 1 / scale).
+    pages : list of lists of entities
     """
-    return build_pages(sheet)[0]
-
-
-def build_pages(sheet: Sheet) -> tuple[Any, list[list[Any]]]:
-    """Build the document of a sheet, and return with it the entities of each page."""
     doc = new_document()
     for name, (weight, line_type) in LAYERS.items():
         doc.layers.add(name, lineweight=weight, linetype=line_type)

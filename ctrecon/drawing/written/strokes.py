@@ -15,7 +15,6 @@ from ctrecon.drawing.written.dxf import build_pages, page_bottom, steady_chance
 
 __all__ = [
     "CUBIC", "CURVE", "LINE", "MOVE", "Drawn", "Outline", "Text", "drawn_pages", "joined", "lettered", "start_of",
-    "texts_of",
 ]  # fmt: skip
 
 MOVE, LINE, CURVE, CUBIC = 1, 2, 3, 4
@@ -91,12 +90,7 @@ def _drawn(doc: Any, entities: Sequence[Any], bottom: float) -> Drawn:
     return Drawn(strokes, fillings, tuple(_texts(entities, bottom)))
 
 
-def texts_of(doc: Any) -> list[Text]:
-    """Return every text of a document."""
-    return list(_texts(doc.modelspace()))
-
-
-def _texts(entities: Iterable[Any], bottom: float = 0.0) -> Iterator[Text]:
+def _texts(entities: Iterable[Any], bottom: float) -> Iterator[Text]:
     for entity in entities:
         parts = entity.virtual_entities() if entity.dxftype() == "DIMENSION" else [entity]
         for one in parts:

@@ -14,6 +14,7 @@ from ctrecon.workshop.fits.choose import FitChoice, choose_fit
 from ctrecon.workshop.fits.press import press_range, square_press
 from ctrecon.workshop.materials import Material, materials
 from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check
+from ctrecon.workshop.tilt import tilt_in_hole
 
 __all__ = ["Joint", "find_joints", "fit_joints", "runs_clear"]
 
@@ -117,6 +118,9 @@ def _fit(assembly: Assembly, joint: Joint, to_make: Mapping[str, float]) -> tupl
             raise
         raise InputError(f"{assembly.source}: overrides.fits.{key}: {error}") from None
     more, state = _more(joint, choice)
+    if joint.moving and joint.hole.form.round and choice.fit.clearance_max_mm > 0:
+        most = choice.fit.clearance_max_mm
+        more = (*more, f"at the most clearance, {tilt_in_hole(joint.length_mm, choice.fit.size_mm, most).reason}")
     turning = joint.moving and choice.fit.clearance_min_mm <= 0
     if turning:
         more = (*more, f"{choice.fit.code} may leave no clearance, and it must turn")

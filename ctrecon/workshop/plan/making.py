@@ -106,7 +106,8 @@ def turned_parts(work: WorkPlan) -> Iterator[Draft]:
         for relief in work.reliefs:
             if relief.part == part.id:
                 does.append(f"Cut the relief for {work.assembly[relief.for_part].name}: {relief.relief.reason}.")
-        tools = ["lathe", "micrometer"] if part.role != "wheel" else ["piercing saw", "files"]
+        turned = all(step.form.round or step.form.square for step in part.steps)
+        tools = ["lathe", "micrometer"] if turned else ["piercing saw", "files"]
         operations = ["turn", "file"]
         for hole in part.holes:
             if hole.form.square:
@@ -147,7 +148,8 @@ def _sections(work: WorkPlan, part: PlannedPart) -> Iterator[str]:
         free = [name for name, choice in mine if choice is None]
         fit = f", fitted to {' and '.join(mates)}" if mates else ""
         fit += f", clear of {' and '.join(free)}" if free else ""
-        yield f"{step.id}: {step.form.sign}{size} over {format_value(long, 2)} mm{fit}."
+        name = "outside" if step.id == step.feature else step.id
+        yield f"{name}: {step.form.sign}{size} over {format_value(long, 2)} mm{fit}."
     for hole in part.holes:
         if not hole.form.square:
             size = format_value(work.to_make.get(hole.size_key, hole.size.value), 2)

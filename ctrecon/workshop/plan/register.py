@@ -10,6 +10,7 @@ from shapely import Point, Polygon
 from ctrecon.core.measured import format_short, format_value
 from ctrecon.workshop.assembly.model import Assembly, PlannedPart
 from ctrecon.workshop.errors import PlanError
+from ctrecon.workshop.pins.broach import five_sided_broach
 from ctrecon.workshop.pins.choose import PinChoice, choose_pin
 from ctrecon.workshop.pins.choose_places import Level, OneWayPins, pins_of_levels
 from ctrecon.workshop.pins.free_area import FreeArea, Obstacle, free_area
@@ -195,6 +196,7 @@ def _placed(assembly: Assembly, pair: _Pair, pins: OneWayPins, number: int) -> t
     cut = f", {format_value(length.cut_mm, 1)} mm cut off the {length.cut_end} end" if length.cut_mm else ""
     says = [
         hole.reason,
+        five_sided_broach(hole.entry_mm).reason,
         f"countersink both faces lightly, {format_value(assembly.shop.pin_countersink_mm, 1)} mm, so "
         "that no burr holds the plates apart",
     ]

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping
 
 from ctrecon.core.measured import format_short, format_value
+from ctrecon.workshop.abrasives import papers
 from ctrecon.workshop.assembly.model import Assembly
 from ctrecon.workshop.cautions import cautions_for
 from ctrecon.workshop.plan.drilling import set_up_id
@@ -100,11 +101,11 @@ def _blanks(work: WorkPlan) -> Iterator[Draft]:
         tools, operations = ["piercing saw", "files", "square"], ["saw", "file"]
         chosen = stock.chosen
         if stock.thickness_mm is None and chosen is not None:
-            papers = ", ".join(f"{one.grade} to {format_value(one.leave_mm, 3)} mm over" for one in chosen.steps)
+            grades = papers(chosen.steps) if chosen.steps else ""
             target = format_value(work.to_make[f"{part.id}.thickness"], 2)
             does.append(
                 f"Rub it down to {target} mm on paper laid on a flat plate ({format_value(chosen.off_least_mm, 2)} to "
-                f"{format_value(chosen.off_most_mm, 2)} mm off); {papers or 'finish on fine paper'}. "
+                f"{format_value(chosen.off_most_mm, 2)} mm off); {grades or 'finish on fine paper'}. "
                 "Turn it a quarter as you go, and check all corners."
             )
             tools += ["surface plate", "micrometer", *(f"abrasive paper {one.grade}" for one in chosen.steps)]
@@ -249,12 +250,14 @@ def _riveting(work: WorkPlan) -> Iterator[Draft]:
 def _together(work: WorkPlan, before: tuple[str, ...]) -> Iterator[Draft]:
     parts = tuple(one.id for one in work.assembly.parts)
     does = ["Clean every face and hole; stack from the bottom, try that each part goes home by hand."]
-    for joint, choice, _ in work.fits:
-        if choice is not None and not choice.trusted:
-            does.append(
-                f"{joint.part.name} in {joint.hole_part.name}: fit to each other, the scan is too "
-                "coarse for the number."
-            )
+    coarse = [
+        f"{joint.part.name} in {joint.hole_part.name}"
+        for joint, choice, _ in work.fits
+        if choice is not None and not choice.trusted
+    ]
+    if coarse:
+        pairs = "; ".join(dict.fromkeys(coarse))
+        does.append(f"Fit these to each other, the scan is too coarse for their numbers: {pairs}.")
     step = PlanStep(
         id="try-together",
         title="Put together and try",

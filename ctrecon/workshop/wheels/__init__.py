@@ -1,0 +1,1 @@
+"""Toothed wheels: counts with their doubt, how a rim was divided, trains, and what is needed to make one."""
