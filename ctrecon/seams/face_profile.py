@@ -1,7 +1,7 @@
 """Mean grey of sound metal by small tiles and by plane, and how deep a thin dip across the axis it shows."""
 
 from collections import deque
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -122,8 +122,10 @@ def tiles_of(squared: SquaredStack, seen: Callable[[Floats], None] | None = None
         if solid.any():
             count[k - clear], mean = _mean(plane, solid, edge)
             if not np.array_equal(before, solid):
-                offset = offset + _other_pixels(passed, before, solid, edge) - _other_pixels(
-                    (plane, *waiting), solid, before, edge
+                offset = (
+                    offset
+                    + _other_pixels([*passed], before, solid, edge)
+                    - _other_pixels([plane, *waiting], solid, before, edge)
                 )
             grey[k - clear] = np.where(count[k - clear] > 0, mean + offset, 0.0)
         passed.append(plane)
@@ -221,9 +223,7 @@ def _mean(plane: Floats, solid: NDArray[np.bool_], edge: int) -> tuple[Floats, F
     return number, total / np.maximum(number, 1)
 
 
-def _other_pixels(
-    planes: Collection[Floats], solid: NDArray[np.bool_], beside: NDArray[np.bool_], edge: int
-) -> Floats:
+def _other_pixels(planes: Sequence[Floats], solid: NDArray[np.bool_], beside: NDArray[np.bool_], edge: int) -> Floats:
     """Return by how much a tile's mean differs through those of its pixels that are not sound in the plane beside.
 
     Pixels that join or leave bring a grey of their own: a side seam that runs close by, shading, a ring. Taken for a
