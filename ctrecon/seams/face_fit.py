@@ -80,12 +80,7 @@ class Profile:
         if (like is not None and whole.sum() < 2) or not whole.any() or len(offsets) < 8:
             return None
         share = among[whole]
-        # a tile counts by the pixels it holds near the dip, where they are few its noise is large; or anywhere along
-        # the run, where that is less: harmonic means, as variances are
-        few = 1 / np.maximum(number[:, whole], 1e-6)
-        near = np.abs(offsets) <= np.ceil(tiles.blur)
-        worst = np.maximum(few.mean(axis=0), few[near].mean(axis=0) if near.any() else 0.0)
-        weight = share / worst
+        weight = share * number[:, whole].mean(axis=0)
         level = values[:, whole] - values[:, whole].mean(axis=0)
         # a tile that lies half in the region shows half the dip: matched weights, scaled to the full dip
         scale = float((weight * share).sum())

@@ -15,8 +15,6 @@ __all__ = ["FaceTilt", "FaceSeam", "judge", "spread_of"]
 _LEAST_CHI2 = 9.0
 _SHAPE_CHI2 = 6.0
 _WITNESS = 3.0
-# of all that a plane of the part explains, what it must explain better than a slice: where a lean was sought, and where
-# none was; no more than half of what blur and tilt let a seam show, which is halfway from a dark slice
 _CLEARLY, _HARDLY = 0.2, 0.1
 _QUIET = 0.4
 _SPREAD_SLICES = 0.5  # of the slices that a squared plane meets, standard deviation
@@ -149,9 +147,9 @@ def _judged(
         witnessed = apart > _WITNESS * u_apart and sign * beside[0] < 0.6 * abs(found.alone)
     turned = _by_slices(tiles, used, dips, region, depth, places, sigma)
     if turned is not None:
-        better, strength, differs = turned
+        better, strength = turned
         leans = bool(lean.slope_x or lean.slope_y)
-        if better < (_CLEARLY if leans else min(_HARDLY, differs / 2)) * strength:
+        if better < (_CLEARLY if leans else _HARDLY) * strength:
             return None  # the dark follows the slices, not the part
         witnessed = witnessed or better > 2 * _LEAST_CHI2
     if not witnessed and (found.spread < _SHAPE_CHI2 or _air_as_dark(tiles, own, found, sign)):
@@ -189,10 +187,9 @@ def _common(own: Floats, other: Floats) -> float:
 
 def _by_slices(
     tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, places: Floats, sigma: float
-) -> tuple[float, float, float] | None:
-    """Return by how much chi squared a plane of the part explains it better than a slice, all it explains, and a share.
+) -> tuple[float, float] | None:
+    """Return by how much chi squared a plane of the part explains it better than a slice, and all it explains.
 
-    That share of all is by how much a seam is explained better at this tilt and blur; a dark slice by as much worse.
     None where the two coincide.
     """
     k = int(np.clip(round(depth), 0, len(tiles.grey) - 1))
@@ -206,11 +203,7 @@ def _by_slices(
         return None
     moved = [_strength(dips, region, depth + by - (slices - mean)) for by in np.arange(-2, 2.01, 0.5)]
     own = _strength(dips, region, places)
-    # dips of one blur that lie this far from each other have this much in common (Gaussians multiplied)
-    off = places - depth + slices - mean
-    weight = region.share * info
-    common = float((weight * np.exp(-0.25 * (off / tiles.blur) ** 2)).sum() / weight.sum())
-    return (own**2 - max(m**2 for m in moved)) / sigma**2, own**2 / sigma**2, 1 - common**2
+    return (own**2 - max(m**2 for m in moved)) / sigma**2, own**2 / sigma**2
 
 
 def _air_as_dark(tiles: Tiles, own: Profile, found: DipFit, sign: float) -> bool:

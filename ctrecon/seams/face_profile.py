@@ -1,7 +1,7 @@
 """Mean grey of sound metal by small tiles and by plane, and how deep a thin dip across the axis it shows."""
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,8 +101,6 @@ def tiles_of(squared: SquaredStack, seen: Callable[[Floats], None] | None = None
     air = np.full(planes, np.nan)
     nothing = np.zeros((rows, columns), dtype=bool)
     waiting: deque[Floats] = deque()
-    passed: deque[Floats] = deque(maxlen=clear + 1)
-    before, offset = nothing, np.zeros((high, across_count))
     sound = deque([nothing] * clear, maxlen=2 * clear + 1)
     for k in range(planes + clear):
         if k < planes:
@@ -120,16 +118,9 @@ def tiles_of(squared: SquaredStack, seen: Callable[[Floats], None] | None = None
         plane = waiting.popleft()
         solid = np.logical_and.reduce(list(sound))
         if solid.any():
-            count[k - clear], mean = _mean(plane, solid, edge)
-            if not np.array_equal(before, solid):
-                offset = (
-                    offset
-                    + _other_pixels([*passed], before, solid, edge)
-                    - _other_pixels([plane, *waiting], solid, before, edge)
-                )
-            grey[k - clear] = np.where(count[k - clear] > 0, mean + offset, 0.0)
-        passed.append(plane)
-        before = solid
+            total, number = _summed(plane, solid, edge)
+            count[k - clear] = number
+            grey[k - clear] = np.where(number > 0, total / np.maximum(number, 1), 0.0)
     if not count.any():
         return None
     y = np.repeat((np.arange(high) * edge + (edge - 1) / 2)[:, None], across_count, axis=1)
@@ -215,26 +206,6 @@ def _summed(plane: Floats, solid: NDArray[np.bool_], edge: int) -> tuple[Floats,
         values.reshape(shape).sum(axis=(1, 3), dtype=np.float64),
         number.reshape(shape).sum(axis=(1, 3), dtype=np.float64),
     )
-
-
-def _mean(plane: Floats, solid: NDArray[np.bool_], edge: int) -> tuple[Floats, Floats]:
-    """Return how many sound pixels each tile holds, and their mean."""
-    total, number = _summed(plane, solid, edge)
-    return number, total / np.maximum(number, 1)
-
-
-def _other_pixels(planes: Sequence[Floats], solid: NDArray[np.bool_], beside: NDArray[np.bool_], edge: int) -> Floats:
-    """Return by how much a tile's mean differs through those of its pixels that are not sound in the plane beside.
-
-    Pixels that join or leave bring a grey of their own: a side seam that runs close by, shading, a ring. Taken for a
-    change of the tile, that and a step make a dip. What is sound is metal in the planes near by as well: they all tell.
-    """
-    both = solid & beside
-    if not planes or not both.any() or np.array_equal(both, solid):
-        return np.zeros(())
-    grey = np.mean(np.stack(list(planes)), axis=0)
-    (number, own), (common, shared) = _mean(grey, solid, edge), _mean(grey, both, edge)
-    return np.where((number > 0) & (common > 0), own - shared, 0.0)
 
 
 def _air(plane: Floats) -> float:

@@ -35,8 +35,7 @@ HUB = ((-13.0, -1.0, 36.0), (-1.0, 13.0, 26.0))
 class Scene:
     """Discs stacked along an axis; lengths in px (1 px = 1 mm / 20), depths from the middle of the stack.
 
-    `gaps` are (depth, thickness, inner radius that stays whole); `line` is a round side seam: radius, thickness, and the
-    depth from which it runs on.
+    `gaps` are (depth, thickness, inner radius that stays whole).
     """
 
     plates: tuple[tuple[float, float, float], ...] = PLATES
@@ -52,7 +51,6 @@ class Scene:
     rings: float = 0.0
     shared: float = 0.0
     dark_slice: int | None = None
-    line: tuple[float, float, float] | None = None
 
     def draw(self) -> np.ndarray:
         """Return the slices, air 0 and metal 1."""
@@ -77,10 +75,6 @@ class Scene:
             gap = (ndtr((away + thick / 2) / deep) - ndtr((away - thick / 2) / deep)) * ndtr((reach - off) / wide)
             gap = gap * ndtr((off - whole) / wide) if whole else gap
             metal = metal - gap * (np.arctan2(across, along) / (2 * np.pi) + 0.5 > self.shut)
-        if self.line is not None:
-            radius, thick, at = self.line
-            ring = ndtr((off - radius + thick / 2) / wide) - ndtr((off - radius - thick / 2) / wide)
-            metal = metal * (1 - ring * ndtr((depth - at) / deep))
         random = np.random.default_rng(self.seed)
         noise = random.standard_normal(metal.shape)
         if self.shared:
@@ -204,16 +198,6 @@ def test_solid(scene: Scene, seed: int) -> None:
 def test_dark_slice(tilt: float) -> None:
     """One slice that came out 3 % dark is not a seam, straight or tilted."""
     assert found(Scene(plates=((-13.0, 13.0, 34.0),), dark_slice=18, tilt=tilt)) == ()
-
-
-@pytest.mark.parametrize(("radius", "tilt"), [(15.0, 0.0), (18.5, 0.0), (18.5, 4.0)])
-def test_where_a_side_seam_begins(radius: float, tilt: float) -> None:
-    """A line round an arbor that begins at the face of what sits on it, close to a shoulder's rim, is no flat seam.
-
-    Clear of that face more of the metal counts: what joins is further off the line, and brighter.
-    """
-    plates = ((-13.0, -1.0, 22.0), (-1.0, 13.0, 36.0))
-    assert found(Scene(plates=plates, line=(radius, 0.4, -1.0), tilt=tilt, snr=60.0, seed=201)) == ()
 
 
 def test_half_shut() -> None:
