@@ -42,7 +42,8 @@ def sizes_to_make(assembly: Assembly, stocks: Sequence[PartStock]) -> dict[str, 
         key = f"{stock.part}.thickness"
         if stock.thickness_mm is not None and key in out and assembly.sizes[key].basis != "made":
             out[key] = stock.thickness_mm
-    for joint in find_joints(assembly):
+    joints = find_joints(assembly)
+    for joint in joints:
         mate = joint.mate
         if mate is None or not joint.alike:
             continue
@@ -55,7 +56,7 @@ def sizes_to_make(assembly: Assembly, stocks: Sequence[PartStock]) -> dict[str, 
         # one size for hole and shaft; a shaft in several holes takes the smallest
         others = [
             out[one.hole.size_key]
-            for one in find_joints(assembly)
+            for one in joints
             if one.mate is not None and one.mate.key == mate.key and one.alike
         ]
         out[mate.key] = min(others)

@@ -18,6 +18,7 @@ from ctrecon.workshop.pins.one_way import RegisterHole, StackedPlate, judge_plat
 from ctrecon.workshop.pins.place import place_pins
 from ctrecon.workshop.pins.tapered import depth_stop
 from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check, PlacedPin, Registration
+from ctrecon.workshop.plan.turning import centre_of, swept_radius
 
 __all__ = ["register"]
 
@@ -151,20 +152,12 @@ def _part_obstacles(
     for shape, low, high in sections:
         if not any(low <= plate.to_z + near and high >= plate.from_z - near for plate in (upper, lower)):
             continue
-        area = shape
         if part.moving:
-            x, y = _centre(assembly, part)
-            reach = max(hypot(px - x, py - y) for px, py in shape.exterior.coords)
-            swept = part.sweep_radius.value if part.sweep_radius is not None and not part.steps else reach
-            yield Obstacle(part.name, kind, disc=(x, y, swept), margin_mm=margin)
+            centre = centre_of(assembly, part)
+            yield Obstacle(part.name, kind, disc=(*centre, swept_radius(part, shape, centre)), margin_mm=margin)
             continue
-        disc = _disc(area)
-        yield Obstacle(part.name, kind, shape=None if disc else _even(area), disc=disc, margin_mm=margin)
-
-
-def _centre(assembly: Assembly, part: PlannedPart) -> tuple[float, float]:
-    axis = next((one for one in assembly.axes if one.id == part.axis), None)
-    return axis.place.xy if axis is not None else (part.outline.centroid.x, part.outline.centroid.y)
+        disc = _disc(shape)
+        yield Obstacle(part.name, kind, shape=None if disc else _even(shape), disc=disc, margin_mm=margin)
 
 
 def _disc(shape: Polygon) -> tuple[float, float, float] | None:

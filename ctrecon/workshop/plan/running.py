@@ -9,10 +9,11 @@ from shapely.geometry.base import BaseGeometry
 
 from ctrecon.core.measured import format_value
 from ctrecon.workshop.assembly.model import Assembly, PlannedPart
-from ctrecon.workshop.clearance import Body, Running, running_clearances
+from ctrecon.workshop.clearance import Body, Running, running_clearances, sweep_of
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.plan.joints import Joint
 from ctrecon.workshop.plan.model import FAILS, GOOD, LOOK, Check
+from ctrecon.workshop.plan.turning import centre_of, swept_radius
 from ctrecon.workshop.relief import Relief, relief_of_outline
 
 __all__ = ["PlannedRelief", "running_checks"]
@@ -43,7 +44,7 @@ def running_checks(
     joints : tuple of Joint
         Pairs that are meant to touch.
     """
-    sections = {part.id: list(_sections(part)) for part in assembly.parts}
+    sections = {part.id: list(_sections(part, assembly)) for part in assembly.parts}
     touching = {frozenset((one.part.id, one.hole_part.id)) for one in joints}
     touching |= {frozenset((part.id, part.rests_on.split(".")[0])) for part in assembly.parts if part.rests_on}
     checks: list[Check] = []
@@ -74,17 +75,17 @@ def _on_one_axis(a: PlannedPart, b: PlannedPart) -> bool:
     return a.axis is not None and a.axis == b.axis
 
 
-def _sections(part: PlannedPart) -> Iterator[tuple[Polygon, float, float, float]]:
+def _sections(part: PlannedPart, assembly: Assembly) -> Iterator[tuple[Polygon, float, float, float]]:
     """Go through (section with its holes, lower end, upper end, u of a place on it)."""
     u_place = max((one.place.u or 0.0 for one in part.holes), default=0.0)
-    if part.moving and part.sweep_radius is not None and not part.steps:
-        x, y = part.outline.centroid.x, part.outline.centroid.y
-        yield Point(x, y).buffer(part.sweep_radius.value, 64), part.from_z, part.to_z, part.sweep_radius.u or 0.0
-        return
+    centre = _centre(part, assembly)
     steps = [(one.shape, one.from_z, one.to_z, (one.size.u if one.size else 0.0) or 0.0) for one in part.steps]
     for shape, low, high, u in steps or [(part.outline, part.from_z, part.to_z, 0.0)]:
         middle = (low + high) / 2
         metal: BaseGeometry = shape
+        if centre is not None and part.sweep_radius is not None:
+            radius = swept_radius(part, shape, centre)
+            metal, u = Point(centre).buffer(radius, 64), part.sweep_radius.u or u
         for hole in part.holes:
             if hole.from_z <= middle <= hole.to_z:
                 metal = metal.difference(hole.shape)
@@ -93,10 +94,7 @@ def _sections(part: PlannedPart) -> Iterator[tuple[Polygon, float, float, float]
 
 
 def _centre(part: PlannedPart, assembly: Assembly) -> tuple[float, float] | None:
-    if not part.moving:
-        return None
-    axis = next((one for one in assembly.axes if one.id == part.axis), None)
-    return axis.place.xy if axis is not None else (part.outline.centroid.x, part.outline.centroid.y)
+    return centre_of(assembly, part) if part.moving else None
 
 
 Section = tuple[Polygon, float, float, float]
@@ -128,7 +126,7 @@ def _judged(
     centre = _centre(mover, assembly)
     if running.gap.value < 0 and centre is not None and not other.moving:
         try:
-            reach = max(hypot(x - centre[0], y - centre[1]) for x, y in mine[0].exterior.coords)
+            reach = sweep_of(mine[0], centre).outer
             cut = relief_of_outline(
                 its[0], centre, reach, assembly.shop.running_clearance_mm, least_wall=assembly.shop.least_wall_mm
             )
