@@ -119,7 +119,7 @@ def plan_drilling(
         topic="drilling",
         about=assembly.stack[0],
         says=f"{len(sets)} {'set-up' if len(sets) == 1 else 'set-ups'}{moves}.",
-        why=f"{why[:1].upper()}{why[1:]}.",
+        why=f"{why}.",
         state=GOOD if order is None or not order.broken else LOOK,
         overridden=bool(forced),
     )
@@ -249,7 +249,7 @@ def _set_up(
         outlines=tuple((name, shape) for name, shape in shifted.items() if isinstance(shape, Polygon)),
         there=tuple(one for one in there if one[0] not in pinned),
         pins=pins,
-        reason=f"{plates.reason[:1].upper()}{plates.reason[1:]}.",
+        reason=f"{plates.reason}.",
     )
 
 

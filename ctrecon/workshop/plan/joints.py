@@ -127,7 +127,7 @@ def _fit(assembly: Assembly, joint: Joint, to_make: Mapping[str, float]) -> tupl
         state = FAILS
     doubt = () if choice.trusted else (_too_coarse(joint, mate),)
     state = LOOK if state == GOOD and doubt else state
-    why = " ".join(f"{text[:1].upper()}{text[1:]}." for text in (choice.reason, *more, *doubt))
+    why = " ".join(f"{text}." for text in (choice.reason, *more, *doubt))
     says = f"{words}: {choice.fit.code}{'' if choice.trusted else ', fit to each other'}."
     return joint, choice, Check(topic="fit", about=about, says=says, why=why, state=state, overridden=asked is not None)
 

@@ -60,10 +60,7 @@ def _opening(work: WorkPlan, plate: PlannedPart, hole: PlannedHole) -> tuple[str
             )
         )
         how, tool, operation = _square_words(work, size)
-        text = (
-            f"{name}: {how} to {format_value(size, 2)} mm across flats, {edge}{gauge}. "
-            f"{square.reason[:1].upper()}{square.reason[1:]}."
-        )
+        text = f"{name}: {how} to {format_value(size, 2)} mm across flats, {edge}{gauge}. {square.reason}."
         return text, tool, operation
     pilot = work.drilling.pilots.get((plate.id, hole.id), size)
     if hole.long is not None:
@@ -129,8 +126,7 @@ def _square_in(work: WorkPlan, hole: PlannedHole) -> tuple[str, list[str], str]:
     plan = square_by(work.assembly, size)
     how, tool, operation = _square_words(work, size)
     text = (
-        f"Square hole of {format_value(size, 2)} mm: drill {plan.drill.name} on the lathe, then {how}. "
-        f"{plan.reason[:1].upper()}{plan.reason[1:]}."
+        f"Square hole of {format_value(size, 2)} mm: drill {plan.drill.name} on the lathe, then {how}. {plan.reason}."
     )
     return text, [f"drill {plan.drill.name}", *tool], operation
 

@@ -55,9 +55,7 @@ def sizes_to_make(assembly: Assembly, stocks: Sequence[PartStock]) -> dict[str, 
             continue
         # one size for hole and shaft; a shaft in several holes takes the smallest
         others = [
-            out[one.hole.size_key]
-            for one in joints
-            if one.mate is not None and one.mate.key == mate.key and one.alike
+            out[one.hole.size_key] for one in joints if one.mate is not None and one.mate.key == mate.key and one.alike
         ]
         out[mate.key] = min(others)
     return out

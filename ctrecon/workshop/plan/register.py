@@ -71,9 +71,7 @@ def register(assembly: Assembly) -> tuple[tuple[Registration, ...], tuple[Check,
             f"{names}: {len(placed.pins)} pins of {pair.choice.pin.basic_mm:g} mm, "
             f"{format_value(placed.distance_mm, 2)} mm apart."
         )
-        why = " ".join(
-            f"{text[:1].upper()}{text[1:]}." for text in (pins.reason, pair.choice.reason, *pair.choice.warnings)
-        )
+        why = " ".join(f"{text}." for text in (pins.reason, pair.choice.reason, *pair.choice.warnings))
         checks.append(
             Check(topic="register pins", about=pair.upper.id, says=says, why=why, state=state, overridden=own)
         )
@@ -209,14 +207,11 @@ def _placed(assembly: Assembly, pair: _Pair, pins: OneWayPins, number: int) -> t
                 length_mm=length.length_mm,
                 below_mm=length.set_below_mm,
                 above_mm=length.end_above_mm,
-                says=(f"{stop.reason[:1].upper()}{stop.reason[1:]}.",),
+                says=(f"{stop.reason}.",),
             )
         )
     obstacles = tuple((one.name, one.grown(0.0, 32)) for one in pair.obstacles)
-    sentences = tuple(
-        f"{text[:1].upper()}{text[1:]}."
-        for text in (pins.reason, pair.area.reason, pair.choice.reason, length.reason, *says)
-    )
+    sentences = tuple(f"{text}." for text in (pins.reason, pair.area.reason, pair.choice.reason, length.reason, *says))
     registration = Registration(
         upper=pair.upper.id,
         lower=pair.lower.id,
@@ -243,11 +238,11 @@ def _whole_stack(assembly: Assembly, pairs: list[_Pair], found: tuple[OneWayPins
         )
         plates.append(StackedPlate(plate.name, _even(plate.outline), up=up, down=down, shared=shared))
     judged = judge_plates(plates, least_mm=assembly.shop.one_way_miss_mm)
-    why = " ".join(f"{text[:1].upper()}{text[1:]}." for text in judged.remedies)
+    why = " ".join(f"{text}." for text in judged.remedies)
     return Check(
         topic="register pins",
         about=assembly.stack[0],
-        says=f"{judged.reason[:1].upper()}{judged.reason[1:]}.",
+        says=f"{judged.reason}.",
         why=why,
         # plates in each other's place are told apart by marking them, so that the work can go on
         state=GOOD if judged.ok else LOOK if all(one.kind == "swap" for one in judged.open_ways) else FAILS,

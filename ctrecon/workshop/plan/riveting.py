@@ -70,7 +70,7 @@ def _sets(assembly: Assembly, to_make: Mapping[str, float]) -> Iterator[Riveting
         reasons = [length.reason, drill.reason, spacing.reason, suits.reason, *sunk]
         state = GOOD if spacing.verdict == "good" and suits.suits is not False else LOOK
         check = Check(topic="rivet", about=about, says=says, why=_sentences(reasons), state=state)
-        does = (says, *(f"{text[:1].upper()}{text[1:]}." for text in (drill.reason, length.reason, *sunk)))
+        does = (says, *(f"{text}." for text in (drill.reason, length.reason, *sunk)))
         yield Riveting(f"rivet-{one.id}", one.parts, does, check, one, length.length)
 
 
@@ -80,7 +80,7 @@ def _pitch(one: RivetSet) -> float | None:
 
 
 def _sentences(reasons: list[str]) -> str:
-    return " ".join(f"{text[:1].upper()}{text[1:]}." for text in reasons if text)
+    return " ".join(f"{text}." for text in reasons if text)
 
 
 def _shoulders(assembly: Assembly, to_make: Mapping[str, float]) -> Iterator[Riveting]:

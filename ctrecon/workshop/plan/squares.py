@@ -50,7 +50,7 @@ def _checks(assembly: Assembly, drilling: DrillingPlan, to_make: Mapping[str, fl
                 topic="square hole",
                 about=part.id,
                 says=says,
-                why=" ".join(one[:1].upper() + one[1:] for one in why),
+                why=" ".join(why),
                 state=state,
             )
 

@@ -172,9 +172,7 @@ def _rod(assembly: Assembly, part: PlannedPart, rods: tuple[StockSize, ...]) -> 
     )
     why = " ".join(f"{text}." for text in (plan.chosen.reason, *plan.warnings))
     state = LOOK if plan.warnings else GOOD
-    check = Check(
-        topic="stock", about=part.id, says=f"{says}.", why=why, state=state, overridden=forced is not None
-    )
+    check = Check(topic="stock", about=part.id, says=f"{says}.", why=why, state=state, overridden=forced is not None)
     return PartStock(part.id, plan, plan.chosen, f"{says[len(part.name) + 2 :].capitalize()}.", None, check, buy)
 
 
