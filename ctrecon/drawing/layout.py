@@ -21,13 +21,27 @@ from ctrecon.drawing.shown.section_detail import plan_short, short_block
 from ctrecon.drawing.shown.title import TITLE_HEIGHT, scale_bar, title_block
 from ctrecon.record.part import scale_u_along
 
-__all__ = ["PAPERS", "SCALES", "lay_out"]
+__all__ = ["PAPERS", "SCALES", "lay_out", "paper_size"]
 
 PAPERS: dict[str, tuple[float, float]] = {"A4": (297.0, 210.0), "A3": (420.0, 297.0), "Letter": (279.4, 215.9)}
 """Width and height lying down, mm: ISO 216; Letter is 11 by 8.5 inches (ANSI/ASME Y14.1)."""
 
 CHOSEN = ("A4", "A3")
 """Papers chosen from where none is asked for, the smaller first."""
+
+
+def paper_size(paper: str) -> tuple[float, float]:
+    """Return width and height of a paper lying down (mm).
+
+    Raises
+    ------
+    InputError
+        If the paper is not known.
+    """
+    if paper not in PAPERS:
+        raise InputError(f"paper {paper!r} is not known: choose one of {', '.join(PAPERS)}")
+    return PAPERS[paper]
+
 
 SCALES: tuple[float, ...] = tuple(
     round(m * 10.0**e, 9) if e >= 0 else 1 / round(n * 10.0**-e, 9)
@@ -294,8 +308,8 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     InputError
         If the paper is not known, or no scale of the series fits.
     """
-    if paper is not None and paper not in PAPERS:
-        raise InputError(f"paper {paper!r} is not known: choose one of {', '.join(PAPERS)}")
+    if paper is not None:
+        paper_size(paper)
     papers = [paper] if paper else list(CHOSEN)
     title = f"{model.part.name}: dimensioned sheet"
     size = _size(model)

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ctrecon.core.errors import InputError
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import format_value
-from ctrecon.drawing.layout import PAPERS
+from ctrecon.drawing.layout import PAPERS, paper_size
 from ctrecon.drawing.model.dimension_text import length_text, size_places
 from ctrecon.drawing.model.views import Drawn, Model, build_model
 from ctrecon.drawing.paper.clip import clipped
@@ -307,13 +306,12 @@ def template_sheet(part: Part, *, paper: str | None = None, units: str = "mm") -
         If the paper is not known.
     """
     paper = paper or "A4"
-    if paper not in PAPERS:
-        raise InputError(f"paper {paper!r} is not known: choose one of {', '.join(PAPERS)}")
+    size = paper_size(paper)
     model = build_model(part, units=units)
     pages = [page for face, shown in _faces(model) for page in _face_pages(model, paper, face, shown)]
     if not pages:
         pages = [Page((Label("Nothing to draw: no feature has a contour.", (EDGE + 10, EDGE + FOOT), 3.5),))]
-    return Sheet(f"{part.name}: template 1:1", paper, *PAPERS[paper], 1.0, pages, units)
+    return Sheet(f"{part.name}: template 1:1", paper, *size, 1.0, pages, units)
 
 
 def write_template(part: Part, path: str | Path, *, paper: str | None = None, units: str = "mm") -> None:

@@ -3,10 +3,9 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from ctrecon.core.errors import InputError
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import Measured, decimals_for, format_u, format_value
-from ctrecon.drawing.layout import PAPERS
+from ctrecon.drawing.layout import paper_size
 from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.plan.flow import LEFT, RIGHT, Strip, gap, heading, paginate, paragraph, side_by_side, table
 from ctrecon.drawing.plan.setup_picture import piece_picture, registration_picture, set_up_picture
@@ -290,9 +289,7 @@ def plan_sheet(plan: Plan, *, paper: str = "A4") -> Sheet:
     InputError
         If the paper is not known.
     """
-    if paper not in PAPERS:
-        raise InputError(f"paper {paper!r} is not known: choose one of {', '.join(PAPERS)}")
-    tall, across = PAPERS[paper]
+    tall, across = paper_size(paper)
     wide = across - LEFT - RIGHT
     chapters: list[Sequence[Strip]] = [_front(plan, wide), _steps(plan, wide)]
     if plan.registrations:
