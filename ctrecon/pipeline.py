@@ -94,10 +94,13 @@ def _keep_decisions(folder: Path, filling: Path) -> None:
 
 
 @contextmanager
-def staged_folder(out: str | Path, *, force: bool = False, ours: tuple[str, ...] = _OURS) -> Iterator[Path]:
-    """Lend a temporary folder beside `out`, and rename it to `out` when all went well.
+def staged_folder(
+    out: str | Path, *, force: bool = False, ours: tuple[str, ...] = _OURS, beside: Path | None = None
+) -> Iterator[Path]:
+    """Lend a temporary folder, and rename it to `out` when all went well.
 
-    An old folder is moved aside only after the new one is complete, and deleted last.
+    It lies in `beside`, on the same disk; unsaid, in the folder that will hold `out`. An old folder is moved aside only
+    after the new one is complete, and deleted last.
 
     Yields
     ------
@@ -109,9 +112,9 @@ def staged_folder(out: str | Path, *, force: bool = False, ours: tuple[str, ...]
     made = [one for one in target.parents if not one.exists()]
     target.parent.mkdir(parents=True, exist_ok=True)
     try:
-        with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as beside:
+        with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=beside or target.parent) as lent:
             # A folder inside: unlike the temporary one it has the usual permissions.
-            filling, old = Path(beside, "new"), Path(beside, "old")
+            filling, old = Path(lent, "new"), Path(lent, "old")
             filling.mkdir()
             yield filling
             check_target(out, force=force, ours=ours)
@@ -139,6 +142,7 @@ def write_outputs(
     settings: Settings | None = None,
     force: bool = False,
     explained: Explained | None = None,
+    beside: Path | None = None,
 ) -> None:
     """Write all files of a measurement into a new folder.
 
@@ -158,10 +162,12 @@ def write_outputs(
         Replace the folder where it is there.
     explained : Explained or None
         How far the record explains the scan, for the report.
+    beside : Path or None
+        Where half-done work lies; see `staged_folder`.
     """
     part = measurement.part
     made = Made(part=part, settings=settings or Settings(), measurement=measurement, stack=stack, explained=explained)
-    with staged_folder(out, force=force) as folder:
+    with staged_folder(out, force=force, beside=beside) as folder:
         write_wanted(made, folder, RECORD, SLICES, *((FEATURES,) if part.features else ()))
 
 
@@ -297,6 +303,7 @@ def measure_to_folder(
     force: bool = False,
     progress: Progress | None = None,
     told: Callable[[str], None] | None = None,
+    beside: Path | None = None,
 ) -> Part:
     """Measure a stack and write record, tables, sheet and report into a folder.
 
@@ -314,6 +321,8 @@ def measure_to_folder(
         Told the stage, how much is done and how much there is.
     told : callable or None
         Told in one line how far the record explains the scan.
+    beside : Path or None
+        Where half-done work lies, on the same disk as `out`; unsaid, in the folder that will hold `out`.
 
     Returns
     -------
@@ -350,5 +359,7 @@ def measure_to_folder(
     check_target(out, force=force)
     stack = _opened(source, settings)
     measurement, explained = _measured(stack, settings, name=name_of(source), progress=progress, told=told)
-    write_outputs(measurement, stack, out, settings=settings, force=force, explained=explained)
+    write_outputs(
+        measurement, stack, out, settings=settings, force=force, explained=explained, beside=beside
+    )
     return measurement.part

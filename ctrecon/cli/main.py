@@ -7,10 +7,12 @@ Exit codes: 0 done, 1 internal fault, 2 bad input or use, 3 ran but found nothin
 import argparse
 import logging
 import os
+import signal
 import sys
 import traceback
 import warnings
 from collections.abc import Sequence
+from contextlib import suppress
 
 from ctrecon import __version__
 from ctrecon.cli import batch, calibrate, demo, draw, info, measure, phantom, workshop
@@ -104,12 +106,19 @@ def _trouble(sentence: str, code: int) -> int:
     return code
 
 
+def _end(_number: int, _frame: object) -> None:
+    """Take the system's wish to end like Ctrl-C, so that what is half-done is cleared away."""
+    raise KeyboardInterrupt
+
+
 def entry() -> None:
     """Run as a program: warnings and logs of libraries stay quiet, since the record carries its own.
 
     Linear algebra is told before it is loaded to use one thread: small systems gain nothing by more, and a process of
     one thread can be split in two where there is work for two.
     """
+    with suppress(ValueError, OSError):  # not in the first thread
+        signal.signal(signal.SIGTERM, _end)
     for name in _THREADS:
         os.environ.setdefault(name, "1")
     if not sys.warnoptions and not _debugging():
@@ -118,5 +127,5 @@ def entry() -> None:
     try:
         code = main()
     except KeyboardInterrupt:  # while the modules of the command were loading
-        code = INTERRUPTED
+        code = _trouble("interrupted; nothing was done", INTERRUPTED)
     sys.exit(code)

@@ -29,12 +29,13 @@ def add_stack(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("stack", metavar="STACK", type=Path, help="folder of slices, or one image file")
 
 
-def add_out(parser: argparse.ArgumentParser, *, default: Path | None = None) -> None:
+def add_out(parser: argparse.ArgumentParser, *, default: Path | None = None, goes_on: bool = False) -> None:
     """Add where the results go, and whether they may replace others."""
     where = "" if default is None else f" (default {default})"
+    there = "where an earlier run wrote there, it is gone on with" if goes_on else f"it must not be there yet{where}"
     parser.add_argument(
         "--out", metavar="DIR", type=Path, required=default is None, default=default,
-        help=f"folder the results go to; it must not be there yet{where}",
+        help=f"folder the results go to; {there}",
     )  # fmt: skip
     parser.add_argument("--force", action="store_true", help="replace results that are there already")
 

@@ -1,0 +1,61 @@
+"""One page of a whole batch: what became of each stack, with its sheet in small and a link to its report."""
+
+import base64
+import io
+from collections.abc import Iterable
+from pathlib import Path
+from urllib.parse import quote
+
+from ctrecon.batch.alike import find_alike
+from ctrecon.batch.entry import Entry
+from ctrecon.core.files import write_whole
+from ctrecon.core.flags import FLAGS
+
+__all__ = ["INDEX", "write_index"]
+
+INDEX = "index.html"
+_SMALL = (220, 156)  # px: a sheet can be told from another
+
+
+def write_index(entries: Iterable[Entry], out: Path) -> None:
+    """Write ``index.html``, complete in itself but for the links to each stack's own files."""
+    import jinja2
+
+    entries = list(entries)
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("ctrecon.batch", "."), autoescape=True, undefined=jinja2.StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    rows = [_row(entry, out) for entry in entries]
+    counts = {word: sum(entry.outcome == word for entry in entries) for word in ("measured", "nothing_found", "failed")}
+    page = environment.get_template("index_page.html").render(rows=rows, counts=counts, alike=find_alike(entries))
+    write_whole(out / INDEX, page.encode("utf-8", "replace"))
+
+
+def _row(entry: Entry, out: Path) -> dict[str, object]:
+    part = entry.part
+    flags = [] if part is None else sorted({warning.flag for warning in part.warnings})
+    undecided = [] if part is None else [one.id for one in part.features if "undecided" in one.flags]
+    return {
+        "entry": entry,
+        "outcome": entry.outcome.replace("_", " "),
+        "picture": _thumbnail(out / entry.results / "sheet.png") if entry.results else "",
+        "link": quote(entry.results),
+        "flags": [FLAGS.get(flag, flag.replace("_", " ")) for flag in flags],
+        "undecided": undecided,
+    }
+
+
+def _thumbnail(sheet: Path) -> str:
+    """Return a sheet in small as an address that holds its bytes; empty where there is none."""
+    from PIL import Image
+
+    try:
+        with Image.open(sheet) as image:
+            small = image.convert("L")
+            small.thumbnail(_SMALL, Image.Resampling.LANCZOS)
+    except OSError:
+        return ""
+    out = io.BytesIO()
+    small.save(out, "PNG", optimize=True)
+    return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode()
