@@ -1,0 +1,95 @@
+"""Real stacks in real processes: killed, stopped, on a cluster, and always the same bytes."""
+
+import multiprocessing
+import os
+import signal
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from ctrecon.batch import measure_all
+from ctrecon.core.errors import InputError
+from ctrecon.settings import Settings
+
+sys.path.insert(0, str(Path(__file__).parent))  # the tests are no package
+from kill_and_resume import begin, bytes_of, killed_and_resumed, write_rings
+
+SCALE = Settings(voxel_mm=0.05)
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, bytes]]:
+    """Measure two rings one after the other, and return where they are and the bytes of their results."""
+    folder = tmp_path_factory.mktemp("rings")
+    write_rings(folder / "scans", 2)
+    measure_all(folder / "scans", folder / "out", settings=SCALE)
+    return folder / "scans", bytes_of(folder / "out")
+
+
+def test_side_by_side_gives_the_same_bytes_and_a_killed_worker_costs_one_retry(
+    whole: tuple[Path, dict[str, bytes]], tmp_path: Path
+) -> None:
+    """One of two workers is killed while it measures: its stack is begun again, the other's is not."""
+    scans, want = whole
+    killed: list[int] = []
+
+    def kill_one(says: str, done: int, total: int) -> None:
+        if not killed and "ring" in says:
+            child = multiprocessing.active_children()[0]
+            assert child.pid is not None
+            os.kill(child.pid, signal.SIGKILL)
+            killed.append(child.pid)
+
+    entries = measure_all(scans, tmp_path / "out", settings=SCALE, jobs=2, progress=kill_one)
+    assert killed
+    assert [entry.outcome for entry in entries] == ["measured"] * 2
+    assert bytes_of(tmp_path / "out") == want
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
+def test_stopped_and_resumed_gives_the_same_bytes(
+    how: signal.Signals, whole: tuple[Path, dict[str, bytes]], tmp_path: Path
+) -> None:
+    """However a run ends before its first stack is done, the next one ends as if it had never been."""
+    scans, want = whole
+    assert killed_and_resumed(scans, tmp_path / "out", 3.0, how)
+    assert bytes_of(tmp_path / "out") == want
+
+
+def test_an_end_from_the_system_is_taken_like_an_interrupt(
+    whole: tuple[Path, dict[str, bytes]], tmp_path: Path
+) -> None:
+    """Code 130, one sentence, nothing left half-done, and no process that goes on by itself."""
+    run = begin(whole[0], tmp_path / "out")
+    for _ in range(600):
+        if (tmp_path / "out" / ".unfinished").is_dir():
+            break
+        time.sleep(0.05)
+    run.send_signal(signal.SIGTERM)
+    told = run.communicate(timeout=60)[1].decode()
+    assert run.returncode == 130
+    assert told.startswith("ctrecon: stopped; ")
+    assert not [path for path in (tmp_path / "out").iterdir() if path.name.startswith(".")]
+    with pytest.raises(ProcessLookupError):
+        os.killpg(run.pid, 0)
+
+
+def test_a_cluster_gives_the_same_bytes(whole: tuple[Path, dict[str, bytes]], tmp_path: Path) -> None:
+    """Two workers of a Dask cluster on this machine, reached by the address of their scheduler."""
+    distributed = pytest.importorskip("distributed")
+    scans, want = whole
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
+    ) as cluster:
+        measure_all(scans, tmp_path / "out", settings=SCALE, scheduler=cluster.scheduler_address)
+    assert bytes_of(tmp_path / "out") == want
+
+
+def test_a_scheduler_that_does_not_answer_is_named(tmp_path: Path) -> None:
+    """One sentence with the address."""
+    pytest.importorskip("distributed")
+    write_rings(tmp_path / "scans", 1)
+    with pytest.raises(InputError, match="no Dask scheduler answers at"):
+        measure_all(tmp_path / "scans", tmp_path / "out", settings=SCALE, scheduler="nothing://here")
