@@ -150,7 +150,7 @@ def _alike(what: str, group: list[_Size], sizes: list[_Size]) -> Alike:
     others = [one for one in sizes if one not in group and abs(one.value - mean.value) <= _NEAR * mean.value]
     chance = len(others) * min(width / (2 * _NEAR * mean.value), 1.0)
     spread = max(one.value for one in group) - min(one.value for one in group)
-    members = tuple((one.stack, one.feature) for one in group)
+    members = tuple(sorted((one.stack, one.feature) for one in group))
     says = {
         "bore": "may be of one drill or reamer", "square": "may be of one broach or file",
         "thickness": "may be of one sheet",

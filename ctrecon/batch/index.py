@@ -26,22 +26,30 @@ def write_index(entries: Iterable[Entry], out: Path) -> None:
         loader=jinja2.PackageLoader("ctrecon.batch", "."), autoescape=True, undefined=jinja2.StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
-    rows = [_row(entry, out) for entry in entries]
+    flags = [{warning.flag for warning in entry.part.warnings} for entry in entries if entry.part is not None]
+    of_all = set.intersection(*flags) if len(flags) > 1 else set()
+    rows = [_row(entry, out, of_all) for entry in entries]
     counts = {word: sum(entry.outcome == word for entry in entries) for word in ("measured", "nothing_found", "failed")}
-    page = environment.get_template("index_page.html").render(rows=rows, counts=counts, alike=find_alike(entries))
+    page = environment.get_template("index_page.html").render(
+        rows=rows, counts=counts, of_all=_in_words(of_all), alike=find_alike(entries)
+    )
     write_whole(out / INDEX, page.encode("utf-8", "replace"))
 
 
-def _row(entry: Entry, out: Path) -> dict[str, object]:
+def _in_words(flags: set[str]) -> list[str]:
+    return [FLAGS.get(flag, flag.replace("_", " ")) for flag in sorted(flags)]
+
+
+def _row(entry: Entry, out: Path, told: set[str]) -> dict[str, object]:
     part = entry.part
-    flags = [] if part is None else sorted({warning.flag for warning in part.warnings})
+    flags = set() if part is None else {warning.flag for warning in part.warnings} - told
     undecided = [] if part is None else [one.id for one in part.features if "undecided" in one.flags]
     return {
         "entry": entry,
         "outcome": entry.outcome.replace("_", " "),
         "picture": _thumbnail(out / entry.results / "sheet.png") if entry.results else "",
         "link": quote(entry.results),
-        "flags": [FLAGS.get(flag, flag.replace("_", " ")) for flag in flags],
+        "flags": _in_words(flags),
         "undecided": undecided,
     }
 
