@@ -348,6 +348,7 @@ def _info(stack: SliceStack) -> StackInfo:
         voxel_mm=stack.voxel_mm,
         scale_basis=stack.scale_basis or "stated",
         handedness_basis=stack.handedness_basis,
+        taken=stack.taken,
     )
 
 

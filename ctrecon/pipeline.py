@@ -24,8 +24,12 @@ from ctrecon.record.part import Part
 from ctrecon.record.priors import PRIORS
 from ctrecon.settings import MEASURING, ONE_PART, SCAN, Settings
 from ctrecon.slices import SliceStack, as_stack, open_stack
+from ctrecon.slices.taken import take
 
-__all__ = ["Progress", "check_target", "measure", "measure_to_folder", "name_of", "staged_folder", "write_outputs"]
+__all__ = [
+    "Progress", "check_target", "measure", "measure_to_folder", "name_of", "open_stated", "staged_folder",
+    "write_outputs",
+]  # fmt: skip
 
 Progress = Callable[[str, int, int], None]
 """Told the stage, how much of it is done and how much there is."""
@@ -225,9 +229,21 @@ def _measured(
     return measurement, explained
 
 
+def open_stated(source: str | Path, settings: Settings) -> SliceStack:
+    """Open what of a stack is to be looked at, as a person states it; it may have no scale."""
+    stack = open_stack(
+        source, voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer, raw=settings.raw
+    )
+    return _taken(stack, settings)
+
+
+def _taken(stack: SliceStack, settings: Settings) -> SliceStack:
+    return take(stack, slices=settings.slices, window=settings.window, joined=settings.join, quick=settings.quick)
+
+
 def _opened(source: str | Path, settings: Settings) -> SliceStack:
     """Open a stack that has a scale."""
-    stack = open_stack(source, voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
+    stack = open_stated(source, settings)
     if stack.voxel_mm is None:
         why = "".join(f" ({note.says.rstrip('.')})" for note in stack.notes if note.flag == "scale_unusable")
         raise NoScaleError(
@@ -250,7 +266,7 @@ def measure(source: str | Path | SliceStack | ArrayLike, *, progress: Progress |
         Told the stage, how much is done and how much there is.
     **stated : Any
         What a person says of the slices and the part, by the names `Settings` has for it: voxel_mm,
-        depth_towards_viewer, boundary, prior_separate, known, decisions, name.
+        depth_towards_viewer, raw, slices, window, join, quick, boundary, prior_separate, known, decisions, name.
 
     Returns
     -------
@@ -289,7 +305,8 @@ def measure(source: str | Path | SliceStack | ArrayLike, *, progress: Progress |
     if isinstance(source, (str, os.PathLike)):
         stack, name = _opened(Path(source), settings), name_of(source)
     else:
-        stack = as_stack(source, by="measure", voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
+        whole = as_stack(source, by="measure", voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
+        stack = _taken(whole, settings)
         name = stack.source
     return _measured(stack, settings, name=name, progress=progress)[0].part
 

@@ -66,11 +66,28 @@ def _millimetres(text: str) -> float:
         raise argparse.ArgumentTypeError(f"'{text}' is not a number of mm ({hint})") from None
 
 
+def _whole(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a whole number") from None
+
+
 def _probability(text: str) -> float:
     try:
         return float(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"'{text}' is not a probability; give a number such as 0.5") from None
+
+
+def _whole_numbers(given: Any, many: int, name: str) -> tuple[int, ...]:
+    try:
+        numbers = tuple(int(one) for one in given)
+    except (TypeError, ValueError):
+        numbers = ()
+    if len(numbers) != many:
+        raise InputError(f"{name} {given!r} is not {many} whole numbers; give them counted from 0")
+    return numbers
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,6 +100,16 @@ class Settings:
         Stated voxel edges in mm, or one for all; None takes what the files state.
     depth_towards_viewer : bool or None
         The slices run towards the viewer (True) or away (False); None: nobody knows, away is assumed and noted.
+    raw : str or None
+        How grey values lie in a file that says nothing of itself, such as ``93x512x512:uint16``.
+    slices : (first, last) or None
+        The slices to measure, both ends taken; None takes all.
+    window : (left, top, right, bottom) or None
+        First and last column and row to measure; None takes all.
+    join : int
+        How many voxels along each edge are joined into one before anything is measured.
+    quick : bool
+        A first look: the stack is thinned to at most 128 voxels an edge.
     boundary : {"metal", "outer"}
         What to measure where corrosion product clings to the metal: the sound metal, or the outer skin.
     prior_separate : float or None
@@ -125,6 +152,27 @@ class Settings:
         None, SCAN, more={"action": argparse.BooleanOptionalAction},
         help="the slices run towards the viewer, or (--no-...) away from them; default: away, and a wrong "
         "guess mirrors the part",
+    )  # fmt: skip
+    raw: str | None = _given(
+        None, SCAN, more={"metavar": "SHAPE:TYPE"},
+        help="for a file of nothing but grey values: SLICESxROWSxCOLUMNS:TYPE, such as 93x512x512:uint16, with :big "
+        "for big-endian and :skip=BYTES for what lies before them",
+    )  # fmt: skip
+    slices: tuple[int, int] | None = _given(
+        None, SCAN, parse=_whole, more={"metavar": ("FIRST", "LAST"), "nargs": 2},
+        help="measure these slices only, counted from 0, both ends taken",
+    )  # fmt: skip
+    window: tuple[int, int, int, int] | None = _given(
+        None, SCAN, parse=_whole, more={"metavar": ("LEFT", "TOP", "RIGHT", "BOTTOM"), "nargs": 4},
+        help="measure this window in plan only: first column and row, last column and row, counted from 0",
+    )  # fmt: skip
+    join: int = _given(
+        1, SCAN, parse=_whole, more={"metavar": "N"},
+        help="join N x N x N voxels into one before measuring",
+    )  # fmt: skip
+    quick: bool = _given(
+        False, SCAN, more={"action": "store_true"},
+        help="a first look at a large stack: thinned to at most 128 voxels an edge, and flagged so",
     )  # fmt: skip
     boundary: str = _given(
         "metal", MEASURING, choices=("metal", "outer"),
@@ -171,6 +219,9 @@ class Settings:
                 raise InputError(f"{one.name} {value!r} is not known; choose one of {', '.join(choices)}")
         if self.voxel_mm is not None:
             object.__setattr__(self, "voxel_mm", voxel_edges(self.voxel_mm))
+        for name, many in (("slices", 2), ("window", 4)):
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, _whole_numbers(getattr(self, name), many, name))
         if self.name is not None and not str(self.name).strip():
             raise InputError("the name of the part is empty; leave it out to use the name of the stack")
         if self.prior_separate is not None and not 0 < self.prior_separate < 1:

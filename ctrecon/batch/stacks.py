@@ -9,6 +9,7 @@ from pathlib import Path
 
 from ctrecon.core.errors import InputFileError
 from ctrecon.slices import stack_paths
+from ctrecon.slices.readers.reader import folder_reader
 
 __all__ = ["Job", "content_of", "find_jobs", "out_names", "size_of", "stamp_of"]
 
@@ -107,7 +108,13 @@ def _files(path: Path) -> list[Path]:
     """Return the files a stack is read from, with what lies beside them and may state a scale."""
     if not path.is_dir():
         return [path]
+    if folder_reader(path) is not None:
+        return sorted(one for one in path.rglob("*") if one.is_file())
     return sorted(one for one in path.iterdir() if one.is_file() and not one.name.startswith("."))
+
+
+def _inside(one: Path, path: Path) -> str:
+    return one.name if one == path else one.relative_to(path).as_posix()
 
 
 def size_of(path: Path) -> int:
@@ -126,7 +133,7 @@ def stamp_of(path: Path) -> str:
     sums = hashlib.sha256()
     for one in _files(path):
         about = one.stat()
-        known = f"{one.name}\0{about.st_size}\0{about.st_mtime_ns}\0{about.st_ctime_ns}\n"
+        known = f"{_inside(one, path)}\0{about.st_size}\0{about.st_mtime_ns}\0{about.st_ctime_ns}\n"
         sums.update(known.encode(errors="surrogateescape"))
     return sums.hexdigest()[:32]
 
@@ -135,7 +142,7 @@ def content_of(path: Path) -> str:
     """Return a key of names and bytes: the same where a stack was copied, another where one slice changed."""
     sums = hashlib.sha256()
     for one in _files(path):
-        sums.update(f"{one.name}\0{one.stat().st_size}\n".encode(errors="surrogateescape"))
+        sums.update(f"{_inside(one, path)}\0{one.stat().st_size}\n".encode(errors="surrogateescape"))
         with one.open("rb") as file:
             while chunk := file.read(_CHUNK):
                 sums.update(chunk)

@@ -128,14 +128,14 @@ def _on_cluster(tasks: list[Task], scheduler: str, look: Callable[[], None]) -> 
     except ImportError:
         raise InputError("a scheduler needs the extra 'cluster': pip install 'ctrecon-parts[cluster]'") from None
     try:
-        client = Client(scheduler, timeout=_REACHED_WITHIN)  # type: ignore[no-untyped-call]
+        client = Client(scheduler, timeout=_REACHED_WITHIN)
     except (OSError, ValueError, TypeError) as error:
         raise InputError(
             f"no Dask scheduler answers at {scheduler!r}; give its address, such as tcp://host:8786, and see that "
             "it runs"
         ) from error
     with client:
-        executor: Executor = client.get_executor(retries=1, pure=False)  # type: ignore[no-untyped-call]
+        executor: Executor = client.get_executor(retries=1, pure=False)
         running = {executor.submit(work, task): task for task in tasks}
         try:
             while running:

@@ -103,7 +103,7 @@ def _plan(source: "Path | list[Path]", args: argparse.Namespace) -> int:
     from ctrecon.batch.journal import Journal
     from ctrecon.batch.measure import state_of
     from ctrecon.core.errors import CtreconError
-    from ctrecon.slices import open_stack
+    from ctrecon.pipeline import open_stated
 
     settings = settings_from(args).for_many()
     lines = {} if args.force else Journal(args.out).read()
@@ -111,7 +111,7 @@ def _plan(source: "Path | list[Path]", args: argparse.Namespace) -> int:
     jobs = find_jobs(source, args.out)
     for job in jobs:
         try:
-            stack = open_stack(job.path, voxel_mm=settings.voxel_mm)
+            stack = open_stated(job.path, settings)
             scale = " x ".join(f"{edge:g}" for edge in stack.voxel_mm) + " mm" if stack.voxel_mm else "scale unknown"
             about = f"{' x '.join(map(str, stack.shape))}, {scale}"
             bad += not stack.voxel_mm

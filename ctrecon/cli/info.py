@@ -94,10 +94,9 @@ def health_sheet(stack: "SliceStack") -> list[tuple[str, str]]:
 
 def run(args: argparse.Namespace) -> int:
     """Print the description to stdout."""
-    from ctrecon.slices import open_stack
+    from ctrecon.pipeline import open_stated
 
-    settings = settings_from(args)
-    stack = open_stack(args.stack, voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
+    stack = open_stated(args.stack, settings_from(args))
     for label, text in [*describe(stack, called=str(args.stack)), *health_sheet(stack)]:
         print(f"{label:<10} {text}")
     return DONE

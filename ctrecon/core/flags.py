@@ -22,6 +22,8 @@ FLAGS: dict[str, str] = {
     "lossy_files": "the slices are stored with lossy compression",
     "metal_dark": "metal is darker than its surroundings; grey values were inverted",
     "no_data_outside": "voxels outside the scanner's field carry no data",
+    "part_of_stack": "only a part of the stack was measured; slice numbers and places count from there",
+    "quick_pass": "a quick pass over thinned slices, to see what there is: measure again without it before cutting",
     "single_slice": "a single slice has no depth",
     "several_bodies": "the stack holds more than one body; the largest was measured",
     "low_contrast": "metal and air differ by less than five times the noise",

@@ -15,6 +15,7 @@ from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import FINITE, Measured
 from ctrecon.record.main_size import MainSize, main_size_of
 from ctrecon.record.scale_found import KnownSize, ScaleFound
+from ctrecon.record.taken import Taken
 from ctrecon.record.worn import Worn
 
 __all__ = [
@@ -35,7 +36,7 @@ RELATION_KINDS: dict[str, str] = {
 
 @dataclass(frozen=True, kw_only=True)
 class StackInfo:
-    """Where the slices came from and how large a voxel is; (dz, dy, dx) order."""
+    """Where the slices came from, how large a voxel is, (dz, dy, dx), and which part of a larger stack they are."""
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
     source: str
@@ -46,6 +47,7 @@ class StackInfo:
     scale_basis: str
     scale_u_rel: tuple[float | None, float | None, float | None] = (None, None, None)
     handedness_basis: str = "assumed"
+    taken: Taken | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -143,6 +143,8 @@ def part_to_json(part: Part) -> str:
         raise ValueError("the part record breaks its own rules: " + "; ".join(faults))
     record = dataclasses.asdict(part)
     record["features"] = [_feature_dict(feature) for feature in part.features]
+    if part.stack.taken is None:
+        del record["stack"]["taken"]
     for piece in record["pieces"]:
         if not piece["unknown"]:
             del piece["unknown"]

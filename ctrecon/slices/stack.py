@@ -18,9 +18,11 @@ from numpy.typing import ArrayLike, DTypeLike
 from ctrecon.core.errors import InputError, InputFileError, WrongTypeError
 from ctrecon.core.flags import FLAGS
 from ctrecon.core.voxel import voxel_edges
+from ctrecon.record.taken import Taken
 from ctrecon.slices.naming import Series
 from ctrecon.slices.readers.folder import Content, read_file, read_folder, refuse_unlike
 from ctrecon.slices.readers.page import Page, Plane, checked_dtype, load_page
+from ctrecon.slices.readers.raw import RawLayout, read_raw
 from ctrecon.slices.readers.scale import FileScale, merge_scales
 
 __all__ = ["Note", "SliceStack", "as_stack", "open_stack"]
@@ -78,6 +80,8 @@ class SliceStack:
         Decodes the plane at a position that is not missing.
     in_plane_mm : (float, float) or None
         (dy, dx) in mm where the files state them, even without a slice spacing.
+    taken : Taken or None
+        Which part of a larger stack it is; see `ctrecon.slices.taken.take`.
 
     Examples
     --------
@@ -101,6 +105,7 @@ class SliceStack:
     notes: tuple[Note, ...]
     load: Callable[[int], Plane] = field(repr=False)
     in_plane_mm: tuple[float, float] | None = None
+    taken: Taken | None = None
 
     def __len__(self) -> int:
         """Return the number of slices, missing ones counted."""
@@ -249,13 +254,15 @@ def open_stack(
     voxel_mm: VoxelMm | float | None = None,
     towards_viewer: bool | None = None,
     allow_missing: bool = True,
+    raw: str | None = None,
 ) -> SliceStack:
-    """Open a folder of slices, a file of many pages, or a single slice.
+    """Open a folder of slices, a file of many pages, a volume, or a single slice.
 
     Parameters
     ----------
     path : path
-        A folder of TIFF, PNG, BMP, JPEG or DICOM slices, or one such file.
+        A folder of TIFF, PNG, BMP, JPEG or DICOM slices, or one such file; an HDF5, NRRD or MetaImage volume, or a Zarr
+        folder.
     voxel_mm : (float, float, float) or float, optional
         Voxel edges (dz, dy, dx) in mm, or one edge for all; overrules the files.
     towards_viewer : bool, optional
@@ -264,6 +271,8 @@ def open_stack(
         assumed and noted.
     allow_missing : bool
         Keep a place for slices missing from the numbering; False refuses such a folder.
+    raw : str, optional
+        How grey values lie in a file that says nothing of itself; see `ctrecon.slices.readers.raw.RawLayout.stated`.
 
     Returns
     -------
@@ -291,7 +300,7 @@ def open_stack(
     stated = None if voxel_mm is None else voxel_edges(voxel_mm)
     place = Path(path)
     source = place.name if place.name not in ("", "..") else (place.resolve().name or "stack")
-    content = _content(place, source, str(path))
+    content = _content(place, source, str(path), raw)
     refuse_unlike(content.pages, source)
     missing = content.series.missing
     if missing and not allow_missing:
@@ -351,7 +360,8 @@ def _kept(load: Callable[[int], Plane], size: int) -> Callable[[int], Plane]:
     return load_once
 
 
-def _content(place: Path, source: str, called: str) -> Content:
+def _content(place: Path, source: str, called: str, raw: str | None) -> Content:
+    layout = None if raw is None else RawLayout.stated(raw)
     try:
         is_folder, is_there = place.is_dir(), place.exists()
     except (OSError, ValueError) as exc:
@@ -360,12 +370,12 @@ def _content(place: Path, source: str, called: str) -> Content:
     if not is_there:
         msg = f"{called} is not there; check the path"
         raise InputFileError(msg)
-    if is_folder:
+    if is_folder and layout is None:
         return read_folder(place, label=source)
     if not place.is_file():
         msg = f"{called} is neither a folder nor a file; give a folder of slices or one file"
         raise InputFileError(msg)
-    pages = read_file(place, label=source)
+    pages = read_file(place, label=source) if layout is None else read_raw(place, layout, label=source)
     return Content(tuple(pages), Series(tuple(page.name for page in pages)))
 
 

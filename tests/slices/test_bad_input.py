@@ -57,7 +57,7 @@ def test_paths_that_hold_nothing(tmp_path: Path) -> None:
     (tmp_path / "zero.tif").write_bytes(b"")
     assert "is empty (0 bytes)" in refused(tmp_path / "zero.tif")
     (tmp_path / "text.tif").write_text("these are not slices")
-    assert "is not a TIFF, PNG, BMP, JPEG or DICOM file" in refused(tmp_path / "text.tif")
+    assert "is not a TIFF, PNG, BMP, JPEG, NRRD, MetaImage, HDF5 or DICOM file" in refused(tmp_path / "text.tif")
     with pytest.raises(InputFileError, match="path"):
         open_stack("nul\0byte")
 

@@ -65,7 +65,7 @@ def test_a_kind_nobody_reads_is_refused_with_those_that_are(tmp_path: Path) -> N
     """Without its module such a file is not a slice, and the sentence lists what is."""
     np.save(tmp_path / "s1.npy", np.zeros((4, 5)))
     assert reader_of(tmp_path / "s1.npy") is None
-    with pytest.raises(InputFileError, match=r"no TIFF, PNG, BMP, JPEG or DICOM slices, only s1\.npy"):
+    with pytest.raises(InputFileError, match=r"no TIFF, PNG, BMP, JPEG, NRRD, MetaImage, HDF5 or DICOM slices, only s1\.npy"):
         open_stack(tmp_path)
 
 

@@ -8,7 +8,15 @@ from pathlib import Path
 from ctrecon.core.errors import InputFileError
 from ctrecon.slices.naming import Series, pattern_of, sort_series
 from ctrecon.slices.readers.page import Page, describe, file_size, guarded
-from ctrecon.slices.readers.reader import Reader, first_bytes, is_slice_name, kinds_read, reader_of, readers
+from ctrecon.slices.readers.reader import (
+    Reader,
+    first_bytes,
+    folder_reader,
+    is_slice_name,
+    kinds_read,
+    reader_of,
+    readers,
+)
 
 __all__ = ["Content", "read_file", "read_folder", "refuse_unlike", "stack_paths"]
 
@@ -81,6 +89,10 @@ def read_folder(folder: Path, *, label: str) -> Content:
     InputFileError
         If there is no slice, or more than one series, or a file is damaged or unlike the rest.
     """
+    by = folder_reader(folder)
+    if by is not None:
+        whole = by.read(folder, label=label)
+        return Content(tuple(whole), Series(tuple(page.name for page in whole)))
     images, foreign = _sorted_entries(folder, label)
     if not images:
         raise InputFileError(_nothing_here(foreign, label))
@@ -177,6 +189,9 @@ def stack_paths(folder: str | Path) -> list[Path]:
     waiting = [top]
     while waiting:
         place = waiting.pop()
+        if folder_reader(place) is not None:
+            found.append(place)
+            continue
         images, _ = _sorted_entries(place, place.name)
         found.extend(_stacks_in(place, images))
         with guarded(place.name):

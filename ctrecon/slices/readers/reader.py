@@ -13,7 +13,7 @@ from pkgutil import iter_modules
 from ctrecon.slices.naming import Series
 from ctrecon.slices.readers.page import Page
 
-__all__ = ["BEGINNING", "Reader", "first_bytes", "is_slice_name", "kinds_read", "reader_of", "readers"]
+__all__ = ["BEGINNING", "Reader", "first_bytes", "folder_reader", "is_slice_name", "kinds_read", "reader_of", "readers"]
 
 BEGINNING = 132
 """Bytes by which a file is told: a DICOM file carries its mark behind 128 others."""
@@ -48,6 +48,8 @@ class Reader:
         names; returns pages, series, and names that hold no picture.
     without_suffix : bool
         Whether its files are looked for behind any name.
+    knows_folder : callable
+        Whether a folder is a single stack of its kind.
     """
 
     kinds: tuple[str, ...]
@@ -57,6 +59,7 @@ class Reader:
     is_several: Callable[[Path], bool] = _never
     read_series: ReadSeries | None = None
     without_suffix: bool = False
+    knows_folder: Callable[[Path], bool] = _never
 
 
 @cache
@@ -87,6 +90,11 @@ def reader_of(path: Path) -> Reader | None:
     except OSError:
         return None
     return next((one for one in readers() if one.knows(start)), None)
+
+
+def folder_reader(folder: Path) -> Reader | None:
+    """Return the reader to which a folder is one stack; None where it is a folder of slices like any other."""
+    return next((one for one in readers() if one.knows_folder(folder)), None)
 
 
 def is_slice_name(name: str) -> bool:

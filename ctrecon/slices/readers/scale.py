@@ -10,11 +10,11 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["FileScale", "description_fields", "merge_scales", "per_inch_mm", "read_scale"]
+__all__ = ["UNIT_MM", "FileScale", "description_fields", "merge_scales", "per_inch_mm", "read_scale"]
 
 _INCH_MM = 25.4
 _PRINT_PER_INCH = (72.0, 96.0, 150.0, 300.0, 600.0)
-_UNIT_MM = {
+UNIT_MM = {
     "m": 1000.0, "meter": 1000.0, "metre": 1000.0,
     "cm": 10.0, "centimeter": 10.0, "centimetre": 10.0,
     "mm": 1.0, "millimeter": 1.0, "millimetre": 1.0,
@@ -180,4 +180,4 @@ def _unit_of(fields: dict[str, Any]) -> float | None:
     if not isinstance(unit, str):
         return None
     plain = _ESCAPE.sub(lambda found: chr(int(found.group(1), 16)), unit).strip()
-    return _UNIT_MM.get(plain.lower())
+    return UNIT_MM.get(plain.lower())
