@@ -26,7 +26,7 @@ def test_impossible_voxels_are_refused(numbers: list[float]) -> None:
 
 @pytest.mark.parametrize("wrong", [
     {"voxel_mm": (0.1, -0.1, 0.1)}, {"name": "  "}, {"paper": "A5"}, {"projection": "second"}, {"units": "ft"}, {"prior_separate": 0.0}, {"prior_separate": 1.0},
-    {"prior_separate": math.nan},
+    {"prior_separate": math.nan}, {"slices": (1, 2, 3)}, {"window": "all"},
 ])  # fmt: skip
 def test_settings_refuse_what_cannot_be_used(wrong: dict[str, object]) -> None:
     """A setting that cannot be used is refused when it is made, not an hour later."""
@@ -37,7 +37,7 @@ def test_settings_refuse_what_cannot_be_used(wrong: dict[str, object]) -> None:
 GIVEN = {
     "voxel_mm": ["0.1", "0.2", "0.3"], "depth_towards_viewer": [], "boundary": ["outer"], "prior_separate": ["0.5"],
     "known": ["F1=3"], "decisions": ["kept.json"], "name": ["hub"], "paper": ["A3"], "projection": ["third"],
-    "units": ["in"],
+    "units": ["in"], "raw": ["3x4x5:uint8"], "slices": ["1", "2"], "window": ["1", "2", "3", "4"], "join": ["2"], "quick": [],
 }  # fmt: skip
 """Every setting with another value than its own, as it is typed."""
 
@@ -74,7 +74,8 @@ def test_a_folder_of_parts_keeps_all_that_is_not_of_one_part() -> None:
     assert one_part == {"known", "decisions", "name"}
     given = Settings(
         voxel_mm=0.1, depth_towards_viewer=True, boundary="outer", prior_separate=0.5, known="F1=3", decisions="d.json",
-        name="hub", paper="A3", projection="third", units="in",
+        name="hub", paper="A3", projection="third", units="in", raw="3x4x5:uint8", slices=(1, 2), window=(1, 2, 3, 4),
+        join=2, quick=True,
     )  # fmt: skip
     many = given.for_many()
     for one in fields(Settings):

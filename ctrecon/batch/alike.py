@@ -234,7 +234,7 @@ def _pattern(part: Part, other: Part) -> _Laid | None:
 
 
 def _same_hole(part: Part, one: Feature, other: Part, two: Feature) -> bool:
-    if one.kind != two.kind:
+    if kind_of(one) is not kind_of(two):
         return False
     sizes = kind_of(one).sizes
     if not sizes:

@@ -22,6 +22,7 @@ def quick_step(shape: tuple[int, int, int]) -> int:
     return max(1, math.ceil(max(shape) / _QUICK_PX))
 
 
+# long: half of it documents the options
 def take(
     stack: SliceStack,
     *,

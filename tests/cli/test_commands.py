@@ -189,7 +189,7 @@ def test_batch_codes(
     """2 as soon as one stack failed, 3 when none had anything, else 0; every stack has its line."""
     for name, metal in zip("ab", metals, strict=True):
         make_slices(f"scans/{name}", metal=metal)
-    assert main(["batch", "scans", "--out", "out", "--voxel-mm", "0.5"]) == code
+    assert main(["batch", "scans", "--out", "out", "--voxel-mm", "0.5", "--jobs", "1"]) == code
     out, err = capsys.readouterr()
     assert [line.split(":")[0] for line in out.splitlines()[:2]] == ["a", "b"]
     assert "out/summary.csv" in out
