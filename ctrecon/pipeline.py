@@ -1,6 +1,9 @@
 """From a stack on disk to a folder of finished outputs, which appears whole or not at all."""
 
+import glob
 import os
+import platform
+import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -90,6 +93,32 @@ def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = _OURS)
         raise InputFileError(f"{standing}: may not be written to; choose another place for the results")
 
 
+def _here() -> str:
+    """Return this machine's name as a part of a file's name."""
+    return "".join(one if one.isalnum() else "_" for one in platform.node())[:40]
+
+
+def _clear_unfinished(place: Path, prefix: str) -> None:
+    """Remove what runs of this machine left half-done that were ended without a chance to clear up."""
+    for left in place.glob(f"{glob.escape(prefix)}*"):
+        number = left.name.removeprefix(prefix).split("-")[0]
+        if number.isdigit() and not _lives(int(number)):
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _lives(number: int) -> bool:
+    """Return whether a process of this number runs; in doubt it does."""
+    if os.name != "posix":  # elsewhere the question itself may end it
+        return True
+    try:
+        os.kill(number, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
 def _keep_decisions(folder: Path, filling: Path) -> None:
     """Carry what a person decided over into the folder that replaces this one: it can't be measured again."""
     kept = folder / FILE_NAME
@@ -113,10 +142,12 @@ def staged_folder(
     """
     target = Path(out).absolute()
     check_target(out, force=force, ours=ours)
+    prefix = f".{target.name[:100]}.{_here()}-"
+    _clear_unfinished(beside or target.parent, prefix)
     made = [one for one in target.parents if not one.exists()]
     target.parent.mkdir(parents=True, exist_ok=True)
     try:
-        with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=beside or target.parent) as lent:
+        with tempfile.TemporaryDirectory(prefix=f"{prefix}{os.getpid()}-", dir=beside or target.parent) as lent:
             # A folder inside: unlike the temporary one it has the usual permissions.
             filling, old = Path(lent, "new"), Path(lent, "old")
             filling.mkdir()

@@ -1,5 +1,8 @@
 """The output half of the pipeline: whole folders or none, and nothing lost that was there."""
 
+import os
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -193,3 +196,22 @@ def test_a_second_process_changes_no_byte(
         found.append({path.name: path.read_bytes() for path in folder.iterdir()})
     assert sorted(found[0]) == sorted(names_of())
     assert all(one == found[0] for one in found)
+
+
+def test_what_a_killed_run_left_is_cleared_away(tmp_path: Path) -> None:
+    """The half-done folder of a process that is gone is removed; that of one that runs, and those of others, stay."""
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    with staged_folder(tmp_path / "out") as folder:
+        ours = folder.parent
+        left = ours.with_name(ours.name.replace(f"-{os.getpid()}-", f"-{gone.pid}-"))
+        left.mkdir()
+        (tmp_path / ".out.elsewhere-1-x").mkdir()
+        (tmp_path / ".other").mkdir()
+        with staged_folder(tmp_path / "out2"):
+            assert left.is_dir()
+        with pytest.raises(KeyboardInterrupt), staged_folder(tmp_path / "out"):
+            assert ours.is_dir()
+            raise KeyboardInterrupt
+        assert not left.exists()
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".other", ".out.elsewhere-1-x", "out", "out2"]

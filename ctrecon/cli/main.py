@@ -111,12 +111,24 @@ def _end(_number: int, _frame: object) -> None:
     raise KeyboardInterrupt
 
 
+def _open_what_is_closed() -> None:
+    """Give a process that was begun without output somewhere to print, lest a file of ours take that place."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number: this one
+    sys.stdout = sys.stdout or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+    sys.stderr = sys.stderr or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+
+
 def entry() -> None:
     """Run as a program: warnings and logs of libraries stay quiet, since the record carries its own.
 
     Linear algebra is told before it is loaded to use one thread: small systems gain nothing by more, and a process of
     one thread can be split in two where there is work for two.
     """
+    _open_what_is_closed()
     with suppress(ValueError, OSError):  # not in the first thread
         signal.signal(signal.SIGTERM, _end)
     for name in _THREADS:

@@ -10,6 +10,10 @@ __all__ = [
 ]  # fmt: skip
 
 
+_LONGEST = 900
+"""Letters of a sentence: what a file holds may be quoted in it, but nobody reads more."""
+
+
 class CtreconError(Exception):
     """Anything ctrecon refuses to do; the message is one sentence that says what to do about it.
 
@@ -22,6 +26,12 @@ class CtreconError(Exception):
     ...     print(refused)
     nowhere.json: cannot be read (No such file or directory); give the part.json that measure wrote
     """
+
+    def __str__(self) -> str:
+        """Return the sentence, fit for any terminal and page, whatever a file or a person put into it."""
+        said = str(self.args[0]) if self.args else ""
+        text = "".join(one if one.isprintable() else ascii(one)[1:-1] for one in said)
+        return text if len(text) <= _LONGEST else f"{text[: _LONGEST - 200]} ... {text[-190:]}"
 
     def _render_traceback_(self) -> list[str]:
         """Return what a notebook shows instead of a traceback: the sentence is what helps."""
@@ -36,9 +46,6 @@ class InputError(CtreconError, ValueError):
 class InputFileError(CtreconError, OSError):
     """A file or folder that is missing, damaged or of a kind not read here."""
 
-    def __str__(self) -> str:
-        return str(self.args[0]) if self.args else ""
-
 
 class WrongTypeError(InputError, TypeError):
     """An argument of another type than the function takes."""
@@ -46,9 +53,6 @@ class WrongTypeError(InputError, TypeError):
 
 class NoFeatureError(InputError, KeyError):
     """An id that no feature of the record has."""
-
-    def __str__(self) -> str:
-        return str(self.args[0]) if self.args else ""
 
 
 class NoScaleError(InputError):

@@ -6,7 +6,10 @@ from typing import Any
 
 from ctrecon.core.errors import InputError
 
-__all__ = ["voxel_edges"]
+__all__ = ["LARGEST_MM", "SMALLEST_MM", "voxel_edges"]
+
+SMALLEST_MM, LARGEST_MM = 1e-6, 1e3
+"""Edges between these (mm) are believed: from a nanometre, beyond any X-ray, to a metre."""
 
 
 def voxel_edges(given: Any) -> tuple[float, float, float]:
@@ -44,4 +47,9 @@ def voxel_edges(given: Any) -> tuple[float, float, float]:
     for edge in edges:
         if not math.isfinite(edge) or edge <= 0:
             raise InputError(f"a voxel size must be above 0 mm, not {edge:g}; give its edge in mm, such as 0.05")
+        if not SMALLEST_MM <= edge <= LARGEST_MM:
+            raise InputError(
+                f"no voxel of a scan has an edge of {edge:g} mm (between {SMALLEST_MM:g} and {LARGEST_MM:g}); give it in "
+                "mm, such as 0.05"
+            )
     return (edges[0],) * 3 if len(edges) == 1 else (edges[0], edges[1], edges[2])

@@ -70,7 +70,7 @@ def _faults(error: ValidationError, *at: str) -> list[str]:
 
 def _decision(record: dict[str, Any]) -> Decision:
     do = record.get("do")
-    if do not in ACTIONS:
+    if not isinstance(do, str) or do not in ACTIONS:
         raise InputError(f"nothing called {do!r} can be decided; choose one of {', '.join(ACTIONS)}")
     known = {key: value for key, value in record.items() if key != "do" and value is not None}
     return TypeAdapter(ACTIONS[do]).validate_python(known)

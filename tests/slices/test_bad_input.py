@@ -133,7 +133,7 @@ def test_false_giants_are_refused_before_anything_is_allocated(tmp_path: Path, k
     text = refused(tmp_path / "s.img")
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    assert "400 million" in text
+    assert "100 million" in text
     assert peak < 20e6
 
 

@@ -494,7 +494,7 @@ def test_what_is_no_plain_grey_is_refused(tmp_path: Path, ramp: Ramp) -> None:
         "through a table": {"ModalityLUTSequence": Items([table])},
         "12 bits in 8": {"BitsStored": 12, "HighBit": 11},
         "bits up to 7": {"BitsStored": 4},
-        "more than the 400 million": {"Rows": 60000, "Columns": 60000},
+        "more than the 100 million": {"Rows": 60000, "Columns": 60000},
         "0 x 24 pixels": {"Rows": 0},
         "-3 frames": {"NumberOfFrames": -3},
     }

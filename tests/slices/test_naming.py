@@ -1,7 +1,7 @@
 """Order, duplicates and gaps of slice names."""
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ctrecon.core.errors import InputFileError
@@ -16,6 +16,7 @@ def test_numbers_are_ordered_by_value() -> None:
     ).names == (tuple(f"s{n}.tif" for n in range(1, 11)))
 
 
+@settings(suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no fault
 @given(st.integers(0, 10_000), st.integers(1, 9), st.integers(2, 40), st.randoms())
 def test_any_even_numbering_has_no_gap(first: int, step: int, count: int, random: object) -> None:
     """Names that step evenly come back in number order and complete, whatever their order on disk."""

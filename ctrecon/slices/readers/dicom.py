@@ -18,7 +18,7 @@ from ctrecon.slices.naming import Series
 from ctrecon.slices.readers.dicom_grey import Layout, group_of, read_layout
 from ctrecon.slices.readers.dicom_jpeg import sound_jpeg
 from ctrecon.slices.readers.dicom_order import SliceHeader, order_slices
-from ctrecon.slices.readers.page import Page, Plane, checked_shrink, file_size, guarded
+from ctrecon.slices.readers.page import Page, Plane, checked_count, checked_shrink, file_size, guarded
 from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import FileScale
 
@@ -189,6 +189,7 @@ def _read(path: Path, *, name: str, label: str) -> list[_Slice]:
         if frames < 1:
             msg = f"{label} claims {frames} frames and holds no picture; export it again"
             raise InputFileError(msg)
+        checked_count(frames, label)
         packed = bool(syntax.is_compressed)
         if not _readable(syntax, header):
             msg = f"{label} is stored in a way ({syntax.name}) that cannot be read here; export it uncompressed"

@@ -8,14 +8,13 @@ from typing import Any
 import numpy as np
 
 from ctrecon.core.errors import InputFileError
-from ctrecon.slices.readers.page import Page, Plane, checked_dtype, checked_shrink, checked_size, guarded
+from ctrecon.slices.readers.page import Page, Plane, checked_count, checked_dtype, checked_shrink, checked_size, guarded
 from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import read_scale
 from ctrecon.slices.readers.slabs import Slabs
 
 __all__ = ["READER", "read_hdf5"]
 
-_MOST_SLICES = 200_000
 _MOST_CHUNK = 1 << 30  # bytes; a block this large would be decoded whole for a single plane
 
 
@@ -42,8 +41,7 @@ def read_hdf5(path: Path, *, label: str) -> list[Page]:
     with guarded(label), _opened(path, label) as file:
         volume = _volume(file, label)
         count, rows, columns = volume.shape
-        if count > _MOST_SLICES:
-            raise InputFileError(f"{label} claims {count} slices, more than any scan has; check whether it is damaged")
+        checked_count(count, label)
         checked_size(rows, columns, label)
         checked_shrink(volume.size * volume.dtype.itemsize, path.stat().st_size, label)
         _refuse_unreadable(volume, label)

@@ -1,6 +1,7 @@
 """One stored plane: what its header says, how to decode it, and the checks all formats share."""
 
 import logging
+import os
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,8 +17,10 @@ from ctrecon.slices.readers.scale import FileScale
 
 __all__ = [
     "MAX_PLANE_PIXELS",
+    "MAX_SLICES",
     "Page",
     "Plane",
+    "checked_count",
     "checked_dtype",
     "checked_shrink",
     "checked_size",
@@ -26,10 +29,14 @@ __all__ = [
     "grey_plane",
     "grey_table",
     "guarded",
+    "hushed",
     "load_page",
 ]
 
-MAX_PLANE_PIXELS = 400_000_000
+MAX_PLANE_PIXELS = 100_000_000
+"""Twice the pixels of 7000 x 7000: measured in single precision, a plane and its copies stay within 1 GiB."""
+MAX_SLICES = 20_000
+"""Ten times what a large scan has; a header is read for each before anything else."""
 # a lossy colour file of a grey picture may differ by a count or two between its channels
 _LOSSY_SLACK = 2
 # a compressed plane this large that shrinks to less than 1/1500 is taken for a false header
@@ -103,6 +110,23 @@ def guarded(label: str) -> Iterator[None]:
             log.disabled = was
 
 
+@contextmanager
+def hushed() -> Iterator[None]:
+    """Keep a library written in C from its own lines on stderr; the error comes back anyway."""
+    try:
+        kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    except OSError:  # a process without stderr has nothing to hush
+        yield
+        return
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
+
+
 def checked_size(rows: int, columns: int, label: str) -> None:
     """Refuse a plane that is empty or claims more pixels than any slice has.
 
@@ -120,6 +144,18 @@ def checked_size(rows: int, columns: int, label: str) -> None:
             "read in one slice; crop the slices or check whether the file is damaged"
         )
         raise InputFileError(msg)
+
+
+def checked_count(count: int, label: str) -> None:
+    """Refuse more slices than any scan has.
+
+    Raises
+    ------
+    InputFileError
+        Before a header is read for each.
+    """
+    if count > MAX_SLICES:
+        raise InputFileError(f"{label} claims {count} slices, more than any scan has; check whether it is damaged")
 
 
 def checked_shrink(claimed: int, held: int, label: str) -> None:

@@ -1,7 +1,6 @@
 """PNG, BMP and JPEG slices through Pillow, and TIFF planes whose compression needs it."""
 
 import logging
-import os
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -23,6 +22,7 @@ from ctrecon.slices.readers.page import (
     grey_plane,
     grey_table,
     guarded,
+    hushed,
 )
 from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import FileScale, description_fields, per_inch_mm, read_scale
@@ -151,23 +151,6 @@ def _scale(image: Image.Image) -> FileScale:
     return scale if plane is None else FileScale(scale.dz_mm, plane[0], plane[1], scale.trouble)
 
 
-@contextmanager
-def _hushed() -> Iterator[None]:
-    """Keep the C library behind Pillow from writing its own lines to stderr; the error comes back anyway."""
-    try:
-        kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
-    except OSError:  # a process without stderr has nothing to hush
-        yield
-        return
-    try:
-        os.dup2(nowhere, 2)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-        os.close(nowhere)
-
-
 def decode_tiff_page(path: Path | BytesIO, index: int, *, unlimited: bool = False) -> Plane:
     """Decode one TIFF page through Pillow, for compressions the first reader lacks.
 
@@ -190,7 +173,7 @@ def decode_tiff_page(path: Path | BytesIO, index: int, *, unlimited: bool = Fals
     before = log.disabled
     log.disabled = True
     try:
-        with warnings.catch_warnings(), _hushed(), _opened(path, ("TIFF",), most=most) as image:
+        with warnings.catch_warnings(), hushed(), _opened(path, ("TIFF",), most=most) as image:
             warnings.simplefilter("ignore")
             image.seek(index)
             if image.mode == "YCbCr":

@@ -10,6 +10,8 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
+from ctrecon.core.voxel import LARGEST_MM, SMALLEST_MM
+
 __all__ = ["UNIT_MM", "FileScale", "description_fields", "merge_scales", "per_inch_mm", "read_scale"]
 
 _INCH_MM = 25.4
@@ -140,7 +142,7 @@ def merge_scales(scales: list[FileScale]) -> FileScale:
             return FileScale(trouble="the files state different voxel sizes")
         edges.append(values[0] if values else None)
     trouble = next((scale.trouble for scale in scales if scale.trouble), "")
-    return FileScale(edges[0], edges[1], edges[2], trouble)
+    return _believed(FileScale(edges[0], edges[1], edges[2], trouble))
 
 
 def _is_default(per_unit: float, unit_mm: float) -> bool:
@@ -162,6 +164,13 @@ def _positive(value: object) -> float | None:
     except (ValueError, OverflowError):
         return None
     return number if math.isfinite(number) and number > 0.0 else None
+
+
+def _believed(edges: FileScale) -> FileScale:
+    """Return a scale without edges that no voxel has."""
+    if all(one is None or SMALLEST_MM <= one <= LARGEST_MM for one in (edges.dz_mm, edges.dy_mm, edges.dx_mm)):
+        return edges
+    return FileScale(trouble="the files state a voxel edge that no scan has")
 
 
 def _triple(value: object) -> tuple[float, float, float] | None:

@@ -19,6 +19,7 @@ from ctrecon.core.errors import CtreconError, InputFileError
 from ctrecon.slices.readers.page import (
     Page,
     Plane,
+    checked_count,
     checked_dtype,
     checked_shrink,
     checked_size,
@@ -37,8 +38,8 @@ _UNCOMPRESSED = 1
 _LOSSY = frozenset({6, 7, 33003, 33005, 34712, 34892, 34933, 34934, 50001, 50002})
 _WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _PALETTE, _YCBCR = 0, 1, 2, 3, 6
 _COLOURS = {_WHITE_IS_ZERO: 1, _BLACK_IS_ZERO: 1, _RGB: 3, _PALETTE: 1, _YCBCR: 3}
+_SLACK_BYTES = 1 << 16  # tables of a codec; packed, a picture is hardly larger than plain
 _UNIT_MM = {2: 25.4, 3: 10.0, 4: 1.0, 5: 1e-3}
-_MAX_PAGES = 200_000
 
 
 def read_tiff(path: Path, *, label: str) -> list[Page]:
@@ -101,7 +102,8 @@ def _walk(tif: tifffile.TiffFile, label: str) -> list[tifffile.TiffPage]:
     seen: set[int] = set()
     found: list[tifffile.TiffPage] = []
     while offset:
-        if offset in seen or offset >= fh.size or len(found) >= _MAX_PAGES:
+        checked_count(len(found) + 1, label)
+        if offset in seen or offset >= fh.size:
             msg = f"{label} is damaged or cut short after page {len(found)}; copy or export it again"
             raise InputFileError(msg)
         seen.add(offset)
@@ -127,6 +129,7 @@ def _contiguous_count(item: tifffile.TiffPage, fields: dict[str, Any], label: st
     shape = fields.get("shape")
     if fields.get("truncated") is True and isinstance(shape, list) and len(shape) >= 3:
         count = math.prod(_number(edge) for edge in shape[: len(shape) - (2 if item.samplesperpixel == 1 else 3)])
+    checked_count(count, label)
     if count <= 1 or item.compression != _UNCOMPRESSED or not item.is_contiguous:
         return 1
     if _number(fields.get("channels", 1)) > 1 or _number(fields.get("frames", 1)) > 1:
@@ -283,6 +286,9 @@ def _check_data(item: tifffile.TiffPage, layout: _Layout) -> None:
         checked_size(int(item.tilelength), int(item.tilewidth), f"{label}: each tile")
         checked_shrink(len(blocks) * int(item.tilelength) * int(item.tilewidth) * max(layout.bits // 8, 1), held, label)
     claimed = _plane_bytes(item)
+    if held > 2 * claimed + _SLACK_BYTES:
+        msg = f"{label} packs {held} bytes into a picture of {claimed}, so it is damaged; copy or export it again"
+        raise InputFileError(msg)
     if layout.compression != _UNCOMPRESSED:
         checked_shrink(claimed, held, label)
     elif held < claimed:

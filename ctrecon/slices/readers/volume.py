@@ -7,13 +7,12 @@ from typing import Any
 import numpy as np
 
 from ctrecon.core.errors import InputFileError
-from ctrecon.slices.readers.page import Page, Plane, checked_dtype, checked_shrink, checked_size, guarded
+from ctrecon.slices.readers.page import Page, Plane, checked_count, checked_dtype, checked_shrink, checked_size, guarded, hushed
 from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import FileScale, read_scale
 
 __all__ = ["READER", "read_volume"]
 
-_MOST_SLICES = 200_000
 _MOST_WHOLE = 2 << 30  # bytes: what is compressed is decoded whole, and kept
 _HEADER = 1 << 16  # bytes within which a header ends
 
@@ -44,7 +43,7 @@ def read_volume(path: Path, *, label: str) -> list[Page]:
             f"{label} is an NRRD or MetaImage file; reading it needs pip install 'ctrecon-parts[volumes]'"
         ) from None
     sitk.ProcessObject.SetGlobalWarningDisplay(False)
-    with guarded(label):
+    with guarded(label), hushed():
         fields = _header(path)
         data = _data_file(path, fields, label)
         reader = sitk.ImageFileReader()
@@ -54,8 +53,7 @@ def read_volume(path: Path, *, label: str) -> list[Page]:
         if len(size) not in (2, 3) or reader.GetNumberOfComponents() != 1:
             raise InputFileError(f"{label} is not one grey volume (slices, rows, columns); export one")
         columns, rows, count = (*size, 1)[:3]
-        if count > _MOST_SLICES:
-            raise InputFileError(f"{label} claims {count} slices, more than any scan has; check whether it is damaged")
+        checked_count(count, label)
         checked_size(rows, columns, label)
         dtype = checked_dtype(_type_of(reader.GetPixelID(), sitk), label)
         claimed, held = rows * columns * count * dtype.itemsize, data.stat().st_size
@@ -74,7 +72,8 @@ def read_volume(path: Path, *, label: str) -> list[Page]:
 
     @cache
     def volume() -> Plane:
-        return np.asarray(sitk.GetArrayFromImage(sitk.ReadImage(str(path)))).reshape(count, rows, columns)
+        with hushed():
+            return np.asarray(sitk.GetArrayFromImage(sitk.ReadImage(str(path)))).reshape(count, rows, columns)
 
     def one(index: int) -> Plane:
         if start is None:

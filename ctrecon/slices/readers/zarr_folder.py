@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from ctrecon.core.errors import InputFileError
-from ctrecon.slices.readers.page import Page, Plane, checked_dtype, checked_size, guarded
+from ctrecon.slices.readers.page import Page, Plane, checked_count, checked_dtype, checked_size, guarded
 from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import UNIT_MM, FileScale, read_scale
 from ctrecon.slices.readers.slabs import Slabs
@@ -14,7 +14,6 @@ from ctrecon.slices.readers.slabs import Slabs
 __all__ = ["READER", "read_zarr"]
 
 _MARKS = ("zarr.json", ".zgroup", ".zarray")
-_MOST_SLICES = 200_000
 _MOST_CHUNK = 1 << 30
 _SPACE = ("z", "y", "x")
 
@@ -56,8 +55,7 @@ def read_zarr(folder: Path, *, label: str) -> list[Page]:
             array, axes, scale = _of_group(node, label)
         at = _place(array.shape, axes, label)
         count, rows, columns = array.shape[-3:]
-        if count > _MOST_SLICES:
-            raise InputFileError(f"{label} claims {count} slices, more than any scan has; check whether it is damaged")
+        checked_count(count, label)
         checked_size(rows, columns, label)
         if int(np.prod(array.chunks)) * array.dtype.itemsize > _MOST_CHUNK:
             raise InputFileError(f"{label} is stored in blocks of more than 1 GiB; store it in smaller blocks")
