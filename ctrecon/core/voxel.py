@@ -49,7 +49,7 @@ def voxel_edges(given: Any) -> tuple[float, float, float]:
             raise InputError(f"a voxel size must be above 0 mm, not {edge:g}; give its edge in mm, such as 0.05")
         if not SMALLEST_MM <= edge <= LARGEST_MM:
             raise InputError(
-                f"no voxel of a scan has an edge of {edge:g} mm (between {SMALLEST_MM:g} and {LARGEST_MM:g}); give it in "
-                "mm, such as 0.05"
+                f"no voxel of a scan has an edge of {edge:g} mm (between {SMALLEST_MM:g} and {LARGEST_MM:g}); give it "
+                "in mm, such as 0.05"
             )
     return (edges[0],) * 3 if len(edges) == 1 else (edges[0], edges[1], edges[2])

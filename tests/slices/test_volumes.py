@@ -96,7 +96,7 @@ def test_raw_values_are_read_as_stated(order: str, kind: str, volume: Volume, tm
     (tmp_path / "v.raw").write_bytes(b"x" * 100 + volume.astype(kind).tobytes())
     stack = open_stack(tmp_path / "v.raw", raw=f"7x20x24:uint16{order}:skip=100", voxel_mm=0.1)
     assert np.array_equal(np.asarray(stack), volume)
-    with pytest.raises(InputFileError, match="holds 6820 bytes.*are 6720"):
+    with pytest.raises(InputFileError, match=r"holds 6820 bytes.*are 6720"):
         open_stack(tmp_path / "v.raw", raw="7x20x24:uint16")
     with pytest.raises(InputError, match="does not say how raw"):
         open_stack(tmp_path / "v.raw", raw="7x20:uint16")

@@ -7,7 +7,16 @@ from typing import Any
 import numpy as np
 
 from ctrecon.core.errors import InputFileError
-from ctrecon.slices.readers.page import Page, Plane, checked_count, checked_dtype, checked_shrink, checked_size, guarded, hushed
+from ctrecon.slices.readers.page import (
+    Page,
+    Plane,
+    checked_count,
+    checked_dtype,
+    checked_shrink,
+    checked_size,
+    guarded,
+    hushed,
+)
 from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import FileScale, read_scale
 
