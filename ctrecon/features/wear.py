@@ -86,14 +86,33 @@ def settle_wear(
                 for k, marks in verdict.arc.items():
                     cut[k] |= np.asarray(marks.any(axis=0))[None, :]
         again = _again(one, edge, voxels, squared, noise)
+        ring = _ringed(one, sized)
+        if ring is not None:
+            cut = [marks | _beyond(one, ring, edge, k) for k, marks in enumerate(cut)]
         wear = wear_of(again, edge, cut, squared)
-        out[i] = replace(again, wear=wear, candidate=replace(again.candidate, relieved=kept or _ringed(one, sized)))
+        relieved = kept or ring is not None
+        out[i] = replace(again, wear=wear, candidate=replace(again.candidate, relieved=relieved))
     return out
 
 
-def _ringed(one: FittedCandidate, sized: Sequence[FittedCandidate]) -> bool:
-    """Return whether the inside of a ring fragment was found in the same outline."""
-    return any(o is not one and o.candidate.is_round and _shares(one.candidate, o.candidate) for o in sized)
+def _ringed(one: FittedCandidate, sized: Sequence[FittedCandidate]) -> FittedCandidate | None:
+    """Return the other edge of a ring fragment, found in the same outline."""
+    found = (o for o in sized if o is not one and o.candidate.is_round and _shares(one.candidate, o.candidate))
+    return next(found, None)
+
+
+def _beyond(one: FittedCandidate, ring: FittedCandidate, edge: SoundEdge, which: int) -> NDArray[np.bool_]:
+    """Mark the cells (B, S) of a ring fragment's outline that are its other edge or its breaks: neither is wear."""
+    places, lost = edge.cells[which].places, edge.lost[which]
+    other = fitted_shape(ring)
+    out = np.zeros(lost.shape, dtype=bool)
+    if other is not None:
+        away = np.abs(other.signed_distance(places.reshape(-1, 2)).reshape(lost.shape))
+        out |= away < np.abs(lost)
+    low, high, _ = max(one.candidate.gaps_deg, key=lambda gap: gap[1] - gap[0], default=(0.0, 0.0, 0.0))
+    x, y = edge.shape.centre
+    angle = np.degrees(np.arctan2(places[..., 1] - y, places[..., 0] - x))
+    return np.asarray(out | ((angle - low) % 360 < high - low))
 
 
 def _shares(a: Candidate, b: Candidate) -> bool:
