@@ -146,29 +146,29 @@ def _corners(contour: Contour, feature: Feature) -> list[tuple[float, float]]:
 
 def lost_corners(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float) -> list[tuple[FoundEdge, LostCorner]]:
     """Return the corners of a flat-sided outside that the edge as found leaves out, with their legs."""
-    from shapely.geometry import LineString, Point, Polygon
+    from shapely.geometry import LinearRing, Point
+    from shapely.ops import unary_union
 
     kind = kind_of(drawn.feature)
     if not is_outside(drawn.feature) or not (kind.is_four_sided or drawn.feature.sides):
         return []
     radius = 0.0 if drawn.feature.corner_radius_mm is None else max(drawn.feature.corner_radius_mm.value, 0.0)
     least = max(_CORNER_VOXELS * voxel_mm, 0.6 * radius + 2.0 * voxel_mm)
-    rim = LineString([*contour.points(1.0), contour.points(1.0)[0]])
+    rim = LinearRing(contour.points(1.0))
     out = []
     for one in found_at(drawn, (zone.z0 + zone.z1) / 2):
-        if one.points[0] == one.points[-1]:
+        deep = [p for p in one.points if rim.distance(Point(p)) > voxel_mm]
+        if one.points[0] == one.points[-1] or len(deep) < 2:
             continue
-        line = _reaching(one.points, rim)
+        line = _reaching(deep, rim)
+        feet = [rim.interpolate(rim.project(Point(p))) for p in (deep[0], deep[-1])]
+        ends = ((feet[0].x, feet[0].y), (feet[1].x, feet[1].y))
         for corner in _corners(contour, drawn.feature):
-            gone = Polygon([*line.coords, corner])
-            if line.distance(Point(corner)) < least or not gone.is_valid:
-                continue
-            feet = [rim.interpolate(rim.project(Point(line.coords[k]))) for k in (0, -1)]
-            ends = ((feet[0].x, feet[0].y), (feet[1].x, feet[1].y))
-            legs = math.dist(ends[0], corner), math.dist(ends[1], corner)
             away = [rim.project(Point(p)) for p in (*ends, corner)]
-            if _between(*away, rim.length) and not _straight(*ends, corner):
-                out.append((one, LostCorner(corner, ends, legs, gone)))
+            if line.distance(Point(corner)) < least or not _between(*away, rim.length) or _straight(*ends, corner):
+                continue
+            gone = unary_union(_faces(contour, [line])[1:])
+            out.append((one, LostCorner(corner, ends, (math.dist(ends[0], corner), math.dist(ends[1], corner)), gone)))
     return out
 
 
@@ -206,7 +206,7 @@ def stretches_of(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
     found = found_at(drawn, (zone.z0 + zone.z1) / 2)
     corners = lost_corners(drawn, zone, contour, voxel_mm)
     out = [Stretch(Contour(tuple((x, y, 0.0) for x, y in one.points), closed=False), WORN) for one in found]
-    areas: list[tuple[Any, str]] = [(corner.area, LOST) for _, corner in corners]
+    areas: list[tuple[Any, str]] = [(corner.area.buffer(_PAST_MM), LOST) for _, corner in corners]
     sector = _lost_sector(drawn, zone, contour, voxel_mm)
     if sector is not None:
         areas.append((sector, LOST))
