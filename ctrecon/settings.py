@@ -100,6 +100,8 @@ class Settings:
         How views are placed on the sheet.
     units : {"mm", "in"}
         Units of length on the sheet; inches have mm beside them. The record stays in mm.
+    edges : {"to-make", "as-found"}
+        Whether outlines, templates and solids take worn edges as they were sound, or as they were found.
 
     Raises
     ------
@@ -162,6 +164,10 @@ class Settings:
     units: str = _given(
         "mm", SHEET, choices=("mm", "in"),
         help="units of length on the sheet: mm (the default), or inches with mm beside; the record stays in mm",
+    )  # fmt: skip
+    edges: str = _given(
+        "to-make", SHEET, choices=("to-make", "as-found"),
+        help="worn edges in outlines, templates and solids: sound (the default), or as they were found; sheets show both",
     )  # fmt: skip
 
     def __post_init__(self) -> None:

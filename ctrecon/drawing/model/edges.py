@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from ctrecon.core.errors import InputError
 from ctrecon.drawing.paper.clip import clipped
 from ctrecon.drawing.paper.contours import Contour, circle, polyline
 from ctrecon.record.kinds import is_outside, kind_of
@@ -18,7 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AS_FOUND", "BROKEN", "EDGES", "LOST", "SHOWN", "SOUND", "TO_MAKE", "UNSETTLED", "WHOLE_FROM_DEG", "WORN",
-    "FoundEdge", "LostCorner", "Stretch", "as_found", "found_at", "is_unsettled", "lost_corners", "stretches_of",
+    "FoundEdge", "LostCorner", "Stretch", "as_found", "found_at", "is_unsettled", "lost_corners", "need_edges",
+    "stretches_of",
 ]  # fmt: skip
 
 TO_MAKE, AS_FOUND, SHOWN = "to-make", "as-found", "shown"
@@ -64,6 +66,19 @@ class Stretch:
 
     contour: Contour
     what: str
+
+
+def need_edges(edges: str) -> str:
+    """Return which edges are asked for, if there are such.
+
+    Raises
+    ------
+    InputError
+        If there are not.
+    """
+    if edges not in EDGES:
+        raise InputError(f"edges {edges!r} are not known: choose one of {', '.join(EDGES)}")
+    return edges
 
 
 def is_unsettled(feature: Feature) -> bool:

@@ -58,6 +58,10 @@ SAME_FACE_SLICES = 1.5
 """Ends of features nearer than this are drawn as one face: ends found by slice are good to about one."""
 
 
+SAME_BREAK_DEG = 25.0
+"""Both edges of a ring fragment end within this of each other: a break runs roughly along a radius (a judgement)."""
+
+
 @dataclass(frozen=True)
 class Drawn:
     """A feature in sheet axes: its place from the datum, its depths from the start face (mm), its eaten stretches."""
@@ -109,6 +113,12 @@ class Model:
     slices_x_deg: float = 0.0
     projection: str = "first"
     units: str = "mm"
+    edges: str = SHOWN
+
+    @property
+    def voxel_mm(self) -> float:
+        """The larger edge of a voxel across the part: what is smaller than some of them is not seen."""
+        return max(self.part.stack.voxel_mm[1:])
 
     def of(self, ident: str) -> Drawn:
         """Return the drawn feature with this id."""
@@ -278,7 +288,8 @@ def build_model(part: Part, *, projection: str = "first", units: str = "mm", edg
         drawn.append(Drawn(f, x, y, z0, z1, contour, found))
     zones = _zones(drawn, part.stack.voxel_mm[0], edges) if has_depth else _single_zone(drawn, edges)
     return Model(
-        part, datum, datum_xy, start, start_z, tuple(drawn), zones, has_depth, x_reference, -off_deg, projection, units
+        part, datum, datum_xy, start, start_z, tuple(drawn), zones, has_depth, x_reference, -off_deg, projection, units,
+        edges,
     )
 
 
@@ -346,21 +357,24 @@ def _zone(z0: float, z1: float, here: list[Drawn], edges: str) -> Zone:
         own = at[d.feature.id]
         if not is_outside(d.feature) or own is None:
             continue
+        ring = _ring(d, holes) if edges != TO_MAKE else None
         whole = own
-        if kind_of(d.feature).is_round and d.feature.diameter_mm:
+        if ring is not None:
+            used.add(ring[0])
+            whole = ring[1]
+        elif kind_of(d.feature).is_round and d.feature.diameter_mm:
             whole = circle(d.x, d.y, _radius_at(d, middle))
         cut = whole
         for one in cutters:
+            if ring is not None and one.feature.id == ring[0]:
+                continue
             shorter = cut_by_circle(cut, one.x, one.y, _radius_at(one, middle))
             if shorter is not None:
                 cut = shorter
                 used.add(one.feature.id)
-        ring = _ring(d, holes) if cut is whole and edges != TO_MAKE else None
         found = found_at(d, middle) if edges == AS_FOUND else []
-        if ring is not None:
-            used.add(ring[0])
-            cut = ring[1]
-        elif cut is whole and not found and (edges == AS_FOUND or (d.feature.arc_deg or 360) < WHOLE_FROM_DEG):
+        copied = edges == AS_FOUND or (d.feature.arc_deg or 360) < WHOLE_FROM_DEG
+        if cut is whole and ring is None and not found and copied:
             cut = own  # nothing explains the missing stretch: closed by its chord
         rims.append((d, as_found(cut, found, hole=False)))
     if edges == AS_FOUND:
@@ -382,9 +396,20 @@ def _ring(rim: Drawn, holes: list[tuple[Drawn, Contour]]) -> tuple[str, Contour]
     for d, _ in holes:
         g = d.feature
         near = math.dist((d.x, d.y), (rim.x, rim.y)) < 0.1 * f.diameter_mm.value
-        if near and kind_of(g).cuts_rim(g) and g.diameter_mm:
+        if near and _same_gap(f, g) and kind_of(g).cuts_rim(g) and g.diameter_mm:
             radii = f.diameter_mm.value / 2, g.diameter_mm.value / 2
             if radii[1] < radii[0]:
                 sweep = f.arc_deg
                 return g.id, ring_sector(rim.x, rim.y, *radii, -(f.arc_from_deg + sweep), sweep)
     return None
+
+
+def _same_gap(f: Feature, g: Feature) -> bool:
+    """Return whether two edges end at the same two places: they broke together, and did not wear each for itself."""
+    ends = []
+    for one in (f, g):
+        start, arc = one.arc_from_deg, one.arc_deg
+        if start is None or arc is None:
+            return False
+        ends.append((start, start + arc))
+    return all(abs((a - b + 180) % 360 - 180) < SAME_BREAK_DEG for a, b in zip(*ends, strict=True))

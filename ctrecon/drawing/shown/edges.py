@@ -20,16 +20,12 @@ LEAST_GAP_MM = 0.7
 
 WORN_WORDS = "worn, do not copy"
 
-MOST_WORDS = 3
-"""Worn edges named in one view, the deepest; all others are told by their line alone."""
-
 
 def edge_lines(model: Model, zone: Zone, space: Space, scale: float) -> list[Item]:
     """Draw the outsides and holes of a zone, each stretch in the line of what is known of it; keep words off them."""
-    voxel = _voxel(model)
     items: list[Item] = []
     for d, contour in (*zone.rims, *zone.holes):
-        for stretch in stretches_of(d, zone, contour, voxel):
+        for stretch in stretches_of(d, zone, contour, model.voxel_mm):
             placed = stretch.contour.placed(scale, 0.0, 0.0)
             if stretch.what == WORN and _depth_on_paper(d, zone, scale) < LEAST_GAP_MM:
                 continue
@@ -42,11 +38,6 @@ def edge_lines(model: Model, zone: Zone, space: Space, scale: float) -> list[Ite
             else:
                 space.thin += zip(ring, ring[1:], strict=False)
     return items
-
-
-def _voxel(model: Model) -> float:
-    _, dy, dx = model.part.stack.voxel_mm
-    return max(dy, dx)
 
 
 def _depth_on_paper(d: Drawn, zone: Zone, scale: float) -> float:
@@ -73,10 +64,10 @@ def edge_words(model: Model, zone: Zone, fresh: list[Drawn], space: Space, scale
     items: list[Item] = []
     new = {d.feature.id for d in fresh}
     here = [(d, c) for d, c in (*zone.rims, *zone.holes) if d.feature.id in new]
-    named: list[tuple[float, tuple[float, float], str]] = []
+    named: list[tuple[float, tuple[float, float]]] = []
     middle = (zone.z0 + zone.z1) / 2
     for d, contour in here:
-        lost = lost_corners(d, zone, contour, _voxel(model))
+        lost = lost_corners(d, zone, contour, model.voxel_mm)
         for found, corner in lost:
             legs = " × ".join(length_text(model.units, leg, 1) for leg in corner.legs)
             items += _called(f"corner lost, legs {legs}", corner.corner, space, scale)
@@ -84,11 +75,11 @@ def edge_words(model: Model, zone: Zone, fresh: list[Drawn], space: Space, scale
         worn = [one for one in d.found if one.z0 <= middle <= one.z1 and id(one) not in gone]
         if worn:
             deepest = max(worn, key=lambda one: one.deepest)
-            named.append((deepest.deepest, deepest.points[len(deepest.points) // 2], f"{d.feature.id} {WORN_WORDS}"))
+            named.append((deepest.deepest, deepest.points[len(deepest.points) // 2]))
         items += _break_angles(d, contour, space, scale)
-    for deep, place, text in sorted(named, reverse=True)[:MOST_WORDS]:
-        if deep * scale >= LEAST_GAP_MM:
-            items += _called(text, place, space, scale)
+    deep, place = max(named, default=(0.0, (0.0, 0.0)))  # one is named; all others are told by their line
+    if deep * scale >= LEAST_GAP_MM:
+        items += _called(WORN_WORDS, place, space, scale)
     return items
 
 
@@ -125,7 +116,7 @@ def edge_notes(model: Model) -> list[str]:
         stretch.what
         for zone in model.zones
         for d, contour in (*zone.rims, *zone.holes)
-        for stretch in stretches_of(d, zone, contour, _voxel(model))
+        for stretch in stretches_of(d, zone, contour, model.voxel_mm)
     }
     lines = []
     if WORN in whats:
