@@ -42,7 +42,7 @@ _PAST_MM = 1e-4
 
 @dataclass(frozen=True)
 class FoundEdge:
-    """The edge as found along one eaten stretch, in sheet axes: its points, between which depths, what it lost (mm)."""
+    """The edge as found along one eaten stretch, in sheet axes: points, between which depths, what it lost (mm)."""
 
     points: tuple[tuple[float, float], ...]
     z0: float
@@ -265,7 +265,7 @@ def _is_broken(drawn: "Drawn", contour: Contour) -> bool:
 
 
 def _lost_sector(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float) -> Any:
-    """Return the area over the stretch of a whole circle that broke off, None where none did, or a relief explains it."""
+    """Return the area over the stretch of a circle that broke off, None where none did, or a relief explains it."""
     from shapely.geometry import Point, Polygon
 
     left = kind_of(drawn.feature).arc_left(drawn.feature)

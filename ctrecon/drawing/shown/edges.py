@@ -1,5 +1,6 @@
 """Edges of a view by what is known of them: sound wide, worn, lost, unsettled, broken; and the words beside them."""
 
+import itertools
 import math
 
 from ctrecon.drawing.model.dimension_text import length_text
@@ -36,7 +37,7 @@ def edge_lines(model: Model, zone: Zone, space: Space, scale: float) -> list[Ite
             if stretch.what == SOUND:
                 space.add_path(ring, closed=placed.closed)
             else:
-                space.thin += zip(ring, ring[1:], strict=False)
+                space.thin += itertools.pairwise(ring)
     return items
 
 
@@ -68,7 +69,7 @@ def edge_words(model: Model, zone: Zone, fresh: list[Drawn], space: Space, scale
     middle = (zone.z0 + zone.z1) / 2
     for d, contour in here:
         lost = lost_corners(d, zone, contour, model.voxel_mm)
-        for found, corner in lost:
+        for _, corner in lost:
             legs = " × ".join(length_text(model.units, leg, 1) for leg in corner.legs)
             items += _called(f"corner lost, legs {legs}", corner.corner, space, scale)
         gone = {id(found) for found, _ in lost}
