@@ -109,6 +109,8 @@ class Settings:
         Units of length on the sheet; inches have mm beside them. The record stays in mm.
     digits : int or None
         Most decimals (0 to 4) of a length in mm in the views of the sheet; None takes 2.
+    edges : {"to-make", "as-found"}
+        Whether outlines, templates and solids take worn edges as they were sound, or as they were found.
 
     Raises
     ------
@@ -171,6 +173,10 @@ class Settings:
     units: str = _given(
         "mm", SHEET, choices=("mm", "in"),
         help="units of length on the sheet: mm (the default), or inches with mm beside; the record stays in mm",
+    )  # fmt: skip
+    edges: str = _given(
+        "to-make", SHEET, choices=("to-make", "as-found"),
+        help="worn edges in outlines, templates and solids: sound (the default), or as they were found; sheets show both",
     )  # fmt: skip
 
     digits: int | None = _given(

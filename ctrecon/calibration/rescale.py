@@ -7,7 +7,7 @@ import numpy as np
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import Measured
 from ctrecon.record.kinds import kind_of
-from ctrecon.record.part import RELATION_KINDS, Axis, Feature, Part, Piece, Worn
+from ctrecon.record.part import RELATION_KINDS, Axis, Feature, Part, Piece, Worn, WornStretch
 from ctrecon.record.sensitivity import normal_at, with_sensitivity
 
 __all__ = ["rescaled"]
@@ -118,12 +118,22 @@ def _feature(feature: Feature, by: _Stretch) -> Feature:
             replace(one, sizes={k: v * across if k.endswith("_mm") else v for k, v in one.sizes.items()})
             for one in feature.alternatives
         ),
-        worn=None if feature.worn is None else _worn(feature.worn, across),
+        worn=None if feature.worn is None else _worn(feature.worn, by),
         form={k: v if k.endswith("_deg") else _times(v, across) or v for k, v in feature.form.items()},
     )
 
 
-def _worn(worn: Worn, across: float) -> Worn:
-    return replace(worn, deepest_mm=_times(worn.deepest_mm, across) or worn.deepest_mm)
+def _worn(worn: Worn, by: _Stretch) -> Worn:
+    def depth(z: float | None) -> float | None:
+        return None if z is None else z * by.z
+
+    stretches = tuple(
+        WornStretch(
+            edge_mm=tuple((x * by.x, y * by.y) for x, y in one.edge_mm), deepest_mm=one.deepest_mm * by.across,
+            depth_from_mm=depth(one.depth_from_mm), depth_to_mm=depth(one.depth_to_mm),
+        )
+        for one in worn.stretches
+    )  # fmt: skip
+    return replace(worn, deepest_mm=_times(worn.deepest_mm, by.across) or worn.deepest_mm, stretches=stretches)
 
 

@@ -50,7 +50,7 @@ SCALES: tuple[float, ...] = tuple(
 )
 """ISO 5455, extended by tens, large to small: 500:1 ... 1:1000."""
 
-Edges = list[tuple[int, Contour]]
+Edges = list[tuple[int, Contour, str]]
 
 LEAST_VIEW_MM = 35.0
 """A part's largest view is not drawn smaller than this where a larger paper can help."""

@@ -15,12 +15,12 @@ from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import FINITE, Measured
 from ctrecon.record.main_size import MainSize, main_size_of
 from ctrecon.record.scale_found import KnownSize, ScaleFound
-from ctrecon.record.worn import Worn
+from ctrecon.record.worn import Worn, WornStretch
 
 __all__ = [
     "RELATION_KINDS", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "ImageInfo",
     "Joint", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn", "Worn",
-    "depths_in_part_frame", "outline_in_part_frame", "place_in_part_frame", "scale_u_along",
+    "WornStretch", "depths_in_part_frame", "outline_in_part_frame", "place_in_part_frame", "scale_u_along",
     "scale_u_of", "taper_of",
 ]  # fmt: skip
 
@@ -114,7 +114,7 @@ class Feature:
     slices_used, fit_rms_noise, alternatives, sensitivity, budget : optional
         First and last slice; misfit in noise; other kinds; how sizes answer to shared errors; what u is made of.
     worn : Worn or None
-        How much of the edge is eaten, how deep and where; sizes are of what is sound.
+        How much of the edge is eaten, how deep and where, and the edge as found there; sizes are of what is sound.
     form, form_says, unknown : mapping, tuple of str, mapping
         Departures from the ideal form and their sentences; why a field is None.
     name, accepted : str or None, bool
@@ -417,9 +417,11 @@ def depths_in_part_frame(part: Part, feature: Feature) -> tuple[float, float]:
     return ends[0], ends[1]
 
 
-def outline_in_part_frame(part: Part, feature: Feature) -> Floats:
-    """Return the (N, 2) closed outline (mm, part frame) of a free shape, projected along the axis."""
-    points = np.asarray(feature.outline_mm or (), dtype=float).reshape(-1, 2)
+def outline_in_part_frame(
+    part: Part, feature: Feature, edge_mm: tuple[tuple[float, float], ...] | None = None
+) -> Floats:
+    """Return the (N, 2) outline (mm, part frame) of a free shape, or another edge of it, projected along the axis."""
+    points = np.asarray(edge_mm or feature.outline_mm or (), dtype=float).reshape(-1, 2)
     low, high = _stack_ends(part, feature)
     at_mid = np.column_stack([points, np.full(len(points), (low + high) / 2)])
     return np.asarray((at_mid @ part.rotation.T)[:, :2])

@@ -46,7 +46,11 @@ HALF_TURN = 180.0
 
 
 def mark(feature: Feature) -> str:
-    """Return what follows a value that was not measured."""
+    """Return what follows a size: how it is known if it was not measured, and a query where its shape is undecided."""
+    return _basis(feature) + (" ?" if "undecided" in feature.flags else "")
+
+
+def _basis(feature: Feature) -> str:
     return "" if feature.basis == "measured" else f" ({feature.basis})"
 
 
@@ -177,7 +181,7 @@ def depth_stops(model: Model) -> list[tuple[float, int, str]]:
     for d in order:
         for z, u, known in zip((d.z0, d.z1), depth_us(model, d), (not d.open_start, not d.open_end), strict=True):
             if known and all(abs(z - other) > near for other, _, _ in found):
-                found.append((z, view_places(model, u), mark(d.feature)))
+                found.append((z, view_places(model, u), _basis(d.feature)))
     return sorted(found)
 
 

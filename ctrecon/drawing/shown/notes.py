@@ -11,6 +11,7 @@ from ctrecon.drawing.paper.items import Item, Label, Line
 from ctrecon.drawing.paper.lettering import text_width, wrap
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.shown.blocks import scale_text
+from ctrecon.drawing.shown.edges import edge_notes
 from ctrecon.drawing.shown.section import HATCH_ANGLES
 from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Part, scale_u_along, taper_of
@@ -80,6 +81,7 @@ def note_lines(model: Model, scale: float) -> list[str]:
         )
     else:
         lines.append("Basis: every feature is measured.")
+    lines += edge_notes(model)
     lines += _sign_lines(model)
     lines += _piece_lines(model)
     reasons: dict[str, list[str]] = {}
