@@ -78,7 +78,9 @@ class Output:
 
 def _sheet(made: Made, folder: Path) -> None:
     how = made.settings
-    draw_sheet(made.part, folder, paper=how.paper, projection=how.projection, units=how.units)
+    draw_sheet(
+        made.part, folder, paper=how.paper, projection=how.projection, units=how.units, digits=how.digits
+    )  # fmt: skip
 
 
 def _template(made: Made, folder: Path) -> None:

@@ -43,13 +43,13 @@ def progress_bar() -> Iterator["Progress | None"]:
 
 
 def _rows_of(part: "Part", feature: "Feature") -> Iterator[tuple[str, ...]]:
-    from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
-    from ctrecon.record.part import scale_u_of
+    from ctrecon.core.measured import Measured, decimals_for, format_u, format_value
+    from ctrecon.record.sensitivity import expanded_of
 
     def number(one: Measured | None, quantity: str) -> tuple[str, str]:
         if one is None:
             return "unknown", ""
-        u = expanded(one, scale_u_of(part, quantity))
+        u = expanded_of(part, feature, quantity, one)
         decimals = decimals_for(u)
         return format_value(one.value, decimals), format_u(u, decimals)
 

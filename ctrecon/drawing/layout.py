@@ -134,7 +134,7 @@ class _Words:
         part = model.part
         unit = "inches, mm in brackets" if model.units == "in" else "mm"
         unscaled = scale_u_along(part, "across") is None or scale_u_along(part, "along") is None
-        heading = "U without scale (k = 2)" if unscaled else "U with k = 2"
+        heading = "U (k = 2) without scale" if unscaled else "U with k = 2"
         self.table = Table(table_rows(model), self.height, heading + "; not a tolerance", unit) if model.drawn else None
         room = self.frame.right - self.frame.left
         table_wide = self.table.width if self.table else 0.0

@@ -117,10 +117,10 @@ def _centres(model: Model, *, from_end: bool) -> list[tuple[Drawn, float, float,
 
 def _hole_words(model: Model, d: Drawn) -> str:
     f = d.feature
-    size = f.diameter_mm or f.flats_mm
+    name, size = ("diameter_mm", f.diameter_mm) if f.diameter_mm else ("flats_mm", f.flats_mm)
     if size is None:
         return f.id
-    return f"{f.id} {kind_of(f).sign}{length_text(model.units, size.value, min(2, size_places(model.part, size)))}"
+    return f"{f.id} {kind_of(f).sign}{length_text(model.units, size.value, size_places(model, f, name, size))}"
 
 
 def _labels(model: Model, face: str, shown: list[tuple[str, Contour]], cross: list[Line]) -> list[Item]:

@@ -17,6 +17,7 @@ from ctrecon.core.measured import Measured, expanded
 from ctrecon.record.kinds import KINDS, kind_of
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import RELATION_KINDS, Feature, Part, Piece, scale_u_of
+from ctrecon.record.sensitivity import expanded_of
 
 __all__ = ["part_to_json", "read_part", "record_schema", "write_features_csv", "write_part"]
 
@@ -280,7 +281,7 @@ def write_features_csv(part: Part, path: str | Path) -> None:
             for number, one in enumerate(several):
                 label = name if len(several) == 1 else f"{name}_{number + 1}"
                 if isinstance(one, Measured):
-                    spread = _cell(expanded(one, scale_u_of(part, name)))
+                    spread = _cell(expanded_of(part, feature, label, one))
                     table.writerow([feature.id, feature.kind, label, _cell(one.value), _cell(one.u), spread, *tail, ""])
                 elif isinstance(one, (int, float)) and not isinstance(one, bool):
                     table.writerow([feature.id, feature.kind, label, _cell(float(one)), "", "", *tail, ""])

@@ -54,6 +54,9 @@ UNITS = ("mm", "in")
 WORST_CLOCK_DEG = 1.0
 """A side known worse than this (u) gives no direction."""
 
+LEAST_TAPER_VOXELS = 0.1
+"""A diameter that changes by less than this from end to end is drawn parallel: edges are no better known than that."""
+
 SAME_FACE_SLICES = 1.5
 """Ends of features nearer than this are drawn as one face: ends found by slice are good to about one."""
 
@@ -113,6 +116,7 @@ class Model:
     slices_x_deg: float = 0.0
     projection: str = "first"
     units: str = "mm"
+    digits: int | None = None
     edges: str = SHOWN
 
     @property
@@ -234,7 +238,18 @@ def _is_depthless(part: Part) -> bool:
     return part.stack.slices < 2
 
 
-def build_model(part: Part, *, projection: str = "first", units: str = "mm", edges: str = SHOWN) -> Model:
+def _straight(part: Part, f: Feature, long: float) -> Feature:
+    """Return the feature without a taper that is too small to turn: nobody cuts, or would find, a part of a voxel."""
+    taper = taper_of(f)
+    if taper is None or abs(taper.value) * long >= LEAST_TAPER_VOXELS * min(part.stack.voxel_mm[1:]):
+        return f
+    return replace(f, taper_mm_per_mm=None, flags=tuple(flag for flag in f.flags if flag != "tapered"))
+
+
+def build_model(
+    part: Part, *, projection: str = "first", units: str = "mm", edges: str = SHOWN,
+    digits: int | None = None,
+) -> Model:  # fmt: skip
     """Turn the record into sheet axes and depth zones.
 
     Parameters
@@ -245,6 +260,8 @@ def build_model(part: Part, *, projection: str = "first", units: str = "mm", edg
         How views are placed about the section.
     units : {"mm", "in"}
         Units of length on the sheet.
+    digits : int, optional
+        Most decimals of a length in mm in views; 2 by default.
     edges : {"shown", "to-make", "as-found"}
         Which edges the zones have: see `ctrecon.drawing.model.edges`.
 
@@ -270,7 +287,7 @@ def build_model(part: Part, *, projection: str = "first", units: str = "mm", edg
 
     drawn: list[Drawn] = []
     for recorded in part.features:
-        f = _clocked(recorded, off_deg)
+        f = _straight(part, _clocked(recorded, off_deg), depths[recorded.id][1] - depths[recorded.id][0])
         if f.x_mm is None or f.y_mm is None:
             x = y = 0.0
         else:
@@ -289,8 +306,8 @@ def build_model(part: Part, *, projection: str = "first", units: str = "mm", edg
     zones = _zones(drawn, part.stack.voxel_mm[0], edges) if has_depth else _single_zone(drawn, edges)
     return Model(
         part, datum, datum_xy, start, start_z, tuple(drawn), zones, has_depth, x_reference, -off_deg, projection, units,
-        edges,
-    )
+        digits, edges,
+    )  # fmt: skip
 
 
 def _found_depths(f: Feature, one: WornStretch, z0: float, z1: float) -> tuple[float, float]:

@@ -85,10 +85,10 @@ def note_lines(model: Model, scale: float) -> list[str]:
     lines += _sign_lines(model)
     lines += _piece_lines(model)
     reasons: dict[str, list[str]] = {}
-    for f in part.features:
+    for f in (d.feature for d in model.drawn):
         for flag in f.flags:
             reasons.setdefault(flag, []).append(f.id)
-    lines += [f"{', '.join(ids)}: {explain(flag)}." for flag, ids in sorted(reasons.items())]
+    lines += [f"{', '.join(ids)}: {_SAID.get(flag) or explain(flag)}." for flag, ids in sorted(reasons.items())]
     gaps: dict[tuple[str, str], list[str]] = {}
     for f in part.features:
         for name, why in f.unknown.items():
@@ -105,6 +105,10 @@ TOLERANCES = (
     "Tolerances, material, edges and surface finish are not in the scan: agree on them before cutting and fill them in."
 )
 """Answers what the shop asks first: tolerances, material, edges, finish."""
+
+
+_SAID = {"edge_broken": "an edge is not sharp (its size was not measured); the depth is that of the flat face"}
+"""What a sheet says in place of a flag's own words: a chamfer or a round is named only with its size."""
 
 
 def _as_found_line(part: Part) -> str:
