@@ -19,6 +19,7 @@ from ctrecon.drawing.shown.notes import Table, note_lines, notes_items, short_no
 from ctrecon.drawing.shown.section import Cut, cut_zones, section_block
 from ctrecon.drawing.shown.section_detail import plan_short, short_block
 from ctrecon.drawing.shown.title import TITLE_HEIGHT, scale_bar, title_block
+from ctrecon.drawing.shown.wheel import wheel_blocks
 from ctrecon.record.part import scale_u_along
 
 __all__ = ["PAPERS", "SCALES", "lay_out", "paper_size"]
@@ -104,9 +105,10 @@ def _blocks(model: Model, cuts: tuple[Cut, ...], faces: tuple[Edges, Edges], sca
     ]  # fmt: skip
     tail = [detail_block(model, one, scale, tabled=tabled) for one in details]
     if not section:
-        return [*views, *tail, *hole_table_blocks(model)]
+        return [*views, *tail, *hole_table_blocks(model), *wheel_blocks(model, scale, SCALES)]
     short = plan_short(model, cuts, scale, SCALES, len(details))
     tail += [short_block(model, cuts, one, scale) for one in short] + hole_table_blocks(model)
+    tail += wheel_blocks(model, scale, SCALES)
     near = views.pop(0) if plain else end_block(model, from_start, scale, from_end=False)
     trio = [section_block(model, cuts, scale, [(one.letter, one.centre, one.radius) for one in short]), near]
     if not is_plain(model, from_end, from_end=True):

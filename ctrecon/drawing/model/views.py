@@ -20,6 +20,7 @@ from ctrecon.drawing.model.edges import (
     is_made_whole,
     is_unsettled,
 )
+from ctrecon.drawing.model.teeth import rim_to_make
 from ctrecon.drawing.paper.contours import (
     Contour,
     circle,
@@ -231,7 +232,10 @@ def _clocked(f: Feature, by_deg: float) -> Feature:
         return f
     turn = None if f.turn_deg is None else Measured(f.turn_deg.value + by_deg, f.turn_deg.u)
     arc = None if f.arc_from_deg is None else (f.arc_from_deg + by_deg) % 360
-    return replace(f, turn_deg=turn, arc_from_deg=arc)
+    teeth = tuple(
+        replace(one, angle_deg=Measured(one.angle_deg.value + by_deg, one.angle_deg.u)) for one in f.tooth_places
+    )
+    return replace(f, turn_deg=turn, arc_from_deg=arc, tooth_places=teeth)
 
 
 def _is_depthless(part: Part) -> bool:
@@ -297,6 +301,8 @@ def build_model(
         z0, z1 = (depths[f.id][0] - start_z, depths[f.id][1] - start_z) if has_depth else (0.0, 0.0)
         placed = (f.x_mm is not None and f.y_mm is not None) or kind_of(f).is_outlined
         contour = _contour(f, x, y, outline) if placed else None
+        if contour is not None and kind_of(f).is_toothed and edges != SHOWN:
+            contour = rim_to_make(f, x, y) if edges == TO_MAKE or len(outline) < 3 else polyline(outline)
         found = tuple(
             FoundEdge(tuple(on_sheet(float(u), float(v)) for u, v in outline_in_part_frame(part, f, one.edge_mm)),
                       *_found_depths(f, one, z0, z1), one.deepest_mm)

@@ -6,6 +6,7 @@ from typing import Protocol
 
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.dimension_text import depth_stops, length_text
+from ctrecon.drawing.model.teeth import is_broken_rim
 from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, Zone, view_numbers
 from ctrecon.drawing.paper.contours import Contour, circle
 from ctrecon.drawing.paper.items import Block, Box, Hatch, Item, Label, Line, Shape
@@ -255,7 +256,10 @@ def _caption(model: Model, zone: Zone, number: int, *, cut: bool) -> list[str]:
     depths = zone_depths(model, zone)
     lines = [f"VIEW {view_numbers(model)[number]}", f"cut at {depths}" if cut else depths, seen_from]
     lines.append(_shows(zone.drawn))
-    if any(kind_of(d.feature).is_toothed for d in zone.drawn):
+    wheels = [d.feature for d in zone.drawn if kind_of(d.feature).is_toothed]
+    if any(is_broken_rim(f) for f in wheels):
+        lines.append("whole teeth that were found are drawn, lost ones by their circles only")
+    elif wheels:
         lines.append("teeth are not drawn: tip circle wide, root circle narrow")
     if any(taper_of(d.feature) for d in zone.drawn):
         lines.append("tapered features are drawn at the middle of this depth")
