@@ -81,6 +81,7 @@ def test_solids_are_sound_unless_asked_for() -> None:
 
     assert volume(worn.worn_plate(), TO_MAKE) == pytest.approx(2 * sound, rel=1e-6)
     assert volume(worn.worn_plate(), AS_FOUND) == pytest.approx(2 * (sound - LOST - BITTEN - WORN_AWAY), rel=1e-4)
+    assert volume(records.fragment(), AS_FOUND) == pytest.approx(math.pi * (64 - 25) * 3 * 140 / 360, rel=1e-4)
     half = worn.with_part_of(worn.with_part_of(worn.worn_plate(), "F1", 1.0, 2.0), "F2", 1.0, 2.0)
     assert volume(half, AS_FOUND) == pytest.approx(2 * sound - LOST - BITTEN - WORN_AWAY, rel=1e-4)
 

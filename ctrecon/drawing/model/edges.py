@@ -43,7 +43,7 @@ _PAST_MM = 1e-4
 
 @dataclass(frozen=True)
 class FoundEdge:
-    """The edge as found along one eaten stretch, in sheet axes: points, depths of its ends, what it lost (mm)."""
+    """The edge as found along one eaten stretch, in sheet axes: points, depths of its ends, depth lost."""
 
     points: tuple[tuple[float, float], ...]
     z0: float
@@ -53,7 +53,7 @@ class FoundEdge:
 
 @dataclass(frozen=True)
 class LostCorner:
-    """A corner that is gone: where it was, where its two legs end, their lengths (mm), and what is missing (an area)."""
+    """A corner that is gone: where it was, where its legs end, their lengths (mm), and what is missing (an area)."""
 
     corner: tuple[float, float]
     ends: tuple[tuple[float, float], tuple[float, float]]
@@ -186,8 +186,9 @@ def lost_corners(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
         feet = [rim.interpolate(rim.project(Point(p))) for p in (gone[0], gone[-1])]
         ends = ((feet[0].x, feet[0].y), (feet[1].x, feet[1].y))
         for corner in _corners(contour, drawn.feature):
-            away = [rim.project(Point(p)) for p in (*ends, corner)]
-            if line.distance(Point(corner)) < least or not _between(*away, rim.length) or _straight(*ends, corner):
+            first, last, at = (rim.project(Point(p)) for p in (*ends, corner))
+            between = _between(first, last, at, rim.length)
+            if line.distance(Point(corner)) < least or not between or _straight(*ends, corner):
                 continue
             area = unary_union(_faces(contour, [line])[1:])
             out.append((one, LostCorner(corner, ends, (math.dist(ends[0], corner), math.dist(ends[1], corner)), area)))

@@ -10,6 +10,7 @@ from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Item, Label, Line, Shape
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space
+from ctrecon.record.kinds import kind_of
 
 __all__ = ["LEAST_GAP_MM", "edge_lines", "edge_notes", "edge_words"]
 
@@ -141,6 +142,11 @@ def edge_notes(model: Model) -> list[str]:
     if BROKEN in whats:
         lines.append("Zigzag line: here the part broke; what lay beyond is not known.")
     for d in model.drawn:
+        if kind_of(d.feature).is_toothed and d.feature.flank is not None and d.feature.teeth is None:
+            lines.append(
+                f"{d.feature.id}: how many teeth it had is not sure, so outlines and solid leave what is lost of its "
+                "rim blank up to the tip circle."
+            )
         if is_unsettled(d.feature):
             other = "; ".join(one.says for one in d.feature.alternatives)
             lines.append(

@@ -1,6 +1,7 @@
 """The hole table of a plate: every hole with its coordinates from the datum, its size and its depth."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
@@ -130,7 +131,7 @@ def _title(model: Model, more: bool) -> str:
 
 
 def table_block(
-    title: str, headings: tuple[str, ...], rows: list[tuple[str, ...]], widths: list[float], height: float,
+    title: str, headings: tuple[str, ...], rows: Sequence[tuple[str, ...]], widths: list[float], height: float,
     numbers: tuple[int, ...],
 ) -> Block:  # fmt: skip
     """Draw a table as a block; a column of no width is left out, columns of `numbers` are set to the right."""
