@@ -4,6 +4,7 @@ Areas are worked out by hand from the records; files are read by GDAL.
 """
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -150,6 +151,9 @@ def test_an_undecided_relief_is_narrow_queried_and_not_cut(tmp_path: Path) -> No
     assert "F2 <> ?" in (tmp_path / "sheet.dxf").read_text() and "F2 ?: cut by a maker, or eaten by time?" in words(doubtful)
     assert " ?" not in words(sure)
     assert any("F2 may be a relief or wear" in one for one in solid_record(doubtful).notes)
+    accepted = replace(doubtful, features=(doubtful.features[0], replace(doubtful.features[1], accepted=True)))
+    assert areas(accepted, tmp_path, TO_MAKE)[f"TO_MAKE_{layer}"] == pytest.approx(math.pi * big**2 - lens, rel=1e-4)
+    assert " ?" not in words(accepted)
 
 
 def test_a_fragment_ends_in_break_lines_with_their_angles(tmp_path: Path) -> None:

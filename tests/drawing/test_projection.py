@@ -56,8 +56,8 @@ def test_far_end_shows_what_stands_before_the_rest_and_nothing_behind_metal() ->
     """From the end the lopsided part shows block, plate and bore; the blind hole opens at the start only."""
     model = build_model(records.lopsided())
     cuts = cut_zones(model)
-    end = [c.bounds() for _, c in visible_edges(model, cuts, from_end=True)]
-    start = [c.bounds() for _, c in visible_edges(model, cuts, from_end=False)]
+    end = [c.bounds() for _, c, _ in visible_edges(model, cuts, from_end=True)]
+    start = [c.bounds() for _, c, _ in visible_edges(model, cuts, from_end=False)]
     blind, block = (9.0, 4.0, 13.0, 8.0), (-9.0, -5.5, 5.0, 3.5)
     assert any(b == pytest.approx(block) for b in end) and not any(b == pytest.approx(block) for b in start)
     assert any(b == pytest.approx(blind) for b in start) and not any(b == pytest.approx(blind) for b in end)

@@ -83,8 +83,8 @@ def need_edges(edges: str) -> str:
 
 
 def is_unsettled(feature: Feature) -> bool:
-    """Return whether nobody can say yet if a maker cut this relief or time took it."""
-    return kind_of(feature).is_relief and "undecided" in feature.flags
+    """Return whether nobody has said yet if a maker cut this relief or time took it."""
+    return kind_of(feature).is_relief and "undecided" in feature.flags and not feature.accepted
 
 
 def is_made_whole(feature: Feature, edges: str) -> bool:
