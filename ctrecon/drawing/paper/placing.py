@@ -6,7 +6,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from ctrecon.core.frames import Floats
-from ctrecon.drawing.paper.items import Box
+from ctrecon.drawing.paper.items import Box, Label
+from ctrecon.drawing.paper.lettering import box_of
 
 __all__ = ["Space", "meets", "union"]
 
@@ -88,6 +89,24 @@ class Space:
     def is_free(self, box: Box, gap: float = 0.8) -> bool:
         """Return whether no text stands in the box."""
         return not any(meets(box, other, gap) for other in self.boxes)
+
+    def is_clear(self, box: Box, gap: float = 0.5) -> bool:
+        """Return whether neither a text nor a line is in the box."""
+        return self.is_free(box, gap) and not _through(box, _array([(*a, *b) for a, b in [*self.wide, *self.thin]]))
+
+    def is_barred(self, a: Point, b: Point) -> bool:
+        """Return whether a line from a to b would run through a text."""
+        return _entered(_array(self.boxes), a, b)
+
+    def label(self, text: str, height: float, spots: Sequence[Point]) -> Label:
+        """Return a text at the first of these middles of its base line where it meets nothing; the last if it must."""
+        label = Label(text, spots[-1], height, "centre")
+        for spot in spots:
+            label = Label(text, spot, height, "centre")
+            if self.is_clear(box_of(label)):
+                break
+        self.boxes.append(box_of(label))
+        return label
 
     def is_crossed(self, middle: Point, half_wide: float, half_tall: float, angle_deg: float) -> bool:
         """Return whether a line runs through a text turned by any angle."""

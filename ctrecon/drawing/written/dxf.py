@@ -185,7 +185,7 @@ def _add_dimension(space: Any, item: Linear | Diameter | Radius | Angular | Ordi
                 )
             else:
                 dim = space.add_linear_dim(
-                    item.base, item.first, item.second, angle=item.angle_deg, text_rotation=0.0,
+                    item.base, item.first, item.second, angle=item.angle_deg, text_rotation=item.turn_deg,
                     override={**places, "dimse1": 0, "dimse2": 0}, **common,
                 )  # fmt: skip
                 dim.set_location(item.place, leader=item.leader)
@@ -198,8 +198,8 @@ def _add_dimension(space: Any, item: Linear | Diameter | Radius | Angular | Ordi
         case Radius():
             places |= {"dimtoh": 1, "dimtih": 1, "dimtmove": 1}
             dim = space.add_radius_dim(
-                center=item.centre, radius=item.radius, location=_landing(item, sheet, "R", 1.0), override=places,
-                **common,
+                center=item.centre, radius=item.radius, override=places, **common,
+                location=item.landing or _landing(item, sheet, "R", 1.0),
             )
         case Angular():
             places = {"dimadec": item.decimals, "dimazin": 0, "dimaunit": 0}
