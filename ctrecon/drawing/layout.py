@@ -95,16 +95,19 @@ class _Planned:
     turned: tuple[Turned, ...]
     behind: dict[int, Edges]
     far_end: Edges
+    """What is seen from the far end; empty where that tells nothing new."""
 
 
 def _plan(model: Model) -> _Planned:
     if not model.has_depth:
         return _Planned((), (), {}, [])
     cuts = cut_zones(model)
-    behind = {
-        n: [one for one in visible_edges(model, cuts, from_end=False, first=n) if one[0] != n] for n in view_numbers(model)
-    }
-    return _Planned(cuts, plan_turned(model, cuts), behind, visible_edges(model, cuts, from_end=True))
+    seen = {n: visible_edges(model, cuts, from_end=False, first=n) for n in view_numbers(model)}
+    far_end = visible_edges(model, cuts, from_end=True)
+    return _Planned(
+        cuts, plan_turned(model, cuts), {n: [one for one in edges if one[0] != n] for n, edges in seen.items()},
+        far_end if shows_more(far_end, seen[0]) else [],
+    )  # fmt: skip
 
 
 def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
@@ -132,7 +135,7 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
     tail += [short_block(model, planned.cuts, one, scale) for one in short] + hole_table_blocks(model)
     circled = [(one.letter, one.centre, one.radius) for one in short]
     trio = [section_block(model, planned.cuts, scale, planned.turned, circled), views.pop(0)]
-    if shows_more(planned.far_end):
+    if planned.far_end:
         trio.insert(0, end_block(model, planned.far_end, scale))
     return [joined(trio if model.projection == "first" else trio[::-1]), *views, *tail]
 

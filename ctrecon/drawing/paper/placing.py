@@ -13,6 +13,9 @@ __all__ = ["Space", "meets", "union"]
 
 Point = tuple[float, float]
 
+CROSSED = 400.0
+"""What a line through a text costs, in mm of distance: it is drawn only where nothing else is left."""
+
 
 def meets(a: Box, b: Box, gap: float = 0.0) -> bool:
     """Return whether two boxes overlap or come nearer than `gap`."""
@@ -192,7 +195,7 @@ class Space:
                 crossed = _through(box, wide) > 0
                 if (leader and _entered(grown, anchor, edge)) or (crossed and (clear or not leader)):
                     continue
-                cost += 90.0 * pull * crossed + 25.0 * _through(box, thin)
+                cost += CROSSED * (crossed + _through(box, thin))
                 cost += 6.0 * _crossings(anchor, edge, thin) + 1.5 * _crossings(anchor, edge, wide)
                 if best is None or cost < best[0]:
                     best = (cost, (x, y), box)

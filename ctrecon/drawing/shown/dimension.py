@@ -313,7 +313,11 @@ def _flat_sizes(
         off = 0.75 * half if not pair else half + BESIDE if number == 0 else 0.0
         if model.datum is not None and f.id == model.datum.id and not pair:
             off = 0.0  # in line with the mark of the datum
-        base = _polar(*at, angle + 90, off)
+        tries = [_polar(*at, angle + 90, way) for way in (off, -off, 0.5 * off, -0.5 * off, 0.3 * half, -0.3 * half)]
+        spans = [(_polar(*one, angle, -size / 2), _polar(*one, angle, size / 2)) for one in tries]
+        clear = [one for one, (a, b) in zip(tries, spans, strict=True) if not space.is_barred(a, b)]
+        base = (clear or tries)[0]
+        space.thin.append((_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)))
         ending = last if number == 0 else tail
         text, shown = written(model.units, f"{f.id} {before}<>{ending}", measured.value, decimals)
         place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
@@ -360,11 +364,13 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
             middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + 0.7)
             box = _text_box(shown, middle, turn / 2 - 90)
             crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.5, TEXT / 2 + 0.3, turn / 2 - 90)
-            if (space.is_free(box) and not crossed) or radius > reach + 80:
+            arc = [_polar(0.0, 0.0, turn * k / 12, radius) for k in range(13)]
+            legs = [((0.0, 0.0), _polar(0.0, 0.0, at, radius + 2)) for at in (0.0, turn)]
+            barred = any(space.is_barred(a, b) for a, b in [*itertools.pairwise(arc), *legs])
+            if (space.is_free(box) and not crossed and not barred) or radius > reach + 80:
                 break
             radius += 2.0
         space.boxes.append(box)
-        arc = [_polar(0.0, 0.0, turn * k / 12, radius) for k in range(13)]
         space.thin += itertools.pairwise(arc)
         items.append(Line((0.0, 0.0), _polar(0.0, 0.0, turn, radius + 2), "CENTRE"))
         items.append(Line((0.0, 0.0), (radius + 2, 0.0), "CENTRE"))

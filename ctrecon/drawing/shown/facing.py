@@ -63,11 +63,16 @@ def _lines_of(model: Model, number: int) -> list[tuple[Contour, str]]:
     return [(one.contour, one.what) for d, contour in pairs for one in stretches_of(d, zone, contour, model.voxel_mm)]
 
 
-def shows_more(edges: list[tuple[int, Contour, str]]) -> bool:
-    """Return whether the far end shows more than circles about the axis: those the section tells as well."""
+def shows_more(edges: list[tuple[int, Contour, str]], start: list[tuple[int, Contour, str]]) -> bool:
+    """Return whether the far end shows more than the start, and than circles about the axis: those the section tells."""
+
+    def place(c: Contour) -> tuple[float, ...]:
+        return tuple(round(v, 2) for v in c.bounds())
+
+    known = {place(c) for _, c, _ in start}
     return any(
-        n > 0 and (c.round_of is None or math.hypot(*c.round_of[:2]) > COAXIAL_SHARE * c.round_of[2])
-        for n, c, _ in edges
+        (c.round_of is None or math.hypot(*c.round_of[:2]) > COAXIAL_SHARE * c.round_of[2]) and place(c) not in known
+        for _, c, _ in edges
     )
 
 

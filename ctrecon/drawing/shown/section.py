@@ -90,23 +90,21 @@ def section_block(
     box: Box = (left - 4, lowest, right + 4, highest)
     for some, taken in (
         _dimensions(model, space, scale, box),
-        _datum_face(model, space, outlines[0][1], left, box),
+        _datum_face(model, space, (outlines[0][1], highest), left, box),
         _cut_marks(model, space, outlines, scale, box),
     ):
         items += some
         box = union([box, taken])
-    marked = {
-        d.feature.id: abs((model.zones[n].z0 + model.zones[n].z1) - (d.z0 + d.z1)) < (d.z1 - d.z0) / 2
-        for n in list(view_numbers(model))[1:]
-        for d in model.zones[n].drawn
-    }
-    sizes, box = section_sizes(model, planned, marked, space, scale, box)
+    sizes, box = section_sizes(model, planned, space, scale, box)
     items += sizes
     rings, box = _circles(circled, scale, items, space, box)
     items += rings
     box = union([box, *(box_of(i) for i in items if isinstance(i, Label))])
     axis = f"axis of {model.datum.id}" if model.datum else "middle"
     lines = ["SECTION A–A", f"{axis}; start end left"]
+    out = [name for name, n in (("start", 0), ("end", -1)) if _runs_out(model.zones[n], start=name == "start")]
+    if out:
+        lines.append(f"zigzag at the {' and the '.join(out)}: runs out of the stack")
     labels = title_labels(lines, (box[0] + box[2]) / 2, box[1] - 2, max(box[2] - box[0], 50.0))
     return Block((*items, *labels), union([box, *(box_of(one) for one in labels)]))
 
@@ -134,11 +132,12 @@ def _circles(
     return found, box
 
 
-def _datum_face(model: Model, space: Space, top: float, x: float, box: Box) -> tuple[list[Item], Box]:
+def _datum_face(model: Model, space: Space, tops: Span, x: float, box: Box) -> tuple[list[Item], Box]:
     """Mark the start face, which depths count from, on its line drawn on; none where the part runs out there."""
     if model.start is None or model.start.depth_from_mm is None:
         return [], box
-    tip = (x, top + 5.0)
+    top = tops[0]
+    tip = (x, tops[1] + 5.0)  # above all lines that run out from the part
     items, frame = datum_box(FACE_DATUM, (x - 9.0, tip[1]))
     space.boxes.append((frame[0], frame[1], x, frame[3]))
     space.thin.append(((x, top), (x, tip[1] + 2.0)))
@@ -266,18 +265,21 @@ def _face_seams(model: Model, outlines: list[Span], scale: float) -> list[Item]:
     return items
 
 
-def _face(zone: Zone, extent: Span | None, x: float, scale: float, *, start: bool) -> list[Item]:
-    """Close an end of the part with a wide line, or leave it open with a break line and say so."""
+def _runs_out(zone: Zone, *, start: bool) -> bool:
+    """Return whether the part goes on beyond the stack at an end of a zone."""
     rims = [d for d, _ in zone.rims] or [d for d, _ in zone.holes]
-    is_open = bool(rims) and all(d.open_start if start else d.open_end for d in rims)
+    return bool(rims) and all(d.open_start if start else d.open_end for d in rims)
+
+
+def _face(zone: Zone, extent: Span | None, x: float, scale: float, *, start: bool) -> list[Item]:
+    """Close an end of the part with a wide line, or leave it open with a break line."""
     if extent is None:
         return []
     low, high = extent[0] * scale, extent[1] * scale
-    if not is_open:
+    if not _runs_out(zone, start=start):
         return [Line((x, low), (x, high), "WIDE")]
     step = max((high - low) / 5, 1e-6)
     tooth = min(1.2, step / 2)
-    away = -1.0 if start else 1.0
     spots: list[tuple[float, float]] = [(x, low - 2), (x, low)]
     for k in range(5):
         y = low + step * k
@@ -289,9 +291,6 @@ def _face(zone: Zone, extent: Span | None, x: float, scale: float, *, start: boo
         ]
     spots += [(x, high), (x, high + 2)]
     items: list[Item] = [Line(a, b, "NARROW") for a, b in itertools.pairwise(spots)]
-    text = "runs out of the stack"
-    at_x = x + away * (5.0 if start else 7.0)  # beyond the end of the axis
-    items.append(Label(text, (at_x, (low + high) / 2), 1.8, "centre", 90.0))
     return items
 
 

@@ -1,6 +1,6 @@
 """Diameters on the section along the axis, where a turner looks for them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ctrecon.drawing.model.dimension_text import TAPER_SIGN, mark, size_places, taper_ratio, written
@@ -22,6 +22,9 @@ START, END, INSIDE = "start", "end", "inside"
 FIRST = 10.0
 COLUMN = 6.5
 """Distance (mm on paper) of the first dimension line from the part, and of the next ones from it."""
+
+BESIDE_FACE = 16.0
+"""The first one at the start stands clear of the mark of the start face."""
 
 CLEAR = 0.9
 """A figure stays this far (mm) from lines that run across its dimension line."""
@@ -82,7 +85,7 @@ def carries_datum(model: Model, planned: Sequence[Turned]) -> bool:
 
 
 def section_sizes(
-    model: Model, planned: Sequence[Turned], cut_at: Mapping[str, bool], space: Space, scale: float, box: Box
+    model: Model, planned: Sequence[Turned], space: Space, scale: float, box: Box
 ) -> tuple[list[Item], Box]:
     """Draw the diameters: dimension lines beyond both ends, the smallest nearest; those between steps in their place.
 
@@ -92,8 +95,6 @@ def section_sizes(
         The part in sheet axes.
     planned : sequence of Turned
         From `plan_turned`.
-    cut_at : mapping of str to bool
-        Ids of features in whose middle the mark of a cut stands.
     space : Space
         Texts and lines so far; these are added.
     scale : float
@@ -110,7 +111,7 @@ def section_sizes(
     items: list[Item] = []
     for side in (START, END):
         here = sorted((t for t in planned if t.side == side), key=lambda t: (t.radius, t.drawn.feature.id))
-        first = max([FIRST, *(_reach(space, ends, side))])
+        first = FIRST if side == END or model.start is None else BESIDE_FACE
         for k, one in enumerate(here):
             x = ends[1] + first + COLUMN * k if side == END else ends[0] - first - COLUMN * k
             outer = [other.radius * scale for other in here[k + 1 :]]
@@ -118,19 +119,13 @@ def section_sizes(
             items += found
     for one in planned:
         if one.side == INSIDE:
-            share = 0.3 if cut_at.get(one.drawn.feature.id) else 0.5
-            x = (one.drawn.z0 + share * (one.drawn.z1 - one.drawn.z0)) * scale
+            low, deep = one.drawn.z0 * scale, (one.drawn.z1 - one.drawn.z0) * scale
+            reach = one.radius * scale
+            tries = [low + share * deep for share in (0.5, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9)]
+            x = next((x for x in tries if not space.is_barred((x, -reach), (x, box[3]))), tries[0])
             found, box = _column(model, one, x, [box[3]], space, scale, box)
             items += found
     return items, box
-
-
-def _reach(space: Space, ends: tuple[float, float], side: str) -> list[float]:
-    """Return how far words that stand level with the part reach beyond its end."""
-    across = [b for b in space.boxes if b[1] < 0.0 < b[3] or b[1] > 0.0]
-    if side == END:
-        return [b[2] - ends[1] + TEXT + 2.5 for b in across if b[0] > ends[1] - 1.0 and b[1] < 0.0 < b[3]]
-    return [ends[0] - b[0] + 2.5 for b in across if b[2] < ends[0] + 1.0 and b[1] < 0.0 < b[3]]
 
 
 # many: a dimension is its line, its figure, and all that both must keep clear of
