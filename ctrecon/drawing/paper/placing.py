@@ -166,7 +166,7 @@ class Space:
         leader : bool
             Whether a line is drawn from the anchor; a text without one must not meet a wide line.
         clear : bool
-            Whether a text with a leader must not either.
+            Whether a text must be clear of all lines, whatever the distance.
 
         Returns
         -------
@@ -192,18 +192,22 @@ class Space:
                 if (best is not None and cost >= best[0]) or _any_meets(boxes, box, 0.8):
                     continue
                 edge = (x - math.copysign(width / 2, math.cos(angle)), y - height / 2 - 0.7)
-                crossed = _through(box, wide) > 0
+                crossed = _through(box, wide)
                 if (leader and _entered(grown, anchor, edge)) or (crossed and (clear or not leader)):
                     continue
-                cost += CROSSED * (crossed + _through(box, thin))
+                crossed += _through(box, thin)
+                if crossed and clear:
+                    continue
+                cost += CROSSED * crossed
                 cost += 6.0 * _crossings(anchor, edge, thin) + 1.5 * _crossings(anchor, edge, wide)
                 if best is None or cost < best[0]:
                     best = (cost, (x, y), box)
         if best is None:
             return None
-        self._claim(anchor, best[1], best[2], width)
+        self._claim(anchor, best[1], best[2], width, leader=leader)
         return best[1]
 
-    def _claim(self, anchor: Point, place: Point, box: Box, width: float) -> None:
+    def _claim(self, anchor: Point, place: Point, box: Box, width: float, *, leader: bool = True) -> None:
         self.boxes.append(box)
-        self.thin.append((anchor, (place[0] - math.copysign(width / 2, place[0] - anchor[0]), place[1])))
+        if leader:
+            self.thin.append((anchor, (place[0] - math.copysign(width / 2, place[0] - anchor[0]), place[1])))

@@ -74,7 +74,6 @@ def axis_letters(box: Box, space: Space, *, mirrored: bool = False) -> list[Item
         Hatch(((0.0, y + 1.5), (0.5, y - 0.7), (-0.5, y - 0.7)), solid=True),
     ]
     space.thin += [((x - step * 6.0, 0.0), (x, 0.0)), ((0.0, box[3]), (0.0, y + 1.5))]
-    space.boxes += [(min(x, x - step * 2.2), -0.6, max(x, x - step * 2.2), 0.6), (-0.6, y - 0.8, 0.6, y + 1.6)]
     aside = x + step * 1.8
     spots = [(x, 1.2), (x, -3.8), (aside, -1.25), (aside + step * 2.5, -1.25)]
     items.append(space.label("X", 2.5, spots))

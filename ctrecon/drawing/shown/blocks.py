@@ -177,7 +177,6 @@ def _mark_details(details: Sequence[Circled], space: Space, scale: float) -> lis
         place = space.nearby(middle, radius + 2.0, 3.5, 3.5, (1.0, 1.0), pull=2.0, rings=30, leader=False)
         if place is None:
             continue
-        space.thin.pop()
         items.append(Label(one.letter, (place[0], place[1] - 1.75), 3.5, "centre"))
     return items
 

@@ -18,7 +18,7 @@ from ctrecon.drawing.model.dimension_text import (
     written,
 )
 from ctrecon.drawing.model.views import Drawn, Model, sheet_turn
-from ctrecon.drawing.paper.items import Angular, Box, Diameter, Item, Label, Line, Linear, Ordinate, Radius
+from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Angular, Box, Diameter, Item, Label, Line, Linear, Ordinate, Radius
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space
 from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
@@ -47,11 +47,11 @@ MOST_TIERS = 24
 FAR_MM = 10.0
 """A centre farther outside its view than this (on paper) is left to the table of features."""
 
-GAP = 0.7
-"""Space between a figure and its line, mm."""
-
 LEAST_TURN_DEG = 0.5
 """A smaller turn from X is not drawn; the table has it."""
+
+MOST_TURN_MM = 24.0
+"""The arc of an angle runs no farther than this outside the part."""
 
 BESIDE = 2.5
 """How far beside a slot or rectangle the line of its length runs, mm."""
@@ -95,7 +95,7 @@ def _across(
     normal = angle + 90 * side
     nx, ny = math.cos(math.radians(normal)), math.sin(math.radians(normal))
     far = max((p[0] - at[0]) * nx + (p[1] - at[1]) * ny for p in hull)
-    lift = TEXT / 2 + 0.7
+    lift = TEXT / 2 + FIGURE_GAP_MM
     tx, ty = -math.sin(math.radians(angle)), math.cos(math.radians(angle))
     narrow, level = text_width(shown, TEXT) + 2 > size, abs(angle) < 0.5
     for tier in range(MOST_TIERS):
@@ -216,7 +216,7 @@ def _round_size(
             return Radius(at, radius, found, text, decimals, factor, landing=found)
         middle = math.radians(arc[0] + arc[1] / 2)
         outward = (math.cos(middle), math.sin(middle))  # where there is a rim for the arrow to stand on
-    place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
+    place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * FIGURE_GAP_MM, TEXT, outward)
     if not is_arc:
         return Diameter(at, radius, place, text, decimals, factor)
     return Radius(at, radius, place, text, decimals, factor)
@@ -320,7 +320,7 @@ def _flat_sizes(
         space.thin.append((_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)))
         ending = last if number == 0 else tail
         text, shown = written(model.units, f"{f.id} {before}<>{ending}", measured.value, decimals)
-        place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
+        place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * FIGURE_GAP_MM, TEXT, outward)
         ends = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
         items.append(Linear(*ends, base, angle, text, decimals, place, factor))
     return items
@@ -335,10 +335,15 @@ def _only_ids(inner: list[Drawn], space: Space, scale: float) -> list[Item]:
         left, bottom, right, top = (v * scale for v in d.contour.bounds())
         wide = text_width(d.feature.id, TEXT)
         centre = ((left + right) / 2, (bottom + top) / 2)
-        place = space.nearby(centre, (top - bottom) / 2 + 2.5, wide, TEXT, (1.0, 1.0), pull=4.0, rings=8, leader=False)
+        half = (top - bottom) / 2
+        place = space.nearby(
+            centre, half + 2.5, wide, TEXT, (1.0, 1.0), pull=4.0, rings=3, leader=False, clear=True
+        )  # fmt: skip
         if place is None:
-            continue  # too crowded: the table has its X and Y
-        space.thin.pop()
+            place = space.nearby(centre, half + 4.0, wide + 1.0, TEXT, centre, pull=1.0, rings=30, clear=True)
+            if place is None:
+                continue  # too crowded: the table has its X and Y
+            items.append(Line(centre, (place[0] - math.copysign(wide / 2 + 0.5, place[0] - centre[0]), place[1])))
         items.append(Label(d.feature.id, (place[0], place[1] - TEXT / 2), TEXT, "centre"))
     return items
 
@@ -361,15 +366,23 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
         text = f"{f.id} turn <>°"
         shown = text.replace("<>", format_value(turn, decimals))
         while True:
-            middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + 0.7)
+            middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + FIGURE_GAP_MM)
             box = _text_box(shown, middle, turn / 2 - 90)
             crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.5, TEXT / 2 + 0.3, turn / 2 - 90)
             arc = [_polar(0.0, 0.0, turn * k / 12, radius) for k in range(13)]
             legs = [((0.0, 0.0), _polar(0.0, 0.0, at, radius + 2)) for at in (0.0, turn)]
             barred = any(space.is_barred(a, b) for a, b in [*itertools.pairwise(arc), *legs])
-            if (space.is_free(box) and not crossed and not barred) or radius > reach + 80:
+            if (space.is_free(box) and not crossed and not barred) or radius > reach + MOST_TURN_MM:
                 break
             radius += 2.0
+        if radius > reach + MOST_TURN_MM:  # no room for the angle: in words
+            shown = f"{f.id} turned {format_value(turn, decimals)}°"
+            place = space.nearby(
+                (0.0, 0.0), reach / 2, text_width(shown, TEXT), TEXT, (1.0, 1.0), pull=1.0, rings=40, leader=False
+            )
+            if place is not None:
+                items.append(Label(shown, (place[0], place[1] - TEXT / 2), TEXT, "centre"))
+            continue
         space.boxes.append(box)
         space.thin += itertools.pairwise(arc)
         items.append(Line((0.0, 0.0), _polar(0.0, 0.0, turn, radius + 2), "CENTRE"))

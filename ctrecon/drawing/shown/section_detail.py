@@ -6,7 +6,7 @@ from typing import Any
 from ctrecon.drawing.model.dimension_text import pair_difference, view_places, written
 from ctrecon.drawing.model.turned import SECTION_LETTERS
 from ctrecon.drawing.model.views import Drawn, Model
-from ctrecon.drawing.paper.items import Block, Hatch, Item, Line, Linear
+from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Block, Hatch, Item, Line, Linear
 from ctrecon.drawing.paper.lettering import box_of, text_width
 from ctrecon.drawing.paper.placing import union
 from ctrecon.drawing.paper.symbols import detail_circle
@@ -99,7 +99,7 @@ def short_block(model: Model, cuts: tuple[Cut, ...], detail: SectionDetail, shee
     half, y = length * detail.scale / 2, ring + 5.0
     wide = text_width(shown, TEXT)
     beside = wide + 2 > 2 * half
-    place = (half + 3.5 + wide / 2, y + TEXT / 2 + 0.7) if beside else None
+    place = (half + 3.5 + wide / 2, y + TEXT / 2 + FIGURE_GAP_MM) if beside else None
     factor = detail.scale / sheet_scale
     items.append(
         Linear((-half, 0.0), (half, 0.0), (0.0, y), 0.0, text, places, place, factor, leader=False)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from ctrecon.drawing.model.dimension_text import TAPER_SIGN, mark, size_places, taper_ratio, written
 from ctrecon.drawing.model.turned import turned_ids
 from ctrecon.drawing.model.views import Drawn, Model
-from ctrecon.drawing.paper.items import Box, Item, Line, Linear
+from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Box, Item, Line, Linear
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, datum_box, datum_triangle
@@ -145,7 +145,7 @@ def _column(
     edge = one.z * scale if one.side != INSIDE else x
     ends = (edge, -reach), (edge, reach)
     space.thin += [((edge, y), (x, y)) for y in (-reach, reach) if one.side != INSIDE]
-    base, left = (x, 0.0), x - 0.7 - TEXT - 0.4
+    base, left = (x, 0.0), x - FIGURE_GAP_MM - TEXT - 0.4
     items: list[Item] = []
     if wide + 2 <= 2 * reach and one.side != INSIDE and space.is_free((left, -wide / 2, x, wide / 2), 0.3):
         placed: Box = (left, -wide / 2, x, wide / 2)
@@ -160,7 +160,7 @@ def _column(
                 break
             low += 0.5
         top = low + wide
-        middle = (x - 0.7 - TEXT / 2, low + wide / 2)
+        middle = (x - FIGURE_GAP_MM - TEXT / 2, low + wide / 2)
         items += [
             Linear(*ends, base, 90.0, text, decimals, middle, leader=False, turn_deg=90.0),
             Line((x, reach), (x, top), "NARROW"),

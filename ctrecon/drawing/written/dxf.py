@@ -11,6 +11,7 @@ from typing import Any
 from ctrecon.drawing.model.dimension_text import MM_PER_INCH, digits, length_text
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import (
+    FIGURE_GAP_MM,
     Angular,
     Diameter,
     Hatch,
@@ -105,7 +106,7 @@ def build_pages(sheet: Sheet) -> tuple[Any, list[list[Any]]]:
     doc.dimstyles.new(
         STYLE,
         dxfattribs={
-            "dimtxt": 2.5, "dimasz": 2.5, "dimexo": 0.8, "dimexe": 1.2, "dimgap": 0.7, "dimtad": 1, "dimdec": 3,
+            "dimtxt": 2.5, "dimasz": 2.5, "dimexo": 0.8, "dimexe": 1.2, "dimgap": FIGURE_GAP_MM, "dimtad": 1, "dimdec": 3,
             "dimzin": 0, "dimdsep": ord("."), "dimtxsty": STYLE, "dimtoh": 0, "dimtih": 0,
             "dimlfac": length_factor(sheet.scale, sheet.units),
         },
@@ -219,8 +220,8 @@ def _landing(item: Diameter | Radius, sheet: Sheet, sign: str, radii: float) -> 
     value = length_text(sheet.units, radii * item.radius / (sheet.scale * item.factor), item.decimals)
     figure = value.partition(" ")[0]
     wide = text_width(item.text.replace("<>", sign + figure), 2.5)
-    side = math.copysign(wide / 2 + 0.7, item.place[0] - item.centre[0])
-    return item.place[0] - side, item.place[1] - 1.25 - 0.7
+    side = math.copysign(wide / 2 + FIGURE_GAP_MM, item.place[0] - item.centre[0])
+    return item.place[0] - side, item.place[1] - 1.25 - FIGURE_GAP_MM
 
 
 @contextmanager
