@@ -92,14 +92,13 @@ def title_labels(lines: list[str], middle: float, top: float, width: float) -> l
     return labels
 
 
-def _cross(x: float, y: float, half_x: float, half_y: float) -> list[Item]:
+def _cross(x: float, y: float, half_x: float, half_y: float) -> list[Line]:
     return [Line((x - half_x, y), (x + half_x, y), "CENTRE"), Line((x, y - half_y), (x, y + half_y), "CENTRE")]
 
 
-def _centre_lines(zone: Zone, scale: float, box: Box) -> list[Item]:
+def _centre_lines(zone: Zone, scale: float, box: Box) -> list[Line]:
     """Return the datum's cross through the whole view and a small cross for every other axis near it."""
-    items: list[Item] = []
-    items += [
+    items = [
         Line((box[0] - 3, 0.0), (box[2] + 3, 0.0), "CENTRE"),
         Line((0.0, box[1] - 3), (0.0, box[3] + 3), "CENTRE"),
     ]
@@ -109,7 +108,7 @@ def _centre_lines(zone: Zone, scale: float, box: Box) -> list[Item]:
         left, bottom, right, top = d.contour.bounds()
         if is_outside(d.feature) or is_far(d, scale, box):
             continue
-        half_x, half_y = (max(1.5, v * scale / 2 + 1.5) for v in (right - left, top - bottom))
+        half_x, half_y = (v * scale / 2 + 1.0 for v in (right - left, top - bottom))
         if kind_of(d.feature).is_relief:  # its arc is there, the rest of its circle is air
             half_x = half_y = 1.5
         items += _cross(d.x * scale, d.y * scale, half_x, half_y)
@@ -226,8 +225,9 @@ def view_block(
     hull = [(x * scale, y * scale) for c in shown for x, y in c.points(6.0)]
     fresh = [d for d in zone.drawn if d.feature.id not in seen]
     seen |= {d.feature.id for d in fresh}
-    items += _centre_lines(zone, scale, box)
-    space.thin += [((box[0] - 3, 0.0), (box[2] + 3, 0.0)), ((0.0, box[1] - 3), (0.0, box[3] + 3))]
+    axes = _centre_lines(zone, scale, box)
+    items += axes
+    space.thin += [(one.start, one.end) for one in axes]
     items += dimension_places(model, fresh, space, scale, box, tabled=tabled)
     if number == 0:
         if model.has_depth:

@@ -38,6 +38,9 @@ __all__ = [
 TEXT = 2.5
 """Height of dimension figures in mm (ISO 3098)."""
 
+SMALL = 1.8
+"""Height of letters where there are many (ISO 3098)."""
+
 MOST_CALLOUTS = 14
 """More sizes than this in one view are left to the table; the features keep their ids."""
 
@@ -327,24 +330,25 @@ def _flat_sizes(
 
 
 def _only_ids(inner: list[Drawn], space: Space, scale: float) -> list[Item]:
-    """Write the ids alone beside their features."""
+    """Write the ids alone beside their features; smaller where they are many."""
     items: list[Item] = []
+    tall = TEXT if len(inner) <= MOST_CALLOUTS else SMALL
     for d in inner:
         if d.contour is None:
             continue
         left, bottom, right, top = (v * scale for v in d.contour.bounds())
-        wide = text_width(d.feature.id, TEXT)
+        wide = text_width(d.feature.id, tall)
         centre = ((left + right) / 2, (bottom + top) / 2)
         half = (top - bottom) / 2
         place = space.nearby(
-            centre, half + 2.5, wide, TEXT, (1.0, 1.0), pull=4.0, rings=3, leader=False, clear=True
+            centre, half + 1.0, wide, tall, (1.0, 1.0), pull=4.0, rings=3, leader=False, clear=True
         )  # fmt: skip
         if place is None:
-            place = space.nearby(centre, half + 4.0, wide + 1.0, TEXT, centre, pull=1.0, rings=30, clear=True)
+            place = space.nearby(centre, half + 4.0, wide + 1.0, tall, centre, pull=1.0, rings=30, clear=True)
             if place is None:
                 continue  # too crowded: the table has its X and Y
             items.append(Line(centre, (place[0] - math.copysign(wide / 2 + 0.5, place[0] - centre[0]), place[1])))
-        items.append(Label(d.feature.id, (place[0], place[1] - TEXT / 2), TEXT, "centre"))
+        items.append(Label(d.feature.id, (place[0], place[1] - tall / 2), tall, "centre"))
     return items
 
 
