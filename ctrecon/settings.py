@@ -176,7 +176,7 @@ class Settings:
     )  # fmt: skip
     edges: str = _given(
         "to-make", SHEET, choices=("to-make", "as-found"),
-        help="worn edges in outlines, templates and solids: sound (the default), or as they were found; sheets show both",
+        help="worn edges in outlines, templates and solids: sound (the default), or as found; sheets show both",
     )  # fmt: skip
 
     digits: int | None = _given(

@@ -22,6 +22,7 @@ from ctrecon.drawing.shown.section import section_block
 from ctrecon.drawing.shown.section_detail import plan_short, short_block
 from ctrecon.drawing.shown.section_sizes import Turned, carries_datum, plan_turned
 from ctrecon.drawing.shown.title import TITLE_HEIGHT, scale_bar, title_block
+from ctrecon.drawing.shown.wheel import wheel_blocks
 from ctrecon.record.part import scale_u_along
 
 __all__ = ["PAPERS", "SCALES", "lay_out", "paper_size"]
@@ -129,10 +130,11 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
     ]  # fmt: skip
     tail = [detail_block(model, one, scale, tabled=tabled) for one in details]
     if not section:
-        return [*views, *tail, *hole_table_blocks(model)]
+        return [*views, *tail, *hole_table_blocks(model), *wheel_blocks(model, scale, SCALES)]
     used = len(views) - 1 + len(details)
     short = plan_short(model, planned.cuts, scale, SCALES, used)
     tail += [short_block(model, planned.cuts, one, scale) for one in short] + hole_table_blocks(model)
+    tail += wheel_blocks(model, scale, SCALES)
     circled = [(one.letter, one.centre, one.radius) for one in short]
     trio = [section_block(model, planned.cuts, scale, planned.turned, circled), views.pop(0)]
     if planned.far_end:

@@ -25,7 +25,7 @@ class WornStretch:
 
 @dataclass(frozen=True, kw_only=True)
 class Worn:
-    """What corrosion or breakage took of an edge: share of it, greatest depth, a sentence on where, and the stretches."""
+    """What corrosion or breakage took of an edge: share of it, greatest depth, where in a sentence and in stretches."""
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
     share: float

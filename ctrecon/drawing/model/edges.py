@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from ctrecon.core.errors import InputError
+from ctrecon.drawing.model.teeth import is_broken_rim, rim_as_left
 from ctrecon.drawing.paper.clip import clipped
 from ctrecon.drawing.paper.contours import Contour, circle, polyline
 from ctrecon.record.kinds import is_outside, kind_of
@@ -19,8 +20,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AS_FOUND", "BROKEN", "EDGES", "LOST", "SHOWN", "SOUND", "TO_MAKE", "UNSETTLED", "WHOLE_FROM_DEG", "WORN",
-    "FoundEdge", "LostCorner", "Stretch", "as_found", "found_at", "is_unsettled", "lost_corners", "need_edges",
-    "stretches_of",
+    "FoundEdge", "LostCorner", "Stretch", "as_found", "found_at", "is_made_whole", "is_unsettled",
+    "lost_corners", "need_edges", "stretches_of",
 ]  # fmt: skip
 
 TO_MAKE, AS_FOUND, SHOWN = "to-make", "as-found", "shown"
@@ -42,7 +43,7 @@ _PAST_MM = 1e-4
 
 @dataclass(frozen=True)
 class FoundEdge:
-    """The edge as found along one eaten stretch, in sheet axes: its points, between which depths, what it lost (mm)."""
+    """The edge as found along one eaten stretch, in sheet axes: points, depths of its ends, what it lost (mm)."""
 
     points: tuple[tuple[float, float], ...]
     z0: float
@@ -84,6 +85,11 @@ def need_edges(edges: str) -> str:
 def is_unsettled(feature: Feature) -> bool:
     """Return whether nobody can say yet if a maker cut this relief or time took it."""
     return kind_of(feature).is_relief and "undecided" in feature.flags
+
+
+def is_made_whole(feature: Feature, edges: str) -> bool:
+    """Return whether the stretch that a worn round edge lacks is filled in."""
+    return edges == AS_FOUND or (feature.arc_deg or 360.0) >= WHOLE_FROM_DEG
 
 
 def _reaching(points: Sequence[tuple[float, float]], rim: Any) -> Any:
@@ -172,18 +178,19 @@ def lost_corners(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
     rim = LinearRing(contour.points(1.0))
     out = []
     for one in found_at(drawn, (zone.z0 + zone.z1) / 2):
-        deep = [p for p in one.points if rim.distance(Point(p)) > voxel_mm]
-        if one.points[0] == one.points[-1] or len(deep) < 2:
+        deep = [k for k, p in enumerate(one.points) if rim.distance(Point(p)) > voxel_mm]
+        if one.points[0] == one.points[-1] or not deep:
             continue
-        line = _reaching(deep, rim)
-        feet = [rim.interpolate(rim.project(Point(p))) for p in (deep[0], deep[-1])]
+        gone = one.points[max(deep[0] - 1, 0) : deep[-1] + 2]  # worn flats beside the break are no part of its legs
+        line = _reaching(gone, rim)
+        feet = [rim.interpolate(rim.project(Point(p))) for p in (gone[0], gone[-1])]
         ends = ((feet[0].x, feet[0].y), (feet[1].x, feet[1].y))
         for corner in _corners(contour, drawn.feature):
             away = [rim.project(Point(p)) for p in (*ends, corner)]
             if line.distance(Point(corner)) < least or not _between(*away, rim.length) or _straight(*ends, corner):
                 continue
-            gone = unary_union(_faces(contour, [line])[1:])
-            out.append((one, LostCorner(corner, ends, (math.dist(ends[0], corner), math.dist(ends[1], corner)), gone)))
+            area = unary_union(_faces(contour, [line])[1:])
+            out.append((one, LostCorner(corner, ends, (math.dist(ends[0], corner), math.dist(ends[1], corner)), area)))
     return out
 
 
@@ -218,6 +225,9 @@ def stretches_of(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
     from shapely.geometry import Point, Polygon
     from shapely.ops import unary_union
 
+    left = rim_as_left(drawn.feature, drawn.x, drawn.y) if is_broken_rim(drawn.feature) else None
+    if left is not None:
+        return [*(Stretch(c, SOUND) for c in left.runs), *(Stretch(c, LOST) for c in left.lost)]
     found = found_at(drawn, (zone.z0 + zone.z1) / 2)
     corners = lost_corners(drawn, zone, contour, voxel_mm)
     out = [Stretch(Contour(tuple((x, y, 0.0) for x, y in one.points), closed=False), WORN) for one in found]
@@ -225,7 +235,6 @@ def stretches_of(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
     sector = _lost_sector(drawn, zone, contour, voxel_mm)
     if sector is not None:
         areas.append((sector, LOST))
-        out += [Stretch(c, BROKEN) for c in _chord(drawn, contour)] if not found else []
     metal: Any = None
     for one in zone.drawn:
         f = one.feature
@@ -253,11 +262,14 @@ def stretches_of(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
 
 def _is_broken(drawn: "Drawn", contour: Contour) -> bool:
     """Return whether a contour is a fragment of a round edge: its straight stretches are breaks."""
-    return kind_of(drawn.feature).arc_left(drawn.feature) is not None and contour.round_of is None
+    left = kind_of(drawn.feature).arc_left(drawn.feature)
+    straight = sum(not bulge for _, _, bulge in contour.vertices)
+    # one flat on more than half a circle may have been made so
+    return left is not None and contour.round_of is None and (straight > 1 or left[1] < WHOLE_FROM_DEG)
 
 
 def _lost_sector(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float) -> Any:
-    """Return the area over the stretch of a whole circle that broke off, None where none did, or a relief explains it."""
+    """Return the area over the stretch of a circle that broke off, None where none did, or a relief explains it."""
     from shapely.geometry import Point, Polygon
 
     left = kind_of(drawn.feature).arc_left(drawn.feature)
@@ -276,14 +288,3 @@ def _lost_sector(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
     a, steps = math.radians(-left[0]), 24
     fan = [math.radians(gap) * k / steps + a for k in range(steps + 1)]
     return Polygon([(x, y), *((x + 2 * radius * math.cos(t), y + 2 * radius * math.sin(t)) for t in fan)])
-
-
-def _chord(drawn: "Drawn", contour: Contour) -> list[Contour]:
-    """Return the straight line from end to end of what is left of a circle."""
-    left = kind_of(drawn.feature).arc_left(drawn.feature)
-    if left is None or contour.round_of is None:
-        return []
-    x, y, radius = contour.round_of
-    ends = (math.radians(-left[0]), math.radians(-(left[0] + left[1])))
-    spots = [(x + radius * math.cos(t), y + radius * math.sin(t), 0.0) for t in ends]
-    return [Contour(tuple(spots), closed=False)]

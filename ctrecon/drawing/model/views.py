@@ -14,12 +14,13 @@ from ctrecon.drawing.model.edges import (
     AS_FOUND,
     SHOWN,
     TO_MAKE,
-    WHOLE_FROM_DEG,
     FoundEdge,
     as_found,
     found_at,
+    is_made_whole,
     is_unsettled,
 )
+from ctrecon.drawing.model.teeth import rim_to_make
 from ctrecon.drawing.paper.contours import (
     Contour,
     circle,
@@ -249,7 +250,10 @@ def _clocked(f: Feature, by_deg: float) -> Feature:
         return f
     turn = None if f.turn_deg is None else Measured(f.turn_deg.value + by_deg, f.turn_deg.u)
     arc = None if f.arc_from_deg is None else (f.arc_from_deg + by_deg) % 360
-    return replace(f, turn_deg=turn, arc_from_deg=arc)
+    teeth = tuple(
+        replace(one, angle_deg=Measured(one.angle_deg.value + by_deg, one.angle_deg.u)) for one in f.tooth_places
+    )
+    return replace(f, turn_deg=turn, arc_from_deg=arc, tooth_places=teeth)
 
 
 def _is_depthless(part: Part) -> bool:
@@ -315,6 +319,8 @@ def build_model(
         z0, z1 = (depths[f.id][0] - start_z, depths[f.id][1] - start_z) if has_depth else (0.0, 0.0)
         placed = (f.x_mm is not None and f.y_mm is not None) or kind_of(f).is_outlined
         contour = _contour(f, x, y, outline) if placed else None
+        if contour is not None and kind_of(f).is_toothed and edges != SHOWN:
+            contour = rim_to_make(f, x, y) if edges == TO_MAKE or len(outline) < 3 else polyline(outline)
         found = tuple(
             FoundEdge(tuple(on_sheet(float(u), float(v)) for u, v in outline_in_part_frame(part, f, one.edge_mm)),
                       *_found_depths(f, one, z0, z1), one.deepest_mm)
@@ -372,7 +378,9 @@ def _zone(z0: float, z1: float, here: list[Drawn], edges: str) -> Zone:
     at = {d.feature.id: contour_at(d, middle) for d in here}
     holes = [(d, c) for d in here if is_hole(d.feature) and (c := at[d.feature.id])]
     seams = [(d, c) for d in here if is_seam(d.feature) and (c := at[d.feature.id])]
-    cutters = [d for d in here if kind_of(d.feature).is_relief and (edges == AS_FOUND or not is_unsettled(d.feature))]
+    reliefs = [d for d in here if kind_of(d.feature).is_relief]
+    doubtful = [d for d in reliefs if edges != AS_FOUND and is_unsettled(d.feature)]
+    cutters = [d for d in reliefs if d not in doubtful]
     cutters += [d for d, _ in holes if kind_of(d.feature).cuts_rim(d.feature)]
     rims: list[tuple[Drawn, Contour]] = []
     used: set[str] = set()
@@ -380,26 +388,27 @@ def _zone(z0: float, z1: float, here: list[Drawn], edges: str) -> Zone:
         own = at[d.feature.id]
         if not is_outside(d.feature) or own is None:
             continue
-        ring = _ring(d, holes) if edges != TO_MAKE else None
+        ring = _ring(d, holes)
+        broken = ring is not None and edges != TO_MAKE
         whole = own
-        if ring is not None:
+        if ring is not None and broken:
             used.add(ring[0])
             whole = ring[1]
         elif kind_of(d.feature).is_round and d.feature.diameter_mm:
             whole = circle(d.x, d.y, _radius_at(d, middle))
         cut = whole
         for one in cutters:
-            if ring is not None and one.feature.id == ring[0]:
-                continue
             shorter = cut_by_circle(cut, one.x, one.y, _radius_at(one, middle))
-            if shorter is not None:
+            if shorter is not None and not (broken and one.feature.id in used):
                 cut = shorter
                 used.add(one.feature.id)
-        found = found_at(d, middle) if edges == AS_FOUND else []
-        copied = edges == AS_FOUND or (d.feature.arc_deg or 360) < WHOLE_FROM_DEG
-        if cut is whole and ring is None and not found and copied:
+        found = found_at(d, middle)
+        explained = ring is not None or (found and is_made_whole(d.feature, edges)) or any(
+            cut_by_circle(whole, one.x, one.y, _radius_at(one, middle)) for one in doubtful
+        )  # fmt: skip
+        if cut is whole and not explained:
             cut = own  # nothing explains the missing stretch: closed by its chord
-        rims.append((d, as_found(cut, found, hole=False)))
+        rims.append((d, as_found(cut, found, hole=False) if edges == AS_FOUND else cut))
     if edges == AS_FOUND:
         holes = [(d, as_found(c, found_at(d, middle), hole=True)) for d, c in holes]
     whole_holes = tuple((d, c) for d, c in holes if d.feature.id not in used)

@@ -6,6 +6,7 @@ from typing import Protocol
 
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.dimension_text import depth_stops, length_text
+from ctrecon.drawing.model.teeth import is_broken_rim
 from ctrecon.drawing.model.turned import view_name
 from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, Zone, sheet_turn
 from ctrecon.drawing.paper.contours import Contour, circle
@@ -282,7 +283,10 @@ def _caption(model: Model, zone: Zone, number: int) -> list[str]:
     else:
         lines.append("single slice, depth unknown; seen as the slice looks on screen")
         lines[-1] += ", turned level" if abs(model.slices_x_deg) > 0.005 else ""
-    if any(kind_of(d.feature).is_toothed for d in zone.drawn):
+    wheels = [d.feature for d in zone.drawn if kind_of(d.feature).is_toothed]
+    if any(is_broken_rim(f) for f in wheels):
+        lines.append("whole teeth that were found are drawn, lost ones by their circles only")
+    elif wheels:
         lines.append("teeth are not drawn: tip circle wide, root circle narrow")
     if any(taper_of(d.feature) for d in zone.drawn):
         lines.append("tapered features are drawn at the middle of this depth")

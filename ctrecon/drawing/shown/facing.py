@@ -35,8 +35,7 @@ def visible_edges(model: Model, cuts: tuple[Cut, ...], *, from_end: bool, first:
     seen: list[tuple[int, Contour, str]] = []
     front: Any = Polygon()
     for n in reversed(order) if from_end else order:
-        zone, cut = model.zones[n], cuts[n]
-        metal = cut.second if from_end else cut.first
+        metal = cuts[n].second if from_end else cuts[n].first
         hull = front.bounds if not front.is_empty else (0.0, 0.0, 1.0, 1.0)
         slack = 2e-3 * max(hull[2] - hull[0], hull[3] - hull[1])
         cover = front.buffer(slack) if not front.is_empty else front

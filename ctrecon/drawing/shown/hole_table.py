@@ -1,5 +1,6 @@
 """The hole table of a plate: every hole with its coordinates from the datum, its size and its depth."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
@@ -22,7 +23,7 @@ from ctrecon.drawing.paper.symbols import AXIS_DATUM
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import scale_u_along, taper_of
 
-__all__ = ["hole_rows", "hole_table_blocks"]
+__all__ = ["hole_rows", "hole_table_blocks", "table_block"]
 
 MOST_ROWS = 24
 """Rows of one block; more holes stand in further blocks beside it."""
@@ -106,20 +107,27 @@ def hole_table_blocks(model: Model) -> list[Block]:
         if sum(widths) <= MOST_WIDE:
             break
     return [
-        _block(model, rows[first : first + MOST_ROWS], widths, height, first > 0)
+        table_block(_title(model, first > 0), HEADINGS, rows[first : first + MOST_ROWS], widths, height, (1, 2, 4))
         for first in range(0, len(rows), MOST_ROWS)
     ]
 
 
-def _block(model: Model, rows: list[tuple[str, ...]], widths: list[float], height: float, more: bool) -> Block:
+def _title(model: Model, more: bool) -> str:
     units = "inches, mm in brackets" if model.units == "in" else "mm"
     axis = f"axis of {model.datum.id}" if model.datum else "middle"
-    title = f"HOLES{', continued' if more else ''} ({units}) from datum {AXIS_DATUM} ({axis}); U: table of features"
+    return f"HOLES{', continued' if more else ''} ({units}) from datum {AXIS_DATUM} ({axis}); U: table of features"
+
+
+def table_block(
+    title: str, headings: tuple[str, ...], rows: Sequence[tuple[str, ...]], widths: list[float], height: float,
+    numbers: tuple[int, ...],
+) -> Block:  # fmt: skip
+    """Draw a table as a block; a column of no width is left out, columns of `numbers` are set to the right."""
     pitch = LOOSE * height
     wide, tall = sum(widths), pitch * (len(rows) + 1)
     top = tall / 2
     items: list[Item] = [Label(title, (0.0, top + 1.5), height)]
-    for k, cells in enumerate([HEADINGS, *rows]):
+    for k, cells in enumerate([headings, *rows]):
         y = top - pitch * k
         items.append(Line((0.0, y), (wide, y), "WIDE" if k < 2 else "NARROW"))
         x = 0.0
@@ -127,7 +135,7 @@ def _block(model: Model, rows: list[tuple[str, ...]], widths: list[float], heigh
             if not width:
                 continue
             base = y - pitch + 0.45 * height  # letters reach below the line by a third
-            if column in (1, 2, 4):
+            if column in numbers:
                 items.append(Label(text, (x + width - 0.6 * height, base), height, "right"))
             else:
                 items.append(Label(text, (x + 0.6 * height, base), height))

@@ -16,6 +16,7 @@ from ctrecon.drawing.shown.blocks import title_labels
 from ctrecon.drawing.shown.cut import HATCH_ANGLES, Cut, Span, crossings_at, cut_zones, piece_of, spans_at
 from ctrecon.drawing.shown.dimension import TEXT, spread
 from ctrecon.drawing.shown.section_sizes import Turned, section_sizes
+from ctrecon.drawing.shown.wheel import uncut_teeth
 from ctrecon.record.kinds import kind_of
 
 __all__ = ["HATCH_ANGLES", "Cut", "cut_zones", "metal_strips", "piece_of", "section_block", "section_shapes"]
@@ -39,7 +40,9 @@ def section_shapes(model: Model, cuts: tuple[Cut, ...], scale: float) -> tuple[l
         if number and abs(model.zones[number - 1].z1 - zone.z0) < 1e-9:
             items += _contacts(before, strips, scale)
         before = strips
-        for piece, corners in strips:
+        for piece, whole in strips:
+            corners, roots = uncut_teeth(zone, whole)
+            items += [Line((a * scale, y * scale), (b * scale, y * scale), "WIDE") for (a, y), (b, _) in roots]
             angle = HATCH_ANGLES[piece % len(HATCH_ANGLES)]
             items.append(Hatch(tuple((z * scale, y * scale) for z, y in corners), (), angle))
         items += _silhouette(first, x0, x1, [one for one, _ in pairs], scale)
