@@ -7,7 +7,7 @@ from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.edges import AS_FOUND, TO_MAKE, need_edges
 from ctrecon.drawing.model.views import Drawn, Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour
-from ctrecon.drawing.shown.section import piece_of
+from ctrecon.drawing.shown.cut import piece_of
 from ctrecon.drawing.written.dxf import add_contour, document_bytes, new_document
 from ctrecon.record.kinds import is_outside, is_seam, kind_of
 from ctrecon.record.measurement import need_part

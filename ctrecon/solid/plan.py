@@ -17,7 +17,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.drawing.model.edges import AS_FOUND, TO_MAKE, as_found, found_at, is_unsettled, need_edges
 from ctrecon.drawing.model.views import Drawn, Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour, cut_by_circle
-from ctrecon.drawing.shown.section import piece_of
+from ctrecon.drawing.shown.cut import piece_of
 from ctrecon.record.kinds import is_hole, is_seam, kind_of, kind_words
 from ctrecon.record.part import Feature, Part, taper_of
 from ctrecon.record.solid import Prism, solid_of
