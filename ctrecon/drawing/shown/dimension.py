@@ -44,7 +44,7 @@ SMALL = 1.8
 MOST_CALLOUTS = 14
 """More sizes than this in one view are left to the table; the features keep their ids."""
 
-MOST_TIERS = 24
+MOST_TIERS = 8
 """So often a dimension line is moved out, a tier at a time, before it is drawn where it meets something."""
 
 FAR_MM = 10.0
