@@ -44,7 +44,7 @@ SMALL = 1.8
 MOST_CALLOUTS = 14
 """More sizes than this in one view are left to the table; the features keep their ids."""
 
-MOST_TIERS = 24
+MOST_TIERS = 8
 """So often a dimension line is moved out, a tier at a time, before it is drawn where it meets something."""
 
 FAR_MM = 10.0
@@ -94,36 +94,31 @@ def _across(
     shown: str, decimals: int, side: int,
 ) -> list[Item]:  # fmt: skip
     """Dimension a width outside the contours: the line runs along `angle`, beyond `hull` on one side."""
-    first, second = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
     normal = angle + 90 * side
     nx, ny = math.cos(math.radians(normal)), math.sin(math.radians(normal))
+    angle = _fold(angle, 180)  # as figures are read: from below or from the right
+    first, second = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
     far = max((p[0] - at[0]) * nx + (p[1] - at[1]) * ny for p in hull)
-    lift = TEXT / 2 + FIGURE_GAP_MM
-    tx, ty = -math.sin(math.radians(angle)), math.cos(math.radians(angle))
-    narrow, level = text_width(shown, TEXT) + 2 > size, abs(angle) < 0.5
+    wide, lift = text_width(shown, TEXT), TEXT / 2 + FIGURE_GAP_MM
+    narrow = wide + 2 > size  # too narrow for its figure: that goes beside the arrow, on the line drawn on
     for tier in range(MOST_TIERS):
         off = far + 9.0 + 5.5 * tier
         base = (at[0] + nx * off, at[1] + ny * off)
-        middle = (base[0] + tx * lift, base[1] + ty * lift)
-        if narrow and level:  # the figure stands on the dimension line drawn on
-            middle = (base[0] + size / 2 + 3.5 + text_width(shown, TEXT) / 2, base[1] + lift)
-        elif narrow:  # too narrow for its figure: the figure goes beside the arrow, on the line drawn on
-            c, s = abs(math.cos(math.radians(angle))), abs(math.sin(math.radians(angle)))
-            middle = _polar(*base, angle, size / 2 + c * text_width(shown, TEXT) / 2 + s * TEXT + 4)
-        box = _text_box(shown, middle, 0.0 if narrow else angle)
+        middle = _polar(*(_polar(*base, angle, size / 2 + 3.5 + wide / 2) if narrow else base), angle + 90, lift)
+        box = _text_box(shown, middle, angle)
         ends = [_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)]
-        lines = [(ends[0], ends[1]), (first, ends[0]), (second, ends[1])]
-        slanted = 0.0 if narrow else angle
-        crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.3, TEXT / 2 + 0.3, slanted)
+        last = _polar(*base, angle, size / 2 + 4.0 + wide) if narrow else ends[1]
+        lines = [(ends[0], last), (first, ends[0]), (second, ends[1])]
+        crossed = space.is_crossed(middle, wide / 2 + 0.3, TEXT / 2 + 0.3, angle)
         if space.is_free(box) and not crossed and not any(space.is_barred(a, b) for a, b in lines):
             break
     space.boxes.append(box)
-    space.thin += [(ends[0], ends[1]), (first, ends[0]), (second, ends[1])]
-    if narrow and level:
-        end = (ends[1][0] + 4.0 + text_width(shown, TEXT), ends[1][1])
-        space.thin.append((ends[1], end))
-        return [Linear(first, second, base, angle, text, decimals, middle, leader=False), Line(ends[1], end)]
-    return [Linear(first, second, base, angle, text, decimals, middle if narrow else None)]
+    space.thin += lines
+    if not narrow:
+        return [Linear(first, second, base, angle, text, decimals)]
+    return [
+        Linear(first, second, base, angle, text, decimals, middle, leader=False, turn_deg=angle), Line(ends[1], last)
+    ]  # fmt: skip
 
 
 def dimension_outsides(
