@@ -20,6 +20,7 @@ from ctrecon.drawing.layout import lay_out
 from ctrecon.drawing.model.edges import AS_FOUND, EDGES, TO_MAKE, lost_corners
 from ctrecon.drawing.model.views import build_model
 from ctrecon.drawing.paper.items import Label
+from ctrecon.drawing.shown.notes import note_lines
 from ctrecon.drawing.template import template_sheet
 from ctrecon.record.part import Part
 from ctrecon.record.store import part_to_json
@@ -163,6 +164,7 @@ def test_a_fragment_ends_in_break_lines_with_their_angles(tmp_path: Path) -> Non
     text = words(records.fragment())
     assert len(breaks) >= 2
     assert "break at 340°" in text and "break at 200°" in text
+    assert "F1 at 200° and 340° from X" in " ".join(note_lines(build_model(records.fragment()), 1.0))
 
 
 def test_two_edges_worn_each_for_itself_are_no_fragment() -> None:

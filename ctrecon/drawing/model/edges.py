@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AS_FOUND", "BROKEN", "EDGES", "LOST", "SHOWN", "SOUND", "TO_MAKE", "UNSETTLED", "WHOLE_FROM_DEG", "WORN",
-    "FoundEdge", "LostCorner", "Stretch", "as_found", "found_at", "is_made_whole", "is_unsettled",
+    "FoundEdge", "LostCorner", "Stretch", "as_found", "found_at", "is_broken", "is_made_whole", "is_unsettled",
     "lost_corners", "need_edges", "stretches_of",
 ]  # fmt: skip
 
@@ -252,7 +252,7 @@ def stretches_of(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
     if areas:
         window = Polygon(contour.points(1.0)).buffer(1.0).difference(unary_union([area for area, _ in areas]))
         return [*out, *(Stretch(c, SOUND) for c in clipped(contour, window))]
-    breaks = [k for k, (a, _) in enumerate(contour.segments()) if a[2] == 0.0] if _is_broken(drawn, contour) else []
+    breaks = [k for k, (a, _) in enumerate(contour.segments()) if a[2] == 0.0] if is_broken(drawn, contour) else []
     if not breaks:
         return [*out, Stretch(contour, SOUND)]
     for k, (a, b) in enumerate(contour.segments()):
@@ -261,7 +261,7 @@ def stretches_of(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
     return out
 
 
-def _is_broken(drawn: "Drawn", contour: Contour) -> bool:
+def is_broken(drawn: "Drawn", contour: Contour) -> bool:
     """Return whether a contour is a fragment of a round edge: its straight stretches are breaks."""
     left = kind_of(drawn.feature).arc_left(drawn.feature)
     straight = sum(not bulge for _, _, bulge in contour.vertices)
