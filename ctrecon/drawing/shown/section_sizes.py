@@ -11,7 +11,7 @@ from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, datum_box, datum_triangle
 from ctrecon.drawing.shown.cut import Cut, spans_at
-from ctrecon.drawing.shown.dimension import TEXT
+from ctrecon.drawing.shown.dimension import PAST_MM, TEXT
 from ctrecon.record.kinds import is_outside, is_seam, kind_of
 from ctrecon.record.part import taper_of
 
@@ -156,7 +156,8 @@ def _column(
     wide = text_width(shown, TEXT)
     edge = one.z * scale if one.side != INSIDE else x
     ends = (edge, -reach), (edge, reach)
-    space.thin += [((edge, y), (x, y)) for y in (-reach, reach) if one.side != INSIDE]
+    past = x + PAST_MM if x > edge else x - PAST_MM
+    space.thin += [((edge, y), (past, y)) for y in (-reach, reach) if one.side != INSIDE]
     base, left = (x, 0.0), x - FIGURE_GAP_MM - TEXT - 0.4
     items: list[Item] = []
     if wide + 2 <= 2 * reach and one.side != INSIDE and space.is_free((left, -wide / 2, x, wide / 2), 0.3):
