@@ -165,11 +165,16 @@ def _run(own: Drawn, low: float, high: float, middle: float, growth: float) -> R
 
 def _as_found(model: Model, own: Drawn, run: Run) -> list[Run]:
     """Return a run with what was eaten of its edge where that is asked for: in stretches, each straight."""
-    if model.edges != AS_FOUND or not own.found:
+    is_rim = any(run.first is rim for zone in model.zones for _, rim in zone.rims)  # as found already
+    if model.edges != AS_FOUND or not own.found or is_rim:
         return [run]
-    inner = {z for one in own.found for z in (one.z0, one.z1) if run.low < z < run.high}
+    least = min(model.part.stack.voxel_mm[0] / 2, (run.high - run.low) / 2)  # thinner layers are rounding
+    stops = [run.low]
+    for z in sorted(z for one in own.found for z in (one.z0, one.z1)):
+        if z - stops[-1] > least and run.high - z > least:
+            stops.append(z)
     runs = []
-    for low, high in itertools.pairwise(sorted({run.low, run.high, *inner})):
+    for low, high in itertools.pairwise([*stops, run.high]):
         eaten = found_at(own, (low + high) / 2)
         if not eaten:
             runs.append(_stretch(run, low, high))
@@ -190,7 +195,7 @@ def _outside(model: Model, own: Drawn, prism: Prism, cutters: list[Drawn]) -> tu
     high = _finite(prism.high - model.start_z, own.z1)
     run = _run(own, low, high, prism.middle - model.start_z, prism.growth)
     f = own.feature
-    if run is None or kind_of(f).arc_left(f) is None or (model.edges == AS_FOUND and own.found):
+    if run is None or kind_of(f).arc_left(f) is None:
         return run, set()
     for one in round_cutters(cutters):
         radius = one.feature.diameter_mm.value / 2 if one.feature.diameter_mm else 0.0

@@ -37,6 +37,9 @@ WHOLE_FROM_DEG = 180.0
 _CORNER_VOXELS = 3.0
 """A corner is lost where the edge as found stays this many voxels away from it: less is a rounded corner."""
 
+_FINE_MM = 1e-3
+"""The edge as found is known to some hundredths of a mm: shorter edges only trouble a kernel."""
+
 _PAST_MM = 1e-4
 """A line that is to cut an area runs this far past its edge: one that only touches it leaves no cut."""
 
@@ -142,7 +145,7 @@ def as_found(contour: Contour, found: Sequence[FoundEdge], *, hole: bool) -> Con
     faces = _faces(contour, _found_lines(contour, found))
     area = unary_union(faces) if hole else faces[0]
     area = max(getattr(area, "geoms", [area]), key=lambda one: one.area)
-    return polyline([(float(x), float(y)) for x, y in area.exterior.coords])
+    return polyline([(float(x), float(y)) for x, y in area.exterior.simplify(_FINE_MM).coords])
 
 
 def found_at(drawn: "Drawn", z: float) -> list[FoundEdge]:
