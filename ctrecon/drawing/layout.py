@@ -13,8 +13,8 @@ from ctrecon.drawing.paper.items import Block, Item, Label, Line, Page, Sheet
 from ctrecon.drawing.paper.row_packing import GAP, FreeArea, arrange, fill_shelves, joined
 from ctrecon.drawing.shown.assembly import assembly_lines, exploded_block, has_assembly, parts_list, pulled_apart
 from ctrecon.drawing.shown.blocks import view_block
-from ctrecon.drawing.shown.detail import detail_block, plan_details
 from ctrecon.drawing.shown.cut import Cut, cut_zones
+from ctrecon.drawing.shown.detail import detail_block, plan_details
 from ctrecon.drawing.shown.facing import end_block, shows_more, visible_edges
 from ctrecon.drawing.shown.hole_table import hole_table_blocks
 from ctrecon.drawing.shown.notes import Table, note_lines, notes_items, short_notes, table_rows
@@ -96,7 +96,7 @@ def _title_width(paper: str) -> float:
 
 @dataclass(frozen=True)
 class _Planned:
-    """What is the same at every scale: metal by zone, diameters of the section, edges seen behind views and at the end."""
+    """What is the same at every scale: metal by zone, diameters of the section, edges behind the views."""
 
     cuts: tuple[Cut, ...]
     turned: tuple[Turned, ...]
@@ -150,10 +150,8 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
 
 def _datum_zone(model: Model) -> int:
     """Return the first view that shows the datum feature; -1 where none does."""
-    return next(
-        (n for n in view_numbers(model) if any(model.datum and d.feature.id == model.datum.id for d in model.zones[n].drawn)),
-        -1,
-    )
+    ident = model.datum.id if model.datum else ""
+    return next((n for n in view_numbers(model) if any(d.feature.id == ident for d in model.zones[n].drawn)), -1)
 
 
 def _frame_lines(paper: str) -> list[Item]:

@@ -165,11 +165,11 @@ def _rim_spot(datum: Drawn, scale: float) -> tuple[tuple[float, float], float]:
     at = datum.x * scale, datum.y * scale
     if datum.contour.round_of is not None:
         reach, towards = datum.contour.round_of[2] * scale, 225.0
-        return (at[0] + math.cos(math.radians(towards)) * reach, at[1] + math.sin(math.radians(towards)) * reach), towards
-    towards = sheet_turn(datum.feature) + 180.0
-    a = math.radians(towards)
-    c, s = math.cos(a), math.sin(a)
-    reach = max((x * scale - at[0]) * c + (y * scale - at[1]) * s for x, y in datum.contour.points(6.0))
+    else:
+        towards = sheet_turn(datum.feature) + 180.0
+    c, s = math.cos(math.radians(towards)), math.sin(math.radians(towards))
+    if datum.contour.round_of is None:
+        reach = max((x * scale - at[0]) * c + (y * scale - at[1]) * s for x, y in datum.contour.points(6.0))
     return (at[0] + c * reach, at[1] + s * reach), towards
 
 

@@ -268,7 +268,9 @@ def _steps(before: Zone, after: Zone, a: Span | None, b: Span | None, scale: flo
 
 def _seam_lines(zone: Zone, x0: float, x1: float, scale: float) -> list[Item]:
     return [
-        Line((x0, y * scale), (x1, y * scale), "NARROW") for _, contour in zone.seams for y in crossings_at(contour, 0.0)
+        Line((x0, y * scale), (x1, y * scale), "NARROW")
+        for _, contour in zone.seams
+        for y in crossings_at(contour, 0.0)
     ]
 
 
