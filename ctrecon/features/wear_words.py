@@ -103,7 +103,7 @@ def _stretches(
         with np.errstate(invalid="ignore"):
             sure = mine & (lost > np.maximum(_SURE * u, _LEAST_PX))
         deep = np.where(mine & np.isfinite(lost), lost, -np.inf)
-        for run in _cyclic_runs(mine.any(axis=0)):
+        for run in _cyclic_runs(np.asarray(mine.any(axis=0))):
             run = run[np.isfinite(deep[:, run].max(axis=0))]
             if not sure[:, run].any() or len(run) < _LEAST_CELLS:
                 continue

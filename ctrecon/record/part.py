@@ -419,8 +419,6 @@ def taper_of(feature: Feature) -> Measured | None:
     return taper
 
 
-
-
 def _stack_ends(part: Part, feature: Feature) -> tuple[float, float]:
     """Return the feature's ends in stack z (mm); where it runs out, the stack's end."""
     last = (part.stack.slices - 1) * part.stack.voxel_mm[0]

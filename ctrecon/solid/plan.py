@@ -115,7 +115,7 @@ def solid_record(part: Part, *, edges: str = TO_MAKE) -> SolidRecord:
     taken: set[str] = set()
     for prism, cutters in prisms:
         own = drawn[prism.ident]
-        cutters = [c for c in cutters if c.ident not in unsettled]
+        cutters = tuple(c for c in cutters if c.ident not in unsettled)
         outside, dropped = _outside(model, own, prism, [drawn[c.ident] for c in cutters])
         if outside is None:
             notes.append(f"{prism.ident} is left out: the record holds no section of it.")

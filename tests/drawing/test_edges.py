@@ -4,6 +4,7 @@ Areas are worked out by hand from the records; files are read by GDAL.
 """
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from ctrecon.drawing.layout import lay_out
 from ctrecon.drawing.model.edges import AS_FOUND, EDGES, TO_MAKE, lost_corners
 from ctrecon.drawing.model.views import build_model
 from ctrecon.drawing.paper.items import Label
+from ctrecon.drawing.shown.notes import note_lines
 from ctrecon.drawing.template import template_sheet
 from ctrecon.record.part import Part
 from ctrecon.record.store import part_to_json
@@ -81,6 +83,7 @@ def test_solids_are_sound_unless_asked_for() -> None:
 
     assert volume(worn.worn_plate(), TO_MAKE) == pytest.approx(2 * sound, rel=1e-6)
     assert volume(worn.worn_plate(), AS_FOUND) == pytest.approx(2 * (sound - LOST - BITTEN - WORN_AWAY), rel=1e-4)
+    assert volume(records.fragment(), AS_FOUND) == pytest.approx(math.pi * (64 - 25) * 3 * 140 / 360, rel=1e-4)
     half = worn.with_part_of(worn.with_part_of(worn.worn_plate(), "F1", 1.0, 2.0), "F2", 1.0, 2.0)
     assert volume(half, AS_FOUND) == pytest.approx(2 * sound - LOST - BITTEN - WORN_AWAY, rel=1e-4)
 
@@ -149,6 +152,9 @@ def test_an_undecided_relief_is_narrow_queried_and_not_cut(tmp_path: Path) -> No
     assert "F2 <> ?" in (tmp_path / "sheet.dxf").read_text() and "F2 ?: cut by a maker, or eaten by time?" in words(doubtful)
     assert " ?" not in words(sure)
     assert any("F2 may be a relief or wear" in one for one in solid_record(doubtful).notes)
+    accepted = replace(doubtful, features=(doubtful.features[0], replace(doubtful.features[1], accepted=True)))
+    assert areas(accepted, tmp_path, TO_MAKE)[f"TO_MAKE_{layer}"] == pytest.approx(math.pi * big**2 - lens, rel=1e-4)
+    assert " ?" not in words(accepted)
 
 
 def test_a_fragment_ends_in_break_lines_with_their_angles(tmp_path: Path) -> None:
@@ -158,6 +164,7 @@ def test_a_fragment_ends_in_break_lines_with_their_angles(tmp_path: Path) -> Non
     text = words(records.fragment())
     assert len(breaks) >= 2
     assert "break at 340°" in text and "break at 200°" in text
+    assert "F1 at 200° and 340° from X" in " ".join(note_lines(build_model(records.fragment()), 1.0))
 
 
 def test_two_edges_worn_each_for_itself_are_no_fragment() -> None:

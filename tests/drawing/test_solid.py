@@ -71,7 +71,7 @@ CASES: dict[str, tuple[Callable[[], Part], tuple[float, ...]]] = {
     "stacked": (stacked, (math.pi * 25 * 2, math.pi * 25 * 3)),
     "block": (drilled_across, (360 - math.pi * 6,)),
     "shapes": (shapes, (_shapes_volume(),)),
-    "fragment": (fragment, (math.pi * (64 - 25) * 3 * 140 / 360,)),
+    "fragment": (fragment, (math.pi * (64 - 25) * 3,)),  # to make: the whole ring
     "disc": (lambda: disc(8.0, 2.0), (math.pi * (16 - 1) * 2,)),
 }
 """Records and the closed-form volumes of their bodies, mm³."""

@@ -47,7 +47,7 @@ HALF_TURN = 180.0
 
 def mark(feature: Feature) -> str:
     """Return what follows a size: how it is known if it was not measured, and a query where its shape is undecided."""
-    return _basis(feature) + (" ?" if "undecided" in feature.flags else "")
+    return _basis(feature) + (" ?" if "undecided" in feature.flags and not feature.accepted else "")
 
 
 def _basis(feature: Feature) -> str:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AS_FOUND", "BROKEN", "EDGES", "LOST", "SHOWN", "SOUND", "TO_MAKE", "UNSETTLED", "WHOLE_FROM_DEG", "WORN",
-    "FoundEdge", "LostCorner", "Stretch", "as_found", "found_at", "is_made_whole", "is_unsettled",
+    "FoundEdge", "LostCorner", "Stretch", "as_found", "found_at", "is_broken", "is_made_whole", "is_unsettled",
     "lost_corners", "need_edges", "stretches_of",
 ]  # fmt: skip
 
@@ -43,7 +43,7 @@ _PAST_MM = 1e-4
 
 @dataclass(frozen=True)
 class FoundEdge:
-    """The edge as found along one eaten stretch, in sheet axes: points, depths of its ends, what it lost (mm)."""
+    """The edge as found along one eaten stretch, in sheet axes: points, depths of its ends, depth lost."""
 
     points: tuple[tuple[float, float], ...]
     z0: float
@@ -53,7 +53,7 @@ class FoundEdge:
 
 @dataclass(frozen=True)
 class LostCorner:
-    """A corner that is gone: where it was, where its two legs end, their lengths (mm), and what is missing (an area)."""
+    """A corner that is gone: where it was, where its legs end, their lengths (mm), and what is missing (an area)."""
 
     corner: tuple[float, float]
     ends: tuple[tuple[float, float], tuple[float, float]]
@@ -83,8 +83,8 @@ def need_edges(edges: str) -> str:
 
 
 def is_unsettled(feature: Feature) -> bool:
-    """Return whether nobody can say yet if a maker cut this relief or time took it."""
-    return kind_of(feature).is_relief and "undecided" in feature.flags
+    """Return whether nobody has said yet if a maker cut this relief or time took it."""
+    return kind_of(feature).is_relief and "undecided" in feature.flags and not feature.accepted
 
 
 def is_made_whole(feature: Feature, edges: str) -> bool:
@@ -186,8 +186,9 @@ def lost_corners(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
         feet = [rim.interpolate(rim.project(Point(p))) for p in (gone[0], gone[-1])]
         ends = ((feet[0].x, feet[0].y), (feet[1].x, feet[1].y))
         for corner in _corners(contour, drawn.feature):
-            away = [rim.project(Point(p)) for p in (*ends, corner)]
-            if line.distance(Point(corner)) < least or not _between(*away, rim.length) or _straight(*ends, corner):
+            first, last, at = (rim.project(Point(p)) for p in (*ends, corner))
+            between = _between(first, last, at, rim.length)
+            if line.distance(Point(corner)) < least or not between or _straight(*ends, corner):
                 continue
             area = unary_union(_faces(contour, [line])[1:])
             out.append((one, LostCorner(corner, ends, (math.dist(ends[0], corner), math.dist(ends[1], corner)), area)))
@@ -251,7 +252,7 @@ def stretches_of(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
     if areas:
         window = Polygon(contour.points(1.0)).buffer(1.0).difference(unary_union([area for area, _ in areas]))
         return [*out, *(Stretch(c, SOUND) for c in clipped(contour, window))]
-    breaks = [k for k, (a, _) in enumerate(contour.segments()) if a[2] == 0.0] if _is_broken(drawn, contour) else []
+    breaks = [k for k, (a, _) in enumerate(contour.segments()) if a[2] == 0.0] if is_broken(drawn, contour) else []
     if not breaks:
         return [*out, Stretch(contour, SOUND)]
     for k, (a, b) in enumerate(contour.segments()):
@@ -260,7 +261,7 @@ def stretches_of(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
     return out
 
 
-def _is_broken(drawn: "Drawn", contour: Contour) -> bool:
+def is_broken(drawn: "Drawn", contour: Contour) -> bool:
     """Return whether a contour is a fragment of a round edge: its straight stretches are breaks."""
     left = kind_of(drawn.feature).arc_left(drawn.feature)
     straight = sum(not bulge for _, _, bulge in contour.vertices)

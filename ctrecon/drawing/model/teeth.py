@@ -112,7 +112,7 @@ def _runs(angles: list[float], pitch: float) -> list[list[float]]:
     return runs
 
 
-def _run_vertices(tooth: list[Vertex], run: list[float], x: float, y: float, root: float) -> list[Vertex]:
+def _run_vertices(tooth: list[Vertex], run: list[float], x: float, y: float) -> list[Vertex]:
     """Return the teeth of a run with the root circle between them; the last vertex has no bulge."""
     half = math.atan2(-tooth[0][1], tooth[0][0])
     out: list[Vertex] = []
@@ -141,7 +141,7 @@ def rim_to_make(feature: Feature, x: float, y: float) -> Contour | None:
     runs = _runs(angles, pitch)
     out: list[Vertex] = []
     for k, run in enumerate(runs):
-        out += _run_vertices(tooth, run, x, y, radii[0])
+        out += _run_vertices(tooth, run, x, y)
         next_first = runs[(k + 1) % len(runs)][0]
         gap = (next_first - run[-1]) % TURN
         if gap <= NEXT_PITCHES * pitch:
@@ -170,7 +170,7 @@ def rim_as_left(feature: Feature, x: float, y: float) -> Rim | None:
     runs, lost = _runs(angles, pitch), []
     shown = []
     for k, run in enumerate(runs):
-        teeth = _run_vertices(tooth, run, x, y, radii[0])
+        teeth = _run_vertices(tooth, run, x, y)
         before = _polar(x, y, radii[0], run[0] - pitch / 2, _arc(side))
         after = _polar(x, y, radii[0], run[-1] + pitch / 2)
         shown.append(Contour((before, *teeth[:-1], (*teeth[-1][:2], _arc(side)), after), closed=False))

@@ -250,7 +250,7 @@ def view_block(
         items += _datum_mark(model, zone, space, scale)
     items += _mark_details(details, space, scale)
     items += dimension_sizes(model, free, space, scale, tabled=tabled)
-    items += edge_words(model, zone, fresh, space, scale)
+    items += edge_words(model, number, space, scale)
     if number > 0:
         items += hatched_across(model, zone, scale, space.boxes)
     crosses = [(i.start, i.end) for i in items if isinstance(i, Line)]

@@ -4,12 +4,23 @@ import itertools
 import math
 
 from ctrecon.drawing.model.dimension_text import length_text
-from ctrecon.drawing.model.edges import BROKEN, SOUND, WORN, LostCorner, is_unsettled, lost_corners, stretches_of
+from ctrecon.drawing.model.edges import (
+    BROKEN,
+    SOUND,
+    WORN,
+    LostCorner,
+    is_broken,
+    is_unsettled,
+    lost_corners,
+    stretches_of,
+)
+from ctrecon.drawing.model.turned import view_numbers
 from ctrecon.drawing.model.views import Drawn, Model, Zone
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Item, Label, Line, Shape
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space
+from ctrecon.record.kinds import kind_of
 
 __all__ = ["LEAST_GAP_MM", "edge_lines", "edge_notes", "edge_words"]
 
@@ -63,11 +74,16 @@ def _zigzag(line: Contour) -> Contour:
     return Contour(tuple((ax + ux * s - uy * t, ay + uy * s + ux * t, 0.0) for s, t in places), closed=False)
 
 
-def edge_words(model: Model, zone: Zone, fresh: list[Drawn], space: Space, scale: float) -> list[Item]:
-    """Write beside the edges what a maker must know: what not to copy, legs of lost corners, where a fragment ends."""
+def edge_words(model: Model, number: int, space: Space, scale: float) -> list[Item]:
+    """Write beside the edges what a maker must know: what not to copy, legs of lost corners, where a fragment ends.
+
+    They stand in the first view that shows the edge.
+    """
     items: list[Item] = []
-    new = {d.feature.id for d in fresh}
-    here = [(d, c) for d, c in (*zone.rims, *zone.holes) if d.feature.id in new]
+    zone = model.zones[number]
+    before = [n for n in view_numbers(model) if n < number]
+    told = {d.feature.id for n in before for d in model.zones[n].drawn}
+    here = [(d, c) for d, c in (*zone.rims, *zone.holes) if d.feature.id not in told]
     named: list[tuple[float, tuple[float, float]]] = []
     middle = (zone.z0 + zone.z1) / 2
     for d, contour in here:
@@ -100,16 +116,22 @@ def _legs(model: Model, corner: LostCorner) -> str:
 
 def _break_angles(d: Drawn, contour: Contour, space: Space, scale: float) -> list[Item]:
     """Write at which angle from X each break of a fragment is, as seen from the middle of its round edge."""
-    left = d.feature.arc_from_deg, d.feature.arc_deg
-    if left[0] is None or left[1] is None or contour.round_of is not None or d.feature.diameter_mm is None:
-        return []
     items: list[Item] = []
-    radius = d.feature.diameter_mm.value / 2
-    for angle in (-left[0], -(left[0] + left[1])):
+    size = d.feature.diameter_mm
+    for angle in _breaks(d, contour) if size is not None else ():
+        assert size is not None
         a = math.radians(angle)
-        place = d.x + radius * math.cos(a), d.y + radius * math.sin(a)
-        items += _called(f"break at {angle % 360:.0f}°", place, space, scale, (math.cos(a), math.sin(a)))
+        place = d.x + size.value / 2 * math.cos(a), d.y + size.value / 2 * math.sin(a)
+        items += _called(f"break at {angle:.0f}°", place, space, scale, (math.cos(a), math.sin(a)))
     return items
+
+
+def _breaks(d: Drawn, contour: Contour) -> tuple[float, ...]:
+    """Return at which angles of the sheet (degrees) a fragment of a round edge ends; none for a whole edge."""
+    left = kind_of(d.feature).arc_left(d.feature)
+    if left is None or not is_broken(d, contour):
+        return ()
+    return -(left[0] + left[1]) % 360, -left[0] % 360
 
 
 def _called(
@@ -139,8 +161,15 @@ def edge_notes(model: Model) -> list[str]:
     if "LOST" in whats:
         lines.append("Narrow line, long dash and dot: lost here; make it whole.")
     if BROKEN in whats:
-        lines.append("Zigzag line: here the part broke; what lay beyond is not known.")
+        ends = {d.feature.id: _breaks(d, c) for zone in model.zones for d, c in zone.rims}
+        places = "; ".join(f"{ident} at {one[0]:.0f}° and {one[1]:.0f}° from X" for ident, one in ends.items() if one)
+        lines.append(f"Zigzag line: here the part broke ({places}); what lay beyond is not known.")
     for d in model.drawn:
+        if kind_of(d.feature).is_toothed and d.feature.flank is not None and d.feature.teeth is None:
+            lines.append(
+                f"{d.feature.id}: how many teeth it had is not sure, so outlines and solid leave what is lost of its "
+                "rim blank up to the tip circle."
+            )
         if is_unsettled(d.feature):
             other = "; ".join(one.says for one in d.feature.alternatives)
             lines.append(

@@ -2,7 +2,7 @@
 
 import math
 
-from ctrecon.core.measured import decimals_for, expanded, format_value
+from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
 from ctrecon.drawing.model.dimension_text import figure, size_places, written
 from ctrecon.drawing.model.rows import NONE
 from ctrecon.drawing.model.teeth import tooth_contour, uneven_deg
@@ -50,15 +50,16 @@ def wheel_rows(model: Model, d: Drawn) -> list[tuple[str, str, str]]:
         rows.append(
             (words, figure(model.units, value.value, places), NONE if u is None else figure(model.units, u, places))
         )
-    turn = None if f.turn_deg is None else sheet_turn(f)
-    for words, angle, u in (
-        ("pitch angle °", None if f.pitch_deg is None else f.pitch_deg.value, expanded(f.pitch_deg) if f.pitch_deg else None),
-        ("first tooth from X °", turn, expanded(f.turn_deg) if f.turn_deg else None),
-        ("most off even division °", uneven_deg(f), None),
-    ):  # fmt: skip
+    off = uneven_deg(f)
+    for words, angle in (
+        ("pitch angle °", f.pitch_deg),
+        ("first tooth from X °", f.turn_deg and Measured(sheet_turn(f), f.turn_deg.u)),
+        ("most off even division °", None if off is None else Measured(off, None)),
+    ):
         if angle is not None:
+            u = expanded(angle)
             places = 2 if u is None else decimals_for(u)
-            rows.append((words, format_value(angle, places), NONE if u is None else format_value(u, places)))
+            rows.append((words, format_value(angle.value, places), NONE if u is None else format_value(u, places)))
     if f.flank is not None:
         rows.append(("flanks", f.flank.form, ""))
     return rows
@@ -99,7 +100,8 @@ def wheel_blocks(model: Model, scale: float, scales: tuple[float, ...]) -> list[
         widths = [
             max(text_width(text, TEXT) for text in column) + 1.2 * TEXT for column in zip(HEADINGS, *rows, strict=True)
         ]
-        blocks.append(table_block(f"TEETH OF {d.feature.id} ({units})", HEADINGS, rows, widths, TEXT, (1, 2)))
+        title = f"TEETH OF {d.feature.id} ({units}); U with k = 2"
+        blocks.append(table_block(title, HEADINGS, rows, widths, TEXT, (1, 2)))
         tooth = _tooth_block(model, d, scale, scales)
         if tooth is not None:
             blocks.append(tooth)
