@@ -17,7 +17,7 @@ from ctrecon.record.kinds import KINDS, is_outside, is_seam, kind_of
 from ctrecon.record.part import Feature, Part, Piece, depths_in_part_frame, taper_of
 from ctrecon.record.sections import Section, section_of
 
-__all__ = ["Item", "Seat", "items_of"]
+__all__ = ["PartItem", "Seat", "items_of"]
 
 _FACE_SLICES = 1.5
 """Ends nearer than this many slices are one face: ends found by slice are good to about one."""
@@ -44,7 +44,7 @@ class Seat:
 
 
 @dataclass(frozen=True)
-class Item:
+class PartItem:
     """One line of the list of parts: pieces that are alike, and the record of one of them alone.
 
     Parameters
@@ -57,12 +57,15 @@ class Item:
         Its features and no pieces; in the stack's frame, as the whole part.
     seats : tuple of Seat
         Where it touches its neighbours across a side seam.
+    is_pin : bool
+        Whether it is what lies inside its seam: a pin, a rivet, an insert.
     """
 
     number: int
     pieces: tuple[Piece, ...]
     part: Part
     seats: tuple[Seat, ...]
+    is_pin: bool
 
     @property
     def name(self) -> str:
@@ -75,7 +78,7 @@ class Item:
         return self.pieces[0].verdict == "undecided"
 
 
-def items_of(part: Part) -> tuple[Item, ...]:
+def items_of(part: Part) -> tuple[PartItem, ...]:
     """Return the pieces of a part, each with the record from which it alone can be drawn and cut.
 
     Parameters
@@ -86,7 +89,8 @@ def items_of(part: Part) -> tuple[Item, ...]:
     Returns
     -------
     tuple of Item
-        Empty where the part is one piece. A piece found to be one with the rest is left in the rest.
+        Empty where the part is one piece. A piece found to be one with the rest is left in the rest; one that is
+        undecided is listed, and what it may sit on is drawn without a seat for it.
 
     Examples
     --------
@@ -96,22 +100,36 @@ def items_of(part: Part) -> tuple[Item, ...]:
     1 hub ['round_outside', 'round_hole', 'round_outside', 'square_outside', 'free_hole']
     2 spacer ['round_outside', 'arc_outside', 'square_hole']
     """
-    if part.stack.slices < 2 or len(part.pieces) < 2:
+    if part.stack.slices < 2:
         return ()
-    work = _Work(part)
-    return work.items() if len(work.pieces) > 1 else ()
+    pieces = [p for n, p in enumerate(part.pieces) if n == 0 or p.verdict != "one_piece"]
+    sure = [p for p in pieces if p.verdict != "undecided"]
+    if len(pieces) < 2:
+        return ()
+    # what is undecided cuts no hole in what is certain; where nothing is, all of it stands under the same doubt
+    every = _Taking(part, pieces)
+    certain = _Taking(part, sure) if len(sure) > 1 and sure[0] is pieces[0] else every
+    found: list[PartItem] = []
+    for piece in pieces:
+        one = (certain if piece in certain.pieces else every).item(piece)
+        like = next((k for k, other in enumerate(found) if every.alike(other, one)), None)
+        if like is None:
+            found.append(replace(one, number=len(found) + 1))
+        else:
+            found[like] = replace(found[like], pieces=(*found[like].pieces, piece))
+    return tuple(found)
 
 
-class _Work:
+class _Taking:
     """The record in the part frame while it is taken apart."""
 
-    def __init__(self, part: Part) -> None:
+    def __init__(self, part: Part, pieces: list[Piece]) -> None:
         self.part = part
         dz, dy, dx = part.stack.voxel_mm
         self.pixel = math.sqrt(dy * dx)
         self.slack = _FACE_SLICES * dz
         self.lean = float(part.rotation[2, 2])
-        self.pieces = [p for n, p in enumerate(part.pieces) if n == 0 or p.verdict != "one_piece"]
+        self.pieces = pieces
         self.features = {f.id: f for f in part.features}
         self.spans = {f.id: depths_in_part_frame(part, f) for f in part.features}
         self.sections = {f.id: s for f in part.features if (s := section_of(part, f, min(dy, dx))) is not None}
@@ -125,18 +143,6 @@ class _Work:
         self.ranges = {p.id: self._range(p) for p in self.pieces}
         live = {f.id: f for p in self.pieces[1:] for f in self.sides[p.id]}
         self.seats = {ident: self._seat(f) for ident, f in live.items()}
-
-    def items(self) -> tuple[Item, ...]:
-        """Return the items, pins that are alike under one number."""
-        found: list[Item] = []
-        for piece in self.pieces:
-            one = self._item(piece)
-            like = next((k for k, other in enumerate(found) if self._alike(other, one)), None)
-            if like is None:
-                found.append(replace(one, number=len(found) + 1))
-            else:
-                found[like] = replace(found[like], pieces=(*found[like].pieces, piece))
-        return tuple(found)
 
     def _rims(self, piece: Piece) -> list[Feature]:
         return [f for i in piece.features if (f := self.features.get(i)) and is_outside(f)]
@@ -270,7 +276,7 @@ class _Work:
         ]  # fmt: skip
         return nested[0] if nested else self.pieces[0]
 
-    def _item(self, piece: Piece) -> Item:
+    def item(self, piece: Piece) -> PartItem:
         """Return one piece alone, not yet numbered."""
         metal: list[Metal] = []
         seats: list[Seat] = []
@@ -299,7 +305,7 @@ class _Work:
             self.part, name=f"{self.part.name}, {piece.id} {piece.name}", features=tuple(own), pieces=(), joints=(),
             hypotheses=(), relations=(), warnings=(),
         )  # fmt: skip
-        return Item(0, (piece,), alone, (*seats, *more))
+        return PartItem(0, (piece,), alone, (*seats, *more), piece.id in self.inside)
 
     def _lengthened(self, boss: Feature, rim: Feature) -> tuple[Feature, Span]:
         """Return a boss and its free end as one."""
@@ -373,7 +379,7 @@ class _Work:
         ends = tuple(end for end in ("start", "end") if end in free)
         return replace(hole, opens_at=ends, unknown={k: v for k, v in hole.unknown.items() if k != "opens_at"})
 
-    def _alike(self, item: Item, other: Item) -> bool:
+    def alike(self, item: PartItem, other: PartItem) -> bool:
         """Return whether two pins are one item: one shape each, sizes and lengths the same within what is known."""
         pieces = (item.pieces[0], other.pieces[0])
         if any(p.id not in self.inside for p in pieces) or pieces[0].name != pieces[1].name:

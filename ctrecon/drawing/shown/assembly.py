@@ -1,111 +1,141 @@
-"""The assembly: the section with its pieces pulled apart along the axis, and the list of parts."""
+"""Parts of several pieces: a detail of each, all of them pulled apart along the axis, and the list of parts."""
 
-from dataclasses import dataclass
-from typing import Any
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
-from ctrecon.drawing.model.views import Model
-from ctrecon.drawing.paper.contours import polyline
-from ctrecon.drawing.paper.items import Block, Hatch, Item, Label, Line, Shape
+from ctrecon.core.measured import COVERAGE_FACTOR, Measured, format_percent
+from ctrecon.drawing.model.dimension_text import length_text, size_places
+from ctrecon.drawing.model.views import Model, build_model
+from ctrecon.drawing.paper.items import Block, Box, Hatch, Item, Label, Line, Shape, moved
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import union
+from ctrecon.drawing.paper.row_packing import GAP, joined
 from ctrecon.drawing.paper.symbols import balloon
-from ctrecon.drawing.shown.section import HATCH_ANGLES, Cut, metal_strips
-from ctrecon.record.part import Joint
+from ctrecon.drawing.shown.notes import notes_items
+from ctrecon.drawing.shown.section import HATCH_ANGLES, Cut, cut_zones, section_shapes
+from ctrecon.record.items import PartItem, Seat, items_of
+from ctrecon.record.kinds import kind_of
+from ctrecon.record.part import Feature
 
-__all__ = ["assembly_lines", "exploded_block", "has_assembly", "parts_list", "pulled_apart"]
+__all__ = ["Taken", "assembly_lines", "exploded_block", "item_block", "parts_list", "pulled_apart", "take_apart"]
 
 GAP_SHARE = 0.25
 """Air between neighbouring pieces, in parts of the whole depth."""
+
+ON_AXIS = 0.02
+"""A piece whose axis is nearer to the part's than this share of its reach is drawn on it."""
 
 TEXT = 2.5
 PITCH = 5.0
 HEADINGS = ("Item", "Qty", "Piece", "Made up of", "Found as", "Material")
 VERDICTS = {"separate": "separate piece", "one_piece": "one with the rest", "undecided": "perhaps separate: undecided"}
+FIT = (
+    "Fits: sizes of holes and bosses are as found, not limits; whether a seat was pressed before it corroded, the scan "
+    "can't say. Agree on the fit, make the hole first, then fit the boss to it."
+)
+"""Common practice, no source: a hole is finished by a tool of its own size, a boss by any cut."""
+
+
+@dataclass(frozen=True)
+class Taken:
+    """An item as it is drawn alone: in sheet axes of its own, its metal worked out once for all scales."""
+
+    item: PartItem
+    model: Model
+    cuts: tuple[Cut, ...]
+
+    @property
+    def label(self) -> str:
+        """The item's number, with a question mark while it is undecided."""
+        return f"{self.item.number}?" if self.item.is_doubtful else str(self.item.number)
 
 
 @dataclass(frozen=True)
 class Pulled:
-    """One piece in the section: its place in the record, its area (depth, Y; mm) and how far it is pulled."""
+    """One item in the exploded view: where its start face and its axis are, in the whole part's (mm), and its way."""
 
-    number: int
-    area: Any
-    shift: float
+    taken: Taken
+    z: float
+    y: float
+    shift: float = 0.0
 
-
-def has_assembly(model: Model) -> bool:
-    """Return whether the record has more than one piece and a depth to pull them apart in."""
-    return len(model.part.pieces) > 1 and model.has_depth and bool(model.zones)
-
-
-def _joint(model: Model, number: int) -> Joint | None:
-    ident = model.part.pieces[number].id
-    return next((one for one in model.part.joints if one.piece == ident), None)
+    @property
+    def span(self) -> tuple[float, float]:
+        """Depth of its ends where it is drawn."""
+        zones = self.taken.model.zones
+        return self.z + self.shift + zones[0].z0, self.z + self.shift + zones[-1].z1
 
 
-def pulled_apart(model: Model, cuts: tuple[Cut, ...]) -> list[Pulled]:
-    """Return the pieces of the section, each moved out the way it was put on; the largest stays."""
-    from shapely import unary_union
-    from shapely.geometry import Polygon
+def take_apart(model: Model) -> tuple[Taken, ...]:
+    """Return the items of a part of several pieces; none of a part that is one piece or has no depth."""
+    found = []
+    for item in items_of(model.part) if model.zones else ():
+        own = build_model(item.part, projection=model.projection, units=model.units)
+        found.append(Taken(item, own, cut_zones(own)))
+    return tuple(found)
 
-    strips: dict[int, list[Any]] = {}
-    for zone, cut in zip(model.zones, cuts, strict=True):
-        for number, corners in metal_strips(model, zone, cut):
-            strips.setdefault(number, []).append(Polygon(corners))
-    if not strips:
+
+def _ways(model: Model, item: PartItem) -> tuple[str, ...] | None:
+    """Return from which ends a piece can have been put on, None where the record has no joint of it."""
+    joint = next((one for one in model.part.joints if one.piece == item.pieces[0].id), None)
+    return None if joint is None else joint.put_on_from
+
+
+def pulled_apart(model: Model, taken: Sequence[Taken]) -> list[Pulled]:
+    """Return the items that have metal, each moved out the way it was put on; the first stays, pins go farthest."""
+    placed = []
+    for one in taken:
+        if one.model.zones:
+            off = math.dist(one.model.datum_xy, model.datum_xy)
+            reach = max((abs(v) for cut in one.cuts for v in cut.reach_first or ()), default=0.0)
+            placed.append(Pulled(one, one.model.start_z - model.start_z, off if off > ON_AXIS * reach else 0.0))
+    if not placed:
         return []
-    reach = model.zones[-1].z1 - model.zones[0].z0
-    weld = 1e-5 * reach  # neighbouring strips share an edge but for rounding
-    areas: dict[int, Any] = {}
-    for n, some in sorted(strips.items()):
-        grown = unary_union([p.buffer(weld, join_style="mitre") for p in some])
-        areas[n] = grown.buffer(-weld, join_style="mitre").simplify(weld)
-    base = max(areas, key=lambda n: (areas[n].area, -n))
-    low, high = areas[base].bounds[0], areas[base].bounds[2]
-    found = [Pulled(base, areas[base], 0.0)]
-    others = sorted((n for n in areas if n != base), key=lambda n: areas[n].bounds[0])
-    ways = {n: _way(model, n, areas[n], (low + high) / 2) for n in others}
-    for n in (n for n in others if ways[n] == "end"):
-        shift = max(0.0, high + GAP_SHARE * reach - areas[n].bounds[0])
-        found.append(Pulled(n, areas[n], shift))
-        high = areas[n].bounds[2] + shift
-    for n in (n for n in reversed(others) if ways[n] == "start"):
-        shift = min(0.0, low - GAP_SHARE * reach - areas[n].bounds[2])
-        found.append(Pulled(n, areas[n], shift))
-        low = areas[n].bounds[0] + shift
-    return sorted(found, key=lambda one: one.number)
+    base, *others = placed
+    room = GAP_SHARE * (model.zones[-1].z1 - model.zones[0].z0)
+    low, high = base.span
+    middle = (low + high) / 2
+    found = [base]
+    for way, sign in (("end", 1), ("start", -1)):
+        turn = [one for one in others if _way(model, one, middle) == way]
+        for one in sorted(turn, key=lambda one: (one.taken.item.is_pin, sign * one.span[0])):
+            shift = max(0.0, high + room - one.span[0]) if sign > 0 else min(0.0, low - room - one.span[1])
+            found.append(replace(one, shift=shift))
+            low, high = min(low, one.span[0] + shift), max(high, one.span[1] + shift)
+    return found
 
 
-def _way(model: Model, number: int, area: Any, middle: float) -> str:
+def _way(model: Model, one: Pulled, middle: float) -> str:
     """Return the end a piece is pulled out at: that of its joint, else the nearer one."""
-    joint = _joint(model, number)
-    if joint is not None and len(joint.put_on_from) == 1:
-        return joint.put_on_from[0]
-    return "end" if (area.bounds[0] + area.bounds[2]) / 2 >= middle else "start"
+    ways = _ways(model, one.taken.item)
+    if ways is not None and len(ways) == 1:
+        return ways[0]
+    return "end" if sum(one.span) / 2 >= middle else "start"
 
 
-def exploded_block(pulled: list[Pulled], scale: float) -> Block:
-    """Draw the pieces pulled apart on their common axis, with the item numbers of the list of parts."""
+def exploded_block(pulled: Sequence[Pulled], scale: float) -> Block:
+    """Draw the pieces pulled apart on their axes, what is behind the cut too, with the numbers of the list of parts."""
     items: list[Item] = []
-    boxes = []
+    boxes: list[Box] = []
+    spots: list[tuple[float, float]] = []
     for one in pulled:
-        for part in getattr(one.area, "geoms", [one.area]):
-            rings = [part.exterior, *part.interiors]
-            placed = [[((z + one.shift) * scale, y * scale) for z, y in ring.coords[:-1]] for ring in rings]
-            items += [Shape(polyline(list(ring)), "WIDE") for ring in placed]
-            angle = HATCH_ANGLES[one.number % len(HATCH_ANGLES)]
-            items.append(Hatch(tuple(placed[0]), tuple(tuple(ring) for ring in placed[1:]), angle))
-        left, bottom, right, top = one.area.bounds
-        boxes.append(((left + one.shift) * scale, bottom * scale, (right + one.shift) * scale, top * scale))
+        angle = HATCH_ANGLES[(one.taken.item.number - 1) % len(HATCH_ANGLES)]
+        shapes, outlines = section_shapes(one.taken.model, one.taken.cuts, scale)
+        dx, dy = (one.z + one.shift) * scale, one.y * scale
+        placed = [moved(_styled(item, angle, doubtful=one.taken.item.is_doubtful), dx, dy) for item in shapes]
+        items += placed
+        left, right = (z * scale for z in one.span)
+        boxes.append((left, min(low for low, _ in outlines) + dy, right, max(high for _, high in outlines) + dy))
+        metal = max((i.outer for i in placed if isinstance(i, Hatch)), key=_area, default=((left, dy),))
+        spots.append((sum(x for x, _ in metal) / len(metal), sum(y for _, y in metal) / len(metal)))
+        if one.y:
+            items.append(Line((left - 3, dy), (right + 3, dy), "CENTRE"))
     whole = union(boxes)
     items.append(Line((whole[0] - 6, 0.0), (whole[2] + 6, 0.0), "CENTRE"))
-    top = whole[3] + 12.0
     low = whole[1] - 6.0
-    for one in pulled:
-        part = max(getattr(one.area, "geoms", [one.area]), key=lambda p: p.area)
-        inside = max(getattr(one.area, "geoms", [one.area]), key=lambda p: (p.bounds[3], p.area))
-        spot = (inside if inside.area > 0.2 * part.area else part).representative_point()
-        tip = ((spot.x + one.shift) * scale, spot.y * scale)
-        marks, box = balloon(str(one.number + 1), (tip[0] + 6.0, top), tip)
+    for one, tip in zip(pulled, spots, strict=True):
+        marks, box = balloon(one.taken.label, (tip[0] + 6.0, whole[3] + 12.0), tip)
         items += marks
         boxes.append(box)
         if one.shift:
@@ -115,25 +145,140 @@ def exploded_block(pulled: list[Pulled], scale: float) -> Block:
     return Block(tuple(items), union(boxes))
 
 
+def _area(ring: tuple[tuple[float, float], ...]) -> float:
+    return abs(sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(ring, ring[1:] + ring[:1], strict=True))) / 2
+
+
+def _styled(item: Item, angle: float, *, doubtful: bool) -> Item:
+    """Return a mark of one piece: hatched its own way, its outline narrow while nobody has settled that it is one."""
+    if isinstance(item, Hatch) and not item.solid:
+        return replace(item, angle_deg=angle)
+    if doubtful and isinstance(item, Line | Shape) and item.style == "WIDE":
+        return replace(item, style="NARROW")
+    return item
+
+
 def _arrow(one: Pulled, y: float, scale: float) -> list[Item]:
     """Draw the way back to its seat below a piece that was pulled out."""
-    middle = (one.area.bounds[0] + one.area.bounds[2]) / 2
-    start, tip = (middle + one.shift) * scale, middle * scale
+    start = sum(one.span) / 2 * scale
+    tip = start - one.shift * scale
     step = 2.4 if tip < start else -2.4
     head = ((tip, y), (tip + step, y + 0.5), (tip + step, y - 0.5))
     return [Line((start, y), (tip, y), "NARROW"), Line((start, y - 1), (start, y + 1), "NARROW"),
             Hatch(head, solid=True)]  # fmt: skip
 
 
-def parts_list(model: Model, right: float, bottom: float, width: float) -> tuple[list[Item], float]:
+def item_block(taken: Taken, everything: Sequence[Taken], views: Sequence[Block], room: tuple[float, float]) -> Block:
+    """Set the views of one item in a frame of its own, its number and name above, what a maker must know below.
+
+    Parameters
+    ----------
+    taken : Taken
+        The item.
+    everything : sequence of Taken
+        All items: a seat names what it fits.
+    views : sequence of Block
+        Its section and views, dimensioned.
+    room : (float, float)
+        Width and height of a page, mm. The narrowest of some widths that keeps to the height is taken.
+    """
+    lines = item_lines(taken, everything)
+    best: Block | None = None
+    widest = max(v.width for v in views) + 2 * GAP
+    for share in (0.3, 0.45, 0.6, 0.8, 1.0):
+        block = _framed(taken, lines, views, max(share * room[0], widest))
+        if best is None or block.width * block.height < best.width * best.height or best.height > room[1]:
+            best = block
+    assert best is not None
+    return best
+
+
+def _framed(taken: Taken, lines: list[str], views: Sequence[Block], wide: float) -> Block:
+    rows: list[list[Block]] = [[]]
+    for view in views:
+        if rows[-1] and sum(b.width + GAP for b in rows[-1]) + view.width > wide - 2 * GAP:
+            rows.append([])
+        rows[-1].append(view)
+    name = f"ITEM {taken.label}  {taken.item.name.upper()}"
+    blocks = [joined(row) for row in rows]
+    inner = max(*(b.width for b in blocks), text_width(name, 5.0), min(110.0, wide - 2 * GAP))
+    items: list[Item] = [Label(name, (GAP, -9.0), 5.0)]
+    y = -14.0
+    for block in blocks:
+        y -= block.height
+        items += block.at(GAP + (inner - block.width) / 2, y).items
+        y -= GAP
+    words, tall = notes_items(lines, GAP, y, inner, TEXT)
+    box = (0.0, y - tall - 2.0, inner + 2 * GAP, 0.0)
+    ring = ((box[0], box[1]), (box[2], box[1]), (box[2], box[3]), (box[0], box[3]))
+    edges = [Line(a, b, "NARROW") for a, b in zip(ring, ring[1:] + ring[:1], strict=True)]
+    return Block((*items, *words, *edges), box)
+
+
+def item_lines(taken: Taken, everything: Sequence[Taken]) -> list[str]:
+    """Return what stands below the detail of an item: how many, of what, its seats and its doubt."""
+    item, first = taken.item, taken.item.pieces[0]
+    count = len(item.pieces)
+    ids = ", ".join(p.id for p in item.pieces)
+    lines = [f"{ids}: make {count}. Material is not in the scan: fill it in."]
+    if count > 1:
+        lines.append(f"Drawn from {first.id}; sizes and lengths of the {count} agree within their U.")
+    if item.is_doubtful:
+        sure = "" if first.probability_separate is None else f" ({format_percent(first.probability_separate)} likely)"
+        lines.append(f"UNDECIDED whether this is a piece of its own{sure}. If it is not, make it in one with item "
+                     f"{1 if item.number > 1 else 2}, as the views of the whole part show.")  # fmt: skip
+    lines += [_seat_line(taken, seat, everything) for seat in item.seats]
+    return lines
+
+
+def _seat_line(taken: Taken, seat: Seat, everything: Sequence[Taken]) -> str:
+    """Say which sizes of a seat were measured, which follow, and what they fit."""
+    units, part, ident = taken.model.units, taken.item.part, seat.seam.id
+
+    def said(f: Feature) -> str:
+        kind = kind_of(f)
+        sizes = [length_text(units, q.value, size_places(part, q)) for _, q in kind.main_sizes(f)]
+        return kind.sign + " × ".join(sizes) if sizes and not kind.is_outlined else "outline"
+
+    def whose(hole: bool) -> str:
+        numbers = [
+            one.label for one in everything for f in one.item.part.features
+            if f.id == ident and kind_of(f).is_hole == hole and one.label != taken.label
+        ]  # fmt: skip
+        return f" of item {', '.join(numbers)}" if numbers else ""
+
+    gap = seat.seam.seam_mm
+    sides = f"hole{whose(True)} {said(seat.hole)}, boss{whose(False)} {said(seat.boss)}"
+    own = next((f for f in taken.item.part.features if f.id == ident and not kind_of(f).is_hole), None)
+    long = ""
+    if own is not None and own.length_mm is not None:
+        q = own.length_mm
+        long = f" The boss is {length_text(units, q.value, size_places(part, q, 'along'))} long."
+    if own is not None and seat.goes_on is not None:
+        long += f" {seat.goes_on.id} is its free end, measured {said(seat.goes_on)}: one size within U."
+    if gap is None or gap.value <= 0:
+        why = "the gap was not measured" if gap is None else "the gap is filled with heavier metal"
+        return f"Seat {ident}: {sides}: both are the middle of the joint, for {why}; choose the clearance.{long}"
+    twice = Measured(2 * gap.value, None if gap.u is None else 2 * gap.u)
+    u = "" if twice.u is None else f", U {length_text(units, COVERAGE_FACTOR * twice.u, size_places(part, twice))}"
+    clear = length_text(units, twice.value, size_places(part, twice))
+    return (
+        f"Seat {ident}: {sides}. Measured: the middle of the gap {said(seat.seam)}, and the gap; hole and boss follow. "
+        f"Clearance across, as found: {clear}{u} (more if corrosion fills it).{long}"
+    )
+
+
+def parts_list(
+    taken: Sequence[Taken], right: float, bottom: float, width: float
+) -> tuple[list[Item], float]:
     """Draw the list of parts upwards from (right, bottom), as above a title block (ISO 7573); return its height too."""
-    rows = [
-        (
-            str(k), "1", f"{piece.id} {piece.name}", ", ".join(piece.features),
-            VERDICTS.get(piece.verdict, piece.verdict), "not known",
-        )
-        for k, piece in enumerate(model.part.pieces, 1)
-    ]  # fmt: skip
+    rows = []
+    for one in taken:
+        first = one.item.pieces[0]
+        ids = ", ".join(p.id for p in one.item.pieces)
+        made_of = ", ".join(f for p in one.item.pieces for f in p.features)
+        rows.append((one.label, str(len(one.item.pieces)), f"{ids} {first.name}", made_of,
+                     VERDICTS.get(first.verdict, first.verdict), "not known"))  # fmt: skip
     columns = zip(HEADINGS, *rows, strict=True)
     wanted = [max(text_width(text, TEXT) for text in column) + 3.0 for column in columns]
     spare = width - sum(wanted)
@@ -158,20 +303,39 @@ def parts_list(model: Model, right: float, bottom: float, width: float) -> tuple
     return items, y - bottom
 
 
-def assembly_lines(model: Model, pulled: list[Pulled]) -> list[str]:
+def assembly_lines(model: Model, pulled: Sequence[Pulled]) -> list[str]:
     """Return what a maker must know to put the pieces together, as sentences."""
     lines = [
-        "Cut faces only, the pieces pulled apart along the axis; start end on the left. Arrows lead back to the seat."
+        "Each item is cut through its own axis, those off the part's axis turned up into the section, and pulled out "
+        "along it; start end on the left. Arrows lead back to the seat."
     ]
-    shown = {one.number for one in pulled}
-    for number, piece in enumerate(model.part.pieces):
-        if number not in shown:
-            lines.append(f"Item {number + 1} ({piece.id}) does not show in this section.")
-    lines += [joint.says for joint in model.part.joints]
+    lines += _order(model, pulled)
+    lines += [j.says for j in model.part.joints if not j.put_on_from]
     if not model.part.joints:
         lines.append("How the pieces were joined is not in the record.")
-    lines.append(
+    lines += [
+        FIT,
         "Press fits, heat and hammers hurt: support the pieces, wear eye protection, and let a qualified person "
-        "choose the fit."
-    )
+        "choose the fit.",
+    ]  # fmt: skip
     return lines
+
+
+def _order(model: Model, pulled: Sequence[Pulled]) -> list[str]:
+    """Return the order of assembly: on the first item from each end, the nearest first, pins last."""
+    if len(pulled) < 2:
+        return []
+    base, *others = pulled
+    steps = [f"begin with item {base.taken.label} ({base.taken.item.name})"]
+    for way, sign in (("start", -1), ("end", 1)):
+        rings = [one for one in others if one.shift * sign > 0 and not one.taken.item.is_pin]
+        if rings:
+            only = all(_ways(model, one.taken.item) == (way,) for one in rings)
+            names = ", then ".join(f"{one.taken.label} ({one.taken.item.name})" for one in rings)
+            steps.append(f"{'only ' if only else ''}from the {way} put on item {names}")
+    for one in (p for p in others if p.taken.item.is_pin):
+        ways = _ways(model, one.taken.item) or ()
+        come = f" from {'either end' if len(ways) == 2 else f'the {ways[0]}'}" if ways else ""
+        count = len(one.taken.item.pieces)
+        steps.append(f"last put in item {one.taken.label} ({one.taken.item.name}{f', {count} of them' if count > 1 else ''}){come}")
+    return [f"Order of assembly: {'; '.join(steps)}."]
