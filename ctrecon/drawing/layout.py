@@ -196,7 +196,6 @@ def _many_pages(words: _Words, blocks: list[Block], more: int) -> list[Page] | N
     Every page carries the title block and the notes nobody may miss.
     """
     f = words.frame
-    room = f.right - f.left - 4
     tall = f.top - f.bottom - STRIP - 6
     floor = f.bottom + STRIP + 2
     free = FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)

@@ -32,15 +32,16 @@ Metal = tuple[Feature, Section, Span]
 
 @dataclass(frozen=True)
 class Seat:
-    """A side seam as its two sides: `boss` and `hole` follow from the middle of the gap and its thickness.
+    """A side seam as its two sides.
 
-    `goes_on` is the outside beyond the seat that is turned or filed in one with the boss, None where there is none.
+    Where the boss goes on beyond the seat (`is_measured`), its free end was measured and is the boss; the hole follows
+    by the gap on either side. Else both follow from the middle of the gap.
     """
 
     seam: Feature
     boss: Feature
     hole: Feature
-    goes_on: Feature | None
+    is_measured: bool
 
 
 @dataclass(frozen=True)
@@ -226,41 +227,31 @@ class _Taking:
         return replace(f, depth_from_mm=first, depth_to_mm=last, length_mm=long, diameter_mm=size, x_mm=x, y_mm=y)
 
     def _seat(self, seam: Feature) -> Seat:
-        boss, hole = self._side(seam, -1), self._side(seam, 1)
-        goes_on = next((o for o in self.outer if self._continues(boss, seam, o)), None)
-        return Seat(seam, boss, hole, goes_on)
-
-    def _side(self, seam: Feature, way: int) -> Feature:
-        """Return the hole (way 1) or the boss (-1) of a seam."""
         gap = seam.seam_mm if seam.seam_mm is not None and seam.seam_mm.value > 0 else Measured(0.0, 0.0)
+        is_pin = any(seam in self.sides[i] for i in self.inside)
+        rim = None if is_pin else next((o for o in self.outer if self._continues(seam, o, gap.value)), None)
+        if rim is None:
+            return Seat(seam, _side(seam, seam, gap, -1), _side(seam, seam, gap, 1), is_measured=False)
+        a, b = self.spans[seam.id], self.spans[rim.id]
+        low, high = min(a[0], b[0]), max(a[1], b[1])
+        first = seam.depth_from_mm if a[0] < b[0] else rim.depth_from_mm
+        last = seam.depth_to_mm if a[1] > b[1] else rim.depth_to_mm
+        boss = self._between(rim, first, last, low, high)
+        return Seat(seam, boss, _side(seam, rim, Measured(2 * gap.value, gap.u and 2 * gap.u), 1), is_measured=True)
 
-        def sized(q: Measured | None) -> Measured | None:
-            if q is None:
-                return None
-            u = None if q.u is None or gap.u is None else math.hypot(q.u, gap.u)
-            return Measured(q.value + way * gap.value, u)
-
-        pair = seam.flats_pair_mm
-        kind = seam.kind.removesuffix("seam") + ("hole" if way > 0 else "outside")
-        return replace(
-            seam, kind=kind if kind in KINDS else seam.kind, basis="inferred", seam_mm=None,
-            diameter_mm=sized(seam.diameter_mm), flats_mm=sized(seam.flats_mm),
-            flats_pair_mm=None if pair is None else (sized(pair[0]) or pair[0], sized(pair[1]) or pair[1]),
-            outline_mm=_grown(seam.outline_mm, way * gap.value / 2), worn=None, arc_deg=None, arc_from_deg=None,
-        )  # fmt: skip
-
-    def _continues(self, boss: Feature, seam: Feature, rim: Feature) -> bool:
-        """Return whether an outside beyond an end of a seat is the same boss, of its own shape and size."""
+    def _continues(self, seam: Feature, rim: Feature, gap: float) -> bool:
+        """Return whether an outside beyond an end of a seat is the same boss: of one shape, size and middle."""
         a, b = self.spans[seam.id], self.spans[rim.id]
         apart = min(abs(a[1] - b[0]), abs(b[1] - a[0]))
-        sizes = [kind_of(f).main_size(f) for f in (boss, rim)]
-        if rim.kind != boss.kind or apart > 2 * self.slack or None in sizes:
+        one, other = kind_of(seam).known(seam), kind_of(rim).known(rim)
+        if rim.kind != _kind(seam, "outside") or apart > 2 * self.slack or not one or not other:
             return False
-        main = [kind_of(f).main_sizes(f)[0][1].u if kind_of(f).main_sizes(f) else None for f in (boss, rim)]
+        if rim.id not in self._carrier(seam).features or not self._near(seam, rim):
+            return False
         edge = (self.part.image.edge_u_px or 0.0) if self.part.image is not None else 0.0
-        u = math.hypot(*(one or 0.0 for one in main), 2 * edge * self.pixel)
-        off = abs((sizes[0] or 0.0) - (sizes[1] or 0.0))
-        return off <= max(COVERAGE_FACTOR * u, _SAME_VOXELS * self.pixel) and self._near(seam, rim)
+        u = math.hypot(one[0][1].u or 0.0, other[0][1].u or 0.0, 2 * edge * self.pixel)
+        off = abs(one[0][1].value - other[0][1].value)  # the middle of the gap is larger than the boss by the gap
+        return off <= gap + max(COVERAGE_FACTOR * u, _SAME_VOXELS * self.pixel)
 
     def _near(self, a: Feature, b: Feature) -> bool:
         """Return whether two sections have one middle."""
@@ -279,41 +270,28 @@ class _Taking:
     def item(self, piece: Piece) -> PartItem:
         """Return one piece alone, not yet numbered."""
         metal: list[Metal] = []
-        seats: list[Seat] = []
-        joined: set[str] = set()
+        bosses: list[Seat] = []
         for seat in self.seats.values():
             owners = [p for p in self.pieces if seat.seam in self.sides[p.id]]
             is_pin = any(p.id in self.inside for p in owners)
-            if (piece in owners) if is_pin else (piece == self._carrier(seat.seam)):
-                boss, span = seat.boss, self.spans[seat.seam.id]
-                if seat.goes_on is not None and piece.id == self.pieces[0].id:
-                    boss, span = self._lengthened(boss, seat.goes_on)
-                    joined.add(seat.goes_on.id)
-                else:
-                    seat = replace(seat, goes_on=None)
-                seats.append(seat)
+            if (piece in owners) if is_pin else (piece is self._carrier(seat.seam)):
+                bosses.append(seat)
                 if seat.seam.id in self.sections:
-                    metal.append((boss, self.sections[seat.seam.id], span))
+                    metal.append((seat.boss, self.sections[seat.boss.id], depths_in_part_frame(self.part, seat.boss)))
+        joined = {s.boss.id for s in bosses if s.is_measured}
+        solid = list(metal)
         for rim in self.outer:
             if rim.id in self.sections and rim.id not in joined:
                 for low, high in self._own(rim, piece):
                     metal.append((self._cut_from(rim, low, high), self.sections[rim.id], (low, high)))
-        cut, more = self._cutters(piece, metal, {s.seam.id for s in seats})
+        cut, holes = self._cutters(piece, metal, solid, {s.seam.id for s in bosses})
         order = {f.id: n for n, f in enumerate(self.part.features)}
         own = sorted((*(f for f, _, _ in metal), *cut), key=lambda f: (order[f.id], is_outside(f)))
         alone = replace(
             self.part, name=f"{self.part.name}, {piece.id} {piece.name}", features=tuple(own), pieces=(), joints=(),
             hypotheses=(), relations=(), warnings=(),
         )  # fmt: skip
-        return PartItem(0, (piece,), alone, (*seats, *more), piece.id in self.inside)
-
-    def _lengthened(self, boss: Feature, rim: Feature) -> tuple[Feature, Span]:
-        """Return a boss and its free end as one."""
-        a, b = self.spans[boss.id], self.spans[rim.id]
-        low, high = min(a[0], b[0]), max(a[1], b[1])
-        first = rim.depth_from_mm if b[0] < a[0] else boss.depth_from_mm
-        last = rim.depth_to_mm if b[1] > a[1] else boss.depth_to_mm
-        return self._between(boss, first, last, low, high), (low, high)
+        return PartItem(0, (piece,), alone, (*bosses, *holes), piece.id in self.inside)
 
     def _own(self, rim: Feature, piece: Piece) -> list[Span]:
         """Return the stretches of an outside that are this piece's: of the body, what nobody else takes."""
@@ -325,9 +303,9 @@ class _Taking:
         return [(a, b) for a, b in zip(stops[::2], stops[1::2], strict=True) if b - a > self.slack or (a, b) == span]
 
     def _cutters(
-        self, piece: Piece, metal: Sequence[Metal], bosses: set[str]
+        self, piece: Piece, metal: Sequence[Metal], solid: Sequence[Metal], bosses: set[str]
     ) -> tuple[list[Feature], list[Seat]]:
-        """Return the holes and reliefs in the metal of a piece, seats of others among them."""
+        """Return the holes and reliefs in the metal of a piece, seats of others among them; `solid` are its bosses."""
         found: list[Feature] = []
         seats = [
             s for s in self.seats.values()
@@ -345,7 +323,7 @@ class _Taking:
             span = self._reached(f.id, metal)
             gone = any(self._within(f.id, s.seam.id) and self._shared(self.spans[f.id], self.spans[s.seam.id])
                        for s in seats)  # fmt: skip
-            if span is not None and not (gone and not any(self._covers(m, f.id) for m in metal if m[0].id in bosses)):
+            if span is not None and not (gone and not any(self._covers(m, f.id) for m in solid)):
                 found.append(self._opened(self._cut_from(f, *span), metal))
         return found, seats
 
@@ -395,6 +373,29 @@ class _Taking:
             and abs(a.value - b.value) <= max(COVERAGE_FACTOR * math.hypot(a.u or 0.0, b.u or 0.0), floor)
             for (a, b), floor in zip(pairs, least, strict=False)
         )  # fmt: skip
+
+
+def _kind(seam: Feature, side: str) -> str:
+    """Return the kind of a seam's hole or outside; its own where there is none of that shape."""
+    kind = seam.kind.removesuffix("seam") + side
+    return kind if kind in KINDS else seam.kind
+
+
+def _side(seam: Feature, base: Feature, more: Measured, way: int) -> Feature:
+    """Return the hole (way 1) or the boss (-1) of a seam: the sizes of `base`, larger or smaller across by `more`."""
+
+    def sized(q: Measured | None) -> Measured | None:
+        if q is None:
+            return None
+        return Measured(q.value + way * more.value, None if q.u is None or more.u is None else math.hypot(q.u, more.u))
+
+    pair = base.flats_pair_mm
+    return replace(
+        seam, kind=_kind(seam, "hole" if way > 0 else "outside"), basis="inferred", seam_mm=None,
+        diameter_mm=sized(base.diameter_mm), flats_mm=sized(base.flats_mm),
+        flats_pair_mm=None if pair is None else (sized(pair[0]) or pair[0], sized(pair[1]) or pair[1]),
+        outline_mm=_grown(base.outline_mm, way * more.value / 2), sensitivity=base.sensitivity,
+    )  # fmt: skip
 
 
 def _grown(outline: tuple[tuple[float, float], ...] | None, by_mm: float) -> tuple[tuple[float, float], ...] | None:

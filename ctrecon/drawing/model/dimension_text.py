@@ -164,7 +164,8 @@ def depth_stops(model: Model) -> list[tuple[float, int, str]]:
     for d in order:
         for z, u, known in zip((d.z0, d.z1), depth_us(model, d), (not d.open_start, not d.open_end), strict=True):
             if known and all(abs(z - other) > near for other, _, _ in found):
-                found.append((z, decimals_for(u), mark(d.feature)))
+                said = "" if d.feature.basis == "inferred" else mark(d.feature)  # the ends themselves were measured
+                found.append((z, decimals_for(u), said))
     return sorted(found)
 
 

@@ -127,8 +127,10 @@ def exploded_block(pulled: Sequence[Pulled], scale: float) -> Block:
         items += placed
         left, right = (z * scale for z in one.span)
         boxes.append((left, min(low for low, _ in outlines) + dy, right, max(high for _, high in outlines) + dy))
-        metal = max((i.outer for i in placed if isinstance(i, Hatch)), key=_area, default=((left, dy),))
-        spots.append((sum(x for x, _ in metal) / len(metal), sum(y for _, y in metal) / len(metal)))
+        metal = [i.outer for i in placed if isinstance(i, Hatch)] or [((left, dy),)]
+        middles = [(sum(x for x, _ in ring) / len(ring), sum(y for _, y in ring) / len(ring)) for ring in metal]
+        # above the axis the leader crosses no bore
+        spots.append(max(zip(middles, metal, strict=True), key=lambda one: (one[0][1] >= dy, _area(one[1])))[0])
         if one.y:
             items.append(Line((left - 3, dy), (right + 3, dy), "CENTRE"))
     whole = union(boxes)
@@ -194,6 +196,8 @@ def item_block(taken: Taken, everything: Sequence[Taken], views: Sequence[Block]
 
 
 def _framed(taken: Taken, lines: list[str], views: Sequence[Block], wide: float) -> Block:
+    if taken.item.is_doubtful:
+        views = [Block(tuple(_styled(i, HATCH_ANGLES[0], doubtful=True) for i in v.items), v.box) for v in views]
     rows: list[list[Block]] = [[]]
     for view in views:
         if rows[-1] and sum(b.width + GAP for b in rows[-1]) + view.width > wide - 2 * GAP:
@@ -227,6 +231,11 @@ def item_lines(taken: Taken, everything: Sequence[Taken]) -> list[str]:
         sure = "" if first.probability_separate is None else f" ({format_percent(first.probability_separate)} likely)"
         lines.append(f"UNDECIDED whether this is a piece of its own{sure}. If it is not, make it in one with item "
                      f"{1 if item.number > 1 else 2}, as the views of the whole part show.")  # fmt: skip
+    elif item.number == 1:
+        lines += [
+            f"Item {one.label} ({one.item.name}) may be a piece of its own: undecided, so there is no seat for it "
+            "here; its detail has both sizes." for one in everything if one.item.is_doubtful
+        ]  # fmt: skip
     lines += [_seat_line(taken, seat, everything) for seat in item.seats]
     return lines
 
@@ -241,36 +250,38 @@ def _seat_line(taken: Taken, seat: Seat, everything: Sequence[Taken]) -> str:
         return kind.sign + " × ".join(sizes) if sizes and not kind.is_outlined else "outline"
 
     def whose(hole: bool) -> str:
-        numbers = [
-            one.label for one in everything for f in one.item.part.features
-            if f.id == ident and kind_of(f).is_hole == hole and one.label != taken.label
-        ]  # fmt: skip
-        return f" of item {', '.join(numbers)}" if numbers else ""
+        numbers = [one.label for one in everything if _has_side(one.item, seat, hole=hole)]
+        return f" (item{'s' if len(numbers) > 1 else ''} {', '.join(numbers)})" if numbers else ""
 
     gap = seat.seam.seam_mm
-    sides = f"hole{whose(True)} {said(seat.hole)}, boss{whose(False)} {said(seat.boss)}"
-    own = next((f for f in taken.item.part.features if f.id == ident and not kind_of(f).is_hole), None)
+    boss = f"boss{'' if seat.boss.id == ident else f' {seat.boss.id}'}{whose(False)} {said(seat.boss)}"
+    sides = f"Seat {ident}: hole{whose(True)} {said(seat.hole)}, {boss}"
     long = ""
-    if own is not None and own.length_mm is not None:
-        q = own.length_mm
+    if seat.boss.length_mm is not None and _has_side(taken.item, seat, hole=False):
+        q = seat.boss.length_mm
         long = f" The boss is {length_text(units, q.value, size_places(part, q, 'along'))} long."
-    if own is not None and seat.goes_on is not None:
-        long += f" {seat.goes_on.id} is its free end, measured {said(seat.goes_on)}: one size within U."
     if gap is None or gap.value <= 0:
         why = "the gap was not measured" if gap is None else "the gap is filled with heavier metal"
-        return f"Seat {ident}: {sides}: both are the middle of the joint, for {why}; choose the clearance.{long}"
+        size = "that of the boss's free end" if seat.is_measured else "the middle of the joint"
+        return f"{sides}: both carry one size, {size}, for {why}; choose the clearance.{long}"
     twice = Measured(2 * gap.value, None if gap.u is None else 2 * gap.u)
     u = "" if twice.u is None else f", U {length_text(units, COVERAGE_FACTOR * twice.u, size_places(part, twice))}"
     clear = length_text(units, twice.value, size_places(part, twice))
-    return (
-        f"Seat {ident}: {sides}. Measured: the middle of the gap {said(seat.seam)}, and the gap; hole and boss follow. "
-        f"Clearance across, as found: {clear}{u} (more if corrosion fills it).{long}"
-    )
+    why = f"the middle of the gap {said(seat.seam)} and the gap; hole and boss follow"
+    if seat.is_measured:
+        why = "the boss at its free end and the gap; the hole follows"
+    return f"{sides}. Measured: {why}. Clearance across, as found: {clear}{u} (more if corrosion fills it).{long}"
 
 
-def parts_list(
-    taken: Sequence[Taken], right: float, bottom: float, width: float
-) -> tuple[list[Item], float]:
+def _has_side(item: PartItem, seat: Seat, *, hole: bool) -> bool:
+    """Return whether an item has the hole, or the boss, of a seat; of pins that are alike one is drawn for all."""
+    if item.is_pin and not hole:
+        return any(seat.seam.id in p.features for p in item.pieces)
+    wanted = seat.hole if hole else seat.boss
+    return any(f.id == wanted.id and kind_of(f).is_hole == hole for f in item.part.features)
+
+
+def parts_list(taken: Sequence[Taken], right: float, bottom: float, width: float) -> tuple[list[Item], float]:
     """Draw the list of parts upwards from (right, bottom), as above a title block (ISO 7573); return its height too."""
     rows = []
     for one in taken:
@@ -337,5 +348,6 @@ def _order(model: Model, pulled: Sequence[Pulled]) -> list[str]:
         ways = _ways(model, one.taken.item) or ()
         come = f" from {'either end' if len(ways) == 2 else f'the {ways[0]}'}" if ways else ""
         count = len(one.taken.item.pieces)
-        steps.append(f"last put in item {one.taken.label} ({one.taken.item.name}{f', {count} of them' if count > 1 else ''}){come}")
+        many = f", {count} of them" if count > 1 else ""
+        steps.append(f"last put in item {one.taken.label} ({one.taken.item.name}{many}){come}")
     return [f"Order of assembly: {'; '.join(steps)}."]
