@@ -58,7 +58,7 @@ SCALES: tuple[float, ...] = tuple(
 )
 """ISO 5455, extended by tens, large to small: 500:1 ... 1:1000."""
 
-Edges = list[tuple[int, Contour]]
+Edges = list[tuple[int, Contour, str]]
 
 LEAST_VIEW_MM = 35.0
 """A part's largest view is not drawn smaller than this where a larger paper can help."""
@@ -144,7 +144,7 @@ class _Words:
         part = model.part
         unit = "inches, mm in brackets" if model.units == "in" else "mm"
         unscaled = scale_u_along(part, "across") is None or scale_u_along(part, "along") is None
-        heading = "U without scale (k = 2)" if unscaled else "U with k = 2"
+        heading = "U (k = 2) without scale" if unscaled else "U with k = 2"
         self.table = Table(table_rows(model), self.height, heading + "; not a tolerance", unit) if model.drawn else None
         room = self.frame.right - self.frame.left
         table_wide = self.table.width if self.table else 0.0

@@ -14,10 +14,10 @@ from ctrecon.features.corner import corner_radius
 from ctrecon.features.ends import End
 from ctrecon.features.free_area import GreyArea, free_area
 from ctrecon.features.roundness import roundness
-from ctrecon.features.size import FittedCandidate
+from ctrecon.features.size import FittedCandidate, Wear
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import KINDS, is_hole, is_outside
-from ctrecon.record.part import Alternative, Feature, Worn
+from ctrecon.record.part import Alternative, Feature, Worn, WornStretch
 
 __all__ = ["MeasuredFeature", "SeamStrength", "build_features", "order_features"]
 
@@ -128,8 +128,7 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
     if candidate.others:
         fields["alternatives"] = tuple(_alternative(one, candidate.hole, squared.pitch_mm) for one in candidate.others)
     if one.wear is not None:
-        deepest = Measured(one.wear.deepest_px * squared.pitch_mm, one.wear.u_px * squared.pitch_mm)
-        fields["worn"] = Worn(share=one.wear.share, deepest_mm=deepest, says=one.wear.says)
+        fields["worn"] = _worn(squared, one.wear, (x, y), middle)
     fields["slices_used"] = _slices_used(squared, candidate, x, y)
     feature = Feature(
         id="", kind=kind, flags=tuple(dict.fromkeys(flags)), unknown=dict(sorted(unknown.items())), **fields
@@ -385,6 +384,24 @@ def _free(squared: SquaredStack, candidate: Candidate, inside: GreyArea, middle:
         "area_mm2": Measured(inside.area * pitch**2, inside.u_area * pitch**2),
         "outline_mm": tuple((round(float(px), 5), round(float(py), 5)) for px, py in outline),
     }
+
+
+def _worn(squared: SquaredStack, wear: Wear, centre: tuple[float, float], middle: float) -> Worn:
+    """Return the wear in mm; its stretches as the slice plane at mid depth cuts them (stack x, y)."""
+    x, y = centre
+    z_mid = float(squared.to_stack_mm(x, y, middle)[2])
+    stretches = []
+    for one in wear.stretches:
+        edge = squared.cut_by_slice(one.points, z_mid)
+        z = [None, None] if one.planes is None else [float(squared.to_stack_mm(x, y, p)[2]) for p in one.planes]
+        stretches.append(
+            WornStretch(
+                edge_mm=tuple((round(float(px), 4), round(float(py), 4)) for px, py in edge),
+                deepest_mm=round(one.deepest_px * squared.pitch_mm, 4), depth_from_mm=z[0], depth_to_mm=z[1],
+            )
+        )  # fmt: skip
+    deepest = Measured(wear.deepest_px * squared.pitch_mm, wear.u_px * squared.pitch_mm)
+    return Worn(share=wear.share, deepest_mm=deepest, says=wear.says, stretches=tuple(stretches))
 
 
 def _with_openings(drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:

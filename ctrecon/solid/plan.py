@@ -14,6 +14,7 @@ import numpy as np
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
+from ctrecon.drawing.model.edges import AS_FOUND, TO_MAKE, as_found, found_at, is_unsettled, need_edges
 from ctrecon.drawing.model.views import Drawn, Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour, cut_by_circle
 from ctrecon.drawing.shown.section import piece_of
@@ -83,13 +84,15 @@ class SolidRecord:
     notes: tuple[str, ...]
 
 
-def solid_record(part: Part) -> SolidRecord:
+def solid_record(part: Part, *, edges: str = TO_MAKE) -> SolidRecord:
     """Return the bodies that a record describes.
 
     Parameters
     ----------
     part : Part
         The record; it needs a depth and at least one outside.
+    edges : {"to-make", "as-found"}
+        Whether worn edges are made sound, or as they were found.
 
     Returns
     -------
@@ -103,14 +106,16 @@ def solid_record(part: Part) -> SolidRecord:
     """
     if part.stack.slices < 2:
         raise InputError(f"{part.name} was measured on a single slice, so it has no depth and no solid can be made")
-    model = build_model(part)
+    model = build_model(part, edges=need_edges(edges))
     prisms = solid_of(part).bodies
     drawn = {d.feature.id: d for d in model.drawn}
+    unsettled = {d.feature.id for d in model.drawn if edges == TO_MAKE and is_unsettled(d.feature)}
     blocks: dict[int, list[Block]] = {}
     notes: list[str] = []
     taken: set[str] = set()
     for prism, cutters in prisms:
         own = drawn[prism.ident]
+        cutters = [c for c in cutters if c.ident not in unsettled]
         outside, dropped = _outside(model, own, prism, [drawn[c.ident] for c in cutters])
         if outside is None:
             notes.append(f"{prism.ident} is left out: the record holds no section of it.")
@@ -120,10 +125,13 @@ def solid_record(part: Part) -> SolidRecord:
         for cut in cutters:
             if cut.ident not in dropped:
                 made = _cut(model, drawn[cut.ident], cut, outside)
-                if made is not None:
+                if isinstance(made, Run):
+                    cuts += _as_found(model, drawn[cut.ident], made)
+                elif made is not None:
                     cuts.append(made)
-        for piece, block in _shared_out(model, own, outside, tuple(cuts)):
-            blocks.setdefault(piece, []).append(block)
+        for run in _as_found(model, own, outside):
+            for piece, block in _shared_out(model, own, run, tuple(cuts)):
+                blocks.setdefault(piece, []).append(block)
     if not blocks:
         raise InputError(
             f"{part.name} holds no outside with a known section, so no solid can be made; measure the whole part, "
@@ -136,7 +144,7 @@ def solid_record(part: Part) -> SolidRecord:
     for number, one in enumerate(part.pieces):
         if number not in blocks:
             notes.append(f"{one.id} {one.name} is not a body: all metal where it lies belongs to other pieces.")
-    return SolidRecord(part.name, bodies, (*notes, *_notes(part, used, len(bodies))))
+    return SolidRecord(part.name, bodies, (*notes, *_notes(part, used, unsettled, len(bodies))))
 
 
 def _name_of(part: Part, number: int) -> str:
@@ -155,6 +163,23 @@ def _run(own: Drawn, low: float, high: float, middle: float, growth: float) -> R
     return Run(own.feature.id, low, high, first, last)
 
 
+def _as_found(model: Model, own: Drawn, run: Run) -> list[Run]:
+    """Return a run with what was eaten of its edge where that is asked for: in stretches, each straight."""
+    if model.edges != AS_FOUND or not own.found:
+        return [run]
+    inner = {z for one in own.found for z in (one.z0, one.z1) if run.low < z < run.high}
+    runs = []
+    for low, high in itertools.pairwise(sorted({run.low, run.high, *inner})):
+        eaten = found_at(own, (low + high) / 2)
+        if not eaten:
+            runs.append(_stretch(run, low, high))
+            continue
+        sound = _between(run, ((low + high) / 2 - run.low) / (run.high - run.low)) if run.tapers else run.first
+        section = as_found(sound, eaten, hole=is_hole(own.feature))
+        runs.append(Run(run.ident, low, high, section, section))
+    return runs
+
+
 def _finite(value: float, otherwise: float) -> float:
     return value if math.isfinite(value) else otherwise
 
@@ -165,7 +190,7 @@ def _outside(model: Model, own: Drawn, prism: Prism, cutters: list[Drawn]) -> tu
     high = _finite(prism.high - model.start_z, own.z1)
     run = _run(own, low, high, prism.middle - model.start_z, prism.growth)
     f = own.feature
-    if run is None or kind_of(f).arc_left(f) is None:
+    if run is None or kind_of(f).arc_left(f) is None or (model.edges == AS_FOUND and own.found):
         return run, set()
     for one in round_cutters(cutters):
         radius = one.feature.diameter_mm.value / 2 if one.feature.diameter_mm else 0.0
@@ -174,8 +199,8 @@ def _outside(model: Model, own: Drawn, prism: Prism, cutters: list[Drawn]) -> tu
     middle = (low + high) / 2
     zone = next((z for z in model.zones if z.z0 <= middle <= z.z1), None)
     rim = next((c for d, c in zone.rims if d.feature.id == f.id), None) if zone else None
-    if rim is None or zone is None:
-        return run, set()
+    if rim is None or zone is None or rim.round_of is not None:
+        return run, set()  # made whole
     holes = {d.feature.id for d in zone.drawn if is_hole(d.feature)}
     return Run(f.id, low, high, rim, rim), holes - {d.feature.id for d, _ in zone.holes}
 
@@ -286,14 +311,16 @@ def _between(run: Run, t: float) -> Contour:
     return Contour(cast("tuple[tuple[float, float, float], ...]", mixed), True, whole)
 
 
-def _notes(part: Part, used: set[str], bodies: int) -> tuple[str, ...]:
+def _notes(part: Part, used: set[str], unsettled: set[str], bodies: int) -> tuple[str, ...]:
     """Say what the solid does not show, or shows as more certain than it is."""
     notes = []
     for f in part.features:
         if kind_of(f).is_face or (is_seam(f) and f.id not in used):
             continue
         ends = [s for s, at in (("start", f.depth_from_mm), ("far end", f.depth_to_mm)) if at is None]
-        if f.id not in used:
+        if f.id in unsettled:
+            notes.append(f"{f.id} may be a relief or wear, which is undecided: it is not cut.")
+        elif f.id not in used:
             why = (
                 "it runs across the axis and its own axis is not known"
                 if "not_along_depth" in f.flags

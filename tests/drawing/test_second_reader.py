@@ -18,16 +18,16 @@ def test_outlines_have_the_right_lengths_and_millimetres(tmp_path: Path) -> None
     assert header["$INSUNITS"] == "4"  # millimetres in the DXF reference
     assert {one.kind for one in entities} == {"CIRCLE", "LWPOLYLINE"}
     layers = {one.text(8): one.length() for one in entities}
-    assert layers["OUTSIDE_Z0.00-1.50"] == pytest.approx(math.pi * 12.0, abs=1e-6)
-    assert layers["OUTSIDE_Z6.10-7.00"] == pytest.approx(4 * 5.0, abs=1e-6)
+    assert layers["TO_MAKE_P1_OUTSIDE_Z0.00-1.50"] == pytest.approx(math.pi * 12.0, abs=1e-6)
+    assert layers["TO_MAKE_P1_OUTSIDE_Z6.10-7.00"] == pytest.approx(4 * 5.0, abs=1e-6)
     big, small, gap = 5.0, 2.5, 6.5
     outer = math.acos((gap**2 + big**2 - small**2) / (2 * gap * big))  # half angles the relief takes (cosine rule)
     inner = math.acos((gap**2 + small**2 - big**2) / (2 * gap * small))
     rim = big * (2 * math.pi - 2 * outer) + small * 2 * inner
-    assert layers["OUTSIDE_Z4.50-6.10"] == pytest.approx(rim, rel=1e-6)
+    assert layers["TO_MAKE_P2_OUTSIDE_Z4.50-6.10"] == pytest.approx(rim, rel=1e-6)
     write_outlines(records.plate(), tmp_path / "plate.dxf")
     _, entities = group_codes.read(tmp_path / "plate.dxf")
-    (outside,) = [one for one in entities if one.text(8).startswith("OUTSIDE")]
+    (outside,) = [one for one in entities if one.text(8).startswith("TO_MAKE_OUTSIDE")]
     assert outside.closed and outside.length() == pytest.approx(2 * (16.0 + 11.0), abs=1e-6)
 
 
@@ -37,7 +37,7 @@ def test_outlines_of_a_lopsided_part_are_not_mirrored(tmp_path: Path) -> None:
     _, entities = group_codes.read(tmp_path / "outlines.dxf")
     blind = [one for one in entities if one.kind == "CIRCLE" and abs(one.number(40) - 2.0) < 1e-9]
     assert [(one.number(10), one.number(20)) for one in blind] == [(pytest.approx(11.0), pytest.approx(6.0))]
-    (block,) = [one for one in entities if one.text(8) == "OUTSIDE_Z3.00-8.00"]
+    (block,) = [one for one in entities if one.text(8) == "TO_MAKE_OUTSIDE_Z3.00-8.00"]
     xs, ys, _ = zip(*block.vertices(), strict=True)
     assert (min(xs), max(xs)) == (pytest.approx(-9.0), pytest.approx(5.0))
     assert (min(ys), max(ys)) == (pytest.approx(-5.5), pytest.approx(3.5))

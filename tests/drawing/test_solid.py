@@ -203,7 +203,7 @@ def test_the_start_face_is_the_outline_that_is_cut(tmp_path: Path) -> None:
     cut = Polygon()
     for layer, contour in layer_contours(part):
         area = Polygon(contour.points(1.0))
-        cut = cut.union(area) if layer.startswith("OUTSIDE") else cut.difference(area)
+        cut = cut.union(area) if layer.startswith("TO_MAKE_OUTSIDE") else cut.difference(area)
     assert face.symmetric_difference(cut).area < TENTH_OF_A_PERCENT * cut.area
     assert face.symmetric_difference(affinity.scale(cut, -1, 1, origin=(0, 0))).area > 0.03 * cut.area
 

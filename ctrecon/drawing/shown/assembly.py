@@ -17,6 +17,7 @@ from ctrecon.drawing.shown.section import HATCH_ANGLES, Cut, cut_zones, section_
 from ctrecon.record.items import PartItem, Seat, items_of
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import Feature
+from ctrecon.record.sensitivity import expanded_of
 
 __all__ = ["Taken", "assembly_lines", "exploded_block", "item_block", "parts_list", "pulled_apart", "take_apart"]
 
@@ -29,6 +30,9 @@ ON_AXIS = 0.02
 TEXT = 2.5
 PITCH = 5.0
 HEADINGS = ("Item", "Qty", "Piece", "Made up of", "Found as", "Material")
+SEAT_PLACES = 3
+"""Decimals (mm) of both sides of a seat: a fit is told by thousandths, though each side alone is known less well."""
+
 VERDICTS = {"separate": "separate piece", "one_piece": "one with the rest", "undecided": "perhaps separate: undecided"}
 FIT = (
     "Fits: sizes of holes and bosses are as found, not limits; whether a seat was pressed before it corroded, the scan "
@@ -71,7 +75,9 @@ def take_apart(model: Model) -> tuple[Taken, ...]:
     """Return the items of a part of several pieces; none of a part that is one piece or has no depth."""
     found = []
     for item in items_of(model.part) if model.zones else ():
-        own = build_model(item.part, projection=model.projection, units=model.units)
+        own = build_model(
+            item.part, projection=model.projection, units=model.units, digits=model.digits, edges=model.edges
+        )
         found.append(Taken(item, own, cut_zones(own)))
     return tuple(found)
 
@@ -242,31 +248,36 @@ def item_lines(taken: Taken, everything: Sequence[Taken]) -> list[str]:
 
 def _seat_line(taken: Taken, seat: Seat, everything: Sequence[Taken]) -> str:
     """Say which sizes of a seat were measured, which follow, and what they fit."""
-    units, part, ident = taken.model.units, taken.item.part, seat.seam.id
+    model, ident = taken.model, seat.seam.id
+    units = model.units
 
     def said(f: Feature) -> str:
         kind = kind_of(f)
-        sizes = [length_text(units, q.value, size_places(part, q)) for _, q in kind.main_sizes(f)]
+        sizes = [length_text(units, q.value, SEAT_PLACES) for _, q in kind.main_sizes(f)]
         return kind.sign + " × ".join(sizes) if sizes and not kind.is_outlined else "outline"
+
+    def u_of(f: Feature) -> str:
+        us = [expanded_of(model.part, f, size.quantity, q) for size, q in kind_of(f).main_sizes(f)]
+        return "" if not us or us[0] is None else f" (U {length_text(units, us[0], SEAT_PLACES)})"
 
     def whose(hole: bool) -> str:
         numbers = [one.label for one in everything if _has_side(one.item, seat, hole=hole)]
         return f" (item{'s' if len(numbers) > 1 else ''} {', '.join(numbers)})" if numbers else ""
 
     gap = seat.seam.seam_mm
-    boss = f"boss{'' if seat.boss.id == ident else f' {seat.boss.id}'}{whose(False)} {said(seat.boss)}"
-    sides = f"Seat {ident}: hole{whose(True)} {said(seat.hole)}, {boss}"
+    boss = f"boss{'' if seat.boss.id == ident else f' {seat.boss.id}'}{whose(False)} {said(seat.boss)}{u_of(seat.boss)}"
+    sides = f"Seat {ident}: hole{whose(True)} {said(seat.hole)}{u_of(seat.hole)}, {boss}"
     long = ""
     if seat.boss.length_mm is not None and _has_side(taken.item, seat, hole=False):
         q = seat.boss.length_mm
-        long = f" The boss is {length_text(units, q.value, size_places(part, q, 'along'))} long."
+        long = f" The boss is {length_text(units, q.value, size_places(model, seat.boss, 'length_mm', q))} long."
     if gap is None or gap.value <= 0:
         why = "the gap was not measured" if gap is None else "the gap is filled with heavier metal"
         size = "that of the boss's free end" if seat.is_measured else "the middle of the joint"
         return f"{sides}: both carry one size, {size}, for {why}; choose the clearance.{long}"
     twice = Measured(2 * gap.value, None if gap.u is None else 2 * gap.u)
-    u = "" if twice.u is None else f", U {length_text(units, COVERAGE_FACTOR * twice.u, size_places(part, twice))}"
-    clear = length_text(units, twice.value, size_places(part, twice))
+    u = "" if twice.u is None else f", U {length_text(units, COVERAGE_FACTOR * twice.u, SEAT_PLACES + 1)}"
+    clear = length_text(units, twice.value, SEAT_PLACES)
     why = f"the middle of the gap {said(seat.seam)} and the gap; hole and boss follow"
     if seat.is_measured:
         why = "the boss at its free end and the gap; the hole follows"

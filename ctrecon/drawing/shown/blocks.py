@@ -13,6 +13,7 @@ from ctrecon.drawing.paper.lettering import box_of, wrap
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, axis_letters, datum_box, datum_triangle, detail_circle
 from ctrecon.drawing.shown.dimension import TEXT, dimension_outsides, dimension_places, dimension_sizes, dimension_turns
+from ctrecon.drawing.shown.edges import edge_lines, edge_words
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import taper_of
 
@@ -189,7 +190,7 @@ def view_block(
     zone = model.zones[number]
     space = Space()
     paths: list[Contour] = [c for _, c in (*zone.rims, *zone.holes)]
-    items = _edges(zone, paths, space, scale)
+    items = _edges(model, zone, space, scale)
     shown = paths + [c for _, c in zone.seams] or [d.contour for d in zone.drawn if d.contour]
     box = union([tuple(v * scale for v in c.bounds()) for c in shown])  # type: ignore[misc]
     box = (min(box[0], -1.0), min(box[1], -1.0), max(box[2], 1.0), max(box[3], 1.0))
@@ -219,6 +220,7 @@ def view_block(
         items += _datum_mark(model, zone, space, scale)
     items += _mark_details(details, space, scale)
     items += dimension_sizes(model, [d for d in fresh if d.feature.id not in circled], space, scale, tabled=tabled)
+    items += edge_words(model, zone, fresh, space, scale)
     crosses = [(i.start, i.end) for i in items if isinstance(i, Line)]
     needed = union([(box[0] - 4, box[1] - 4, box[2] + 4, box[3] + 4), *space.boxes, *(_ends(a, b) for a, b in crosses)])
     needed = union([needed, *(_ends(a, b) for a, b in space.thin)])
@@ -229,13 +231,9 @@ def view_block(
     return Block(tuple(items), union([needed, *(box_of(label) for label in labels)]))
 
 
-def _edges(zone: Zone, paths: list[Contour], space: Space, scale: float) -> list[Item]:
-    """Draw outlines wide, seams and root circles narrow, and keep words off them."""
-    items: list[Item] = []
-    for contour in paths:
-        placed = contour.placed(scale, 0.0, 0.0)
-        items.append(Shape(placed, "WIDE"))
-        space.add_path(placed.points(6.0))
+def _edges(model: Model, zone: Zone, space: Space, scale: float) -> list[Item]:
+    """Draw outlines as their edges are known, seams and root circles narrow, and keep words off them."""
+    items = edge_lines(model, zone, space, scale)
     for _, contour in zone.seams:
         placed = contour.placed(scale, 0.0, 0.0)
         items.append(Shape(placed, "NARROW"))

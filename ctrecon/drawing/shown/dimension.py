@@ -3,7 +3,7 @@
 import itertools
 import math
 
-from ctrecon.core.measured import Measured, decimals_for, format_value
+from ctrecon.core.measured import Measured, format_value
 from ctrecon.drawing.model.dimension_text import (
     DEPTH_SIGN,
     HALF_TURN,
@@ -14,6 +14,7 @@ from ctrecon.drawing.model.dimension_text import (
     size_places,
     taper_ratio,
     turned,
+    view_places,
     written,
 )
 from ctrecon.drawing.model.views import Drawn, Model, sheet_turn
@@ -122,17 +123,17 @@ def dimension_outsides(
         if diameter and f.diameter_mm and f.arc_deg is not None and f.arc_deg < HALF_TURN:
             items.append(_round_size(model, d, f.diameter_mm, space, scale, (0.0, 0.0), 1.0))
         elif diameter:
-            sizes = [(diameter.value, 0.0, "Ø", "", size_places(model.part, diameter), 1)]
+            sizes = [(diameter.value, 0.0, "Ø", "", size_places(model, f, "diameter_mm" if f.diameter_mm else "tip_diameter_mm", diameter), 1)]
         elif kind.has_parallel_flats(f) and f.flats_mm:
             angle = _fold(turn, kind.period_deg(f))
-            sizes = [(f.flats_mm.value, angle, kind.sign, "", size_places(model.part, f.flats_mm), 1)]
+            sizes = [(f.flats_mm.value, angle, kind.sign, "", size_places(model, f, "flats_mm", f.flats_mm), 1)]
         elif f.flats_pair_mm:
             pair, angle = f.flats_pair_mm, _fold(turn, 180)
             if abs(angle) > 45:
                 pair, angle = (pair[1], pair[0]), _fold(turn - 90, 180)
             sizes = [
-                (pair[0].value, angle, "", "", size_places(model.part, pair[0]), 1),
-                (pair[1].value, angle + 90, "", "", size_places(model.part, pair[1]), -1),
+                (pair[0].value, angle, "", "", size_places(model, f, "flats_pair_mm", pair[0]), 1),
+                (pair[1].value, angle + 90, "", "", size_places(model, f, "flats_pair_mm", pair[1]), -1),
             ]
         elif d.contour is not None:
             left, bottom, right, top = d.contour.bounds()
@@ -181,12 +182,12 @@ def _round_size(
     f, units = d.feature, model.units
     at = (d.x * scale, d.y * scale)
     others = "".join(
-        f" {one.words} {length_text(units, value.value, size_places(model.part, value))}"
+        f" {one.words} {length_text(units, value.value, size_places(model, f, one.quantity, value))}"
         for one, value in kind_of(f).main_sizes(f)
         if value is not size
     )
     tail = others + (" seam" if is_seam(f) else "") + _taper_text(f) + _depth_text(model, d) + mark(f)
-    decimals = size_places(model.part, size)
+    decimals = size_places(model, f, "diameter_mm", size)
     radius = size.value / 2 * scale
     is_arc = f.arc_deg is not None and f.arc_deg < HALF_TURN
     length = size.value / 2 if is_arc else size.value
@@ -218,7 +219,7 @@ def _depth_text(model: Model, d: Drawn) -> str:
         return " through"
     if f.length_mm is None or len(f.opens_at) != 1:
         return ""
-    length = length_text(model.units, f.length_mm.value, size_places(model.part, f.length_mm, "along"))
+    length = length_text(model.units, f.length_mm.value, size_places(model, f, "length_mm", f.length_mm))
     return f" {DEPTH_SIGN}{length} from {f.opens_at[0]}"
 
 
@@ -235,7 +236,8 @@ def _flat_sizes(
     off_axis = factor != 1.0 or math.hypot(d.x, d.y) * scale > 1
     last = tail
     if off_axis and angle_u is not None and abs(angle_u.value) >= LEAST_TURN_DEG:
-        last = f" turned {format_value(angle_u.value, size_places(model.part, f.turn_deg))}°" + tail
+        places = size_places(model, f, "turn_deg", angle_u)
+        last = f" turned {format_value(angle_u.value, places)}°" + tail
     sizes = [(pair[0], turn), (pair[1], turn + 90)] if pair else [(f.flats_mm, turn)]
     before = kind_of(f).sign
     items: list[Item] = []
@@ -243,7 +245,7 @@ def _flat_sizes(
         if measured is None:
             items += _only_ids([d], space, scale)
             continue
-        decimals = size_places(model.part, measured)
+        decimals = size_places(model, f, "flats_pair_mm" if pair else "flats_mm", measured)
         size = measured.value * scale
         half = (pair[1] if angle == turn else pair[0]).value / 2 * scale if pair else size / 2
         # off the middle, where bores, centre marks and other dimension lines are; of two, one outside
@@ -288,7 +290,7 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
             continue
         seen.append(turn)
         radius = reach + 7.0 + 6.0 * (len(seen) - 1)
-        decimals = size_places(model.part, f.turn_deg)
+        decimals = size_places(model, f, "turn_deg", f.turn_deg)
         text = f"{f.id} turn <>°"
         shown = text.replace("<>", format_value(turn, decimals))
         while True:
@@ -335,13 +337,13 @@ def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int) -> list[tu
         f = d.feature
         if d.contour is None or is_seam(f):
             continue
-        digits = decimals_for(places_of(model, d)[axis])
+        digits = view_places(model, places_of(model, d)[axis])
         at, other = ((d.x, d.y), (d.y, d.x))[axis]
         turn = sheet_turn(f) % 90
         if is_outside(f) and kind_of(f).is_four_sided and min(turn, 90 - turn) < 0.5:
             if math.hypot(d.x, d.y) * scale > SAME_PLACE_MM:
                 # one edge: the other follows from the size
-                found.append((d.contour.bounds()[axis], d.contour.bounds()[1 - axis], min(digits, 3)))
+                found.append((d.contour.bounds()[axis], d.contour.bounds()[1 - axis], digits))
         elif math.hypot(d.x, d.y) * scale > SAME_PLACE_MM and not kind_of(f).is_outlined:
             found.append((at, other, digits))
     if not found:

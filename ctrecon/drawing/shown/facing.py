@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from ctrecon.drawing.model.edges import SHOWN, SOUND, stretches_of
 from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.contours import Contour, mirrored_x
 from ctrecon.drawing.paper.items import Block, Item, Label, Line, Shape
@@ -17,59 +18,68 @@ SHARE_WHOLE = 0.999
 """A contour of which this share is seen is drawn whole, as the circle or polyline it is."""
 
 
-def visible_edges(model: Model, cuts: tuple[Cut, ...], *, from_end: bool) -> list[tuple[int, Contour]]:
-    """Return (zone, contour or stretch of one) of everything seen from an end, nearest first, in mm.
+def visible_edges(model: Model, cuts: tuple[Cut, ...], *, from_end: bool) -> list[tuple[int, Contour, str]]:
+    """Return (zone, contour or stretch of one, line) of everything seen from an end, nearest first, in mm.
 
     X runs right and Y up as seen from the start end, from whichever end one looks.
     """
     from shapely.geometry import LineString, Polygon
 
     order = list(range(len(model.zones)))
-    seen: list[tuple[int, Contour]] = []
+    seen: list[tuple[int, Contour, str]] = []
     front: Any = Polygon()
     for n in reversed(order) if from_end else order:
-        zone, cut = model.zones[n], cuts[n]
-        metal = cut.second if from_end else cut.first
+        metal = cuts[n].second if from_end else cuts[n].first
         hull = front.bounds if not front.is_empty else (0.0, 0.0, 1.0, 1.0)
         slack = 2e-3 * max(hull[2] - hull[0], hull[3] - hull[1])
         cover = front.buffer(slack) if not front.is_empty else front
-        for _, contour in (*zone.rims, *zone.holes):
+        for contour, style in _lines_of(model, n):
             ring = contour.points(1.0)
-            line = LineString([*ring, ring[0]])
+            line = LineString([*ring, ring[0]] if contour.closed else ring)
             left = line.difference(cover)
             if left.length > SHARE_WHOLE * line.length:
-                seen.append((n, contour))
+                seen.append((n, contour, style))
                 continue
             for piece in getattr(left, "geoms", [left]):
                 if not piece.is_empty and piece.length > 2 * slack:
-                    seen.append((n, Contour(tuple((x, y, 0.0) for x, y in piece.coords), closed=False)))
+                    seen.append((n, Contour(tuple((x, y, 0.0) for x, y in piece.coords), closed=False), style))
         front = front.union(metal)
     return seen
 
 
-def is_plain(model: Model, edges: list[tuple[int, Contour]], *, from_end: bool) -> bool:
+def _lines_of(model: Model, number: int) -> list[tuple[Contour, str]]:
+    """Return the outsides and holes of a zone with their lines: on a sheet divided by what is known of each stretch."""
+    zone = model.zones[number]
+    pairs = (*zone.rims, *zone.holes)
+    if model.edges != SHOWN:
+        return [(contour, SOUND) for _, contour in pairs]
+    return [(one.contour, one.what) for d, contour in pairs for one in stretches_of(d, zone, contour, model.voxel_mm)]
+
+
+def is_plain(model: Model, edges: list[tuple[int, Contour, str]], *, from_end: bool) -> bool:
     """Return whether an end shows nothing beyond its own zone: a view of that zone says it all."""
     own = len(model.zones) - 1 if from_end else 0
-    return all(n == own for n, _ in edges)
+    return all(n == own for n, _, _ in edges)
 
 
-def end_block(model: Model, edges: list[tuple[int, Contour]], scale: float, *, from_end: bool) -> Block:
+def end_block(model: Model, edges: list[tuple[int, Contour, str]], scale: float, *, from_end: bool) -> Block:
     """Draw what is seen from one end, without dimensions; from the far end X runs to the left.
 
     Parameters
     ----------
     model : Model
         The part in sheet axes.
-    edges : list of (int, Contour)
+    edges : list of (int, Contour, str)
         From `visible_edges`, at least one.
     scale : float
         Paper mm per mm.
     from_end : bool
         Seen from the far end, not from the start.
     """
-    shown = [mirrored_x(c) if from_end else c for _, c in edges]
-    placed = [c.placed(scale, 0.0, 0.0) for c in shown]
-    items: list[Item] = [Shape(c, "WIDE") for c in placed]
+    shown = [(mirrored_x(c) if from_end else c, style) for _, c, style in edges]
+    drawn = [(c.placed(scale, 0.0, 0.0), style) for c, style in shown]
+    items: list[Item] = [Shape(c, style) for c, style in drawn]
+    placed = [c for c, _ in drawn]
     box = union([c.bounds() for c in placed])
     box = (min(box[0], -1.0), min(box[1], -1.0), max(box[2], 1.0), max(box[3], 1.0))
     items += [

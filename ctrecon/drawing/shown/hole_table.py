@@ -13,6 +13,7 @@ from ctrecon.drawing.model.dimension_text import (
     size_places,
     taper_ratio,
     turned,
+    view_places,
 )
 from ctrecon.drawing.model.views import Drawn, Model
 from ctrecon.drawing.paper.items import Block, Item, Label, Line
@@ -59,10 +60,10 @@ def _row(model: Model, d: Drawn) -> tuple[str, ...]:
     if model.datum is not None and f.id == model.datum.id:
         x = y = "0"
     else:
-        places = decimals_for(max((u for u in places_of(model, d) if u is not None), default=None))
+        places = view_places(model, max((u for u in places_of(model, d) if u is not None), default=None))
         x, y = (length_text(units, v, places) for v in (d.x, d.y))
     turn = turned(model, f)
-    turn_text = "" if turn is None else format_value(turn.value, decimals_for(expanded(turn)))
+    turn_text = "" if turn is None else format_value(turn.value, view_places(model, expanded(turn)))
     return f.id, x, y, _size(model, d) + mark(f), turn_text, _depth(model, d)
 
 
@@ -70,20 +71,20 @@ def _size(model: Model, d: Drawn) -> str:
     f, units = d.feature, model.units
     kind = kind_of(f)
 
-    def text(measured: Measured) -> str:
-        return length_text(units, measured.value, size_places(model.part, measured))
+    def text(measured: Measured, quantity: str) -> str:
+        return length_text(units, measured.value, size_places(model, f, quantity, measured))
 
     if f.diameter_mm is not None:
         if f.arc_deg is not None and f.arc_deg < 180:
             half = Measured(f.diameter_mm.value / 2, f.diameter_mm.u)
-            return f"R{text(half)}"
+            return f"R{text(half, 'diameter_mm')}"
         taper = taper_of(f)
         if taper is not None:
             wide = "end" if taper.value > 0 else "start"
-            return f"Ø{text(f.diameter_mm)} mid {TAPER_SIGN}{taper_ratio(taper)}, wide at {wide}"
+            return f"Ø{text(f.diameter_mm, 'diameter_mm')} mid {TAPER_SIGN}{taper_ratio(taper)}, wide at {wide}"
     sizes = kind.main_sizes(f)
     if sizes:
-        return kind.callout.format(*(text(size) for _, size in sizes), sides=f.sides)
+        return kind.callout.format(*(text(value, size.quantity) for size, value in sizes), sides=f.sides)
     if f.area_mm2 is not None:
         places = decimals_for(expanded(f.area_mm2, 2 * (scale_u_along(model.part, "across") or 0.0)))
         return f"{kind.on_sheet}, {format_value(f.area_mm2.value, places)} mm²"

@@ -11,6 +11,7 @@ from ctrecon.drawing.paper.items import Item, Label, Line
 from ctrecon.drawing.paper.lettering import text_width, wrap
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.shown.blocks import scale_text
+from ctrecon.drawing.shown.edges import edge_notes
 from ctrecon.drawing.shown.section import HATCH_ANGLES
 from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Part, scale_u_along, taper_of
@@ -80,13 +81,14 @@ def note_lines(model: Model, scale: float) -> list[str]:
         )
     else:
         lines.append("Basis: every feature is measured.")
+    lines += edge_notes(model)
     lines += _sign_lines(model)
     lines += _piece_lines(model)
     reasons: dict[str, list[str]] = {}
-    for f in part.features:
+    for f in (d.feature for d in model.drawn):
         for flag in f.flags:
             reasons.setdefault(flag, []).append(f.id)
-    lines += [f"{', '.join(ids)}: {explain(flag)}." for flag, ids in sorted(reasons.items())]
+    lines += [f"{', '.join(ids)}: {_SAID.get(flag) or explain(flag)}." for flag, ids in sorted(reasons.items())]
     gaps: dict[tuple[str, str], list[str]] = {}
     for f in part.features:
         for name, why in f.unknown.items():
@@ -103,6 +105,10 @@ TOLERANCES = (
     "Tolerances, material, edges and surface finish are not in the scan: agree on them before cutting and fill them in."
 )
 """Answers what the shop asks first: tolerances, material, edges, finish."""
+
+
+_SAID = {"edge_broken": "an edge is not sharp (its size was not measured); the depth is that of the flat face"}
+"""What a sheet says in place of a flag's own words: a chamfer or a round is named only with its size."""
 
 
 def _as_found_line(part: Part) -> str:

@@ -45,12 +45,21 @@ LAYERS: dict[str, tuple[int, str]] = {
     # weight in 1/100 mm and line type: ISO 128-2, wide : narrow = 2 : 1, frame 0.7 (ISO 5457)
     "WIDE": (50, "CONTINUOUS"),
     "NARROW": (25, "CONTINUOUS"),
-    "CENTRE": (18, "CENTER"),
+    "CENTRE": (25, "CENTER"),
     "HIDDEN": (25, "DASHED"),
-    "HATCH": (18, "CONTINUOUS"),
+    "WORN": (25, "DOUBLE_DOT"),
+    "LOST": (25, "LONG_DASH_DOT"),
+    "BREAK": (25, "CONTINUOUS"),
+    "HATCH": (25, "CONTINUOUS"),
     "DIMENSIONS": (25, "CONTINUOUS"),
     "TEXT": (25, "CONTINUOUS"),
     "FRAME": (70, "CONTINUOUS"),
+}
+LINE_TYPES: dict[str, tuple[str, list[float]]] = {
+    # total, then dashes above and gaps below 0, in paper mm: half the lengths of ISO 128-2 (dash 24 d, gap 3 d, dot
+    # 0.5 d, d = 0.25 mm), for a worn stretch is often short
+    "DOUBLE_DOT": ("long dash, two dots", [4.35, 3.0, -0.375, 0.1, -0.375, 0.1, -0.4]),
+    "LONG_DASH_DOT": ("long dash, dot", [3.875, 3.0, -0.375, 0.1, -0.4]),
 }
 ALIGN = {"left": "LEFT", "centre": "CENTER", "right": "RIGHT"}
 STYLE = "SHEET"
@@ -89,6 +98,8 @@ def build_pages(sheet: Sheet) -> tuple[Any, list[list[Any]]]:
     pages : list of lists of entities
     """
     doc = new_document()
+    for name, (words, pattern) in LINE_TYPES.items():
+        doc.linetypes.add(name, pattern, description=words)
     for name, (weight, line_type) in LAYERS.items():
         doc.layers.add(name, lineweight=weight, linetype=line_type)
     doc.dimstyles.new(

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured, format_percent, format_short, format_value
-from ctrecon.workshop.errors import PlanError
-from ctrecon.workshop.wheels.habits import HAND_DIVISION, DivisionHabits, Hypothesis
-from ctrecon.workshop.wheels.likelihood import Weighed, covariance, slope_variance, weigh
-from ctrecon.workshop.wheels.rim import SURE_CENTRE, Centre, Rim, read_rim, seen_words
+from ctrecon.teeth.habits import HAND_DIVISION, DivisionHabits, Hypothesis
+from ctrecon.teeth.likelihood import Weighed, covariance, slope_variance, weigh
+from ctrecon.teeth.rim import SURE_CENTRE, Centre, Rim, read_rim, seen_words
 
 __all__ = ["CERTAIN", "LEAST_TEETH", "MOST_TEETH", "CountOdds", "CountOfTeeth", "count_teeth"]
 
@@ -109,7 +109,7 @@ def count_teeth(
 
     Raises
     ------
-    PlanError
+    InputError
         If the teeth can't be counted, with what is wrong.
 
     Examples
@@ -120,9 +120,9 @@ def count_teeth(
     (48, (48, 48))
     """
     if radius <= 0 or min(centre.u_x, centre.u_y) < 0 or abs(centre.r) > 1:
-        raise PlanError("a rim needs a radius above 0, and its centre uncertainties of 0 or more; correct them")
+        raise InputError("a rim needs a radius above 0, and its centre uncertainties of 0 or more; correct them")
     if not 3 <= least < most:
-        raise PlanError(f"counts from {least} to {most} can't be weighed; give 3 or more, the larger last")
+        raise InputError(f"counts from {least} to {most} can't be weighed; give 3 or more, the larger last")
     rim = read_rim(runs)
     if whole:
         return _counted(rim, least, most)
@@ -153,7 +153,7 @@ def _counted(rim: Rim, least: int, most: int) -> CountOfTeeth:
     n = len(rim.angles)
     closing = float(rim.angles[0] + 2 * np.pi - rim.angles[-1]) / rim.step
     if len(rim.first_of) > 1 or not 0.5 < closing < 1.5:
-        raise PlanError(
+        raise InputError(
             f"the rim is not whole: the step from the last tooth to the first is {format_short(closing, 3)} times the "
             "others; give it as broken, or the missing teeth"
         )
@@ -187,7 +187,7 @@ def _search(rim: Rim, least: int, most: int, *, radius: float, centre: Centre, h
     n = len(rim.angles)
     start = min(max(round(2 * np.pi / rim.step), least, n), most)
     if n > most:
-        raise PlanError(f"{n} teeth are left, more than the {most} that may be weighed; raise the limit")
+        raise InputError(f"{n} teeth are left, more than the {most} that may be weighed; raise the limit")
     found = {start: weigh(rim, start, radius=radius, centre=centre, habits=habits)}
     for way in (-1, 1):
         teeth, silent = start + way, 0
@@ -199,7 +199,7 @@ def _search(rim: Rim, least: int, most: int, *, radius: float, centre: Centre, h
                 break
             teeth += way
     if not any(np.isfinite(one.log_likelihood) for one in found.values()):
-        raise PlanError("no count in the range fits the teeth that are left; check their order and the lost parts")
+        raise InputError("no count in the range fits the teeth that are left; check their order and the lost parts")
     return [found[teeth] for teeth in sorted(found)]
 
 
