@@ -331,6 +331,9 @@ def assembly_lines(model: Model, pulled: Sequence[Pulled]) -> list[str]:
         "Each item is cut through its own axis, those off the part's axis turned up into the section, and pulled out "
         "along it; start end on the left. Arrows lead back to the seat."
     ]
+    doubtful = [one.taken.label for one in pulled if one.taken.item.is_doubtful]
+    if doubtful:
+        lines.append(f"{', '.join(doubtful)}: undecided, drawn narrow; the others are drawn as if it were one with them.")
     lines += _order(model, pulled)
     lines += [j.says for j in model.part.joints if not j.put_on_from]
     if not model.part.joints:
