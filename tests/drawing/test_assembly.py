@@ -70,7 +70,7 @@ def test_pages_of_details_show_every_item_once() -> None:
     sheet = make_sheet(records.hub())
     texts = [text for text, _ in checks.text_boxes(build_pages(sheet)[0])]
     titles = [text for text in texts if text.startswith("ITEM ")]
-    assert titles == ["ITEM 1  BODY", "ITEM 2  SPACER"]
+    assert titles == ["ITEM 1: BODY", "ITEM 2: SPACER"]
     assert any("5.02" in text and text.startswith("F6 ") for text in texts)
     last = build_pages(replace(sheet, pages=sheet.pages[-1:]))[0]
     assert "ASSEMBLY, EXPLODED" in [text for text, _ in checks.text_boxes(last)]

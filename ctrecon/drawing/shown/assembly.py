@@ -209,7 +209,7 @@ def _framed(taken: Taken, lines: list[str], views: Sequence[Block], wide: float)
         if rows[-1] and sum(b.width + GAP for b in rows[-1]) + view.width > wide - 2 * GAP:
             rows.append([])
         rows[-1].append(view)
-    name = f"ITEM {taken.label}  {taken.item.name.upper()}"
+    name = f"ITEM {taken.label}: {taken.item.name.upper()}"
     blocks = [joined(row) for row in rows]
     inner = max(*(b.width for b in blocks), text_width(name, 5.0), min(110.0, wide - 2 * GAP))
     items: list[Item] = [Label(name, (GAP, -9.0), 5.0)]
