@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from functools import partial
 
 from ctrecon.core.errors import InputError
-from ctrecon.drawing.model.views import Model, view_numbers
+from ctrecon.drawing.model.turned import tabled_holes, turned_ids, view_numbers
+from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Block, Item, Label, Line, Page, Sheet
 from ctrecon.drawing.paper.row_packing import FreeArea, arrange, fill_shelves, joined
@@ -20,13 +21,16 @@ from ctrecon.drawing.shown.assembly import (
     take_apart,
 )
 from ctrecon.drawing.shown.blocks import view_block
+from ctrecon.drawing.shown.cut import Cut, cut_zones
 from ctrecon.drawing.shown.detail import detail_block, plan_details
-from ctrecon.drawing.shown.facing import end_block, is_plain, visible_edges
-from ctrecon.drawing.shown.hole_table import hole_table_blocks, tabled_holes
+from ctrecon.drawing.shown.facing import end_block, shows_more, visible_edges
+from ctrecon.drawing.shown.hole_table import hole_table_blocks
 from ctrecon.drawing.shown.notes import Table, note_lines, notes_items, short_notes, table_rows
-from ctrecon.drawing.shown.section import Cut, cut_zones, section_block
+from ctrecon.drawing.shown.section import section_block
 from ctrecon.drawing.shown.section_detail import plan_short, short_block
+from ctrecon.drawing.shown.section_sizes import Turned, carries_datum, plan_turned
 from ctrecon.drawing.shown.title import TITLE_HEIGHT, scale_bar, title_block
+from ctrecon.drawing.shown.wheel import wheel_blocks
 from ctrecon.record.part import scale_u_along
 
 __all__ = ["PAPERS", "SCALES", "lay_out", "paper_size"]
@@ -94,34 +98,66 @@ def _title_width(paper: str) -> float:
     return 160.0 if paper == "A3" else 130.0
 
 
-def _blocks(model: Model, cuts: tuple[Cut, ...], faces: tuple[Edges, Edges], scale: float) -> list[Block]:
+@dataclass(frozen=True)
+class _Planned:
+    """What is the same at every scale: metal by zone, diameters of the section, edges seen behind views and at the end."""
+
+    cuts: tuple[Cut, ...]
+    turned: tuple[Turned, ...]
+    behind: dict[int, Edges]
+    far_end: Edges
+    """What is seen from the far end; empty where that tells nothing new."""
+
+
+def _plan(model: Model) -> _Planned:
+    if not model.has_depth:
+        return _Planned((), (), {}, [])
+    cuts = cut_zones(model)
+    seen = {n: visible_edges(model, cuts, from_end=False, first=n) for n in view_numbers(model)}
+    far_end = visible_edges(model, cuts, from_end=True)
+    return _Planned(
+        cuts, plan_turned(model, cuts), {n: [one for one in edges if one[0] != n] for n, edges in seen.items()},
+        far_end if shows_more(far_end, seen[0]) else [],
+    )  # fmt: skip
+
+
+def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
     """Return the section with the end views beside it, then cuts, details and the hole table, at a scale.
 
     First angle: what is seen from the left stands on the right. Third angle: it stands on the left.
     """
-    seen: set[str] = set()
     section = model.has_depth and bool(model.zones)
     tabled = tabled_holes(model)
     details = plan_details(model, scale, tabled, SCALES)
-    from_start, from_end = faces
-    plain = is_plain(model, from_start, from_end=False)
+    seen = set(turned_ids(model))
     views = [
         view_block(
-            model, n, scale, seen, section=section and n == 0, tabled=tabled,
-            details=[one for one in details if one.zone == n], cut=section and (n > 0 or not plain),
+            model, n, scale, seen, behind=planned.behind.get(n, ()), tabled=tabled,
+            details=[one for one in details if one.zone == n],
+            marks_datum=n == _datum_zone(model) and not carries_datum(model, planned.turned),
         )
         for n in view_numbers(model)
     ]  # fmt: skip
     tail = [detail_block(model, one, scale, tabled=tabled) for one in details]
     if not section:
-        return [*views, *tail, *hole_table_blocks(model)]
-    short = plan_short(model, cuts, scale, SCALES, len(details))
-    tail += [short_block(model, cuts, one, scale) for one in short] + hole_table_blocks(model)
-    near = views.pop(0) if plain else end_block(model, from_start, scale, from_end=False)
-    trio = [section_block(model, cuts, scale, [(one.letter, one.centre, one.radius) for one in short]), near]
-    if not is_plain(model, from_end, from_end=True):
-        trio.insert(0, end_block(model, from_end, scale, from_end=True))
+        return [*views, *tail, *hole_table_blocks(model), *wheel_blocks(model, scale, SCALES)]
+    used = len(views) - 1 + len(details)
+    short = plan_short(model, planned.cuts, scale, SCALES, used)
+    tail += [short_block(model, planned.cuts, one, scale) for one in short] + hole_table_blocks(model)
+    tail += wheel_blocks(model, scale, SCALES)
+    circled = [(one.letter, one.centre, one.radius) for one in short]
+    trio = [section_block(model, planned.cuts, scale, planned.turned, circled), views.pop(0)]
+    if planned.far_end:
+        trio.insert(0, end_block(model, planned.far_end, scale))
     return [joined(trio if model.projection == "first" else trio[::-1]), *views, *tail]
+
+
+def _datum_zone(model: Model) -> int:
+    """Return the first view that shows the datum feature; -1 where none does."""
+    return next(
+        (n for n in view_numbers(model) if any(model.datum and d.feature.id == model.datum.id for d in model.zones[n].drawn)),
+        -1,
+    )
 
 
 def _frame_lines(frame: _Frame) -> list[Item]:
@@ -247,16 +283,17 @@ def _table_pages(words: _Words, tall: float) -> list[list[Item]]:
     return pages
 
 
-def _item_bodies(words: _Words, taken: tuple[Taken, ...], scale: float) -> list[list[Item]]:
+def _item_bodies(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned]) -> list[list[Item]]:
     """Return what is on the pages with one dimensioned detail for each item."""
     f = words.frame
     floor = f.bottom + STRIP + 2
     free = FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
     room = (free.right - free.left, free.top - free.floor)
     rest: list[Block] = []
-    for one in (t for t in taken if t.model.zones):
-        faces = tuple(visible_edges(one.model, one.cuts, from_end=end) for end in (False, True))
-        views = _blocks(one.model, one.cuts, (faces[0], faces[1]), scale)
+    for one, planned in zip(taken, plans, strict=True):
+        if not one.model.zones:
+            continue
+        views = _blocks(one.model, planned, words.scale)
         framed = item_block(one, taken, views, room)
         rest += [framed] if framed.width <= room[0] and framed.height <= room[1] else views
     bodies = []
@@ -352,26 +389,24 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     worth = _worth(model, size)
     if not model.zones:
         return _wordy(model, papers[0], title)
-    cuts = cut_zones(model) if model.has_depth else ()
-    faces: tuple[Edges, Edges] = ([], [])
-    if model.has_depth:  # the same at every scale
-        faces = visible_edges(model, cuts, from_end=False), visible_edges(model, cuts, from_end=True)
+    planned = _plan(model)
     cache: dict[float, list[Block]] = {}
     taken = take_apart(model)
+    plans = [_plan(one.model) for one in taken]
 
     def whole(make: Callable[[int], list[Page] | None], words: _Words) -> list[Page] | None:
         """Return all pages; those of items and assembly are drawn once the others are known to fit."""
         pages = make(0)
         if pages is None or not taken:
             return pages
-        bodies = _item_bodies(words, taken, words.scale)
+        bodies = _item_bodies(words, taken, plans)
         first, last = len(pages) + 1, len(pages) + len(bodies) + 1
         details = [_strip_page(words, b, first + k, last, "Details of the items") for k, b in enumerate(bodies)]
         return [*(make(len(bodies) + 1) or []), *details, _assembly_page(words, taken, last)]
 
     def blocks(scale: float) -> list[Block]:
         if scale not in cache:
-            cache[scale] = _blocks(model, cuts, faces, scale)
+            cache[scale] = _blocks(model, planned, scale)
         return cache[scale]
 
     fitting = {name: [s for s in SCALES if size * s <= PAPERS[name][1] - 40] for name in papers}

@@ -22,7 +22,7 @@ from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.shown.facing import visible_edges
 from ctrecon.drawing.shown.notes import SAFETY, notes_items
-from ctrecon.drawing.shown.section import cut_zones
+from ctrecon.drawing.shown.cut import cut_zones
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.record.kinds import kind_of
@@ -140,7 +140,6 @@ def _labels(model: Model, face: str, shown: list[tuple[str, Contour]], cross: li
         wide = text_width(text, TEXT)
         near = space.nearby((x, y), reach + 1.5, wide, TEXT, (x, y), pull=2.0, rings=2, leader=False)
         if near is not None:
-            space.thin.pop()
             items.append(Label(text, (near[0], near[1] - TEXT / 2), TEXT, "centre"))
             continue
         far = space.nearby((x, y), reach + 3.0, wide + 1.0, TEXT, (x, y), pull=1.0, rings=30, clear=True)

@@ -17,9 +17,9 @@ from ctrecon.core.frames import Floats
 from ctrecon.drawing.model.edges import AS_FOUND, TO_MAKE, as_found, found_at, is_unsettled, need_edges
 from ctrecon.drawing.model.views import Drawn, Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour, cut_by_circle
-from ctrecon.drawing.shown.section import piece_of
+from ctrecon.drawing.shown.cut import piece_of
 from ctrecon.record.kinds import is_hole, is_seam, kind_of, kind_words
-from ctrecon.record.part import Part, taper_of
+from ctrecon.record.part import Feature, Part, taper_of
 from ctrecon.record.solid import Prism, solid_of
 from ctrecon.solid.profile import grown_profile, round_cutters
 
@@ -311,6 +311,16 @@ def _between(run: Run, t: float) -> Contour:
     return Contour(cast("tuple[tuple[float, float, float], ...]", mixed), True, whole)
 
 
+def _teeth_notes(f: Feature) -> list[str]:
+    """Say how the teeth of a wheel are made where the record does not hold all of them."""
+    if f.flank is None or f.pitch_deg is None:
+        teeth = "its teeth are as wide as their gaps" if f.teeth else "it is a plain disc of middle diameter"
+        return [f"{f.id} is a wheel whose flanks are not in the record: {teeth}."]
+    if f.teeth is None:
+        return [f"{f.id} had an unknown number of teeth: what is lost of its rim is left blank up to the tip circle."]
+    return []
+
+
 def _notes(part: Part, used: set[str], unsettled: set[str], bodies: int) -> tuple[str, ...]:
     """Say what the solid does not show, or shows as more certain than it is."""
     notes = []
@@ -332,8 +342,7 @@ def _notes(part: Part, used: set[str], unsettled: set[str], bodies: int) -> tupl
         elif ends and not is_seam(f):
             notes.append(f"{f.id} ends with the stack: its {' and '.join(ends)} may lie beyond it.")
         if kind_of(f).is_toothed and f.id in used:
-            teeth = "its teeth are as wide as their gaps" if f.teeth else "it is a plain disc of middle diameter"
-            notes.append(f"{f.id} is a wheel whose flanks are not in the record: {teeth}.")
+            notes += _teeth_notes(f)
         if f.id in used and taper_of(f) is not None and f.outline_mm:
             notes.append(f"{f.id} is a free outline run straight: its taper is left out.")
         if f.id in used and "edge_broken" in f.flags:

@@ -113,7 +113,7 @@ def test_the_sheet_names_what_not_to_copy_and_both_legs() -> None:
     """The words stand on the sheet, and the legs are those of the lost corner."""
     text = words(worn.worn_plate())
     assert "worn, do not copy" in text
-    assert "corner lost, legs 3.0 × 2.0" in text or "corner lost, legs 2.0 × 3.0" in text
+    assert "corner lost, legs 3.0 (X) × 2.0 (Y)" in text
     model = build_model(worn.worn_plate())
     ((d, contour),) = model.zones[0].rims
     ((_, corner),) = lost_corners(d, model.zones[0], contour, model.voxel_mm)

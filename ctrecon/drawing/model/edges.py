@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from ctrecon.core.errors import InputError
+from ctrecon.drawing.model.teeth import is_broken_rim, rim_as_left
 from ctrecon.drawing.paper.clip import clipped
 from ctrecon.drawing.paper.contours import Contour, circle, polyline
 from ctrecon.record.kinds import is_outside, kind_of
@@ -42,7 +43,7 @@ _PAST_MM = 1e-4
 
 @dataclass(frozen=True)
 class FoundEdge:
-    """The edge as found along one eaten stretch, in sheet axes: points, between which depths, what it lost (mm)."""
+    """The edge as found along one eaten stretch, in sheet axes: points, depths of its ends, what it lost (mm)."""
 
     points: tuple[tuple[float, float], ...]
     z0: float
@@ -224,6 +225,9 @@ def stretches_of(drawn: "Drawn", zone: "Zone", contour: Contour, voxel_mm: float
     from shapely.geometry import Point, Polygon
     from shapely.ops import unary_union
 
+    left = rim_as_left(drawn.feature, drawn.x, drawn.y) if is_broken_rim(drawn.feature) else None
+    if left is not None:
+        return [*(Stretch(c, SOUND) for c in left.runs), *(Stretch(c, LOST) for c in left.lost)]
     found = found_at(drawn, (zone.z0 + zone.z1) / 2)
     corners = lost_corners(drawn, zone, contour, voxel_mm)
     out = [Stretch(Contour(tuple((x, y, 0.0) for x, y in one.points), closed=False), WORN) for one in found]

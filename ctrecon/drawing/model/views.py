@@ -20,6 +20,7 @@ from ctrecon.drawing.model.edges import (
     is_made_whole,
     is_unsettled,
 )
+from ctrecon.drawing.model.teeth import rim_to_make
 from ctrecon.drawing.paper.contours import (
     Contour,
     circle,
@@ -41,7 +42,7 @@ from ctrecon.record.part import (
 )
 
 __all__ = [
-    "PROJECTIONS", "UNITS", "Drawn", "Model", "Zone", "build_model", "contour_at", "sheet_turn", "view_numbers",
+    "PROJECTIONS", "UNITS", "Drawn", "Model", "Zone", "build_model", "contour_at", "sheet_turn",
 ]  # fmt: skip
 
 PROJECTIONS = ("first", "third")
@@ -50,6 +51,9 @@ PROJECTIONS = ("first", "third")
 UNITS = ("mm", "in")
 """Units of length on a sheet; inches stand with mm beside."""
 
+
+HALF_CIRCLE_DEG = 180.0
+"""Less of a bore holds no mandrel."""
 
 WORST_CLOCK_DEG = 1.0
 """A side known worse than this (u) gives no direction."""
@@ -168,7 +172,11 @@ def _contour(
 
 
 def _pick_datum(part: Part) -> Feature | None:
-    """Return the feature whose axis is the datum: a bore on the middle of the outside, else the outside."""
+    """Return the feature whose axis is the datum: one that a mandrel, a pin or a chuck can find again on the part.
+
+    A bore or square hole on the middle of the largest outside; else that outside, if it is round, or the largest such
+    hole anywhere. An outline of no named shape has no axis to be found by: it is taken where there is nothing else.
+    """
 
     def size(f: Feature) -> float:
         contour = _contour(f, 0.0, 0.0, [(float(x), float(y)) for x, y in outline_in_part_frame(part, f)])
@@ -176,13 +184,24 @@ def _pick_datum(part: Part) -> Feature | None:
 
     placed = [f for f in part.features if f.x_mm and f.y_mm]
     outsides = sorted((f for f in placed if is_outside(f)), key=lambda f: (-size(f), f.id))
-    bores = [f for f in placed if is_hole(f) and kind_of(f).is_round]
+    holes = [f for f in placed if is_hole(f) and _has_axis(f) and "not_along_depth" not in f.flags]
+    largest = sorted(holes, key=lambda f: (-size(f), f.id))
     if not outsides:
-        return next(iter(bores or placed), None)
-    centre, reach = place_in_part_frame(part, outsides[0]), math.sqrt(size(outsides[0]))
-    near = [(math.dist(place_in_part_frame(part, f), centre), f.id, f) for f in bores]
+        return next(iter(largest or placed), None)
+    first = outsides[0]
+    centre, reach = place_in_part_frame(part, first), math.sqrt(size(first))
+    near = [(math.dist(place_in_part_frame(part, f), centre), f.id, f) for f in holes]
     near = sorted(one for one in near if one[0] < 0.1 * reach)
-    return near[0][2] if near else outsides[0]
+    if near:
+        return near[0][2]
+    if not kind_of(first).is_round and largest:
+        return largest[0]
+    return next((f for f in outsides if not kind_of(f).is_outlined), first)
+
+
+def _has_axis(f: Feature) -> bool:
+    kind = kind_of(f)
+    return not kind.is_outlined and not kind.has_side_pair and (f.arc_deg is None or f.arc_deg >= HALF_CIRCLE_DEG)
 
 
 def _pick_x_reference(part: Part, datum: Feature | None) -> Feature | None:
@@ -231,7 +250,10 @@ def _clocked(f: Feature, by_deg: float) -> Feature:
         return f
     turn = None if f.turn_deg is None else Measured(f.turn_deg.value + by_deg, f.turn_deg.u)
     arc = None if f.arc_from_deg is None else (f.arc_from_deg + by_deg) % 360
-    return replace(f, turn_deg=turn, arc_from_deg=arc)
+    teeth = tuple(
+        replace(one, angle_deg=Measured(one.angle_deg.value + by_deg, one.angle_deg.u)) for one in f.tooth_places
+    )
+    return replace(f, turn_deg=turn, arc_from_deg=arc, tooth_places=teeth)
 
 
 def _is_depthless(part: Part) -> bool:
@@ -297,6 +319,8 @@ def build_model(
         z0, z1 = (depths[f.id][0] - start_z, depths[f.id][1] - start_z) if has_depth else (0.0, 0.0)
         placed = (f.x_mm is not None and f.y_mm is not None) or kind_of(f).is_outlined
         contour = _contour(f, x, y, outline) if placed else None
+        if contour is not None and kind_of(f).is_toothed and edges != SHOWN:
+            contour = rim_to_make(f, x, y) if edges == TO_MAKE or len(outline) < 3 else polyline(outline)
         found = tuple(
             FoundEdge(tuple(on_sheet(float(u), float(v)) for u, v in outline_in_part_frame(part, f, one.edge_mm)),
                       *_found_depths(f, one, z0, z1), one.deepest_mm)
@@ -317,18 +341,6 @@ def _found_depths(f: Feature, one: WornStretch, z0: float, z1: float) -> tuple[f
         return z0, z1
     by = (z1 - z0) / max(last.value - first.value, 1e-9)
     return z0 + (one.depth_from_mm - first.value) * by, z0 + (one.depth_to_mm - first.value) * by
-
-
-def view_numbers(model: Model) -> dict[int, int]:
-    """Return the number of the view of every zone that is drawn: the first, and each that shows a new feature."""
-    seen: set[str] = set()
-    numbers: dict[int, int] = {}
-    for n, zone in enumerate(model.zones):
-        fresh = {d.feature.id for d in zone.drawn} - seen
-        seen |= fresh
-        if fresh or n == 0:
-            numbers[n] = len(numbers) + 1
-    return numbers
 
 
 def _single_zone(drawn: list[Drawn], edges: str) -> tuple[Zone, ...]:

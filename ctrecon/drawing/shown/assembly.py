@@ -12,8 +12,9 @@ from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import union
 from ctrecon.drawing.paper.row_packing import GAP, joined
 from ctrecon.drawing.paper.symbols import balloon
+from ctrecon.drawing.shown.cut import HATCH_ANGLES, Cut, cut_zones
 from ctrecon.drawing.shown.notes import notes_items
-from ctrecon.drawing.shown.section import HATCH_ANGLES, Cut, cut_zones, section_shapes
+from ctrecon.drawing.shown.section import section_shapes
 from ctrecon.record.items import PartItem, Seat, items_of
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import Feature
@@ -333,7 +334,7 @@ def assembly_lines(model: Model, pulled: Sequence[Pulled]) -> list[str]:
     ]
     doubtful = [one.taken.label for one in pulled if one.taken.item.is_doubtful]
     if doubtful:
-        lines.append(f"{', '.join(doubtful)}: undecided, drawn narrow; the others are drawn as if it were one with them.")
+        lines.append(f"{', '.join(doubtful)}: undecided, so drawn narrow; the others are drawn as if one with it.")
     lines += _order(model, pulled)
     lines += [j.says for j in model.part.joints if not j.put_on_from]
     if not model.part.joints:

@@ -18,7 +18,7 @@ from ctrecon.drawing.model.dimension_text import (
     written,
 )
 from ctrecon.drawing.model.views import Drawn, Model, sheet_turn
-from ctrecon.drawing.paper.items import Angular, Box, Diameter, Item, Label, Line, Linear, Ordinate, Radius
+from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Angular, Box, Diameter, Item, Label, Line, Linear, Ordinate, Radius
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space
 from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
@@ -31,26 +31,42 @@ __all__ = [
     "dimension_places",
     "dimension_sizes",
     "dimension_turns",
+    "is_far",
     "spread",
 ]
 
 TEXT = 2.5
 """Height of dimension figures in mm (ISO 3098)."""
 
+SMALL = 1.8
+"""Height of letters where there are many (ISO 3098)."""
+
 MOST_CALLOUTS = 14
 """More sizes than this in one view are left to the table; the features keep their ids."""
 
-GAP = 0.7
-"""Space between a figure and its line, mm."""
+MOST_TIERS = 24
+"""So often a dimension line is moved out, a tier at a time, before it is drawn where it meets something."""
+
+FAR_MM = 10.0
+"""A centre farther outside its view than this (on paper) is left to the table of features."""
 
 LEAST_TURN_DEG = 0.5
 """A smaller turn from X is not drawn; the table has it."""
+
+MOST_TURN_MM = 24.0
+"""The arc of an angle runs no farther than this outside the part."""
 
 BESIDE = 2.5
 """How far beside a slot or rectangle the line of its length runs, mm."""
 
 SAME_PLACE_MM = 0.3
 """Coordinates nearer than this on paper share one dimension."""
+
+
+def is_far(d: Drawn, scale: float, box: Box) -> bool:
+    """Return whether a centre lies far outside a view's outlines: nobody marks it out from there."""
+    x, y = d.x * scale, d.y * scale
+    return x < box[0] - FAR_MM or x > box[2] + FAR_MM or y < box[1] - FAR_MM or y > box[3] + FAR_MM
 
 
 def _fold(turn: float, period: float) -> float:
@@ -82,10 +98,10 @@ def _across(
     normal = angle + 90 * side
     nx, ny = math.cos(math.radians(normal)), math.sin(math.radians(normal))
     far = max((p[0] - at[0]) * nx + (p[1] - at[1]) * ny for p in hull)
-    lift = TEXT / 2 + 0.7
+    lift = TEXT / 2 + FIGURE_GAP_MM
     tx, ty = -math.sin(math.radians(angle)), math.cos(math.radians(angle))
     narrow, level = text_width(shown, TEXT) + 2 > size, abs(angle) < 0.5
-    for tier in range(12):
+    for tier in range(MOST_TIERS):
         off = far + 9.0 + 5.5 * tier
         base = (at[0] + nx * off, at[1] + ny * off)
         middle = (base[0] + tx * lift, base[1] + ty * lift)
@@ -95,10 +111,13 @@ def _across(
             c, s = abs(math.cos(math.radians(angle))), abs(math.sin(math.radians(angle)))
             middle = _polar(*base, angle, size / 2 + c * text_width(shown, TEXT) / 2 + s * TEXT + 4)
         box = _text_box(shown, middle, 0.0 if narrow else angle)
-        if space.is_free(box) or tier == 11:
+        ends = [_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)]
+        lines = [(ends[0], ends[1]), (first, ends[0]), (second, ends[1])]
+        slanted = 0.0 if narrow else angle
+        crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.3, TEXT / 2 + 0.3, slanted)
+        if space.is_free(box) and not crossed and not any(space.is_barred(a, b) for a, b in lines):
             break
     space.boxes.append(box)
-    ends = [_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)]
     space.thin += [(ends[0], ends[1]), (first, ends[0]), (second, ends[1])]
     if narrow and level:
         end = (ends[1][0] + 4.0 + text_width(shown, TEXT), ends[1][1])
@@ -193,13 +212,58 @@ def _round_size(
     length = size.value / 2 if is_arc else size.value
     text, _ = written(units, f"{f.id} <>{tail}", length, decimals)
     shown = f"{f.id} {'R' if is_arc else 'Ø'}{length_text(units, length, decimals)}{tail}"
-    if is_arc and not kind_of(f).is_relief and f.arc_from_deg is not None and f.arc_deg is not None:
-        middle = math.radians(-(f.arc_from_deg + f.arc_deg / 2))
+    if is_arc and f.arc_from_deg is not None and f.arc_deg is not None:
+        arc = (-(f.arc_from_deg + f.arc_deg), f.arc_deg)
+        found = _short_radius(at, radius, arc, text_width(shown, TEXT), space)
+        if found is not None:
+            return Radius(at, radius, found, text, decimals, factor, landing=found)
+        middle = math.radians(arc[0] + arc[1] / 2)
         outward = (math.cos(middle), math.sin(middle))  # where there is a rim for the arrow to stand on
-    place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
+    place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * FIGURE_GAP_MM, TEXT, outward)
     if not is_arc:
         return Diameter(at, radius, place, text, decimals, factor)
     return Radius(at, radius, place, text, decimals, factor)
+
+
+def _short_radius(
+    at: tuple[float, float], radius: float, arc: tuple[float, float], wide: float, space: Space
+) -> tuple[float, float] | None:
+    """Choose where the radius line of an arc ends: it starts on the arc and never has to reach the centre.
+
+    Parameters
+    ----------
+    at, radius : (x, y), float
+        The arc's circle, paper mm.
+    arc : (float, float)
+        Where it starts and how far it goes anticlockwise, degrees.
+    wide : float
+        Width of the figure.
+    space : Space
+        Its figure is added where one place is free.
+
+    Returns
+    -------
+    (x, y) or None
+        End of the line, beside which the figure stands, None where all is taken.
+    """
+    places = []
+    for share in (0.0, -0.12, 0.12, -0.25, 0.25, -0.35, 0.35):
+        towards = arc[0] + arc[1] * (0.5 + share)
+        tip = _polar(*at, towards, radius)
+        for step in range(26):
+            length = 5.0 + 2.0 * step
+            if length < 0.9 * radius:
+                places.append((length + 12.0 * abs(share), tip, _polar(*at, towards, radius - length)))
+            places.append((length + 4.0 + 12.0 * abs(share), tip, _polar(*at, towards, radius + length)))
+    for _, tip, end in sorted(places):
+        left = end[0] <= tip[0]  # the figure stands on the side away from the arc
+        box = (end[0] - wide - 1.0 if left else end[0] - 0.3, end[1] - 0.5, end[0] + 0.3 if left else end[0] + wide + 1.0,
+               end[1] + TEXT + 1.7)  # fmt: skip
+        if space.is_clear(box) and not space.is_barred(tip, end):
+            space.boxes.append(box)
+            space.thin.append((tip, end))
+            return end
+    return None
 
 
 def _taper_text(f: Feature) -> str:
@@ -250,29 +314,41 @@ def _flat_sizes(
         half = (pair[1] if angle == turn else pair[0]).value / 2 * scale if pair else size / 2
         # off the middle, where bores, centre marks and other dimension lines are; of two, one outside
         off = 0.75 * half if not pair else half + BESIDE if number == 0 else 0.0
-        base = _polar(*at, angle + 90, off)
+        if model.datum is not None and f.id == model.datum.id and not pair:
+            off = 0.0  # in line with the mark of the datum
+        tries = [_polar(*at, angle + 90, way) for way in (off, -off, 0.5 * off, -0.5 * off, 0.3 * half, -0.3 * half)]
+        spans = [(_polar(*one, angle, -size / 2), _polar(*one, angle, size / 2)) for one in tries]
+        clear = [one for one, (a, b) in zip(tries, spans, strict=True) if not space.is_barred(a, b)]
+        base = (clear or tries)[0]
+        space.thin.append((_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)))
         ending = last if number == 0 else tail
         text, shown = written(model.units, f"{f.id} {before}<>{ending}", measured.value, decimals)
-        place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
+        place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * FIGURE_GAP_MM, TEXT, outward)
         ends = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
         items.append(Linear(*ends, base, angle, text, decimals, place, factor))
     return items
 
 
 def _only_ids(inner: list[Drawn], space: Space, scale: float) -> list[Item]:
-    """Write the ids alone beside their features."""
+    """Write the ids alone beside their features; smaller where they are many."""
     items: list[Item] = []
+    tall = TEXT if len(inner) <= MOST_CALLOUTS else SMALL
     for d in inner:
         if d.contour is None:
             continue
         left, bottom, right, top = (v * scale for v in d.contour.bounds())
-        wide = text_width(d.feature.id, TEXT)
+        wide = text_width(d.feature.id, tall)
         centre = ((left + right) / 2, (bottom + top) / 2)
-        place = space.nearby(centre, (top - bottom) / 2 + 2.5, wide, TEXT, (1.0, 1.0), pull=4.0, rings=8, leader=False)
+        half = (top - bottom) / 2
+        place = space.nearby(
+            centre, half + 1.0, wide, tall, (1.0, 1.0), pull=4.0, rings=3, leader=False, clear=True
+        )  # fmt: skip
         if place is None:
-            continue  # too crowded: the table has its X and Y
-        space.thin.pop()
-        items.append(Label(d.feature.id, (place[0], place[1] - TEXT / 2), TEXT, "centre"))
+            place = space.nearby(centre, half + 4.0, wide + 1.0, tall, centre, pull=1.0, rings=30, clear=True)
+            if place is None:
+                continue  # too crowded: the table has its X and Y
+            items.append(Line(centre, (place[0] - math.copysign(wide / 2 + 0.5, place[0] - centre[0]), place[1])))
+        items.append(Label(d.feature.id, (place[0], place[1] - tall / 2), tall, "centre"))
     return items
 
 
@@ -294,14 +370,24 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
         text = f"{f.id} turn <>°"
         shown = text.replace("<>", format_value(turn, decimals))
         while True:
-            middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + 0.7)
+            middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + FIGURE_GAP_MM)
             box = _text_box(shown, middle, turn / 2 - 90)
             crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.5, TEXT / 2 + 0.3, turn / 2 - 90)
-            if (space.is_free(box) and not crossed) or radius > reach + 80:
+            arc = [_polar(0.0, 0.0, turn * k / 12, radius) for k in range(13)]
+            legs = [((0.0, 0.0), _polar(0.0, 0.0, at, radius + 2)) for at in (0.0, turn)]
+            barred = any(space.is_barred(a, b) for a, b in [*itertools.pairwise(arc), *legs])
+            if (space.is_free(box) and not crossed and not barred) or radius > reach + MOST_TURN_MM:
                 break
             radius += 2.0
+        if radius > reach + MOST_TURN_MM:  # no room for the angle: in words
+            shown = f"{f.id} turned {format_value(turn, decimals)}°"
+            place = space.nearby(
+                (0.0, 0.0), reach / 2, text_width(shown, TEXT), TEXT, (1.0, 1.0), pull=1.0, rings=40, leader=False
+            )
+            if place is not None:
+                items.append(Label(shown, (place[0], place[1] - TEXT / 2), TEXT, "centre"))
+            continue
         space.boxes.append(box)
-        arc = [_polar(0.0, 0.0, turn * k / 12, radius) for k in range(13)]
         space.thin += itertools.pairwise(arc)
         items.append(Line((0.0, 0.0), _polar(0.0, 0.0, turn, radius + 2), "CENTRE"))
         items.append(Line((0.0, 0.0), (radius + 2, 0.0), "CENTRE"))
@@ -330,7 +416,7 @@ def spread(values: list[float], gap: float) -> list[float]:
     return out
 
 
-def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int) -> list[tuple[float, float, int]]:
+def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int, box: Box) -> list[tuple[float, float, int]]:
     """Return (coordinate, where its leader starts across, decimals), one a place, in order."""
     found: list[tuple[float, float, int]] = []
     for d in fresh:
@@ -344,7 +430,7 @@ def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int) -> list[tu
             if math.hypot(d.x, d.y) * scale > SAME_PLACE_MM:
                 # one edge: the other follows from the size
                 found.append((d.contour.bounds()[axis], d.contour.bounds()[1 - axis], digits))
-        elif math.hypot(d.x, d.y) * scale > SAME_PLACE_MM and not kind_of(f).is_outlined:
+        elif math.hypot(d.x, d.y) * scale > SAME_PLACE_MM and not kind_of(f).is_outlined and not is_far(d, scale, box):
             found.append((at, other, digits))
     if not found:
         return []
@@ -373,7 +459,7 @@ def dimension_places(
     pitch = TEXT * 1.9
     left, bottom, right, top = box
     for axis in (0, 1):
-        stops = _stops(model, fresh, scale, axis)
+        stops = _stops(model, fresh, scale, axis, box)
         span = (right - left, top - bottom)[axis]
         if not stops or len(stops) * pitch > span + 30:
             continue

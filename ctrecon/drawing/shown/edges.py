@@ -4,7 +4,7 @@ import itertools
 import math
 
 from ctrecon.drawing.model.dimension_text import length_text
-from ctrecon.drawing.model.edges import BROKEN, SOUND, WORN, is_unsettled, lost_corners, stretches_of
+from ctrecon.drawing.model.edges import BROKEN, SOUND, WORN, LostCorner, is_unsettled, lost_corners, stretches_of
 from ctrecon.drawing.model.views import Drawn, Model, Zone
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Item, Label, Line, Shape
@@ -18,6 +18,9 @@ TEXT = 2.5
 
 LEAST_GAP_MM = 0.7
 """Lines nearer than this run together on paper (ISO 128-2): wear less deep there is left to the notes."""
+
+ALONG_DEG = 10.0
+"""A side turned from X or Y by less is called by it: legs are good to a tenth of a mm (a judgement)."""
 
 WORN_WORDS = "worn, do not copy"
 
@@ -70,8 +73,7 @@ def edge_words(model: Model, zone: Zone, fresh: list[Drawn], space: Space, scale
     for d, contour in here:
         lost = lost_corners(d, zone, contour, model.voxel_mm)
         for _, corner in lost:
-            legs = " × ".join(length_text(model.units, leg, 1) for leg in corner.legs)
-            items += _called(f"corner lost, legs {legs}", corner.corner, space, scale)
+            items += _called(_legs(model, corner), corner.corner, space, scale)
         gone = {id(found) for found, _ in lost}
         worn = [one for one in d.found if one.z0 <= middle <= one.z1 and id(one) not in gone]
         if worn:
@@ -82,6 +84,18 @@ def edge_words(model: Model, zone: Zone, fresh: list[Drawn], space: Space, scale
     if deep * scale >= LEAST_GAP_MM:
         items += _called(WORN_WORDS, place, space, scale)
     return items
+
+
+def _legs(model: Model, corner: LostCorner) -> str:
+    """Return the words of a lost corner: the leg that runs more along X first, both named where they run so."""
+    sides = []
+    for end, leg in zip(corner.ends, corner.legs, strict=True):
+        off = math.degrees(math.atan2(abs(end[1] - corner.corner[1]), abs(end[0] - corner.corner[0])))
+        sides.append((off, length_text(model.units, leg, 1)))
+    (first, one), (second, other) = sorted(sides)
+    if first < ALONG_DEG and second > 90.0 - ALONG_DEG:
+        return f"corner lost, legs {one} (X) × {other} (Y)"
+    return f"corner lost, legs {one} × {other}"
 
 
 def _break_angles(d: Drawn, contour: Contour, space: Space, scale: float) -> list[Item]:

@@ -12,7 +12,7 @@ from ctrecon.drawing.paper.lettering import text_width, wrap
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.shown.blocks import scale_text
 from ctrecon.drawing.shown.edges import edge_notes
-from ctrecon.drawing.shown.section import HATCH_ANGLES
+from ctrecon.drawing.shown.cut import HATCH_ANGLES
 from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Part, scale_u_along, taper_of
 
@@ -210,7 +210,7 @@ class Table:
 
     def __init__(self, rows: list[Row], height: float, heading: str, unit: str = "mm") -> None:
         self.rows, self.height, self.heading, self.unit = rows, height, heading, unit
-        self.pitch = round(height * 1.6, 3)
+        self.pitch = round(height * 1.7, 3)
         columns = zip(HEADINGS, *(row.cells for row in rows), strict=True)
         self.widths = [max(text_width(text, height) for text in column) + 2.4 for column in columns]
 
@@ -231,7 +231,7 @@ class Table:
         """Draw rows `first` to `first + count` with their headings below (left, top)."""
         items: list[Item] = []
         p, h = self.pitch, self.height
-        lift = (p - h) / 2
+        lift = 0.48 * h  # letters reach below the line by a third
         more = "" if first == 0 else ", continued"
         items.append(Label(f"Features{more} ({self.unit}). {self.heading}", (left, top - p + lift), h))
         y = top - p
