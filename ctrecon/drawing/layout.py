@@ -67,6 +67,9 @@ Edges = list[tuple[int, Contour, str]]
 LEAST_VIEW_MM = 35.0
 """A part's largest view is not drawn smaller than this where a larger paper can help."""
 
+ITEM_WIDTHS = (1.0, 0.8, 0.6, 0.45, 0.33)
+"""Widths tried for the details of items, in parts of the paper; the first that takes the fewest pages is drawn."""
+
 LEAST_COLUMN_MM = 75.0
 """A column of notes beside the table is not narrower than this."""
 
@@ -288,22 +291,21 @@ def _item_bodies(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned])
     f = words.frame
     floor = f.bottom + STRIP + 2
     free = FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
-    room = (free.right - free.left, free.top - free.floor)
-    rest: list[Block] = []
-    for one, planned in zip(taken, plans, strict=True):
-        if not one.model.zones:
-            continue
-        views = _blocks(one.model, planned, words.scale)
-        framed = item_block(one, taken, views, room)
-        rest += [framed] if framed.width <= room[0] and framed.height <= room[1] else views
-    bodies = []
-    while rest:
-        fit = fill_shelves(rest, free)
-        if fit is None:
-            break
-        bodies.append(arrange(fit[0], free))
-        rest = fit[1]
-    return bodies
+    drawn = [(t, _blocks(t.model, plan, words.scale)) for t, plan in zip(taken, plans, strict=True) if t.model.zones]
+    best: list[list[Item]] | None = None
+    for share in ITEM_WIDTHS:
+        rest: list[Block] = []
+        for one, views in drawn:
+            framed = item_block(one, taken, views, share * (free.right - free.left))
+            fits = framed.width <= free.right - free.left and framed.height <= free.top - free.floor
+            rest += [framed] if fits else views
+        bodies = []
+        while rest and (fit := fill_shelves(rest, free)) is not None:
+            bodies.append(arrange(fit[0], free))
+            rest = fit[1]
+        if not rest and (best is None or len(bodies) < len(best)):
+            best = bodies
+    return best or []
 
 
 def _strip_page(words: _Words, items: list[Item], page: int, pages: int, kind: str) -> Page:

@@ -131,7 +131,9 @@ def exploded_block(pulled: Sequence[Pulled], scale: float) -> Block:
         shapes, outlines = section_shapes(one.taken.model, one.taken.cuts, scale)
         dx, dy = (one.z + one.shift) * scale, one.y * scale
         placed = [moved(_styled(item, angle, doubtful=one.taken.item.is_doubtful), dx, dy) for item in shapes]
-        items += placed
+        # pins are drawn uncut along their length (ISO 128-3), one with a hole through it is not
+        hidden = one.taken.item.is_pin and not any(kind_of(f).is_hole for f in one.taken.item.part.features)
+        items += [item for item in placed if not (hidden and isinstance(item, Hatch))]
         left, right = (z * scale for z in one.span)
         boxes.append((left, min(low for low, _ in outlines) + dy, right, max(high for _, high in outlines) + dy))
         metal = [i.outer for i in placed if isinstance(i, Hatch)] or [((left, dy),)]
@@ -177,7 +179,7 @@ def _arrow(one: Pulled, y: float, scale: float) -> list[Item]:
             Hatch(head, solid=True)]  # fmt: skip
 
 
-def item_block(taken: Taken, everything: Sequence[Taken], views: Sequence[Block], room: tuple[float, float]) -> Block:
+def item_block(taken: Taken, everything: Sequence[Taken], views: Sequence[Block], wide: float) -> Block:
     """Set the views of one item in a frame of its own, its number and name above, what a maker must know below.
 
     Parameters
@@ -188,21 +190,11 @@ def item_block(taken: Taken, everything: Sequence[Taken], views: Sequence[Block]
         All items: a seat names what it fits.
     views : sequence of Block
         Its section and views, dimensioned.
-    room : (float, float)
-        Width and height of a page, mm. The narrowest of some widths that keeps to the height is taken.
+    wide : float
+        Width of the frame, mm; a wider view makes it wider.
     """
     lines = item_lines(taken, everything)
-    best: Block | None = None
-    widest = max(v.width for v in views) + 2 * GAP
-    for share in (0.3, 0.45, 0.6, 0.8, 1.0):
-        block = _framed(taken, lines, views, max(share * room[0], widest))
-        if best is None or block.width * block.height < best.width * best.height or best.height > room[1]:
-            best = block
-    assert best is not None
-    return best
-
-
-def _framed(taken: Taken, lines: list[str], views: Sequence[Block], wide: float) -> Block:
+    wide = max(wide, *(v.width + 2 * GAP for v in views))
     if taken.item.is_doubtful:
         views = [Block(tuple(_styled(i, HATCH_ANGLES[0], doubtful=True) for i in v.items), v.box) for v in views]
     rows: list[list[Block]] = [[]]
@@ -243,6 +235,8 @@ def item_lines(taken: Taken, everything: Sequence[Taken]) -> list[str]:
             f"Item {one.label} ({one.item.name}) may be a piece of its own: undecided, so there is no seat for it "
             "here; its detail has both sizes." for one in everything if one.item.is_doubtful
         ]  # fmt: skip
+    if item.name == "rivet":
+        lines.append("Length as found: leave metal at both ends to close it.")
     lines += [_seat_line(taken, seat, everything) for seat in item.seats]
     return lines
 
