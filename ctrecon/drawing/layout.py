@@ -298,7 +298,7 @@ def _item_bodies(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned])
         for one, views in drawn:
             framed = item_block(one, taken, views, share * (free.right - free.left))
             fits = framed.width <= free.right - free.left and framed.height <= free.top - free.floor
-            rest += [framed] if fits else views
+            rest += [framed] if fits else [item_block(one, taken, (), 0.0), *views]
         bodies = []
         while rest and (fit := fill_shelves(rest, free)) is not None:
             bodies.append(arrange(fit[0], free))

@@ -29,6 +29,12 @@ ON_AXIS = 0.02
 """A piece whose axis is nearer to the part's than this share of its reach is drawn on it."""
 
 TEXT = 2.5
+PAD = 3.0
+"""Paper between the frame of a detail and what is in it, mm."""
+
+LEAST_WORDS = 110.0
+"""The words below a detail get a line at least so long where the paper has it, mm."""
+
 PITCH = 5.0
 HEADINGS = ("Item", "Qty", "Piece", "Made up of", "Found as", "Material")
 SEAT_PLACES = 3
@@ -194,25 +200,25 @@ def item_block(taken: Taken, everything: Sequence[Taken], views: Sequence[Block]
         Width of the frame, mm; a wider view makes it wider.
     """
     lines = item_lines(taken, everything)
-    wide = max(wide, *(v.width + 2 * GAP for v in views))
+    wide = max(wide, *(v.width + 2 * PAD for v in views)) if views else wide
     if taken.item.is_doubtful:
         views = [Block(tuple(_styled(i, HATCH_ANGLES[0], doubtful=True) for i in v.items), v.box) for v in views]
-    rows: list[list[Block]] = [[]]
+    rows: list[list[Block]] = []
     for view in views:
-        if rows[-1] and sum(b.width + GAP for b in rows[-1]) + view.width > wide - 2 * GAP:
+        if not rows or sum(b.width + GAP for b in rows[-1]) + view.width > wide - 2 * PAD:
             rows.append([])
         rows[-1].append(view)
     name = f"ITEM {taken.label}: {taken.item.name.upper()}"
     blocks = [joined(row) for row in rows]
-    inner = max(*(b.width for b in blocks), text_width(name, 5.0), min(110.0, wide - 2 * GAP))
-    items: list[Item] = [Label(name, (GAP, -9.0), 5.0)]
-    y = -14.0
+    inner = max(text_width(name, 5.0), min(LEAST_WORDS, wide - 2 * PAD), *(b.width for b in blocks))
+    items: list[Item] = [Label(name, (PAD, -8.0), 5.0)]
+    y = -11.0
     for block in blocks:
         y -= block.height
-        items += block.at(GAP + (inner - block.width) / 2, y).items
-        y -= GAP
-    words, tall = notes_items(lines, GAP, y, inner, TEXT)
-    box = (0.0, y - tall - 2.0, inner + 2 * GAP, 0.0)
+        items += block.at(PAD + (inner - block.width) / 2, y).items
+        y -= GAP / 2
+    words, tall = notes_items(lines, PAD, y, inner, TEXT)
+    box = (0.0, y - tall - 2.0, inner + 2 * PAD, 0.0)
     ring = ((box[0], box[1]), (box[2], box[1]), (box[2], box[3]), (box[0], box[3]))
     edges = [Line(a, b, "NARROW") for a, b in zip(ring, ring[1:] + ring[:1], strict=True)]
     return Block((*items, *words, *edges), box)
