@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured
-from ctrecon.record.kinds import KINDS, is_outside, is_seam, kind_of
+from ctrecon.record.kinds import KINDS, Kind, is_outside, is_seam, kind_of
 from ctrecon.record.part import Feature, Part, Piece, depths_in_part_frame, taper_of
 from ctrecon.record.sections import Section, section_of
 
@@ -244,7 +244,7 @@ class _Taking:
         a, b = self.spans[seam.id], self.spans[rim.id]
         apart = min(abs(a[1] - b[0]), abs(b[1] - a[0]))
         one, other = kind_of(seam).known(seam), kind_of(rim).known(rim)
-        if rim.kind != _kind(seam, "outside") or apart > 2 * self.slack or not one or not other:
+        if kind_of(rim) is not _side_kind(seam, "outside") or apart > 2 * self.slack or not one or not other:
             return False
         if rim.id not in self._carrier(seam).features or not self._near(seam, rim):
             return False
@@ -363,7 +363,7 @@ class _Taking:
         if any(p.id not in self.inside for p in pieces) or pieces[0].name != pieces[1].name:
             return False
         one, two = item.part.features, other.part.features
-        if len(one) != 1 or len(two) != 1 or one[0].kind != two[0].kind or pieces[0].verdict != pieces[1].verdict:
+        if len(one) != 1 or len(two) != 1 or kind_of(one[0]) is not kind_of(two[0]) or pieces[0].verdict != pieces[1].verdict:
             return False
         pairs: list[tuple[Measured | None, Measured | None]] = [(one[0].length_mm, two[0].length_mm)]
         pairs += zip(*([q for _, q in kind_of(f).known(f)] for f in (one[0], two[0])), strict=False)
@@ -375,10 +375,9 @@ class _Taking:
         )  # fmt: skip
 
 
-def _kind(seam: Feature, side: str) -> str:
+def _side_kind(seam: Feature, side: str) -> Kind:
     """Return the kind of a seam's hole or outside; its own where there is none of that shape."""
-    kind = seam.kind.removesuffix("seam") + side
-    return kind if kind in KINDS else seam.kind
+    return KINDS.get(seam.kind.removesuffix("seam") + side, kind_of(seam))
 
 
 def _side(seam: Feature, base: Feature, more: Measured, way: int) -> Feature:
@@ -391,7 +390,7 @@ def _side(seam: Feature, base: Feature, more: Measured, way: int) -> Feature:
 
     pair = base.flats_pair_mm
     return replace(
-        seam, kind=_kind(seam, "hole" if way > 0 else "outside"), basis="inferred", seam_mm=None,
+        seam, kind=_side_kind(seam, "hole" if way > 0 else "outside").name, basis="inferred", seam_mm=None,
         diameter_mm=sized(base.diameter_mm), flats_mm=sized(base.flats_mm),
         flats_pair_mm=None if pair is None else (sized(pair[0]) or pair[0], sized(pair[1]) or pair[1]),
         outline_mm=_grown(base.outline_mm, way * more.value / 2), sensitivity=base.sensitivity,

@@ -168,10 +168,11 @@ def _area(ring: tuple[tuple[float, float], ...]) -> float:
 
 def _styled(item: Item, angle: float, *, doubtful: bool) -> Item:
     """Return a mark of one piece: hatched its own way, its outline narrow while nobody has settled that it is one."""
-    if isinstance(item, Hatch) and not item.solid:
-        return replace(item, angle_deg=angle)
-    if doubtful and isinstance(item, Line | Shape) and item.style == "WIDE":
-        return replace(item, style="NARROW")
+    match item:
+        case Hatch(solid=False):
+            return replace(item, angle_deg=angle)
+        case (Line(style="WIDE") | Shape(style="WIDE")) if doubtful:
+            return replace(item, style="NARROW")
     return item
 
 
@@ -290,7 +291,7 @@ def _has_side(item: PartItem, seat: Seat, *, hole: bool) -> bool:
     if item.is_pin and not hole:
         return any(seat.seam.id in p.features for p in item.pieces)
     wanted = seat.hole if hole else seat.boss
-    return any(f.id == wanted.id and kind_of(f).is_hole == hole for f in item.part.features)
+    return any(f.id == wanted.id and kind_of(f).is_hole is hole for f in item.part.features)
 
 
 def parts_list(taken: Sequence[Taken], right: float, bottom: float, width: float) -> tuple[list[Item], float]:
