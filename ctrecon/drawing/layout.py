@@ -10,7 +10,7 @@ from ctrecon.drawing.model.turned import tabled_holes, turned_ids, view_numbers
 from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Block, Item, Label, Line, Page, Sheet
-from ctrecon.drawing.paper.row_packing import FreeArea, arrange, fill_shelves, joined
+from ctrecon.drawing.paper.row_packing import GAP, FreeArea, arrange, fill_shelves, joined
 from ctrecon.drawing.shown.assembly import (
     Taken,
     assembly_lines,
@@ -75,6 +75,12 @@ LEAST_COLUMN_MM = 75.0
 
 SHEET = "Dimensioned sheet from slices"
 
+MARGIN_MM = 4.0
+"""So near to the edge of the paper most printers print (common practice, no source)."""
+
+MOST_TITLE_MM = 180.0
+"""A title block is no wider than this (ISO 7200)."""
+
 STRIP = TITLE_HEIGHT + 1.0
 """Height kept for the title block on pages without the column of notes, mm."""
 
@@ -98,7 +104,7 @@ def _notes_height(paper: str) -> float:
 
 
 def _title_width(paper: str) -> float:
-    return 160.0 if paper == "A3" else 130.0
+    return MOST_TITLE_MM if paper == "A3" else 130.0
 
 
 @dataclass(frozen=True)
@@ -163,14 +169,20 @@ def _datum_zone(model: Model) -> int:
     )
 
 
-def _frame_lines(frame: _Frame) -> list[Item]:
+def _frame_lines(paper: str) -> list[Item]:
+    """Draw the frame, and in the middle of each side the mark that centres a copy (ISO 5457), outside the frame."""
+    frame, (wide, tall) = _frame(paper), PAPERS[paper]
     corners = [
         (frame.left, frame.bottom),
         (frame.right, frame.bottom),
         (frame.right, frame.top),
         (frame.left, frame.top),
     ]
-    return [Line(a, b, "FRAME") for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
+    marks = [
+        ((MARGIN_MM, tall / 2), (frame.left, tall / 2)), ((wide - MARGIN_MM, tall / 2), (frame.right, tall / 2)),
+        ((wide / 2, MARGIN_MM), (wide / 2, frame.bottom)), ((wide / 2, tall - MARGIN_MM), (wide / 2, frame.top)),
+    ]  # fmt: skip
+    return [Line(a, b, "FRAME") for a, b in [*zip(corners, corners[1:] + corners[:1], strict=True), *marks]]
 
 
 class _Words:
@@ -206,7 +218,7 @@ class _Words:
 def _one_page(words: _Words, draw: Callable[[], list[Block]], more: int) -> list[Page] | None:
     """Return one page with everything, or None where it does not fit; `more` pages follow it."""
     f = words.frame
-    width = words.side
+    width = min(words.side, MOST_TITLE_MM)
     if width < LEAST_COLUMN_MM:
         return None
     column, tall = words.column(width, 1, 1 + more)
@@ -223,21 +235,33 @@ def _one_page(words: _Words, draw: Callable[[], list[Block]], more: int) -> list
     fit = fill_shelves(draw(), room)
     if fit is None or fit[1]:
         return None
-    items = [*_frame_lines(f), *arrange(fit[0], room), *column]
+    items = [*_frame_lines(words.paper), *arrange(fit[0], room), *column]
     if words.table:
         items += words.table.draw(f.left + 1, f.bottom + table_tall + 0.5, 0, len(rows))
     return [Page(tuple(items))]
 
 
 def _many_pages(words: _Words, blocks: list[Block], more: int) -> list[Page] | None:
-    """Return pages of views, then of notes and table; None where a view fits no page; `more` pages follow.
+    """Return pages of views, then of notes and table, each as full as it gets; None where a view fits no page.
 
-    Every page carries the title block and the notes nobody may miss.
+    Every page carries the title block and the notes nobody may miss; `more` pages follow.
     """
     f = words.frame
-    tall = f.top - f.bottom - STRIP - 6
     floor = f.bottom + STRIP + 2
     free = FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
+    best: list[list[Item]] | None = None
+    room = free.right - free.left
+    for width in sorted({max(words.side - GAP, LEAST_COLUMN_MM), room / 2 - GAP, room}):
+        bodies = _bodies([*blocks, *_word_blocks(words, width, free.top - floor)], free)
+        if bodies is not None and (best is None or len(bodies) < len(best)):
+            best = bodies
+    if best is None:
+        return None
+    return [_strip_page(words, items, number, len(best) + more, SHEET) for number, items in enumerate(best, 1)]
+
+
+def _bodies(blocks: list[Block], free: FreeArea) -> list[list[Item]] | None:
+    """Return what stands on each page, None where a block fits no page."""
     bodies: list[list[Item]] = []
     rest = list(blocks)
     while rest:
@@ -246,44 +270,29 @@ def _many_pages(words: _Words, blocks: list[Block], more: int) -> list[Page] | N
             return None
         bodies.append(arrange(fit[0], free))
         rest = fit[1]
-    bodies += _word_pages(words, tall)
-    pages = []
-    for number, items in enumerate(bodies, 1):
-        pages.append(_strip_page(words, items, number, len(bodies) + more, SHEET))
-    return pages
+    return bodies or [[]]
 
 
-def _word_pages(words: _Words, tall: float) -> list[list[Item]]:
-    """Return pages with the table and all notes, side by side where the paper is wide enough."""
-    f = words.frame
-    tables = _table_pages(words, tall)
-    beside = words.side >= LEAST_COLUMN_MM or not tables
-    width = (words.side if tables and beside else f.right - f.left) - 6
-    notes: list[list[Item]] = []
+def _word_blocks(words: _Words, width: float, tall: float) -> list[Block]:
+    """Return the table, then the notes, as blocks that are placed like views, in stretches that fit a page."""
+    table = words.table
+    blocks: list[Block] = []
+    done = 0
+    while table and done < len(table.rows):
+        count = min(table.fits(tall), len(table.rows) - done)
+        high = table.tall(count)
+        blocks.append(Block(tuple(table.draw(0.0, high / 2, done, count)), (0.0, -high / 2, table.width, high / 2)))
+        done += count
     rest = list(words.lines)
     while rest:
         count = len(rest)
         while count > 1 and notes_items(rest[:count], 0.0, 0.0, width, words.height)[1] > tall:
             count -= 1
-        notes.append(notes_items(rest[:count], f.right - width - 3, f.top - 3, width, words.height)[0])
+        high = notes_items(rest[:count], 0.0, 0.0, width, words.height)[1]
+        items, _ = notes_items(rest[:count], 1.0, high / 2, width - 1.0, words.height)
+        blocks.append(Block(tuple(items), (0.0, -high / 2, width, high / 2)))
         rest = rest[count:]
-    if not beside:
-        return notes + tables
-    longest = max(len(notes), len(tables))
-    padded = [pages + [[] for _ in range(longest - len(pages))] for pages in (tables, notes)]
-    return [[*left, *right] for left, right in zip(*padded, strict=True)]
-
-
-def _table_pages(words: _Words, tall: float) -> list[list[Item]]:
-    """Set the table on as many pages as it needs."""
-    f, table = words.frame, words.table
-    pages: list[list[Item]] = []
-    done = 0
-    while table and done < len(table.rows):
-        count = min(table.fits(tall), len(table.rows) - done)
-        pages.append(table.draw(f.left + 2, f.top - 3, done, count))
-        done += count
-    return pages
+    return blocks
 
 
 def _item_bodies(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned]) -> list[list[Item]]:
@@ -299,11 +308,8 @@ def _item_bodies(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned])
             framed = item_block(one, taken, views, share * (free.right - free.left))
             fits = framed.width <= free.right - free.left and framed.height <= free.top - free.floor
             rest += [framed] if fits else [item_block(one, taken, (), 0.0), *views]
-        bodies = []
-        while rest and (fit := fill_shelves(rest, free)) is not None:
-            bodies.append(arrange(fit[0], free))
-            rest = fit[1]
-        if not rest and (best is None or len(bodies) < len(best)):
+        bodies = _bodies(rest, free)
+        if bodies is not None and (best is None or len(bodies) < len(best)):
             best = bodies
     return best or []
 
@@ -316,7 +322,7 @@ def _strip_page(words: _Words, items: list[Item], page: int, pages: int, kind: s
     bar = scale_bar(words.scale, f.left + 6, f.bottom + 2, words.model.units)
     left = f.right - f.left - wide - 4
     notes, _ = notes_items(short_notes(words.model), f.left + 2, f.bottom + STRIP - 2, left, words.height)
-    return Page((*_frame_lines(f), *items, *title, *bar, *notes))
+    return Page((*_frame_lines(words.paper), *items, *title, *bar, *notes))
 
 
 def _assembly_page(words: _Words, taken: tuple[Taken, ...], page: int) -> Page:
@@ -329,7 +335,7 @@ def _assembly_page(words: _Words, taken: tuple[Taken, ...], page: int) -> Page:
     lines = [*short_notes(model), *assembly_lines(model, pulled)]
     _, needed = notes_items(lines, 0.0, 0.0, left_wide, words.height)
     floor = f.bottom + max(TITLE_HEIGHT + tall, needed + 14) + 4
-    items = list(_frame_lines(f))
+    items = list(_frame_lines(words.paper))
     scale: float | None = None
     for scale in SCALES if pulled else ():
         block = exploded_block(pulled, scale)

@@ -109,7 +109,7 @@ def items_of(part: Part) -> tuple[PartItem, ...]:
         return ()
     # what is undecided cuts no hole in what is certain; where nothing is, all of it stands under the same doubt
     every = _Taking(part, pieces)
-    certain = _Taking(part, sure) if len(sure) > 1 and sure[0] is pieces[0] else every
+    certain = _Taking(part, sure) if 1 < len(sure) < len(pieces) and sure[0] is pieces[0] else every
     found: list[PartItem] = []
     for piece in pieces:
         one = (certain if piece in certain.pieces else every).item(piece)

@@ -117,7 +117,7 @@ def _centre_lines(zone: Zone, scale: float, box: Box) -> list[Line]:
 
 
 def _cutting_marks(box: Box, space: Space) -> list[Item]:
-    """Draw the marks A–A of the section: wide ends on the datum's upright line, looking left."""
+    """Draw the marks of section A–A without their letters: wide ends on the datum's upright line, looking left."""
     items: list[Item] = []
     for y, step in ((box[3] + 1.0, 1.0), (box[1] - 1.0, -1.0)):
         tip = y + 4.5 * step
@@ -126,6 +126,14 @@ def _cutting_marks(box: Box, space: Space) -> list[Item]:
         head = ((-5.0, tip - 0.6 * step), (-2.8, tip - 0.1 * step), (-2.8, tip - 1.1 * step))
         items.append(Hatch(head, solid=True))
         space.boxes.append((-5.5, min(y, tip), 0.5, max(y, tip)))
+    return items
+
+
+def _cutting_letters(box: Box, space: Space) -> list[Item]:
+    """Return the letters of the section at its marks."""
+    items: list[Item] = []
+    for y, step in ((box[3] + 1.0, 1.0), (box[1] - 1.0, -1.0)):
+        tip = y + 4.5 * step
         level = tip - 1.2 * step - (1.2 if step > 0 else 0.2)
         spots = [(-8.5, level), (3.0, level), (-2.8, tip + (1.0 if step > 0 else -4.5)), (-11.5, level), (6.0, level)]
         items.append(space.label("A", 3.5, spots))
@@ -233,11 +241,11 @@ def view_block(
     items += axes
     space.thin += [(one.start, one.end) for one in axes]
     items += dimension_places(model, fresh, space, scale, box, tabled=tabled)
-    if number == 0:
-        if model.has_depth:
-            items += _cutting_marks(box, space)
-        items += axis_letters(box, space)
+    has_marks = number == 0 and model.has_depth
+    items += _cutting_marks(box, space) if has_marks else []
+    items += axis_letters(box, space) if number == 0 else []
     items += dimension_outsides(model, fresh, space, hull, scale)
+    items += _cutting_letters(box, space) if has_marks else []  # last: they have the most places to choose from
     circled = {one.drawn.feature.id for one in details}
     free = [d for d in fresh if d.feature.id not in circled]
     items += dimension_turns(model, free, space, scale, max(math.hypot(x, y) for x, y in hull))

@@ -18,7 +18,7 @@ from ctrecon.drawing.model.dimension_text import (
     written,
 )
 from ctrecon.drawing.model.views import Drawn, Model, sheet_turn
-from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Angular, Box, Diameter, Item, Label, Line, Linear, Ordinate, Radius
+from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Angular, Box, Diameter, Hatch, Item, Label, Line, Linear, Ordinate, Radius
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space
 from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
@@ -26,6 +26,7 @@ from ctrecon.record.part import Feature, taper_of
 
 __all__ = [
     "MOST_CALLOUTS",
+    "PAST_MM",
     "TEXT",
     "dimension_outsides",
     "dimension_places",
@@ -44,8 +45,11 @@ SMALL = 1.8
 MOST_CALLOUTS = 14
 """More sizes than this in one view are left to the table; the features keep their ids."""
 
-MOST_TIERS = 24
+MOST_TIERS = 8
 """So often a dimension line is moved out, a tier at a time, before it is drawn where it meets something."""
+
+PAST_MM = 1.5
+"""Extension lines run so far past the dimension line (ISO 129-1: about eight line widths, here 1.2 mm)."""
 
 FAR_MM = 10.0
 """A centre farther outside its view than this (on paper) is left to the table of features."""
@@ -94,36 +98,33 @@ def _across(
     shown: str, decimals: int, side: int,
 ) -> list[Item]:  # fmt: skip
     """Dimension a width outside the contours: the line runs along `angle`, beyond `hull` on one side."""
-    first, second = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
     normal = angle + 90 * side
     nx, ny = math.cos(math.radians(normal)), math.sin(math.radians(normal))
+    angle = _fold(angle, 180)  # as figures are read: from below or from the right
+    first, second = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
     far = max((p[0] - at[0]) * nx + (p[1] - at[1]) * ny for p in hull)
-    lift = TEXT / 2 + FIGURE_GAP_MM
-    tx, ty = -math.sin(math.radians(angle)), math.cos(math.radians(angle))
-    narrow, level = text_width(shown, TEXT) + 2 > size, abs(angle) < 0.5
+    wide, lift = text_width(shown, TEXT), TEXT / 2 + FIGURE_GAP_MM
+    narrow = wide + 2 > size  # too narrow for its figure: that goes beside the arrow, on the line drawn on
     for tier in range(MOST_TIERS):
         off = far + 9.0 + 5.5 * tier
         base = (at[0] + nx * off, at[1] + ny * off)
-        middle = (base[0] + tx * lift, base[1] + ty * lift)
-        if narrow and level:  # the figure stands on the dimension line drawn on
-            middle = (base[0] + size / 2 + 3.5 + text_width(shown, TEXT) / 2, base[1] + lift)
-        elif narrow:  # too narrow for its figure: the figure goes beside the arrow, on the line drawn on
-            c, s = abs(math.cos(math.radians(angle))), abs(math.sin(math.radians(angle)))
-            middle = _polar(*base, angle, size / 2 + c * text_width(shown, TEXT) / 2 + s * TEXT + 4)
-        box = _text_box(shown, middle, 0.0 if narrow else angle)
+        middle = _polar(*(_polar(*base, angle, size / 2 + 3.5 + wide / 2) if narrow else base), angle + 90, lift)
+        box = _text_box(shown, middle, angle)
         ends = [_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)]
-        lines = [(ends[0], ends[1]), (first, ends[0]), (second, ends[1])]
-        slanted = 0.0 if narrow else angle
-        crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.3, TEXT / 2 + 0.3, slanted)
+        last = _polar(*base, angle, size / 2 + 4.0 + wide) if narrow else ends[1]
+        over = (PAST_MM * nx, PAST_MM * ny)
+        past = [(x + over[0], y + over[1]) for x, y in ends]
+        lines = [(ends[0], last), (first, past[0]), (second, past[1])]
+        crossed = space.is_crossed(middle, wide / 2 + 0.3, TEXT / 2 + 0.3, angle)
         if space.is_free(box) and not crossed and not any(space.is_barred(a, b) for a, b in lines):
             break
     space.boxes.append(box)
-    space.thin += [(ends[0], ends[1]), (first, ends[0]), (second, ends[1])]
-    if narrow and level:
-        end = (ends[1][0] + 4.0 + text_width(shown, TEXT), ends[1][1])
-        space.thin.append((ends[1], end))
-        return [Linear(first, second, base, angle, text, decimals, middle, leader=False), Line(ends[1], end)]
-    return [Linear(first, second, base, angle, text, decimals, middle if narrow else None)]
+    space.thin += lines
+    if not narrow:
+        return [Linear(first, second, base, angle, text, decimals)]
+    return [
+        Linear(first, second, base, angle, text, decimals, middle, leader=False, turn_deg=angle), Line(ends[1], last)
+    ]  # fmt: skip
 
 
 def dimension_outsides(
@@ -140,7 +141,7 @@ def dimension_outsides(
         turn = sheet_turn(f)
         diameter = f.diameter_mm or f.tip_diameter_mm
         if diameter and f.diameter_mm and f.arc_deg is not None and f.arc_deg < HALF_TURN:
-            items.append(_round_size(model, d, f.diameter_mm, space, scale, (0.0, 0.0), 1.0))
+            items += _round_size(model, d, f.diameter_mm, space, scale, (0.0, 0.0), 1.0)
         elif diameter:
             sizes = [(diameter.value, 0.0, "Ø", "", size_places(model, f, "diameter_mm" if f.diameter_mm else "tip_diameter_mm", diameter), 1)]
         elif kind.has_parallel_flats(f) and f.flats_mm:
@@ -188,7 +189,7 @@ def dimension_sizes(
     for d in sorted(inner, key=lambda one: (-math.hypot(one.x, one.y), one.feature.id)):
         outward = (d.x, d.y) if math.hypot(d.x, d.y) * scale > 1 else (0.0, 0.0)
         if d.feature.diameter_mm is not None:
-            items.append(_round_size(model, d, d.feature.diameter_mm, space, scale, outward, factor))
+            items += _round_size(model, d, d.feature.diameter_mm, space, scale, outward, factor)
         else:
             items += _flat_sizes(model, d, space, scale, outward, factor)
     return items + _only_ids(listed, space, scale)
@@ -196,7 +197,7 @@ def dimension_sizes(
 
 def _round_size(
     model: Model, d: Drawn, size: Measured, space: Space, scale: float, outward: tuple[float, float], factor: float
-) -> Item:
+) -> list[Item]:
     """Write a diameter, or the radius of an arc that is less than a half circle."""
     f, units = d.feature, model.units
     at = (d.x * scale, d.y * scale)
@@ -216,13 +217,23 @@ def _round_size(
         arc = (-(f.arc_from_deg + f.arc_deg), f.arc_deg)
         found = _short_radius(at, radius, arc, text_width(shown, TEXT), space)
         if found is not None:
-            return Radius(at, radius, found, text, decimals, factor, landing=found)
-        middle = math.radians(arc[0] + arc[1] / 2)
-        outward = (math.cos(middle), math.sin(middle))  # where there is a rim for the arrow to stand on
+            return [Radius(at, radius, found, text, decimals, factor, landing=found)]
+        tip = _polar(*at, arc[0] + arc[1] / 2, radius)  # no radius line finds paper: a plain leader from the arc
+        place = space.callout(tip, 5.0, text_width(shown, TEXT) + 2 * FIGURE_GAP_MM, TEXT, (at[0] - tip[0], at[1] - tip[1]))
+        return leader(shown, tip, place)
     place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * FIGURE_GAP_MM, TEXT, outward)
     if not is_arc:
-        return Diameter(at, radius, place, text, decimals, factor)
-    return Radius(at, radius, place, text, decimals, factor)
+        return [Diameter(at, radius, place, text, decimals, factor)]
+    return [Radius(at, radius, place, text, decimals, factor)]
+
+
+def leader(text: str, tip: tuple[float, float], place: tuple[float, float]) -> list[Item]:
+    """Draw words about `place` with a line and an arrow from them to a point."""
+    side = math.copysign(text_width(text, TEXT) / 2 + 0.5, place[0] - tip[0])
+    end = place[0] - side, place[1]
+    away = math.degrees(math.atan2(end[1] - tip[1], end[0] - tip[0]))
+    head = (tip, *(_polar(*_polar(*tip, away, 2.5), away + turn, 0.4) for turn in (90.0, -90.0)))
+    return [Label(text, (place[0], place[1] - TEXT / 2), TEXT, "centre"), Line(tip, end), Hatch(head, solid=True)]
 
 
 def _short_radius(
@@ -247,7 +258,7 @@ def _short_radius(
         End of the line, beside which the figure stands, None where all is taken.
     """
     places = []
-    for share in (0.0, -0.12, 0.12, -0.25, 0.25, -0.35, 0.35):
+    for share in (0.0, -0.12, 0.12, -0.25, 0.25, -0.35, 0.35, -0.45, 0.45):
         towards = arc[0] + arc[1] * (0.5 + share)
         tip = _polar(*at, towards, radius)
         for step in range(26):

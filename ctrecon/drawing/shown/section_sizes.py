@@ -1,7 +1,7 @@
 """Diameters on the section along the axis, where a turner looks for them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ctrecon.drawing.model.dimension_text import TAPER_SIGN, mark, size_places, taper_ratio, written
 from ctrecon.drawing.model.turned import turned_ids
@@ -11,7 +11,7 @@ from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, datum_box, datum_triangle
 from ctrecon.drawing.shown.cut import Cut, spans_at
-from ctrecon.drawing.shown.dimension import TEXT
+from ctrecon.drawing.shown.dimension import PAST_MM, TEXT
 from ctrecon.record.kinds import is_outside, is_seam, kind_of
 from ctrecon.record.part import taper_of
 
@@ -109,23 +109,35 @@ def section_sizes(
     """
     ends = model.zones[0].z0 * scale, model.zones[-1].z1 * scale
     items: list[Item] = []
+    beyond = [t for t in planned if t.side != INSIDE]
+    for one in planned:
+        if one.side == INSIDE:
+            x = _free_between(one, space, scale, box[3])
+            if x is None:  # no room between the steps: beyond the end, its lines through what stands before it
+                beyond.append(replace(one, side=END))
+                continue
+            found, box = _column(model, one, x, [box[3]], space, scale, box)
+            items += found
     for side in (START, END):
-        here = sorted((t for t in planned if t.side == side), key=lambda t: (t.radius, t.drawn.feature.id))
+        here = sorted((t for t in beyond if t.side == side), key=lambda t: (t.radius, t.drawn.feature.id))
         first = FIRST if side == END or model.start is None else BESIDE_FACE
         for k, one in enumerate(here):
             x = ends[1] + first + COLUMN * k if side == END else ends[0] - first - COLUMN * k
             outer = [other.radius * scale for other in here[k + 1 :]]
             found, box = _column(model, one, x, outer, space, scale, box)
             items += found
-    for one in planned:
-        if one.side == INSIDE:
-            low, deep = one.drawn.z0 * scale, (one.drawn.z1 - one.drawn.z0) * scale
-            reach = one.radius * scale
-            tries = [low + share * deep for share in (0.5, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9)]
-            x = next((x for x in tries if not space.is_barred((x, -reach), (x, box[3]))), tries[0])
-            found, box = _column(model, one, x, [box[3]], space, scale, box)
-            items += found
     return items, box
+
+
+def _free_between(one: Turned, space: Space, scale: float, top: float) -> float | None:
+    """Return where on paper a line between steps meets no text on its way up, None where there is no such place."""
+    low, deep = one.drawn.z0 * scale, (one.drawn.z1 - one.drawn.z0) * scale
+    reach = one.radius * scale
+    for share in (0.5, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9):
+        x = low + share * deep
+        if not space.is_barred((x, -reach), (x, top + 1.0)):
+            return x
+    return None
 
 
 # many: a dimension is its line, its figure, and all that both must keep clear of
@@ -144,7 +156,8 @@ def _column(
     wide = text_width(shown, TEXT)
     edge = one.z * scale if one.side != INSIDE else x
     ends = (edge, -reach), (edge, reach)
-    space.thin += [((edge, y), (x, y)) for y in (-reach, reach) if one.side != INSIDE]
+    past = x + PAST_MM if x > edge else x - PAST_MM
+    space.thin += [((edge, y), (past, y)) for y in (-reach, reach) if one.side != INSIDE]
     base, left = (x, 0.0), x - FIGURE_GAP_MM - TEXT - 0.4
     items: list[Item] = []
     if wide + 2 <= 2 * reach and one.side != INSIDE and space.is_free((left, -wide / 2, x, wide / 2), 0.3):
