@@ -148,7 +148,10 @@ def _datum_mark(model: Model, zone: Zone, space: Space, scale: float) -> list[It
     tip, towards = _rim_spot(datum, scale)
     a = math.radians(towards)
     outer = (tip[0] + 2.4 * math.cos(a), tip[1] + 2.4 * math.sin(a))
+    left, bottom, right, top = (v * scale for v in datum.contour.bounds())
+    space.boxes.append((left, bottom, right, top))  # not within the feature: leaders of its size start there
     middle = space.nearby(outer, 3.0, 6.4, 6.4, (math.cos(a), math.sin(a)), pull=1.0, rings=16)
+    space.boxes.remove((left, bottom, right, top))
     if middle is None:
         return []
     items, box = datum_box(AXIS_DATUM, middle)
