@@ -37,8 +37,8 @@ _OURS = (*names_of(), FILE_NAME)
 
 
 _SAYS_NOTHING = frozenset(
-    "slices slice images image imgs img tiff tiffs tif png pngs dicom dcm data raw stack scan scans volume recon "
-    "reconstruction".split()
+    ("slices", "slice", "images", "image", "imgs", "tiff", "tif", "png", "dicom", "dcm", "data", "raw", "stack", "scan")
+    + ("scans", "volume", "recon", "reconstruction")
 )
 """Names of folders and files that name no part."""
 

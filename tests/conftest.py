@@ -143,7 +143,7 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
     def outlines(part: Part, path: Path, *, edges: str) -> None:
         path.write_text(part.name)
 
-    def template(part: Part, path: Path, *, paper: str | None, units: str) -> None:
+    def template(part: Part, path: Path, *, paper: str | None, units: str, edges: str) -> None:
         path.write_text(part.name)
 
     def report(measurement: Any, stack: Any, path: Path, *, explained: Any = None) -> None:

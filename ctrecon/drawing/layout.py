@@ -11,10 +11,18 @@ from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Block, Item, Label, Line, Page, Sheet
 from ctrecon.drawing.paper.row_packing import GAP, FreeArea, arrange, fill_shelves, joined
-from ctrecon.drawing.shown.assembly import assembly_lines, exploded_block, has_assembly, parts_list, pulled_apart
+from ctrecon.drawing.shown.assembly import (
+    Taken,
+    assembly_lines,
+    exploded_block,
+    item_block,
+    parts_list,
+    pulled_apart,
+    take_apart,
+)
 from ctrecon.drawing.shown.blocks import view_block
-from ctrecon.drawing.shown.detail import detail_block, plan_details
 from ctrecon.drawing.shown.cut import Cut, cut_zones
+from ctrecon.drawing.shown.detail import detail_block, plan_details
 from ctrecon.drawing.shown.facing import end_block, shows_more, visible_edges
 from ctrecon.drawing.shown.hole_table import hole_table_blocks
 from ctrecon.drawing.shown.notes import Table, note_lines, notes_items, short_notes, table_rows
@@ -59,8 +67,13 @@ Edges = list[tuple[int, Contour, str]]
 LEAST_VIEW_MM = 35.0
 """A part's largest view is not drawn smaller than this where a larger paper can help."""
 
+ITEM_WIDTHS = (1.0, 0.8, 0.6, 0.45, 0.33)
+"""Widths tried for the details of items, in parts of the paper; the first that takes the fewest pages is drawn."""
+
 LEAST_COLUMN_MM = 75.0
 """A column of notes beside the table is not narrower than this."""
+
+SHEET = "Dimensioned sheet from slices"
 
 MARGIN_MM = 4.0
 """So near to the edge of the paper most printers print (common practice, no source)."""
@@ -96,7 +109,7 @@ def _title_width(paper: str) -> float:
 
 @dataclass(frozen=True)
 class _Planned:
-    """What is the same at every scale: metal by zone, diameters of the section, edges seen behind views and at the end."""
+    """What is the same at every scale: metal by zone, diameters of the section, edges behind the views."""
 
     cuts: tuple[Cut, ...]
     turned: tuple[Turned, ...]
@@ -150,10 +163,8 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
 
 def _datum_zone(model: Model) -> int:
     """Return the first view that shows the datum feature; -1 where none does."""
-    return next(
-        (n for n in view_numbers(model) if any(model.datum and d.feature.id == model.datum.id for d in model.zones[n].drawn)),
-        -1,
-    )
+    ident = model.datum.id if model.datum else ""
+    return next((n for n in view_numbers(model) if any(d.feature.id == ident for d in model.zones[n].drawn)), -1)
 
 
 def _frame_lines(paper: str) -> list[Item]:
@@ -244,16 +255,7 @@ def _many_pages(words: _Words, blocks: list[Block], more: int) -> list[Page] | N
             best = bodies
     if best is None:
         return None
-    pages = []
-    for number, items in enumerate(best, 1):
-        wide = min(_title_width(words.paper), room)
-        place = (words.paper, number, len(best) + more, f.right, f.bottom, wide)
-        title, _ = title_block(words.model, words.scale, *place)
-        left = f.right - f.left - wide - 4
-        bar = scale_bar(words.scale, f.left + 6, f.bottom + 2, words.model.units)
-        notes, _ = notes_items(short_notes(words.model), f.left + 2, f.bottom + STRIP - 2, left, words.height)
-        pages.append(Page((*_frame_lines(words.paper), *items, *title, *bar, *notes)))
-    return pages
+    return [_strip_page(words, items, number, len(best) + more, SHEET) for number, items in enumerate(best, 1)]
 
 
 def _bodies(blocks: list[Block], free: FreeArea) -> list[list[Item]] | None:
@@ -291,12 +293,42 @@ def _word_blocks(words: _Words, width: float, tall: float) -> list[Block]:
     return blocks
 
 
-def _assembly_page(words: _Words, cuts: tuple[Cut, ...], page: int) -> Page:
+def _item_bodies(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned]) -> list[list[Item]]:
+    """Return what is on the pages with one dimensioned detail for each item."""
+    f = words.frame
+    floor = f.bottom + STRIP + 2
+    free = FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
+    drawn = [(t, _blocks(t.model, plan, words.scale)) for t, plan in zip(taken, plans, strict=True) if t.model.zones]
+    best: list[list[Item]] | None = None
+    for share in ITEM_WIDTHS:
+        rest: list[Block] = []
+        for one, views in drawn:
+            framed = item_block(one, taken, views, share * (free.right - free.left))
+            fits = framed.width <= free.right - free.left and framed.height <= free.top - free.floor
+            rest += [framed] if fits else [item_block(one, taken, (), 0.0), *views]
+        bodies = _bodies(rest, free)
+        if bodies is not None and (best is None or len(bodies) < len(best)):
+            best = bodies
+    return best or []
+
+
+def _strip_page(words: _Words, items: list[Item], page: int, pages: int, kind: str) -> Page:
+    """Return a page with the title block and the notes nobody may miss below its items."""
+    f = words.frame
+    wide = min(_title_width(words.paper), f.right - f.left - 4)
+    title, _ = title_block(words.model, words.scale, words.paper, page, pages, f.right, f.bottom, wide, kind)
+    bar = scale_bar(words.scale, f.left + 6, f.bottom + 2, words.model.units)
+    left = f.right - f.left - wide - 4
+    notes, _ = notes_items(short_notes(words.model), f.left + 2, f.bottom + STRIP - 2, left, words.height)
+    return Page((*_frame_lines(words.paper), *items, *title, *bar, *notes))
+
+
+def _assembly_page(words: _Words, taken: tuple[Taken, ...], page: int) -> Page:
     """Return the last page: the pieces pulled apart, the list of parts, how they go together."""
     f, model = words.frame, words.model
-    pulled = pulled_apart(model, cuts)
+    pulled = pulled_apart(model, taken)
     wide = min(_title_width(words.paper), f.right - f.left - 4)
-    listed, tall = parts_list(model, f.right, f.bottom + TITLE_HEIGHT, wide)
+    listed, tall = parts_list(taken, f.right, f.bottom + TITLE_HEIGHT, wide)
     left_wide = f.right - f.left - wide - 6
     lines = [*short_notes(model), *assembly_lines(model, pulled)]
     _, needed = notes_items(lines, 0.0, 0.0, left_wide, words.height)
@@ -365,10 +397,18 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
         return _wordy(model, papers[0], title)
     planned = _plan(model)
     cache: dict[float, list[Block]] = {}
-    more = 1 if has_assembly(model) else 0
+    taken = take_apart(model)
+    plans = [_plan(one.model) for one in taken]
 
-    def whole(pages: list[Page], words: _Words) -> list[Page]:
-        return [*pages, _assembly_page(words, planned.cuts, len(pages) + 1)] if more else pages
+    def whole(make: Callable[[int], list[Page] | None], words: _Words) -> list[Page] | None:
+        """Return all pages; those of items and assembly are drawn once the others are known to fit."""
+        pages = make(0)
+        if pages is None or not taken:
+            return pages
+        bodies = _item_bodies(words, taken, plans)
+        first, last = len(pages) + 1, len(pages) + len(bodies) + 1
+        details = [_strip_page(words, b, first + k, last, "Details of the items") for k, b in enumerate(bodies)]
+        return [*(make(len(bodies) + 1) or []), *details, _assembly_page(words, taken, last)]
 
     def blocks(scale: float) -> list[Block]:
         if scale not in cache:
@@ -379,18 +419,17 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     for name in papers:
         for scale in (s for s in fitting[name] if worth * s >= LEAST_VIEW_MM):
             words = _Words(model, name, scale)
-            pages = _one_page(words, partial(blocks, scale), more)
+            pages = whole(partial(_one_page, words, partial(blocks, scale)), words)
             if pages:
-                return Sheet(title, name, *PAPERS[name], scale, whole(pages, words), model.units)
+                return Sheet(title, name, *PAPERS[name], scale, pages, model.units)
     best: Sheet | None = None
     for scale in fitting[papers[-1]]:
         if best is not None and worth * scale < LEAST_VIEW_MM:
             break
         words = _Words(model, papers[-1], scale)
-        pages = _many_pages(words, blocks(scale), more)
+        pages = whole(partial(_many_pages, words, blocks(scale)), words)
         if pages is None:
             continue
-        pages = whole(pages, words)
         sheet = Sheet(title, papers[-1], *PAPERS[papers[-1]], scale, pages, model.units)
         if best is None or len(pages) < len(best.pages):
             best = sheet

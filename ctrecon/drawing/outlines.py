@@ -5,11 +5,11 @@ from pathlib import Path
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.edges import AS_FOUND, TO_MAKE, need_edges
-from ctrecon.drawing.model.views import Drawn, Model, Zone, build_model
+from ctrecon.drawing.model.views import Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour
-from ctrecon.drawing.shown.cut import piece_of
 from ctrecon.drawing.written.dxf import add_contour, document_bytes, new_document
-from ctrecon.record.kinds import is_outside, is_seam, kind_of
+from ctrecon.record.items import PartItem, items_of
+from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Part
 
@@ -26,27 +26,28 @@ def _depths(model: Model, zone: Zone) -> str:
 def layer_contours(part: Part, edges: str = TO_MAKE) -> list[tuple[str, Contour]]:
     """Return (layer name, closed contour in mm) of every piece and depth zone, X right, Y up.
 
-    The origin is the datum axis of the sheet. Rims are cut by their reliefs: one contour. What time took stands on
-    layers of its own, and only where it is asked for: a machine that cuts all layers is not to copy it.
+    The origin is the datum axis of the sheet; of a part of several pieces, each piece stands about the datum axis of
+    its own detail, its depths from its own start face, and both sides of a seat are there. Rims are cut by their
+    reliefs: one contour. What time took stands on layers of its own, and only where it is asked for: a machine that
+    cuts all layers is not to copy it.
     """
     wanted = [TO_MAKE] if need_edges(edges) == TO_MAKE else [TO_MAKE, AS_FOUND]
+    alone = [(_piece(item), item.part) for item in items_of(part)] or [((), part)]
     found: list[tuple[str, Contour]] = []
     for which in wanted:
-        model = build_model(part, edges=which)
-        for zone in model.zones:
-            depths = _depths(model, zone)
-            for d, contour in (*zone.rims, *zone.holes, *zone.seams):
-                group = "OUTSIDE" if is_outside(d.feature) else kind_of(d.feature).layer_of()
-                words = (which.upper().replace("-", "_"), *_piece(model, zone, d), group, depths)
-                found.append(("_".join(words), contour))
+        for piece, own in alone:
+            model = build_model(own, edges=which)
+            for zone in model.zones:
+                depths = _depths(model, zone)
+                for d, contour in (*zone.rims, *zone.holes, *zone.seams):
+                    group = "OUTSIDE" if is_outside(d.feature) else kind_of(d.feature).layer_of()
+                    found.append(("_".join((which.upper().replace("-", "_"), *piece, group, depths)), contour))
     return found
 
 
-def _piece(model: Model, zone: Zone, d: Drawn) -> tuple[str, ...]:
-    """Return the id of the piece whose edge this is; nothing where the part is of one piece, and for a seam."""
-    if len(model.part.pieces) < 2 or is_seam(d.feature):
-        return ()
-    return (model.part.pieces[piece_of(model, zone, d, inside_seam=False)].id,)
+def _piece(item: PartItem) -> tuple[str, ...]:
+    """Return the part of a layer's name that says which piece it is, and that it may not be one."""
+    return (item.pieces[0].id, "UNDECIDED") if item.is_doubtful else (item.pieces[0].id,)
 
 
 def write_outlines(part: Part, path: str | Path, *, edges: str = TO_MAKE) -> None:

@@ -20,9 +20,9 @@ from ctrecon.drawing.paper.items import Box, Item, Label, Line, Page, Shape, She
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
+from ctrecon.drawing.shown.cut import cut_zones
 from ctrecon.drawing.shown.facing import visible_edges
 from ctrecon.drawing.shown.notes import SAFETY, notes_items
-from ctrecon.drawing.shown.cut import cut_zones
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.record.kinds import kind_of

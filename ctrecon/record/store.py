@@ -220,7 +220,7 @@ def read_part(path: str | Path) -> Part:
     >>> from ctrecon import read_part
     >>> part = read_part("drum_hub_out/part.json")
     >>> [piece.name for piece in part.pieces]
-    ['body', 'spacer']
+    ['hub', 'spacer']
     """
     path = Path(path)
     try:

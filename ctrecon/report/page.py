@@ -170,7 +170,8 @@ def _sizes(part: Part, feature: Feature) -> Iterator[Number]:
         value = getattr(feature, name)
         if name == "flats_pair_mm" and value is not None:
             labels = [size.label for size in kind_of(feature).sizes if size.field == name]
-            yield from (_number(part, name, one, label=label, of=feature) for one, label in zip(value, labels, strict=True))
+            for one, label in zip(value, labels, strict=True):
+                yield _number(part, name, one, label=label, of=feature)
         elif value is not None or (name in REQUIRED[feature.kind] and name in feature.unknown):
             yield _number(part, name, value, "unknown", of=feature)
 
@@ -210,7 +211,9 @@ def _reasons(unknown: Sequence[tuple[str, str]]) -> tuple[str, ...]:
 
 def _row(part: Part, feature: Feature) -> Row:
     unknown = feature.unknown
-    place = tuple(_number(part, name, getattr(feature, name), unknown.get(name, "not measured"), of=feature) for name in _PLACE)
+    place = tuple(
+        _number(part, name, getattr(feature, name), unknown.get(name, "not measured"), of=feature) for name in _PLACE
+    )
     return Row(
         id=feature.id,
         kind=kind_words(feature),

@@ -67,7 +67,7 @@ def write_solid(part: Part, path: str | Path, *, edges: str = TO_MAKE) -> tuple[
     Pieces touch along their seams: the gap between them is not cut away.
     The slices are assumed to run away from the viewer: otherwise the solid is the mirror image.
     >>> [line for line in Path("hub.stl").read_text().splitlines() if line.startswith("solid")]
-    ['solid P1 body', 'solid P2 spacer']
+    ['solid P1 hub', 'solid P2 spacer']
     """
     need_part(part, "write_solid")
     return write_solids(part, (Path(path),), edges=edges)

@@ -13,11 +13,11 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent)]
 
-import crossings
-from worn import parts
+import crossings  # noqa: E402
+from worn import parts  # noqa: E402
 
-from ctrecon import SliceStack, draw_sheet, measure_stack
-from ctrecon.record.part import Part
+from ctrecon import SliceStack, draw_sheet, measure_stack  # noqa: E402
+from ctrecon.record.part import Part  # noqa: E402
 
 KINDS = ("hub", "plate", "wheel", "sandwich", "ring", "fragment", "broken")
 PAPERS, UNITS, PROJECTIONS = (None, "A4", "A3", "Letter"), ("mm", "in"), ("first", "third")
@@ -44,7 +44,7 @@ def main() -> None:
     parser.add_argument("--parts", type=int, default=20)
     parser.add_argument("--seed", type=int, default=8000)
     args = parser.parse_args()
-    rng = random.Random(args.seed)
+    rng = random.Random(args.seed)  # noqa: S311
     made = [measured(KINDS[k % len(KINDS)], args.seed + k) for k in range(args.parts)]
     hit = count = pages = 0
     with tempfile.TemporaryDirectory() as folder:

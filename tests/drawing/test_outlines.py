@@ -34,15 +34,17 @@ def test_hub_outlines_are_closed_true_size_and_one_contour_with_the_relief(tmp_p
         layers.setdefault(entity.dxf.layer, []).append(entity)
     assert set(layers) == {
         "TO_MAKE_P1_OUTSIDE_Z0.00-1.50", "TO_MAKE_P1_HOLES_ROUND_Z0.00-1.50", "TO_MAKE_P1_OUTSIDE_Z1.50-4.50",
-        "TO_MAKE_P1_HOLES_ROUND_Z1.50-4.50", "TO_MAKE_P2_OUTSIDE_Z4.50-6.10", "TO_MAKE_P1_HOLES_ROUND_Z4.50-6.10",
-        "TO_MAKE_SEAMS_SQUARE_Z4.50-6.10", "TO_MAKE_P1_OUTSIDE_Z6.10-7.00", "TO_MAKE_P1_HOLES_ROUND_Z6.10-7.00",
+        "TO_MAKE_P1_HOLES_ROUND_Z1.50-4.50", "TO_MAKE_P1_OUTSIDE_Z4.50-7.00", "TO_MAKE_P1_HOLES_ROUND_Z4.50-7.00",
+        "TO_MAKE_P2_OUTSIDE_Z0.00-1.60", "TO_MAKE_P2_HOLES_SQUARE_Z0.00-1.60",
     }  # fmt: skip
     assert layers["TO_MAKE_P1_OUTSIDE_Z0.00-1.50"][0].dxf.radius == pytest.approx(6.0, abs=1e-9)
-    (spacer,) = layers["TO_MAKE_P2_OUTSIDE_Z4.50-6.10"]
+    (spacer,) = layers["TO_MAKE_P2_OUTSIDE_Z0.00-1.60"]
     assert any(bulge < 0 for *_, bulge in spacer.get_points("xyb"))
-    (boss,) = layers["TO_MAKE_P1_OUTSIDE_Z6.10-7.00"]
-    sides = [math.dist(a, b) for a, b in zip(boss.get_points("xy"), boss.get_points("xy")[1:], strict=False)]
-    assert sides == pytest.approx([5.0] * 3, abs=1e-9)
+    # the hole clears the boss by the gap of 0.01 mm on either side
+    for name, flats in (("P1_OUTSIDE_Z4.50-7.00", 5.0), ("P2_HOLES_SQUARE_Z0.00-1.60", 5.02)):
+        (square,) = layers[f"TO_MAKE_{name}"]
+        sides = [math.dist(a, b) for a, b in zip(square.get_points("xy"), square.get_points("xy")[1:], strict=False)]
+        assert sides == pytest.approx([flats] * 3, abs=1e-9)
 
 
 def test_hub_spacer_has_the_area_left_by_the_relief() -> None:
@@ -53,7 +55,7 @@ def test_hub_spacer_has_the_area_left_by_the_relief() -> None:
     b = big**2 * math.acos((gap**2 + big**2 - small**2) / (2 * gap * big))
     s = (-gap + small + big) * (gap + small - big) * (gap - small + big) * (gap + small + big)
     lens = a + b - math.sqrt(s) / 2
-    assert found["TO_MAKE_P2_OUTSIDE_Z4.50-6.10"].area() == pytest.approx(math.pi * 25 - lens, rel=1e-8)
+    assert found["TO_MAKE_P2_OUTSIDE_Z0.00-1.60"].area() == pytest.approx(math.pi * 25 - lens, rel=1e-8)
 
 
 def places(part: Any) -> list[tuple[float, float, float]]:

@@ -26,12 +26,12 @@ def test_outlines_have_the_right_lengths_and_millimetres(tmp_path: Path) -> None
     assert {one.kind for one in entities} == {"CIRCLE", "LWPOLYLINE"}
     layers = {one.text(8): one.length() for one in entities}
     assert layers["TO_MAKE_P1_OUTSIDE_Z0.00-1.50"] == pytest.approx(math.pi * 12.0, abs=1e-6)
-    assert layers["TO_MAKE_P1_OUTSIDE_Z6.10-7.00"] == pytest.approx(4 * 5.0, abs=1e-6)
+    assert layers["TO_MAKE_P1_OUTSIDE_Z4.50-7.00"] == pytest.approx(4 * 5.0, abs=1e-6)
     big, small, gap = 5.0, 2.5, 6.5
     outer = math.acos((gap**2 + big**2 - small**2) / (2 * gap * big))  # half angles the relief takes (cosine rule)
     inner = math.acos((gap**2 + small**2 - big**2) / (2 * gap * small))
     rim = big * (2 * math.pi - 2 * outer) + small * 2 * inner
-    assert layers["TO_MAKE_P2_OUTSIDE_Z4.50-6.10"] == pytest.approx(rim, rel=1e-6)
+    assert layers["TO_MAKE_P2_OUTSIDE_Z0.00-1.60"] == pytest.approx(rim, rel=1e-6)
     write_outlines(records.plate(), tmp_path / "plate.dxf")
     _, entities = group_codes.read(tmp_path / "plate.dxf")
     (outside,) = [one for one in entities if one.text(8).startswith("TO_MAKE_OUTSIDE")]

@@ -181,7 +181,8 @@ def depth_stops(model: Model) -> list[tuple[float, int, str]]:
     for d in order:
         for z, u, known in zip((d.z0, d.z1), depth_us(model, d), (not d.open_start, not d.open_end), strict=True):
             if known and all(abs(z - other) > near for other, _, _ in found):
-                found.append((z, view_places(model, u), _basis(d.feature)))
+                said = "" if d.feature.basis == "inferred" else _basis(d.feature)  # the ends themselves were measured
+                found.append((z, view_places(model, u), said))
     return sorted(found)
 
 

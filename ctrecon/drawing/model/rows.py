@@ -54,13 +54,11 @@ def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
     f = drawn.feature
     taper = taper_of(f)
     kind = kind_of(f)
+    middle = " at mid-depth" if taper else ""
     is_clock = model.x_reference is not None and f.id == model.x_reference.id
     found = [
         *(
-            _quantity(
-                model, f, f"{size.sheet} at mid-depth" if taper and f.diameter_mm is value else size.sheet,
-                size.quantity, value,
-            )  # fmt: skip
+            _quantity(model, f, size.sheet + (middle if f.diameter_mm is value else ""), size.quantity, value)
             for size, value in kind.main_sizes(f)
         ),
         _quantity(model, f, "area mm²", "area_mm2", f.area_mm2),

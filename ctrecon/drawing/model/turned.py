@@ -1,4 +1,4 @@
-"""Which sizes the section along the axis shows, which a hole table lists, and which depths need a section of their own."""
+"""Which sizes stand on the section along the axis, which in a hole table, and which depths are cut across."""
 
 import math
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from ctrecon.drawing.paper.contours import Contour
 
 __all__ = [
-    "FIGURE_GAP_MM", "Angular", "Block", "Box", "Diameter", "Hatch", "Item", "Label", "Line", "Linear", "Ordinate", "Page", "Radius",
-    "Shape", "Sheet", "moved",
+    "FIGURE_GAP_MM", "Angular", "Block", "Box", "Diameter", "Hatch", "Item", "Label", "Line", "Linear", "Ordinate",
+    "Page", "Radius", "Shape", "Sheet", "moved",
 ]  # fmt: skip
 
 Point = tuple[float, float]

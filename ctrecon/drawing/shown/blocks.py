@@ -148,7 +148,10 @@ def _datum_mark(model: Model, zone: Zone, space: Space, scale: float) -> list[It
     tip, towards = _rim_spot(datum, scale)
     a = math.radians(towards)
     outer = (tip[0] + 2.4 * math.cos(a), tip[1] + 2.4 * math.sin(a))
+    left, bottom, right, top = (v * scale for v in datum.contour.bounds())
+    space.boxes.append((left, bottom, right, top))  # not within the feature: leaders of its size start there
     middle = space.nearby(outer, 3.0, 6.4, 6.4, (math.cos(a), math.sin(a)), pull=1.0, rings=16)
+    space.boxes.remove((left, bottom, right, top))
     if middle is None:
         return []
     items, box = datum_box(AXIS_DATUM, middle)
@@ -165,11 +168,11 @@ def _rim_spot(datum: Drawn, scale: float) -> tuple[tuple[float, float], float]:
     at = datum.x * scale, datum.y * scale
     if datum.contour.round_of is not None:
         reach, towards = datum.contour.round_of[2] * scale, 225.0
-        return (at[0] + math.cos(math.radians(towards)) * reach, at[1] + math.sin(math.radians(towards)) * reach), towards
-    towards = sheet_turn(datum.feature) + 180.0
-    a = math.radians(towards)
-    c, s = math.cos(a), math.sin(a)
-    reach = max((x * scale - at[0]) * c + (y * scale - at[1]) * s for x, y in datum.contour.points(6.0))
+    else:
+        towards = sheet_turn(datum.feature) + 180.0
+    c, s = math.cos(math.radians(towards)), math.sin(math.radians(towards))
+    if datum.contour.round_of is None:
+        reach = max((x * scale - at[0]) * c + (y * scale - at[1]) * s for x, y in datum.contour.points(6.0))
     return (at[0] + c * reach, at[1] + s * reach), towards
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from ctrecon.drawing.model.views import Drawn, Model, Zone, contour_at
 from ctrecon.drawing.paper.contours import Contour
-from ctrecon.drawing.paper.items import Hatch
+from ctrecon.drawing.paper.items import Box, Hatch
 from ctrecon.record.kinds import is_outside
 from ctrecon.record.part import Piece
 
@@ -113,8 +113,8 @@ def _reach(area: Any) -> Span | None:
     return None if half.is_empty else (half.bounds[1], half.bounds[3])
 
 
-def hatched_across(model: Model, zone: Zone, scale: float, kept_free: list[tuple[float, float, float, float]]) -> list[Hatch]:
-    """Hatch the metal that a cut across a zone meets, piece by piece; around words the hatching breaks off (paper mm)."""
+def hatched_across(model: Model, zone: Zone, scale: float, kept_free: list[Box]) -> list[Hatch]:
+    """Hatch the metal that a cut across a zone meets, piece by piece; it breaks off around words (paper mm)."""
     from shapely import affinity, unary_union
     from shapely.geometry import Polygon, box
 
@@ -132,6 +132,7 @@ def hatched_across(model: Model, zone: Zone, scale: float, kept_free: list[tuple
         left: Any = affinity.scale(area, scale, scale, origin=(0.0, 0.0)).difference(words)
         for part in getattr(left, "geoms", [left]):
             if part.geom_type == "Polygon" and part.area > LEAST_HATCHED_MM2:
-                rings = [tuple((float(x), float(y)) for x, y in ring.coords[:-1]) for ring in (part.exterior, *part.interiors)]
-                found.append(Hatch(rings[0], tuple(rings[1:]), angle))
+                rings = (part.exterior, *part.interiors)
+                outer, *holes = (tuple((float(x), float(y)) for x, y in ring.coords[:-1]) for ring in rings)
+                found.append(Hatch(outer, tuple(holes), angle))
     return found

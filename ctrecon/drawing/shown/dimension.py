@@ -18,7 +18,19 @@ from ctrecon.drawing.model.dimension_text import (
     written,
 )
 from ctrecon.drawing.model.views import Drawn, Model, sheet_turn
-from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Angular, Box, Diameter, Hatch, Item, Label, Line, Linear, Ordinate, Radius
+from ctrecon.drawing.paper.items import (
+    FIGURE_GAP_MM,
+    Angular,
+    Box,
+    Diameter,
+    Hatch,
+    Item,
+    Label,
+    Line,
+    Linear,
+    Ordinate,
+    Radius,
+)
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space
 from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
@@ -143,7 +155,8 @@ def dimension_outsides(
         if diameter and f.diameter_mm and f.arc_deg is not None and f.arc_deg < HALF_TURN:
             items += _round_size(model, d, f.diameter_mm, space, scale, (0.0, 0.0), 1.0)
         elif diameter:
-            sizes = [(diameter.value, 0.0, "Ø", "", size_places(model, f, "diameter_mm" if f.diameter_mm else "tip_diameter_mm", diameter), 1)]
+            name = "diameter_mm" if f.diameter_mm else "tip_diameter_mm"
+            sizes = [(diameter.value, 0.0, "Ø", "", size_places(model, f, name, diameter), 1)]
         elif kind.has_parallel_flats(f) and f.flats_mm:
             angle = _fold(turn, kind.period_deg(f))
             sizes = [(f.flats_mm.value, angle, kind.sign, "", size_places(model, f, "flats_mm", f.flats_mm), 1)]
@@ -213,15 +226,15 @@ def _round_size(
     length = size.value / 2 if is_arc else size.value
     text, _ = written(units, f"{f.id} <>{tail}", length, decimals)
     shown = f"{f.id} {'R' if is_arc else 'Ø'}{length_text(units, length, decimals)}{tail}"
+    wide = text_width(shown, TEXT) + 2 * FIGURE_GAP_MM
     if is_arc and f.arc_from_deg is not None and f.arc_deg is not None:
         arc = (-(f.arc_from_deg + f.arc_deg), f.arc_deg)
         found = _short_radius(at, radius, arc, text_width(shown, TEXT), space)
         if found is not None:
             return [Radius(at, radius, found, text, decimals, factor, landing=found)]
         tip = _polar(*at, arc[0] + arc[1] / 2, radius)  # no radius line finds paper: a plain leader from the arc
-        place = space.callout(tip, 5.0, text_width(shown, TEXT) + 2 * FIGURE_GAP_MM, TEXT, (at[0] - tip[0], at[1] - tip[1]))
-        return leader(shown, tip, place)
-    place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * FIGURE_GAP_MM, TEXT, outward)
+        return leader(shown, tip, space.callout(tip, 5.0, wide, TEXT, (at[0] - tip[0], at[1] - tip[1])))
+    place = space.callout(at, radius + 5, wide, TEXT, outward)
     if not is_arc:
         return [Diameter(at, radius, place, text, decimals, factor)]
     return [Radius(at, radius, place, text, decimals, factor)]
@@ -268,8 +281,8 @@ def _short_radius(
             places.append((length + 4.0 + 12.0 * abs(share), tip, _polar(*at, towards, radius + length)))
     for _, tip, end in sorted(places):
         left = end[0] <= tip[0]  # the figure stands on the side away from the arc
-        box = (end[0] - wide - 1.0 if left else end[0] - 0.3, end[1] - 0.5, end[0] + 0.3 if left else end[0] + wide + 1.0,
-               end[1] + TEXT + 1.7)  # fmt: skip
+        across = (end[0] - wide - 1.0, end[0] + 0.3) if left else (end[0] - 0.3, end[0] + wide + 1.0)
+        box = (across[0], end[1] - 0.5, across[1], end[1] + TEXT + 1.7)
         if space.is_clear(box) and not space.is_barred(tip, end):
             space.boxes.append(box)
             space.thin.append((tip, end))

@@ -22,7 +22,9 @@ SHARE_WHOLE = 0.999
 """A contour of which this share is seen is drawn whole, as the circle or polyline it is."""
 
 
-def visible_edges(model: Model, cuts: tuple[Cut, ...], *, from_end: bool, first: int = 0) -> list[tuple[int, Contour, str]]:
+def visible_edges(
+    model: Model, cuts: tuple[Cut, ...], *, from_end: bool, first: int = 0
+) -> list[tuple[int, Contour, str]]:
     """Return (zone, contour or stretch of one, line) of all that is seen from an end, nearest first, in mm.
 
     `first`: the zone it is cut at; what lies before it is taken away.
@@ -63,7 +65,7 @@ def _lines_of(model: Model, number: int) -> list[tuple[Contour, str]]:
 
 
 def shows_more(edges: list[tuple[int, Contour, str]], start: list[tuple[int, Contour, str]]) -> bool:
-    """Return whether the far end shows more than the start, and than circles about the axis: those the section tells."""
+    """Return whether the far end shows more than the start does, and than circles about the axis."""
 
     def place(c: Contour) -> tuple[float, ...]:
         return tuple(round(v, 2) for v in c.bounds())

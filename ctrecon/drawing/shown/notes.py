@@ -11,8 +11,8 @@ from ctrecon.drawing.paper.items import Item, Label, Line
 from ctrecon.drawing.paper.lettering import text_width, wrap
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.shown.blocks import scale_text
-from ctrecon.drawing.shown.edges import edge_notes
 from ctrecon.drawing.shown.cut import HATCH_ANGLES
+from ctrecon.drawing.shown.edges import edge_notes
 from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Part, scale_u_along, taper_of
 

@@ -30,6 +30,7 @@ def section_shapes(model: Model, cuts: tuple[Cut, ...], scale: float) -> tuple[l
     items: list[Item] = []
     outlines: list[Span] = []
     before: list[Strip] = []
+    uncut = _shafts(model, cuts)
     for number, (zone, cut) in enumerate(zip(model.zones, cuts, strict=True)):
         first, second = cut.first, cut.second
         pairs = _span_pairs(cut)
@@ -44,7 +45,8 @@ def section_shapes(model: Model, cuts: tuple[Cut, ...], scale: float) -> tuple[l
             corners, roots = uncut_teeth(zone, whole)
             items += [Line((a * scale, y * scale), (b * scale, y * scale), "WIDE") for (a, y), (b, _) in roots]
             angle = HATCH_ANGLES[piece % len(HATCH_ANGLES)]
-            items.append(Hatch(tuple((z * scale, y * scale) for z, y in corners), (), angle))
+            if piece not in uncut:
+                items.append(Hatch(tuple((z * scale, y * scale) for z, y in corners), (), angle))
         items += _silhouette(first, x0, x1, [one for one, _ in pairs], scale)
         bounds = [area.bounds for area in (first, second) if not area.is_empty]
         if bounds:
@@ -60,6 +62,22 @@ def section_shapes(model: Model, cuts: tuple[Cut, ...], scale: float) -> tuple[l
         if abs(model.zones[i - 1].z1 - model.zones[i].z0) < 1e-9:
             items += _steps(model.zones[i - 1], model.zones[i], cuts[i - 1].reach_second, cuts[i].reach_first, scale)
     return [*items, *_face_seams(model, outlines, scale)], outlines
+
+
+def _shafts(model: Model, cuts: tuple[Cut, ...]) -> frozenset[int]:
+    """Return the pieces that are left uncut lengthwise (ISO 128-3): solid through the axis, and longer than thick."""
+    if len(model.part.pieces) < 2:
+        return frozenset()
+    strips: dict[int, list[tuple[Span, Span, Span, Span]]] = {}
+    for zone, cut in zip(model.zones, cuts, strict=True):
+        for piece, corners in metal_strips(model, zone, cut):
+            strips.setdefault(piece, []).append(corners)
+    return frozenset(
+        piece
+        for piece, some in strips.items()
+        if all(p0[1] < 0 < q0[1] for p0, _, _, q0 in some)
+        and sum(p1[0] - p0[0] for p0, p1, _, _ in some) > max(q0[1] - p0[1] for p0, _, _, q0 in some)
+    )
 
 
 def section_block(
@@ -250,7 +268,9 @@ def _steps(before: Zone, after: Zone, a: Span | None, b: Span | None, scale: flo
 
 def _seam_lines(zone: Zone, x0: float, x1: float, scale: float) -> list[Item]:
     return [
-        Line((x0, y * scale), (x1, y * scale), "NARROW") for _, contour in zone.seams for y in crossings_at(contour, 0.0)
+        Line((x0, y * scale), (x1, y * scale), "NARROW")
+        for _, contour in zone.seams
+        for y in crossings_at(contour, 0.0)
     ]
 
 

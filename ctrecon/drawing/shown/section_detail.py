@@ -11,9 +11,9 @@ from ctrecon.drawing.paper.lettering import box_of, text_width
 from ctrecon.drawing.paper.placing import union
 from ctrecon.drawing.paper.symbols import detail_circle
 from ctrecon.drawing.shown.blocks import scale_text, title_labels
+from ctrecon.drawing.shown.cut import Cut
 from ctrecon.drawing.shown.detail import LEAST_ON_PAPER_MM, WANTED_MM
 from ctrecon.drawing.shown.dimension import TEXT
-from ctrecon.drawing.shown.cut import Cut
 from ctrecon.drawing.shown.section import section_shapes
 from ctrecon.record.kinds import is_outside
 from ctrecon.record.sensitivity import edge_u_of

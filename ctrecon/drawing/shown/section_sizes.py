@@ -44,7 +44,7 @@ class Turned:
 
 
 def plan_turned(model: Model, cuts: tuple[Cut, ...]) -> tuple[Turned, ...]:
-    """Choose for every turned diameter the end beyond which it can be shown without a line through metal, or neither."""
+    """Choose for every turned diameter beyond which end its lines meet no metal, if any."""
     ids = turned_ids(model)
     return tuple(_turned(model, cuts, d) for d in model.drawn if d.feature.id in ids)
 

@@ -106,8 +106,8 @@ def build_pages(sheet: Sheet) -> tuple[Any, list[list[Any]]]:
     doc.dimstyles.new(
         STYLE,
         dxfattribs={
-            "dimtxt": 2.5, "dimasz": 2.5, "dimexo": 0.8, "dimexe": 1.2, "dimgap": FIGURE_GAP_MM, "dimtad": 1, "dimdec": 3,
-            "dimzin": 0, "dimdsep": ord("."), "dimtxsty": STYLE, "dimtoh": 0, "dimtih": 0,
+            "dimtxt": 2.5, "dimasz": 2.5, "dimexo": 0.8, "dimexe": 1.2, "dimgap": FIGURE_GAP_MM, "dimtad": 1,
+            "dimdec": 3, "dimzin": 0, "dimdsep": ord("."), "dimtxsty": STYLE, "dimtoh": 0, "dimtih": 0,
             "dimlfac": length_factor(sheet.scale, sheet.units),
         },
     )  # fmt: skip
