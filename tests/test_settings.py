@@ -37,7 +37,7 @@ def test_settings_refuse_what_cannot_be_used(wrong: dict[str, object]) -> None:
 GIVEN = {
     "voxel_mm": ["0.1", "0.2", "0.3"], "depth_towards_viewer": [], "boundary": ["outer"], "prior_separate": ["0.5"],
     "known": ["F1=3"], "decisions": ["kept.json"], "name": ["hub"], "paper": ["A3"], "projection": ["third"],
-    "units": ["in"], "edges": ["as-found"],
+    "units": ["in"], "edges": ["as-found"], "digits": ["3"],
 }  # fmt: skip
 """Every setting with another value than its own, as it is typed."""
 
@@ -74,7 +74,7 @@ def test_a_folder_of_parts_keeps_all_that_is_not_of_one_part() -> None:
     assert one_part == {"known", "decisions", "name"}
     given = Settings(
         voxel_mm=0.1, depth_towards_viewer=True, boundary="outer", prior_separate=0.5, known="F1=3", decisions="d.json",
-        name="hub", paper="A3", projection="third", units="in", edges="as-found",
+        name="hub", paper="A3", projection="third", units="in", edges="as-found", digits=3,
     )  # fmt: skip
     many = given.for_many()
     for one in fields(Settings):
@@ -88,7 +88,7 @@ def test_choices_of_the_sheet_are_those_it_can_draw() -> None:
     from ctrecon.drawing.model.edges import EDGES
     from ctrecon.drawing.model.views import PROJECTIONS, UNITS
 
-    offered = {one.name: set(option_of(one).choices) for one in fields(Settings) if option_of(one).about == SHEET}
+    offered = {one.name: set(option_of(one).choices) for one in fields(Settings) if option_of(one).about == SHEET and option_of(one).choices}
     assert offered == {"paper": set(PAPERS), "projection": set(PROJECTIONS), "units": set(UNITS), "edges": set(EDGES)}
 
 
