@@ -167,6 +167,18 @@ def test_a_fragment_ends_in_break_lines_with_their_angles(tmp_path: Path) -> Non
     assert "F1 at 200° and 340° from X" in " ".join(note_lines(build_model(records.fragment()), 1.0))
 
 
+def test_a_fragment_worn_on_beside_its_break_ends_at_the_break() -> None:
+    """The rim lacks 111 degrees and the bore 77 of them: the ring broke where the bore ends, and is worn beside it."""
+    ring = (
+        records.feature("F1", "round_outside", 10.0, 10.0, 1.0, 3.0, diameter_mm=records.m(12.0), arc_deg=249.0, arc_from_deg=120.0),
+        records.feature("F2", "round_hole", 10.0, 10.0, 1.0, 3.0, diameter_mm=records.m(8.0), arc_deg=283.0, arc_from_deg=120.0),
+    )  # fmt: skip
+    model = build_model(records.plain("ring", ring))
+    ((_, contour),) = model.zones[0].rims
+    assert contour.area() == pytest.approx(math.pi * (36 - 16) * 283 / 360, rel=1e-9)
+    assert "F1 at 240° and 317° from X" in " ".join(note_lines(model, 1.0))
+
+
 def test_two_edges_worn_each_for_itself_are_no_fragment() -> None:
     """A rim and a bore that lack different sectors stay a ring: only what broke together broke."""
     ring = (

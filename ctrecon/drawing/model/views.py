@@ -65,8 +65,9 @@ SAME_FACE_SLICES = 1.5
 """Ends of features nearer than this are drawn as one face: ends found by slice are good to about one."""
 
 
-SAME_BREAK_DEG = 25.0
-"""Both edges of a ring fragment end within this of each other: a break runs roughly along a radius (a judgement)."""
+SAME_BREAK_DEG = 15.0
+"""A sector that one edge of a ring fragment lacks is within that of the other by this much, and at least half of it: a
+break runs roughly along a radius, and beside it an edge may be worn (a judgement)."""
 
 
 @dataclass(frozen=True)
@@ -431,17 +432,20 @@ def _ring(rim: Drawn, holes: list[tuple[Drawn, Contour]]) -> tuple[str, Contour]
         if near and _same_gap(f, g) and kind_of(g).cuts_rim(g) and g.diameter_mm:
             radii = f.diameter_mm.value / 2, g.diameter_mm.value / 2
             if radii[1] < radii[0]:
-                sweep = f.arc_deg
-                return g.id, ring_sector(rim.x, rim.y, *radii, -(f.arc_from_deg + sweep), sweep)
+                longer = max(f, g, key=lambda one: one.arc_deg or 0.0)  # worn beside the break, an edge ends early
+                start, sweep = longer.arc_from_deg or 0.0, longer.arc_deg or 0.0
+                return g.id, ring_sector(rim.x, rim.y, *radii, -(start + sweep), sweep)
     return None
 
 
 def _same_gap(f: Feature, g: Feature) -> bool:
-    """Return whether two edges end at the same two places: they broke together, and did not wear each for itself."""
-    ends = []
+    """Return whether two edges lack the same sector, one perhaps worn on beside it: they broke together."""
+    gaps = []
     for one in (f, g):
         start, arc = one.arc_from_deg, one.arc_deg
         if start is None or arc is None:
             return False
-        ends.append((start, start + arc))
-    return all(abs((a - b + 180) % 360 - 180) < SAME_BREAK_DEG for a, b in zip(*ends, strict=True))
+        gaps.append((360.0 - arc, start + arc))
+    (narrow, low), (wide, first) = sorted(gaps)
+    off = (low - first + 180.0) % 360.0 - 180.0
+    return narrow >= wide / 2 and off > -SAME_BREAK_DEG and off + narrow < wide + SAME_BREAK_DEG

@@ -128,10 +128,12 @@ def _break_angles(d: Drawn, contour: Contour, space: Space, scale: float) -> lis
 
 def _breaks(d: Drawn, contour: Contour) -> tuple[float, ...]:
     """Return at which angles of the sheet (degrees) a fragment of a round edge ends; none for a whole edge."""
-    left = kind_of(d.feature).arc_left(d.feature)
-    if left is None or not is_broken(d, contour):
+    if not is_broken(d, contour):
         return ()
-    return -(left[0] + left[1]) % 360, -left[0] % 360
+    spots = [one for a, b in contour.segments() if not a[2] for one in (a, b)]
+    away = [math.hypot(x - d.x, y - d.y) for x, y, _ in spots]
+    outer = [one for one, far in zip(spots, away, strict=True) if far > 0.999 * max(away)]
+    return tuple(sorted(math.degrees(math.atan2(y - d.y, x - d.x)) % 360 for x, y, _ in outer))
 
 
 def _called(
@@ -162,7 +164,9 @@ def edge_notes(model: Model) -> list[str]:
         lines.append("Narrow line, long dash and dot: lost here; make it whole.")
     if BROKEN in whats:
         ends = {d.feature.id: _breaks(d, c) for zone in model.zones for d, c in zone.rims}
-        places = "; ".join(f"{ident} at {one[0]:.0f}° and {one[1]:.0f}° from X" for ident, one in ends.items() if one)
+        places = "; ".join(
+            f"{ident} at {' and '.join(f'{a:.0f}°' for a in one)} from X" for ident, one in ends.items() if one
+        )
         lines.append(f"Zigzag line: here the part broke ({places}); what lay beyond is not known.")
     for d in model.drawn:
         if kind_of(d.feature).is_toothed and d.feature.flank is not None and d.feature.teeth is None:
