@@ -1,5 +1,6 @@
 """Chooses paper and scale, and puts views, table, notes and title block where nothing meets."""
 
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -249,8 +250,10 @@ def _many_pages(words: _Words, blocks: list[Block], more: int) -> list[Page] | N
     free = FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
     best: list[list[Item]] | None = None
     room = free.right - free.left
-    for width in sorted({max(words.side - GAP, LEAST_COLUMN_MM), room / 2 - GAP, room}):
-        bodies = _bodies([*blocks, *_word_blocks(words, width, free.top - floor)], free)
+    widths = sorted({max(words.side - GAP, LEAST_COLUMN_MM), room / 2 - GAP, room})
+    tall = free.top - floor
+    for share, width in itertools.product((1.0, 0.5, 0.3), widths):  # whole notes, else in stretches that fill gaps
+        bodies = _bodies([*blocks, *_word_blocks(words, width, tall, share * tall)], free)
         if bodies is not None and (best is None or len(bodies) < len(best)):
             best = bodies
     if best is None:
@@ -271,8 +274,8 @@ def _bodies(blocks: list[Block], free: FreeArea) -> list[list[Item]] | None:
     return bodies or [[]]
 
 
-def _word_blocks(words: _Words, width: float, tall: float) -> list[Block]:
-    """Return the table, then the notes, as blocks that are placed like views, in stretches that fit a page."""
+def _word_blocks(words: _Words, width: float, tall: float, most: float) -> list[Block]:
+    """Return the table, then the notes, as blocks placed like views, in stretches that fit a page; notes none taller than `most`."""
     table = words.table
     blocks: list[Block] = []
     done = 0
@@ -284,7 +287,7 @@ def _word_blocks(words: _Words, width: float, tall: float) -> list[Block]:
     rest = list(words.lines)
     while rest:
         count = len(rest)
-        while count > 1 and notes_items(rest[:count], 0.0, 0.0, width, words.height)[1] > tall:
+        while count > 1 and notes_items(rest[:count], 0.0, 0.0, width, words.height)[1] > most:
             count -= 1
         high = notes_items(rest[:count], 0.0, 0.0, width, words.height)[1]
         items, _ = notes_items(rest[:count], 1.0, high / 2, width - 1.0, words.height)
