@@ -360,10 +360,11 @@ class _Taking:
     def alike(self, item: PartItem, other: PartItem) -> bool:
         """Return whether two pins are one item: one shape each, sizes and lengths the same within what is known."""
         pieces = (item.pieces[0], other.pieces[0])
-        if any(p.id not in self.inside for p in pieces) or pieces[0].name != pieces[1].name:
+        told = {(p.name, p.verdict) for p in pieces}
+        if any(p.id not in self.inside for p in pieces) or len(told) > 1:
             return False
         one, two = item.part.features, other.part.features
-        if len(one) != 1 or len(two) != 1 or kind_of(one[0]) is not kind_of(two[0]) or pieces[0].verdict != pieces[1].verdict:
+        if len(one) != 1 or len(two) != 1 or kind_of(one[0]) is not kind_of(two[0]):
             return False
         pairs: list[tuple[Measured | None, Measured | None]] = [(one[0].length_mm, two[0].length_mm)]
         pairs += zip(*([q for _, q in kind_of(f).known(f)] for f in (one[0], two[0])), strict=False)
