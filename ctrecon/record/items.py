@@ -60,6 +60,8 @@ class PartItem:
         Where it touches its neighbours across a side seam.
     is_pin : bool
         Whether it is what lies inside its seam: a pin, a rivet, an insert.
+    is_doubtful : bool
+        Whether nobody has settled that it is a piece of its own.
     """
 
     number: int
@@ -67,16 +69,12 @@ class PartItem:
     part: Part
     seats: tuple[Seat, ...]
     is_pin: bool
+    is_doubtful: bool = False
 
     @property
     def name(self) -> str:
         """What the piece is called."""
         return self.pieces[0].name
-
-    @property
-    def is_doubtful(self) -> bool:
-        """Whether nobody has settled that it is a piece of its own."""
-        return self.pieces[0].verdict == "undecided"
 
 
 def items_of(part: Part) -> tuple[PartItem, ...]:
@@ -98,21 +96,23 @@ def items_of(part: Part) -> tuple[PartItem, ...]:
     >>> from ctrecon import read_part
     >>> for item in items_of(read_part("drum_hub_out/part.json")):
     ...     print(item.number, item.name, [f.kind for f in item.part.features])
-    1 hub ['round_outside', 'round_hole', 'round_outside', 'square_outside', 'free_hole']
-    2 spacer ['round_outside', 'arc_outside', 'square_hole']
+    1 hub ['round_outside', 'round_hole', 'round_hole', 'square_outside', 'free_hole']
+    2 spacer ['round_hole', 'round_outside', 'square_hole', 'arc_outside']
     """
     if part.stack.slices < 2:
         return ()
     pieces = [p for n, p in enumerate(part.pieces) if n == 0 or p.verdict != "one_piece"]
-    sure = [p for p in pieces if p.verdict != "undecided"]
     if len(pieces) < 2:
         return ()
+    others = [p for p in pieces[1:] if p.verdict != "undecided"]
+    sure = [pieces[0], *others] if others else []  # where another piece is one, what is left is one too
     # what is undecided cuts no hole in what is certain; where nothing is, all of it stands under the same doubt
     every = _Taking(part, pieces)
-    certain = _Taking(part, sure) if 1 < len(sure) < len(pieces) and sure[0] is pieces[0] else every
+    certain = _Taking(part, sure) if 1 < len(sure) < len(pieces) else every
     found: list[PartItem] = []
     for piece in pieces:
         one = (certain if piece in certain.pieces else every).item(piece)
+        one = replace(one, is_doubtful=piece not in sure)
         like = next((k for k, other in enumerate(found) if every.alike(other, one)), None)
         if like is None:
             found.append(replace(one, number=len(found) + 1))
@@ -242,7 +242,7 @@ class _Taking:
     def _continues(self, seam: Feature, rim: Feature, gap: float) -> bool:
         """Return whether an outside beyond an end of a seat is the same boss: of one shape, size and middle."""
         a, b = self.spans[seam.id], self.spans[rim.id]
-        apart = min(abs(a[1] - b[0]), abs(b[1] - a[0]))
+        apart = max(b[0] - a[1], a[0] - b[1])
         one, other = kind_of(seam).known(seam), kind_of(rim).known(rim)
         if kind_of(rim) is not _side_kind(seam, "outside") or apart > 2 * self.slack or not one or not other:
             return False
@@ -360,10 +360,11 @@ class _Taking:
     def alike(self, item: PartItem, other: PartItem) -> bool:
         """Return whether two pins are one item: one shape each, sizes and lengths the same within what is known."""
         pieces = (item.pieces[0], other.pieces[0])
-        if any(p.id not in self.inside for p in pieces) or pieces[0].name != pieces[1].name:
+        told = {(p.name, p.verdict) for p in pieces}
+        if any(p.id not in self.inside for p in pieces) or len(told) > 1:
             return False
         one, two = item.part.features, other.part.features
-        if len(one) != 1 or len(two) != 1 or kind_of(one[0]) is not kind_of(two[0]) or pieces[0].verdict != pieces[1].verdict:
+        if len(one) != 1 or len(two) != 1 or kind_of(one[0]) is not kind_of(two[0]):
             return False
         pairs: list[tuple[Measured | None, Measured | None]] = [(one[0].length_mm, two[0].length_mm)]
         pairs += zip(*([q for _, q in kind_of(f).known(f)] for f in (one[0], two[0])), strict=False)

@@ -112,6 +112,8 @@ def test_what_is_undecided_cuts_nothing_that_is_certain() -> None:
     items = items_of(replace(part, pieces=pieces))
     assert [i.is_doubtful for i in items] == [False, False, False, True]
     assert set(sizes(items[1].part.features)) == {"F2", "F6"}
+    first = (replace(pieces[0], verdict="undecided"), *pieces[1:])  # where others are separate, what is left is too
+    assert [i.is_doubtful for i in items_of(replace(part, pieces=first))] == [False, False, False, True]
     one = (*part.pieces[:3], *(replace(p, verdict="one_piece") for p in part.pieces[3:]))
     assert len(items_of(replace(part, pieces=one))) == 3
     assert items_of(records.plate()) == ()
