@@ -117,6 +117,7 @@ def test_the_sheet_names_what_not_to_copy_and_both_legs() -> None:
     text = words(worn.worn_plate())
     assert "worn, do not copy" in text
     assert "corner lost, legs 3.0 (X) × 2.0 (Y)" in text
+    assert "(F1 corner lost, legs 3.0 (X) × 2.0 (Y)); make it whole" in " ".join(note_lines(build_model(worn.worn_plate()), 1.0))
     model = build_model(worn.worn_plate())
     ((d, contour),) = model.zones[0].rims
     ((_, corner),) = lost_corners(d, model.zones[0], contour, model.voxel_mm)

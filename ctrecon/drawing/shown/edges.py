@@ -161,7 +161,14 @@ def edge_notes(model: Model) -> list[str]:
     if WORN in whats:
         lines.append(f"Narrow line, long dash and two dots: the edge as found, {WORN_WORDS}.")
     if "LOST" in whats:
-        lines.append("Narrow line, long dash and dot: lost here; make it whole.")
+        legs = {
+            f"{d.feature.id} {_legs(model, corner)}"
+            for zone in model.zones
+            for d, contour in zone.rims
+            for _, corner in lost_corners(d, zone, contour, model.voxel_mm)
+        }
+        places = f" ({'; '.join(sorted(legs))})" if legs else ""
+        lines.append(f"Narrow line, long dash and dot: lost here{places}; make it whole.")
     if BROKEN in whats:
         ends = {d.feature.id: _breaks(d, c) for zone in model.zones for d, c in zone.rims}
         places = "; ".join(
