@@ -78,11 +78,14 @@ class Output:
 
 def _sheet(made: Made, folder: Path) -> None:
     how = made.settings
-    draw_sheet(made.part, folder, paper=how.paper, projection=how.projection, units=how.units)
+    draw_sheet(
+        made.part, folder, paper=how.paper, projection=how.projection, units=how.units, digits=how.digits
+    )  # fmt: skip
 
 
 def _template(made: Made, folder: Path) -> None:
-    write_template(made.part, folder / "template.pdf", paper=made.settings.paper, units=made.settings.units)
+    how = made.settings
+    write_template(made.part, folder / "template.pdf", paper=how.paper, units=how.units, edges=how.edges)
 
 
 def _report(made: Made, folder: Path) -> None:
@@ -102,13 +105,15 @@ OUTPUTS: tuple[Output, ...] = (
     Output(names=("sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf"), needs=FEATURES, write=_sheet),
     Output(
         names=("outlines.dxf",), needs=FEATURES,
-        write=lambda made, folder: write_outlines(made.part, folder / "outlines.dxf"),
+        write=lambda made, folder: write_outlines(made.part, folder / "outlines.dxf", edges=made.settings.edges),
     ),
     Output(names=("template.pdf",), needs=FEATURES, write=_template),
     Output(names=("report.html",), needs=SLICES, write=_report, apart=True),
     Output(
         names=_SOLIDS, needs=SOLID, ready=need_kernel,
-        write=lambda made, folder: write_solids(made.part, tuple(folder / name for name in _SOLIDS)),
+        write=lambda made, folder: write_solids(
+            made.part, tuple(folder / name for name in _SOLIDS), edges=made.settings.edges
+        ),
     ),
 )  # fmt: skip
 """All of them, in the order they are listed."""

@@ -44,16 +44,29 @@ _OURS = (*names_of(), FILE_NAME)
 """What an output folder may hold."""
 
 
+_SAYS_NOTHING = frozenset(
+    ("slices", "slice", "images", "image", "imgs", "tiff", "tif", "png", "dicom", "dcm", "data", "raw", "stack", "scan")
+    + ("scans", "volume", "recon", "reconstruction")
+)
+"""Names of folders and files that name no part."""
+
+
 def name_of(source: str | Path) -> str:
     """Return what a stack is called: its folder's or file's name without the ending.
 
+    A name that only says that slices are in it, such as images, gives way to that of the folder above.
+
     Examples
     --------
-    >>> name_of("scans/drum_hub"), name_of("scans/plate.tif")
-    ('drum_hub', 'plate')
+    >>> name_of("scans/drum_hub"), name_of("scans/plate.tif"), name_of("drum_hub/slices.tif")
+    ('drum_hub', 'plate', 'drum_hub')
     """
     path = Path(source).resolve()
-    return printable(path.name if path.is_dir() else path.stem).strip() or "part"
+    name = path.name if path.is_dir() else path.stem
+    while name.lower() in _SAYS_NOTHING and path.parent.name:
+        path = path.parent
+        name = path.name
+    return printable(name).strip() or "part"
 
 
 def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = _OURS) -> None:

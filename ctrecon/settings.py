@@ -74,6 +74,13 @@ def _whole(text: str) -> int:
         raise argparse.ArgumentTypeError(f"'{text}' is not a whole number") from None
 
 
+def _decimals(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number of decimals; give 0 to 4") from None
+
+
 def _probability(text: str) -> float:
     try:
         return float(text)
@@ -128,6 +135,10 @@ class Settings:
         How views are placed on the sheet.
     units : {"mm", "in"}
         Units of length on the sheet; inches have mm beside them. The record stays in mm.
+    digits : int or None
+        Most decimals (0 to 4) of a length in mm in the views of the sheet; None takes 2.
+    edges : {"to-make", "as-found"}
+        Whether outlines, templates and solids take worn edges as they were sound, or as they were found.
 
     Raises
     ------
@@ -212,6 +223,16 @@ class Settings:
         "mm", SHEET, choices=("mm", "in"),
         help="units of length on the sheet: mm (the default), or inches with mm beside; the record stays in mm",
     )  # fmt: skip
+    edges: str = _given(
+        "to-make", SHEET, choices=("to-make", "as-found"),
+        help="worn edges in outlines, templates and solids: sound (the default), or as found; sheets show both",
+    )  # fmt: skip
+
+    digits: int | None = _given(
+        None, SHEET, parse=_decimals, more={"metavar": "N"},
+        help="most decimals of a length in mm in the views of the sheet, 0 to 4 (default: 2, and never more than U "
+        "supports; inches get one more); the tables have all",
+    )  # fmt: skip
 
     def __post_init__(self) -> None:
         for one in fields(self):
@@ -223,6 +244,8 @@ class Settings:
         for name, many in (("slices", 2), ("window", 4)):
             if getattr(self, name) is not None:
                 object.__setattr__(self, name, _whole_numbers(getattr(self, name), many, name))
+        if self.digits is not None and not 0 <= self.digits <= 4:
+            raise InputError(f"digits {self.digits} is not a number of decimals for a sheet; choose 0 to 4")
         if self.name is not None and not str(self.name).strip():
             raise InputError("the name of the part is empty; leave it out to use the name of the stack")
         if self.name is not None:

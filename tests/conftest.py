@@ -131,17 +131,19 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
         curves = tuple((one.id, curve) for one in part.features)
         return Measurement(part, (SlicePicture(1, np.zeros((12, 14)), (0, 0), curves),))
 
-    def draw(part: Part, folder: Path, *, paper: str | None, projection: str, units: str) -> tuple[Path, ...]:
+    def draw(
+        part: Part, folder: Path, *, paper: str | None, projection: str, units: str, digits: int | None
+    ) -> tuple[Path, ...]:
         calls.drawn.append(paper)
         paths = tuple(folder / f"sheet.{kind}" for kind in ("pdf", "svg", "png", "dxf"))
         for path in paths:
             path.write_text(part.name)
         return paths
 
-    def outlines(part: Part, path: Path) -> None:
+    def outlines(part: Part, path: Path, *, edges: str) -> None:
         path.write_text(part.name)
 
-    def template(part: Part, path: Path, *, paper: str | None, units: str) -> None:
+    def template(part: Part, path: Path, *, paper: str | None, units: str, edges: str) -> None:
         path.write_text(part.name)
 
     def report(measurement: Any, stack: Any, path: Path, *, explained: Any = None) -> None:

@@ -38,6 +38,7 @@ GIVEN = {
     "voxel_mm": ["0.1", "0.2", "0.3"], "depth_towards_viewer": [], "boundary": ["outer"], "prior_separate": ["0.5"],
     "known": ["F1=3"], "decisions": ["kept.json"], "name": ["hub"], "paper": ["A3"], "projection": ["third"],
     "units": ["in"], "raw": ["3x4x5:uint8"], "slices": ["1", "2"], "window": ["1", "2", "3", "4"], "join": ["2"], "quick": [],
+    "edges": ["as-found"], "digits": ["3"],
 }  # fmt: skip
 """Every setting with another value than its own, as it is typed."""
 
@@ -75,7 +76,7 @@ def test_a_folder_of_parts_keeps_all_that_is_not_of_one_part() -> None:
     given = Settings(
         voxel_mm=0.1, depth_towards_viewer=True, boundary="outer", prior_separate=0.5, known="F1=3", decisions="d.json",
         name="hub", paper="A3", projection="third", units="in", raw="3x4x5:uint8", slices=(1, 2), window=(1, 2, 3, 4),
-        join=2, quick=True,
+        join=2, quick=True, edges="as-found", digits=3,
     )  # fmt: skip
     many = given.for_many()
     for one in fields(Settings):
@@ -86,10 +87,11 @@ def test_a_folder_of_parts_keeps_all_that_is_not_of_one_part() -> None:
 def test_choices_of_the_sheet_are_those_it_can_draw() -> None:
     """Papers, projections and units offered are those the drawing knows."""
     from ctrecon.drawing.layout import PAPERS
+    from ctrecon.drawing.model.edges import EDGES
     from ctrecon.drawing.model.views import PROJECTIONS, UNITS
 
-    offered = {one.name: set(option_of(one).choices) for one in fields(Settings) if option_of(one).about == SHEET}
-    assert offered == {"paper": set(PAPERS), "projection": set(PROJECTIONS), "units": set(UNITS)}
+    offered = {one.name: set(option_of(one).choices) for one in fields(Settings) if option_of(one).about == SHEET and option_of(one).choices}
+    assert offered == {"paper": set(PAPERS), "projection": set(PROJECTIONS), "units": set(UNITS), "edges": set(EDGES)}
 
 
 @pytest.mark.parametrize(

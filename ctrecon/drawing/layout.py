@@ -1,24 +1,37 @@
 """Chooses paper and scale, and puts views, table, notes and title block where nothing meets."""
 
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
 from ctrecon.core.errors import InputError
-from ctrecon.drawing.model.views import Model, view_numbers
+from ctrecon.drawing.model.turned import tabled_holes, turned_ids, view_numbers
+from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Block, Item, Label, Line, Page, Sheet
-from ctrecon.drawing.paper.row_packing import FreeArea, arrange, fill_shelves, joined
-from ctrecon.drawing.shown.assembly import assembly_lines, exploded_block, has_assembly, parts_list, pulled_apart
+from ctrecon.drawing.paper.row_packing import GAP, FreeArea, arrange, fill_shelves, joined
+from ctrecon.drawing.shown.assembly import (
+    Taken,
+    assembly_lines,
+    exploded_block,
+    item_block,
+    parts_list,
+    pulled_apart,
+    take_apart,
+)
 from ctrecon.drawing.shown.blocks import view_block
+from ctrecon.drawing.shown.cut import Cut, cut_zones
 from ctrecon.drawing.shown.detail import detail_block, plan_details
-from ctrecon.drawing.shown.facing import end_block, is_plain, visible_edges
-from ctrecon.drawing.shown.hole_table import hole_table_blocks, tabled_holes
+from ctrecon.drawing.shown.facing import end_block, shows_more, visible_edges
+from ctrecon.drawing.shown.hole_table import hole_table_blocks
 from ctrecon.drawing.shown.notes import Table, note_lines, notes_items, short_notes, table_rows
-from ctrecon.drawing.shown.section import Cut, cut_zones, section_block
+from ctrecon.drawing.shown.section import section_block
 from ctrecon.drawing.shown.section_detail import plan_short, short_block
+from ctrecon.drawing.shown.section_sizes import Turned, carries_datum, plan_turned
 from ctrecon.drawing.shown.title import TITLE_HEIGHT, scale_bar, title_block
+from ctrecon.drawing.shown.wheel import wheel_blocks
 from ctrecon.record.part import scale_u_along
 
 __all__ = ["PAPERS", "SCALES", "lay_out", "paper_size"]
@@ -50,13 +63,24 @@ SCALES: tuple[float, ...] = tuple(
 )
 """ISO 5455, extended by tens, large to small: 500:1 ... 1:1000."""
 
-Edges = list[tuple[int, Contour]]
+Edges = list[tuple[int, Contour, str]]
 
 LEAST_VIEW_MM = 35.0
 """A part's largest view is not drawn smaller than this where a larger paper can help."""
 
+ITEM_WIDTHS = (1.0, 0.8, 0.6, 0.45, 0.33)
+"""Widths tried for the details of items, in parts of the paper; the first that takes the fewest pages is drawn."""
+
 LEAST_COLUMN_MM = 75.0
 """A column of notes beside the table is not narrower than this."""
+
+SHEET = "Dimensioned sheet from slices"
+
+MARGIN_MM = 4.0
+"""So near to the edge of the paper most printers print (common practice, no source)."""
+
+MOST_TITLE_MM = 180.0
+"""A title block is no wider than this (ISO 7200)."""
 
 STRIP = TITLE_HEIGHT + 1.0
 """Height kept for the title block on pages without the column of notes, mm."""
@@ -81,47 +105,83 @@ def _notes_height(paper: str) -> float:
 
 
 def _title_width(paper: str) -> float:
-    return 160.0 if paper == "A3" else 130.0
+    return MOST_TITLE_MM if paper == "A3" else 130.0
 
 
-def _blocks(model: Model, cuts: tuple[Cut, ...], faces: tuple[Edges, Edges], scale: float) -> list[Block]:
+@dataclass(frozen=True)
+class _Planned:
+    """What is the same at every scale: metal by zone, diameters of the section, edges behind the views."""
+
+    cuts: tuple[Cut, ...]
+    turned: tuple[Turned, ...]
+    behind: dict[int, Edges]
+    far_end: Edges
+    """What is seen from the far end; empty where that tells nothing new."""
+
+
+def _plan(model: Model) -> _Planned:
+    if not model.has_depth:
+        return _Planned((), (), {}, [])
+    cuts = cut_zones(model)
+    seen = {n: visible_edges(model, cuts, from_end=False, first=n) for n in view_numbers(model)}
+    far_end = visible_edges(model, cuts, from_end=True)
+    return _Planned(
+        cuts, plan_turned(model, cuts), {n: [one for one in edges if one[0] != n] for n, edges in seen.items()},
+        far_end if shows_more(far_end, seen[0]) else [],
+    )  # fmt: skip
+
+
+def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
     """Return the section with the end views beside it, then cuts, details and the hole table, at a scale.
 
     First angle: what is seen from the left stands on the right. Third angle: it stands on the left.
     """
-    seen: set[str] = set()
     section = model.has_depth and bool(model.zones)
     tabled = tabled_holes(model)
     details = plan_details(model, scale, tabled, SCALES)
-    from_start, from_end = faces
-    plain = is_plain(model, from_start, from_end=False)
+    seen = set(turned_ids(model))
     views = [
         view_block(
-            model, n, scale, seen, section=section and n == 0, tabled=tabled,
-            details=[one for one in details if one.zone == n], cut=section and (n > 0 or not plain),
+            model, n, scale, seen, behind=planned.behind.get(n, ()), tabled=tabled,
+            details=[one for one in details if one.zone == n],
+            marks_datum=n == _datum_zone(model) and not carries_datum(model, planned.turned),
         )
         for n in view_numbers(model)
     ]  # fmt: skip
     tail = [detail_block(model, one, scale, tabled=tabled) for one in details]
     if not section:
-        return [*views, *tail, *hole_table_blocks(model)]
-    short = plan_short(model, cuts, scale, SCALES, len(details))
-    tail += [short_block(model, cuts, one, scale) for one in short] + hole_table_blocks(model)
-    near = views.pop(0) if plain else end_block(model, from_start, scale, from_end=False)
-    trio = [section_block(model, cuts, scale, [(one.letter, one.centre, one.radius) for one in short]), near]
-    if not is_plain(model, from_end, from_end=True):
-        trio.insert(0, end_block(model, from_end, scale, from_end=True))
+        return [*views, *tail, *hole_table_blocks(model), *wheel_blocks(model, scale, SCALES)]
+    used = len(views) - 1 + len(details)
+    short = plan_short(model, planned.cuts, scale, SCALES, used)
+    tail += [short_block(model, planned.cuts, one, scale) for one in short] + hole_table_blocks(model)
+    tail += wheel_blocks(model, scale, SCALES)
+    circled = [(one.letter, one.centre, one.radius) for one in short]
+    trio = [section_block(model, planned.cuts, scale, planned.turned, circled), views.pop(0)]
+    if planned.far_end:
+        trio.insert(0, end_block(model, planned.far_end, scale))
     return [joined(trio if model.projection == "first" else trio[::-1]), *views, *tail]
 
 
-def _frame_lines(frame: _Frame) -> list[Item]:
+def _datum_zone(model: Model) -> int:
+    """Return the first view that shows the datum feature; -1 where none does."""
+    ident = model.datum.id if model.datum else ""
+    return next((n for n in view_numbers(model) if any(d.feature.id == ident for d in model.zones[n].drawn)), -1)
+
+
+def _frame_lines(paper: str) -> list[Item]:
+    """Draw the frame, and in the middle of each side the mark that centres a copy (ISO 5457), outside the frame."""
+    frame, (wide, tall) = _frame(paper), PAPERS[paper]
     corners = [
         (frame.left, frame.bottom),
         (frame.right, frame.bottom),
         (frame.right, frame.top),
         (frame.left, frame.top),
     ]
-    return [Line(a, b, "FRAME") for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
+    marks = [
+        ((MARGIN_MM, tall / 2), (frame.left, tall / 2)), ((wide - MARGIN_MM, tall / 2), (frame.right, tall / 2)),
+        ((wide / 2, MARGIN_MM), (wide / 2, frame.bottom)), ((wide / 2, tall - MARGIN_MM), (wide / 2, frame.top)),
+    ]  # fmt: skip
+    return [Line(a, b, "FRAME") for a, b in [*zip(corners, corners[1:] + corners[:1], strict=True), *marks]]
 
 
 class _Words:
@@ -134,7 +194,7 @@ class _Words:
         part = model.part
         unit = "inches, mm in brackets" if model.units == "in" else "mm"
         unscaled = scale_u_along(part, "across") is None or scale_u_along(part, "along") is None
-        heading = "U without scale (k = 2)" if unscaled else "U with k = 2"
+        heading = "U (k = 2) without scale" if unscaled else "U with k = 2"
         self.table = Table(table_rows(model), self.height, heading + "; not a tolerance", unit) if model.drawn else None
         room = self.frame.right - self.frame.left
         table_wide = self.table.width if self.table else 0.0
@@ -157,7 +217,7 @@ class _Words:
 def _one_page(words: _Words, draw: Callable[[], list[Block]], more: int) -> list[Page] | None:
     """Return one page with everything, or None where it does not fit; `more` pages follow it."""
     f = words.frame
-    width = words.side
+    width = min(words.side, MOST_TITLE_MM)
     if width < LEAST_COLUMN_MM:
         return None
     column, tall = words.column(width, 1, 1 + more)
@@ -174,22 +234,35 @@ def _one_page(words: _Words, draw: Callable[[], list[Block]], more: int) -> list
     fit = fill_shelves(draw(), room)
     if fit is None or fit[1]:
         return None
-    items = [*_frame_lines(f), *arrange(fit[0], room), *column]
+    items = [*_frame_lines(words.paper), *arrange(fit[0], room), *column]
     if words.table:
         items += words.table.draw(f.left + 1, f.bottom + table_tall + 0.5, 0, len(rows))
     return [Page(tuple(items))]
 
 
 def _many_pages(words: _Words, blocks: list[Block], more: int) -> list[Page] | None:
-    """Return pages of views, then of notes and table; None where a view fits no page; `more` pages follow.
+    """Return pages of views, then of notes and table, each as full as it gets; None where a view fits no page.
 
-    Every page carries the title block and the notes nobody may miss.
+    Every page carries the title block and the notes nobody may miss; `more` pages follow.
     """
     f = words.frame
-    room = f.right - f.left - 4
-    tall = f.top - f.bottom - STRIP - 6
     floor = f.bottom + STRIP + 2
     free = FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
+    best: list[list[Item]] | None = None
+    room = free.right - free.left
+    widths = sorted({max(words.side - GAP, LEAST_COLUMN_MM), room / 2 - GAP, room})
+    tall = free.top - floor
+    for share, width in itertools.product((1.0, 0.5, 0.3), widths):  # whole notes, else in stretches that fill gaps
+        bodies = _bodies([*blocks, *_word_blocks(words, width, tall, share * tall)], free)
+        if bodies is not None and (best is None or len(bodies) < len(best)):
+            best = bodies
+    if best is None:
+        return None
+    return [_strip_page(words, items, number, len(best) + more, SHEET) for number, items in enumerate(best, 1)]
+
+
+def _bodies(blocks: list[Block], free: FreeArea) -> list[list[Item]] | None:
+    """Return what stands on each page, None where a block fits no page."""
     bodies: list[list[Item]] = []
     rest = list(blocks)
     while rest:
@@ -198,63 +271,72 @@ def _many_pages(words: _Words, blocks: list[Block], more: int) -> list[Page] | N
             return None
         bodies.append(arrange(fit[0], free))
         rest = fit[1]
-    bodies += _word_pages(words, tall)
-    pages = []
-    for number, items in enumerate(bodies, 1):
-        wide = min(_title_width(words.paper), room)
-        place = (words.paper, number, len(bodies) + more, f.right, f.bottom, wide)
-        title, _ = title_block(words.model, words.scale, *place)
-        left = f.right - f.left - wide - 4
-        bar = scale_bar(words.scale, f.left + 6, f.bottom + 2, words.model.units)
-        notes, _ = notes_items(short_notes(words.model), f.left + 2, f.bottom + STRIP - 2, left, words.height)
-        pages.append(Page((*_frame_lines(f), *items, *title, *bar, *notes)))
-    return pages
+    return bodies or [[]]
 
 
-def _word_pages(words: _Words, tall: float) -> list[list[Item]]:
-    """Return pages with the table and all notes, side by side where the paper is wide enough."""
-    f = words.frame
-    tables = _table_pages(words, tall)
-    beside = words.side >= LEAST_COLUMN_MM or not tables
-    width = (words.side if tables and beside else f.right - f.left) - 6
-    notes: list[list[Item]] = []
-    rest = list(words.lines)
-    while rest:
-        count = len(rest)
-        while count > 1 and notes_items(rest[:count], 0.0, 0.0, width, words.height)[1] > tall:
-            count -= 1
-        notes.append(notes_items(rest[:count], f.right - width - 3, f.top - 3, width, words.height)[0])
-        rest = rest[count:]
-    if not beside:
-        return notes + tables
-    longest = max(len(notes), len(tables))
-    padded = [pages + [[] for _ in range(longest - len(pages))] for pages in (tables, notes)]
-    return [[*left, *right] for left, right in zip(*padded, strict=True)]
-
-
-def _table_pages(words: _Words, tall: float) -> list[list[Item]]:
-    """Set the table on as many pages as it needs."""
-    f, table = words.frame, words.table
-    pages: list[list[Item]] = []
+def _word_blocks(words: _Words, width: float, tall: float, most: float) -> list[Block]:
+    """Return the table, then the notes, as blocks placed like views, in stretches that fit a page; notes none taller than `most`."""
+    table = words.table
+    blocks: list[Block] = []
     done = 0
     while table and done < len(table.rows):
         count = min(table.fits(tall), len(table.rows) - done)
-        pages.append(table.draw(f.left + 2, f.top - 3, done, count))
+        high = table.tall(count)
+        blocks.append(Block(tuple(table.draw(0.0, high / 2, done, count)), (0.0, -high / 2, table.width, high / 2)))
         done += count
-    return pages
+    rest = list(words.lines)
+    while rest:
+        count = len(rest)
+        while count > 1 and notes_items(rest[:count], 0.0, 0.0, width, words.height)[1] > most:
+            count -= 1
+        high = notes_items(rest[:count], 0.0, 0.0, width, words.height)[1]
+        items, _ = notes_items(rest[:count], 1.0, high / 2, width - 1.0, words.height)
+        blocks.append(Block(tuple(items), (0.0, -high / 2, width, high / 2)))
+        rest = rest[count:]
+    return blocks
 
 
-def _assembly_page(words: _Words, cuts: tuple[Cut, ...], page: int) -> Page:
+def _item_bodies(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned]) -> list[list[Item]]:
+    """Return what is on the pages with one dimensioned detail for each item."""
+    f = words.frame
+    floor = f.bottom + STRIP + 2
+    free = FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
+    drawn = [(t, _blocks(t.model, plan, words.scale)) for t, plan in zip(taken, plans, strict=True) if t.model.zones]
+    best: list[list[Item]] | None = None
+    for share in ITEM_WIDTHS:
+        rest: list[Block] = []
+        for one, views in drawn:
+            framed = item_block(one, taken, views, share * (free.right - free.left))
+            fits = framed.width <= free.right - free.left and framed.height <= free.top - free.floor
+            rest += [framed] if fits else [item_block(one, taken, (), 0.0), *views]
+        bodies = _bodies(rest, free)
+        if bodies is not None and (best is None or len(bodies) < len(best)):
+            best = bodies
+    return best or []
+
+
+def _strip_page(words: _Words, items: list[Item], page: int, pages: int, kind: str) -> Page:
+    """Return a page with the title block and the notes nobody may miss below its items."""
+    f = words.frame
+    wide = min(_title_width(words.paper), f.right - f.left - 4)
+    title, _ = title_block(words.model, words.scale, words.paper, page, pages, f.right, f.bottom, wide, kind)
+    bar = scale_bar(words.scale, f.left + 6, f.bottom + 2, words.model.units)
+    left = f.right - f.left - wide - 4
+    notes, _ = notes_items(short_notes(words.model), f.left + 2, f.bottom + STRIP - 2, left, words.height)
+    return Page((*_frame_lines(words.paper), *items, *title, *bar, *notes))
+
+
+def _assembly_page(words: _Words, taken: tuple[Taken, ...], page: int) -> Page:
     """Return the last page: the pieces pulled apart, the list of parts, how they go together."""
     f, model = words.frame, words.model
-    pulled = pulled_apart(model, cuts)
+    pulled = pulled_apart(model, taken)
     wide = min(_title_width(words.paper), f.right - f.left - 4)
-    listed, tall = parts_list(model, f.right, f.bottom + TITLE_HEIGHT, wide)
+    listed, tall = parts_list(taken, f.right, f.bottom + TITLE_HEIGHT, wide)
     left_wide = f.right - f.left - wide - 6
     lines = [*short_notes(model), *assembly_lines(model, pulled)]
     _, needed = notes_items(lines, 0.0, 0.0, left_wide, words.height)
     floor = f.bottom + max(TITLE_HEIGHT + tall, needed + 14) + 4
-    items = list(_frame_lines(f))
+    items = list(_frame_lines(words.paper))
     scale: float | None = None
     for scale in SCALES if pulled else ():
         block = exploded_block(pulled, scale)
@@ -316,37 +398,41 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     worth = _worth(model, size)
     if not model.zones:
         return _wordy(model, papers[0], title)
-    cuts = cut_zones(model) if model.has_depth else ()
-    faces: tuple[Edges, Edges] = ([], [])
-    if model.has_depth:  # the same at every scale
-        faces = visible_edges(model, cuts, from_end=False), visible_edges(model, cuts, from_end=True)
+    planned = _plan(model)
     cache: dict[float, list[Block]] = {}
-    more = 1 if has_assembly(model) else 0
+    taken = take_apart(model)
+    plans = [_plan(one.model) for one in taken]
 
-    def whole(pages: list[Page], words: _Words) -> list[Page]:
-        return [*pages, _assembly_page(words, cuts, len(pages) + 1)] if more else pages
+    def whole(make: Callable[[int], list[Page] | None], words: _Words) -> list[Page] | None:
+        """Return all pages; those of items and assembly are drawn once the others are known to fit."""
+        pages = make(0)
+        if pages is None or not taken:
+            return pages
+        bodies = _item_bodies(words, taken, plans)
+        first, last = len(pages) + 1, len(pages) + len(bodies) + 1
+        details = [_strip_page(words, b, first + k, last, "Details of the items") for k, b in enumerate(bodies)]
+        return [*(make(len(bodies) + 1) or []), *details, _assembly_page(words, taken, last)]
 
     def blocks(scale: float) -> list[Block]:
         if scale not in cache:
-            cache[scale] = _blocks(model, cuts, faces, scale)
+            cache[scale] = _blocks(model, planned, scale)
         return cache[scale]
 
     fitting = {name: [s for s in SCALES if size * s <= PAPERS[name][1] - 40] for name in papers}
     for name in papers:
         for scale in (s for s in fitting[name] if worth * s >= LEAST_VIEW_MM):
             words = _Words(model, name, scale)
-            pages = _one_page(words, partial(blocks, scale), more)
+            pages = whole(partial(_one_page, words, partial(blocks, scale)), words)
             if pages:
-                return Sheet(title, name, *PAPERS[name], scale, whole(pages, words), model.units)
+                return Sheet(title, name, *PAPERS[name], scale, pages, model.units)
     best: Sheet | None = None
     for scale in fitting[papers[-1]]:
         if best is not None and worth * scale < LEAST_VIEW_MM:
             break
         words = _Words(model, papers[-1], scale)
-        pages = _many_pages(words, blocks(scale), more)
+        pages = whole(partial(_many_pages, words, blocks(scale)), words)
         if pages is None:
             continue
-        pages = whole(pages, words)
         sheet = Sheet(title, papers[-1], *PAPERS[papers[-1]], scale, pages, model.units)
         if best is None or len(pages) < len(best.pages):
             best = sheet

@@ -19,7 +19,9 @@ from ctrecon.record.part import Part
 __all__ = ["draw_sheet", "make_sheet"]
 
 
-def make_sheet(part: Part, *, paper: str | None = None, projection: str = "first", units: str = "mm") -> Sheet:
+def make_sheet(
+    part: Part, *, paper: str | None = None, projection: str = "first", units: str = "mm", digits: int | None = None
+) -> Sheet:
     """Return the laid-out sheet of a part, in paper mm, before it becomes a document.
 
     Raises
@@ -30,13 +32,14 @@ def make_sheet(part: Part, *, paper: str | None = None, projection: str = "first
     for what, given, known in (("projection", projection, PROJECTIONS), ("units", units, UNITS)):
         if given not in known:
             raise InputError(f"{what} {given!r} is not known: choose one of {', '.join(known)}")
-    return lay_out(build_model(part, projection=projection, units=units), paper)
+    return lay_out(build_model(part, projection=projection, units=units, digits=digits), paper)
 
 
 @in_one_thread
 def draw_sheet(
-    part: Part, folder: str | Path, *, paper: str | None = None, projection: str = "first", units: str = "mm"
-) -> tuple[Path, ...]:
+    part: Part, folder: str | Path, *, paper: str | None = None, projection: str = "first", units: str = "mm",
+    digits: int | None = None,
+) -> tuple[Path, ...]:  # fmt: skip
     """Write sheet.pdf, sheet.svg, sheet.png and sheet.dxf of a part.
 
     Parameters
@@ -51,6 +54,8 @@ def draw_sheet(
         How views are placed about the section (first or third angle).
     units : {"mm", "in"}
         Units of length; inches stand with mm in brackets beside.
+    digits : int, optional
+        Most decimals of a length in mm in the views; 2 by default, and never more than its U supports.
 
     Returns
     -------
@@ -73,7 +78,7 @@ def draw_sheet(
     """
     need_part(part, "draw_sheet")
     folder = Path(folder)
-    sheet = make_sheet(part, paper=paper, projection=projection, units=units)
+    sheet = make_sheet(part, paper=paper, projection=projection, units=units, digits=digits)
     doc, pages = drawn_pages(sheet)
     contents = {
         "sheet.pdf": pdf_bytes(sheet, pages),

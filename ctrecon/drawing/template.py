@@ -12,6 +12,7 @@ from ctrecon.core.files import write_whole
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.layout import PAPERS, paper_size
 from ctrecon.drawing.model.dimension_text import length_text, size_places
+from ctrecon.drawing.model.edges import SOUND, TO_MAKE, need_edges
 from ctrecon.drawing.model.views import Drawn, Model, build_model
 from ctrecon.drawing.paper.clip import clipped
 from ctrecon.drawing.paper.contours import Contour, mirrored_x
@@ -19,9 +20,9 @@ from ctrecon.drawing.paper.items import Box, Item, Label, Line, Page, Shape, She
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
+from ctrecon.drawing.shown.cut import cut_zones
 from ctrecon.drawing.shown.facing import visible_edges
 from ctrecon.drawing.shown.notes import SAFETY, notes_items
-from ctrecon.drawing.shown.section import cut_zones
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
 from ctrecon.record.kinds import kind_of
@@ -97,8 +98,8 @@ def _faces(model: Model) -> list[tuple[str, list[tuple[str, Contour]]]]:
             edges = visible_edges(model, cut_zones(model), from_end=from_end)
             own = len(model.zones) - 1 if from_end else 0
         else:
-            edges, own = [(0, c) for zone in model.zones for _, c in (*zone.rims, *zone.holes)], 0
-        shown = [("WIDE" if n == own else "HIDDEN", mirrored_x(c) if from_end else c) for n, c in edges]
+            edges, own = [(0, c, SOUND) for zone in model.zones for _, c in (*zone.rims, *zone.holes)], 0
+        shown = [("WIDE" if n == own else "HIDDEN", mirrored_x(c) if from_end else c) for n, c, _ in edges]
         faces.append(("END" if from_end else "START", shown))
     return faces
 
@@ -116,10 +117,10 @@ def _centres(model: Model, *, from_end: bool) -> list[tuple[Drawn, float, float,
 
 def _hole_words(model: Model, d: Drawn) -> str:
     f = d.feature
-    size = f.diameter_mm or f.flats_mm
+    name, size = ("diameter_mm", f.diameter_mm) if f.diameter_mm else ("flats_mm", f.flats_mm)
     if size is None:
         return f.id
-    return f"{f.id} {kind_of(f).sign}{length_text(model.units, size.value, min(2, size_places(model.part, size)))}"
+    return f"{f.id} {kind_of(f).sign}{length_text(model.units, size.value, size_places(model, f, name, size))}"
 
 
 def _labels(model: Model, face: str, shown: list[tuple[str, Contour]], cross: list[Line]) -> list[Item]:
@@ -139,7 +140,6 @@ def _labels(model: Model, face: str, shown: list[tuple[str, Contour]], cross: li
         wide = text_width(text, TEXT)
         near = space.nearby((x, y), reach + 1.5, wide, TEXT, (x, y), pull=2.0, rings=2, leader=False)
         if near is not None:
-            space.thin.pop()
             items.append(Label(text, (near[0], near[1] - TEXT / 2), TEXT, "centre"))
             continue
         far = space.nearby((x, y), reach + 3.0, wide + 1.0, TEXT, (x, y), pull=1.0, rings=30, clear=True)
@@ -288,7 +288,7 @@ def _in_window(item: Item, box: Box) -> list[Item]:
     return [item]
 
 
-def template_sheet(part: Part, *, paper: str | None = None, units: str = "mm") -> Sheet:
+def template_sheet(part: Part, *, paper: str | None = None, units: str = "mm", edges: str = TO_MAKE) -> Sheet:
     """Return the templates of both faces as pages of true size.
 
     Parameters
@@ -299,22 +299,26 @@ def template_sheet(part: Part, *, paper: str | None = None, units: str = "mm") -
         Paper to print on, A4 where none is named; a larger part takes several pages.
     units : {"mm", "in"}
         Units of the sizes beside the holes.
+    edges : {"to-make", "as-found"}
+        Whether worn edges are drawn sound, or as they were found.
 
     Raises
     ------
     InputError
-        If the paper is not known.
+        If the paper or the edges are not known.
     """
     paper = paper or "A4"
     size = paper_size(paper)
-    model = build_model(part, units=units)
+    model = build_model(part, units=units, edges=need_edges(edges))
     pages = [page for face, shown in _faces(model) for page in _face_pages(model, paper, face, shown)]
     if not pages:
         pages = [Page((Label("Nothing to draw: no feature has a contour.", (EDGE + 10, EDGE + FOOT), 3.5),))]
     return Sheet(f"{part.name}: template 1:1", paper, *size, 1.0, pages, units)
 
 
-def write_template(part: Part, path: str | Path, *, paper: str | None = None, units: str = "mm") -> None:
+def write_template(
+    part: Part, path: str | Path, *, paper: str | None = None, units: str = "mm", edges: str = TO_MAKE
+) -> None:
     """Write the 1:1 templates of both faces as a PDF file.
 
     Parameters
@@ -327,11 +331,13 @@ def write_template(part: Part, path: str | Path, *, paper: str | None = None, un
         Paper to print on, A4 where none is named; a larger part takes several pages.
     units : {"mm", "in"}
         Units of the sizes beside the holes.
+    edges : {"to-make", "as-found"}
+        Whether worn edges are drawn sound, or as they were found.
 
     Raises
     ------
     InputError
-        If the paper is not known.
+        If the paper or the edges are not known.
     InputFileError
         If the file cannot be written.
 
@@ -345,5 +351,5 @@ def write_template(part: Part, path: str | Path, *, paper: str | None = None, un
     b'%PDF-'
     """
     need_part(part, "write_template")
-    sheet = template_sheet(part, paper=paper, units=units)
+    sheet = template_sheet(part, paper=paper, units=units, edges=edges)
     write_whole(path, pdf_bytes(sheet, drawn_pages(sheet)[1]))

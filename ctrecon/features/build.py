@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from ctrecon.core.fit_result import ShapeFit
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.measured import Measured
 from ctrecon.features.budget import budget_of, sizes_of_fit
 from ctrecon.features.candidates import Candidate, RivalShape
@@ -14,14 +14,18 @@ from ctrecon.features.corner import corner_radius
 from ctrecon.features.ends import End
 from ctrecon.features.free_area import GreyArea, free_area
 from ctrecon.features.roundness import roundness
-from ctrecon.features.size import FittedCandidate
+from ctrecon.features.size import FittedCandidate, Wear
+from ctrecon.features.wheel import rim_fields
+from ctrecon.fitting.wheel_fit import WheelFit
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import KINDS, is_hole, is_outside
-from ctrecon.record.part import Alternative, Feature, Worn
+from ctrecon.record.part import Alternative, Feature, Worn, WornStretch
 
 __all__ = ["MeasuredFeature", "SeamStrength", "build_features", "order_features"]
 
 _LEAVES_WITHIN = 8.0  # planes; an end unknown for another reason lies farther from the border
+_TRUST_PX = 0.002  # of a place: below this the image model itself is not trusted
+_THROUGH, _OFF_AXIS, _WIDE, _FEWEST_WINDOWS = 0.6, 0.2, 0.2, 2  # of depth and root radius: a window of a wheel
 _DEEP_GAP = 0.08  # of the radius: shallower bites are damage, deeper ones a missing sector
 _NAMES = {"square": "square", "rectangular": "rectangular", "round": "round", "polygon": "polygon", "free": "free"}
 
@@ -64,7 +68,7 @@ def build_features(
         draft = _build(squared, one, pair, noise)
         if draft is not None:
             drafts.append(draft)
-    return _with_openings(drafts)
+    return _with_spokes(_with_openings(drafts))
 
 
 def order_features(drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
@@ -86,7 +90,8 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
     candidate = one.candidate
     if candidate.shape is not None and not isinstance(one.fit, ShapeFit):
         return None
-    kind = _kind(candidate)
+    rim = one.rim if isinstance(one.rim, WheelFit) else None
+    kind = _kind(candidate) if rim is None else "wheel"
     flags: list[str] = list(candidate.flags)
     if not candidate.whole:
         flags.append("touches_border")
@@ -103,6 +108,8 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
     else:
         middle, inside, budget = (depths[0] + depths[1]) / 2, free_area(squared, candidate), {}
         place = (inside.x, inside.y, inside.u_x, inside.u_y)
+    if rim is not None:
+        place = (rim.x, rim.y, float(np.hypot(rim.u("x"), _TRUST_PX)), float(np.hypot(rim.u("y"), _TRUST_PX)))
     x, y = place[:2]
     stack_point = squared.to_stack_mm(x, y, middle)
     fields: dict[str, Any] = {
@@ -118,7 +125,14 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
         fields["budget"] = {name: rows for name, rows in budget.items() if rows}
         fields["fit_rms_noise"] = round(one.fit.rms, 3)
         flags += _fit_flags(squared, one, one.fit)
-    if KINDS[kind].is_outlined:  # also an outside with round ends, which has sizes but no kind of its own
+    if rim is not None:
+        flags.remove("toothed_rim")
+        of_rim, why = rim_fields(rim, squared.pitch_mm)
+        fields.update(of_rim)
+        unknown.update(why)
+    elif isinstance(one.rim, FitFailed):
+        unknown["teeth"] = one.rim.reason
+    if KINDS[kind].is_outlined or rim is not None:  # also an outside with round ends, which has no kind of its own
         fields.update(_free(squared, candidate, inside or free_area(squared, candidate), middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
         flags.append("short")
@@ -128,8 +142,7 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
     if candidate.others:
         fields["alternatives"] = tuple(_alternative(one, candidate.hole, squared.pitch_mm) for one in candidate.others)
     if one.wear is not None:
-        deepest = Measured(one.wear.deepest_px * squared.pitch_mm, one.wear.u_px * squared.pitch_mm)
-        fields["worn"] = Worn(share=one.wear.share, deepest_mm=deepest, says=one.wear.says)
+        fields["worn"] = _worn(squared, one.wear, (x, y), middle)
     fields["slices_used"] = _slices_used(squared, candidate, x, y)
     feature = Feature(
         id="", kind=kind, flags=tuple(dict.fromkeys(flags)), unknown=dict(sorted(unknown.items())), **fields
@@ -385,6 +398,46 @@ def _free(squared: SquaredStack, candidate: Candidate, inside: GreyArea, middle:
         "area_mm2": Measured(inside.area * pitch**2, inside.u_area * pitch**2),
         "outline_mm": tuple((round(float(px), 5), round(float(py), 5)) for px, py in outline),
     }
+
+
+def _worn(squared: SquaredStack, wear: Wear, centre: tuple[float, float], middle: float) -> Worn:
+    """Return the wear in mm; its stretches as the slice plane at mid depth cuts them (stack x, y)."""
+    x, y = centre
+    z_mid = float(squared.to_stack_mm(x, y, middle)[2])
+    stretches = []
+    for one in wear.stretches:
+        edge = squared.cut_by_slice(one.points, z_mid)
+        z = [None, None] if one.planes is None else [float(squared.to_stack_mm(x, y, p)[2]) for p in one.planes]
+        stretches.append(
+            WornStretch(
+                edge_mm=tuple((round(float(px), 4), round(float(py), 4)) for px, py in edge),
+                deepest_mm=round(one.deepest_px * squared.pitch_mm, 4), depth_from_mm=z[0], depth_to_mm=z[1],
+            )
+        )  # fmt: skip
+    deepest = Measured(wear.deepest_px * squared.pitch_mm, wear.u_px * squared.pitch_mm)
+    return Worn(share=wear.share, deepest_mm=deepest, says=wear.says, stretches=tuple(stretches))
+
+
+def _with_spokes(drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
+    """Flag wheels that have windows between rim and hub: free holes off its axis that go through it."""
+    out = []
+    for draft in drafts:
+        rim = draft.sized.rim
+        if isinstance(rim, WheelFit):
+            windows = 0
+            for other in drafts:
+                low, high = max(draft.depths[0], other.depths[0]), min(draft.depths[1], other.depths[1])
+                if not is_hole(other.feature) or high - low < _THROUGH * (draft.depths[1] - draft.depths[0]):
+                    continue
+                points = other.sized.candidate.spans[0].points
+                off = np.hypot(points[:, 0].mean() - rim.x, points[:, 1].mean() - rim.y)
+                wide = float(np.ptp(points, axis=0).max())
+                # a pin hole is small; a window takes a good part of the ring between hub and rim
+                windows += bool(off > _OFF_AXIS * rim.tooth.root and wide > _WIDE * rim.tooth.root)
+            if windows >= _FEWEST_WINDOWS or (windows and draft.feature.arc_deg not in (None, 360.0)):
+                draft = replace(draft, feature=replace(draft.feature, flags=(*draft.feature.flags, "spoked")))
+        out.append(draft)
+    return out
 
 
 def _with_openings(drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:

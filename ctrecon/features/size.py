@@ -13,10 +13,11 @@ from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.fitting.by_shape import Setting, off_corners, start_of
 from ctrecon.fitting.ring_share import with_rings
 from ctrecon.fitting.solve import Samples, fit_grey
+from ctrecon.fitting.wheel_fit import WheelFit
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import Shape
 
-__all__ = ["FittedCandidate", "Wear", "fit_size", "request_for"]
+__all__ = ["FittedCandidate", "Wear", "WearStretch", "fit_size", "request_for"]
 
 _BAND_PX = 4.5  # px either side of the edge that are read whole
 _WIDE_PX = 12.0  # farther voxels tell how air and metal shade away from the edge
@@ -36,14 +37,27 @@ _TRUST_PX = 0.002  # below this the image model itself is not trusted; beside ot
 _ALONG = ("slope_x", "slope_y", "growth")
 
 
+@dataclass(frozen=True, eq=False)
+class WearStretch:
+    """The edge as found along one eaten stretch: points (N, 2; px), what it lost at most (px), its planes.
+
+    `planes` is None where it runs through the whole feature.
+    """
+
+    points: Floats
+    deepest_px: float
+    planes: tuple[float, float] | None
+
+
 @dataclass(frozen=True)
 class Wear:
-    """What is eaten of an edge: its share, the greatest depth and its u (px), and a sentence on where."""
+    """What is eaten of an edge: its share, the greatest depth and its u (px), a sentence on where, the stretches."""
 
     share: float
     deepest_px: float
     u_px: float
     says: str
+    stretches: tuple[WearStretch, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +70,8 @@ class FittedCandidate:
     axis_free: bool
     crowded: bool = False
     wear: Wear | None = None
+    rim: WheelFit | FitFailed | None = None
+    """The fit of its rim, where it is toothed."""
 
     def centre_at(self, plane: float, ratio: float) -> tuple[float, float]:
         """Return column and row (px) of the axis at a plane; `ratio` is depth step over pitch."""

@@ -25,6 +25,7 @@ _WHOLE = 0.97  # share of an outline on its shape above which nothing is eaten t
 _MARGIN_WORN = 3.0
 """Ln odds (20 to 1) wanted to call a hollow eaten: the edge says where and how deep anyway."""
 _LEAST_RADIUS_PX = 3.0  # of an arc that is looked for; a doubtful one that shrinks below is none
+_BREAK_SKIRT_PX = 4.0  # beside a break, which leans and is rough: not wear of the round edge
 _WORSE_PX = 1.0  # u of a size beyond which the sound edge is too little to measure by
 
 
@@ -86,14 +87,32 @@ def settle_wear(
                 for k, marks in verdict.arc.items():
                     cut[k] |= np.asarray(marks.any(axis=0))[None, :]
         again = _again(one, edge, voxels, squared, noise)
+        ring = _ringed(one, sized)
+        if ring:
+            cut = [marks | _beyond(one, ring, edge, k) for k, marks in enumerate(cut)]
         wear = wear_of(again, edge, cut, squared)
-        out[i] = replace(again, wear=wear, candidate=replace(again.candidate, relieved=kept or _ringed(one, sized)))
+        out[i] = replace(again, wear=wear, candidate=replace(again.candidate, relieved=kept or bool(ring)))
     return out
 
 
-def _ringed(one: FittedCandidate, sized: Sequence[FittedCandidate]) -> bool:
-    """Return whether the inside of a ring fragment was found in the same outline."""
-    return any(o is not one and o.candidate.is_round and _shares(one.candidate, o.candidate) for o in sized)
+def _ringed(one: FittedCandidate, sized: Sequence[FittedCandidate]) -> list[FittedCandidate]:
+    """Return the other edges of a ring fragment, found in the same outline."""
+    return [o for o in sized if o is not one and o.candidate.is_round and _shares(one.candidate, o.candidate)]
+
+
+def _beyond(one: FittedCandidate, ring: list[FittedCandidate], edge: SoundEdge, which: int) -> NDArray[np.bool_]:
+    """Mark the cells (B, S) of a ring fragment's outline that are another edge or its breaks: neither is wear."""
+    places, lost = edge.cells[which].places, edge.lost[which]
+    out = np.zeros(lost.shape, dtype=bool)
+    for shape in (fitted_shape(other) for other in ring):
+        if shape is not None:
+            away = np.abs(shape.signed_distance(places.reshape(-1, 2)).reshape(lost.shape))
+            out |= away < np.abs(lost)
+    low, high, _ = max(one.candidate.gaps_deg, key=lambda gap: gap[1] - gap[0], default=(0.0, 0.0, 0.0))
+    x, y = edge.shape.centre
+    skirt = float(np.degrees(_BREAK_SKIRT_PX / max(edge.shape.half_width, 1.0)))
+    angle = np.degrees(np.arctan2(places[..., 1] - y, places[..., 0] - x))
+    return np.asarray(out | ((angle - low + skirt) % 360 < high - low + 2 * skirt))
 
 
 def _shares(a: Candidate, b: Candidate) -> bool:

@@ -11,7 +11,7 @@ from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_percent
 from ctrecon.features.edge_cells import CELL_PX, EdgeCells
-from ctrecon.features.size import FittedCandidate, Wear
+from ctrecon.features.size import FittedCandidate, Wear, WearStretch
 from ctrecon.features.sound_edge import SoundEdge
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import FittedShape, Rectangle, inwards
@@ -24,6 +24,7 @@ _SURE = 3.0  # u by which a cell must be below the shape to count in the share
 _GONE = 0.5  # of half the width: an edge lost deeper than this is broken off, and said by arc_deg or corner_missing
 _MOST_NAMED = 4  # places named; the others are counted
 _NEAR_CORNER = 3.0  # px
+_LEAST_CELLS = 3  # of a stretch that is drawn: fewer make no line
 
 
 @dataclass(frozen=True)
@@ -88,7 +89,40 @@ def wear_of(
     places = f"{'; '.join(where)}{more}"
     says = f"Eaten over {format_percent(share)} of its edge: {places}; the size is that of the sound edge."
     size = max(one.fit.u(n) for n in ("radius", "a", "b", "inradius") if n in one.fit.names)
-    return Wear(round(share, 3), float(lost[deepest]), float(np.hypot(u[deepest], size / 2)), says)
+    u_deepest = float(np.hypot(u[deepest], size / 2))
+    return Wear(round(share, 3), float(lost[deepest]), u_deepest, says, _stretches(edge, cut, planes))
+
+
+def _stretches(
+    edge: SoundEdge, cut: Sequence[NDArray[np.bool_]], planes: tuple[int, int]
+) -> tuple[WearStretch, ...]:
+    """Return the edge as found along every eaten stretch, at each place where it is eaten deepest."""
+    out = []
+    for cells, lost, u, eaten, tool in zip(edge.cells, edge.lost, edge.u, edge.eaten, cut, strict=True):
+        mine = eaten & ~tool
+        with np.errstate(invalid="ignore"):
+            sure = mine & (lost > np.maximum(_SURE * u, _LEAST_PX))
+        deep = np.where(mine & np.isfinite(lost), lost, -np.inf)
+        for run in _cyclic_runs(np.asarray(mine.any(axis=0))):
+            run = run[np.isfinite(deep[:, run].max(axis=0))]
+            if not sure[:, run].any() or len(run) < _LEAST_CELLS:
+                continue
+            blocks = np.flatnonzero(sure[:, run].any(axis=1))
+            first, last = int(cells.planes[blocks, 0].min()), int(cells.planes[blocks, 1].max())
+            whole = first <= planes[0] + 1 and last >= planes[1] - 1
+            which = np.argmax(deep[:, run], axis=0)
+            points, depth = cells.places[which, run], float(deep[:, run].max())
+            out.append(WearStretch(points, depth, None if whole else (first - 0.5, last + 0.5)))
+    return tuple(out)
+
+
+def _cyclic_runs(marks: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
+    """Return the indices of every run of marked cells of a closed row, in order."""
+    if marks.all():
+        return [np.append(np.arange(len(marks)), 0)]  # closed: its first cell once more
+    first = int(np.argmin(marks))
+    labels, count = ndimage.label(np.roll(marks, -first))
+    return [(np.flatnonzero(labels == k) + first) % len(marks) for k in range(1, count + 1)]
 
 
 def _along(shape: FittedShape, cells: EdgeCells) -> Floats:

@@ -10,6 +10,7 @@ from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.health import thinnest_seam_px
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, against, more_pieces, reach_of, reasons_for, seam_reason
+from ctrecon.pieces.names import name_pieces
 from ctrecon.record.kinds import is_outside, is_seam, kind_of
 from ctrecon.record.part import Evidence, Feature, Hypothesis, Piece
 from ctrecon.record.priors import PRIORS
@@ -98,7 +99,7 @@ def infer_pieces(
         probability_separate=round(1 - none_separate, 3),
         evidence=(_listed_with(pieces), *_beside(squared, single=single)), unknown=unknown,
     )  # fmt: skip
-    return (body, *pieces), hypotheses
+    return name_pieces([body, *pieces], [d.feature for d in drafts]), hypotheses
 
 
 def _checked(priors: Mapping[str, float] | None) -> dict[str, float]:
@@ -237,7 +238,7 @@ def _stack_on(
         return [_piece(first, _name(seam), seam, _members(seam, outside), found, prior)]
     bounds = [seam.depths[0], *(f.depths[0] for f in cuts), seam.depths[1]]
     depths = [seam.feature.depth_from_mm, *(f.feature.depth_from_mm for f in cuts), seam.feature.depth_to_mm]
-    widths, out = [], []
+    out = []
     for i in range(len(cuts) + 1):
         part = replace(seam, depths=(bounds[i], bounds[i + 1]))
         members = _members(part, outside)
@@ -246,12 +247,10 @@ def _stack_on(
         reasons = [*found, *(r for r in map(seam_reason, beside) if r.features not in known)]
         piece = _piece(first + i, "", seam, members, reasons, prior)
         ids = {*piece.features, *(f.feature.id for f in beside)}
-        widths.append(max((f.diameter_mm.value for f in members if f.diameter_mm is not None), default=0.0))
         out.append(replace(
             piece, depth_from_mm=depths[i], depth_to_mm=depths[i + 1], features=tuple(sorted(ids, key=_number)),
         ))  # fmt: skip
-    least = min(widths)
-    return [replace(p, name="plate" if w > 1.3 * least else "spacer") for p, w in zip(out, widths, strict=True)]
+    return out
 
 
 def _layer(

@@ -16,12 +16,12 @@ from ctrecon.core.measured import FINITE, Measured
 from ctrecon.record.main_size import MainSize, main_size_of
 from ctrecon.record.scale_found import KnownSize, ScaleFound
 from ctrecon.record.taken import Taken
-from ctrecon.record.worn import Worn
+from ctrecon.record.worn import Worn, WornStretch
 
 __all__ = [
-    "RELATION_KINDS", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "ImageInfo",
-    "Joint", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn", "Worn",
-    "depths_in_part_frame", "outline_in_part_frame", "place_in_part_frame", "scale_u_along",
+    "RELATION_KINDS", "Alternative", "Axis", "Evidence", "Feature", "Flank", "Hypothesis", "ImageInfo",
+    "Joint", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "ToothPlace", "Warn",
+    "Worn", "WornStretch", "depths_in_part_frame", "outline_in_part_frame", "place_in_part_frame", "scale_u_along",
     "scale_u_of", "taper_of",
 ]  # fmt: skip
 
@@ -86,6 +86,34 @@ class Sensitivity:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Flank:
+    """The mean sound tooth of a rim.
+
+    `form` is straight, rounded, involute, cycloidal or free (none of them clearly better); `says` gives the odds.
+    `profile_mm` holds (radius from the wheel's centre, half width square to it), from root to tip.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    form: str
+    says: str
+    profile_mm: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ToothPlace:
+    """One tooth that is left: where its middle stands, whether it is whole or bent, which stretch of rim it is in.
+
+    `angle_deg` is taken about the wheel's centre in the part frame; its u is what is left if that centre were known.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    angle_deg: Measured
+    whole: bool
+    bent: bool
+    stretch: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class Feature:
     """One feature followed through depth; fields that do not belong to its kind are None.
 
@@ -109,14 +137,18 @@ class Feature:
         Area and closed outline (mm) of a free shape at mid depth.
     seam_mm : Measured or None
         Thickness of air as deep as the seam.
-    teeth, tip_diameter_mm, root_diameter_mm : int, Measured, or None
-        Of a wheel.
+    teeth, teeth_range, teeth_odds : int, (int, int), tuple of (int, float), or None
+        How many a wheel had, where one count has more than 95 %; the counts that hold 95 %; each with its probability.
+    teeth_present, tooth_places : int or None, tuple of ToothPlace
+        Teeth whose whole tip is left; all that can be seen, round the rim.
+    tip_diameter_mm, root_diameter_mm, tooth_width_mm, pitch_deg, flank : Measured or None, Flank or None
+        Circles through tips and roots; thickness of the mean tooth half-way between; its angle; its form.
     cross_diameter_mm, cross_direction_xyz : Measured, (x, y, z), or None
         Of a hole across the axis.
     slices_used, fit_rms_noise, alternatives, sensitivity, budget : optional
         First and last slice; misfit in noise; other kinds; how sizes answer to shared errors; what u is made of.
     worn : Worn or None
-        How much of the edge is eaten, how deep and where; sizes are of what is sound.
+        How much of the edge is eaten, how deep and where, and the edge as found there; sizes are of what is sound.
     form, form_says, unknown : mapping, tuple of str, mapping
         Departures from the ideal form and their sentences; why a field is None.
     name, accepted : str or None, bool
@@ -154,8 +186,15 @@ class Feature:
     outline_mm: tuple[tuple[float, float], ...] | None = None
     seam_mm: Measured | None = None
     teeth: int | None = None
+    teeth_range: tuple[int, int] | None = None
+    teeth_present: int | None = None
+    teeth_odds: tuple[tuple[int, float], ...] = ()
     tip_diameter_mm: Measured | None = None
     root_diameter_mm: Measured | None = None
+    tooth_width_mm: Measured | None = None
+    pitch_deg: Measured | None = None
+    flank: Flank | None = None
+    tooth_places: tuple[ToothPlace, ...] = ()
     cross_diameter_mm: Measured | None = None
     cross_direction_xyz: tuple[float, float, float] | None = None
     slices_used: tuple[int, int] | None = None
@@ -382,8 +421,6 @@ def taper_of(feature: Feature) -> Measured | None:
     return taper
 
 
-
-
 def _stack_ends(part: Part, feature: Feature) -> tuple[float, float]:
     """Return the feature's ends in stack z (mm); where it runs out, the stack's end."""
     last = (part.stack.slices - 1) * part.stack.voxel_mm[0]
@@ -419,9 +456,11 @@ def depths_in_part_frame(part: Part, feature: Feature) -> tuple[float, float]:
     return ends[0], ends[1]
 
 
-def outline_in_part_frame(part: Part, feature: Feature) -> Floats:
-    """Return the (N, 2) closed outline (mm, part frame) of a free shape, projected along the axis."""
-    points = np.asarray(feature.outline_mm or (), dtype=float).reshape(-1, 2)
+def outline_in_part_frame(
+    part: Part, feature: Feature, edge_mm: tuple[tuple[float, float], ...] | None = None
+) -> Floats:
+    """Return the (N, 2) outline (mm, part frame) of a free shape, or another edge of it, projected along the axis."""
+    points = np.asarray(edge_mm or feature.outline_mm or (), dtype=float).reshape(-1, 2)
     low, high = _stack_ends(part, feature)
     at_mid = np.column_stack([points, np.full(len(points), (low + high) / 2)])
     return np.asarray((at_mid @ part.rotation.T)[:, :2])

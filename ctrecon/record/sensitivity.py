@@ -1,16 +1,20 @@
 """How each quantity of a feature answers to an error of the edge and of each voxel edge."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from ctrecon.core.frames import Floats, rotation_to_part
-from ctrecon.core.measured import Measured
+from ctrecon.core.measured import Measured, expanded
 from ctrecon.record.kinds import is_hole, is_seam, kind_of
-from ctrecon.record.part import Feature, Part, Sensitivity, depths_in_part_frame, place_in_part_frame
+from ctrecon.record.part import Feature, Part, Sensitivity, depths_in_part_frame, place_in_part_frame, scale_u_of
 
-__all__ = ["Sides", "edge_u_of", "end_sides", "feature_sensitivity", "quantities", "with_sensitivity"]
+__all__ = [
+    "Sides", "edge_u_of", "end_sides", "expanded_of", "feature_sensitivity", "quantities", "signed_edge_u_of",
+    "with_sensitivity",
+]  # fmt: skip
 
 Sides = tuple[int, int]
 """Which way (+1 deeper, -1 shallower) the face at the start and at the end moves when the metal grows."""
@@ -182,7 +186,35 @@ def edge_u_of(part: Part, feature: Feature, quantity: str) -> float:
     It stands beside u as the scale does: all edges of a scan share one error, which no measuring of the same
     scan can show and which known sizes settle; after `calibrate` u holds what is left of it, and this is 0.
     """
-    answer = feature.sensitivity.get(quantity)
+    return abs(signed_edge_u_of(part, feature, quantity))
+
+
+def signed_edge_u_of(part: Part, feature: Feature, quantity: str) -> float:
+    """Return the same with the sign by which the quantity follows the edges: in a difference equal ones cancel."""
+    answer = feature.sensitivity.get(quantity) or feature.sensitivity.get(f"{quantity}_1")  # a pair answers alike
     if answer is None or part.image is None or part.image.edge_u_px is None or part.calibration is not None:
         return 0.0
-    return abs(answer.edge) * part.image.edge_u_px * min(part.stack.voxel_mm[1:])
+    return answer.edge * part.image.edge_u_px * min(part.stack.voxel_mm[1:])
+
+
+def expanded_of(part: Part, feature: Feature, quantity: str, value: Measured) -> float | None:
+    """Return the U (k = 2) that is printed beside a quantity: its u, the common edge, and the scale where it is known.
+
+    Parameters
+    ----------
+    part, feature : Part, Feature
+        The record, and whose quantity it is.
+    quantity : str
+        Its name in `sensitivity`, such as diameter_mm or flats_pair_mm_1.
+    value : Measured
+        The quantity, or what follows from it alone, such as a diameter at the end of a taper.
+
+    Returns
+    -------
+    float or None
+        In the unit of the quantity; None where u is unknown.
+    """
+    if value.u is None:
+        return None
+    with_edge = replace(value, u=math.hypot(value.u, edge_u_of(part, feature, quantity)))
+    return expanded(with_edge, scale_u_of(part, quantity))

@@ -17,6 +17,7 @@ from ctrecon.core.measured import Measured, expanded
 from ctrecon.record.kinds import KINDS, kind_of
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import RELATION_KINDS, Feature, Part, Piece, scale_u_of
+from ctrecon.record.sensitivity import expanded_of
 
 __all__ = ["part_to_json", "read_part", "record_schema", "write_features_csv", "write_part"]
 
@@ -43,7 +44,9 @@ def _tidy(value: Any) -> Any:
     return value
 
 
-_LEFT_OUT_EMPTY = ("unknown", "alternatives", "form", "form_says", "sensitivity", "budget")
+_LEFT_OUT_EMPTY = (
+    "unknown", "alternatives", "form", "form_says", "sensitivity", "budget", "teeth_odds", "tooth_places",
+)  # fmt: skip
 _ORDER = (
     "schema", "name", "made_with", "stack", "boundary", "axis", "features", "pieces", "hypotheses", "joints",
     "relations", "warnings", "calibration", "image", "decided", "unknown",
@@ -219,7 +222,7 @@ def read_part(path: str | Path) -> Part:
     >>> from ctrecon import read_part
     >>> part = read_part("drum_hub_out/part.json")
     >>> [piece.name for piece in part.pieces]
-    ['body', 'spacer']
+    ['hub', 'spacer']
     """
     path = Path(path)
     try:
@@ -276,11 +279,11 @@ def write_features_csv(part: Part, path: str | Path) -> None:
         tail = [feature.basis, " ".join(feature.flags)]
         for name, value in _feature_dict(feature).items():
             raw = getattr(feature, name)
-            several = raw if name == "flats_pair_mm" and raw else (raw,)
+            several = raw if name in ("flats_pair_mm", "teeth_range") and raw else (raw,)
             for number, one in enumerate(several):
                 label = name if len(several) == 1 else f"{name}_{number + 1}"
                 if isinstance(one, Measured):
-                    spread = _cell(expanded(one, scale_u_of(part, name)))
+                    spread = _cell(expanded_of(part, feature, label, one))
                     table.writerow([feature.id, feature.kind, label, _cell(one.value), _cell(one.u), spread, *tail, ""])
                 elif isinstance(one, (int, float)) and not isinstance(one, bool):
                     table.writerow([feature.id, feature.kind, label, _cell(float(one)), "", "", *tail, ""])

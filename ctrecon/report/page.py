@@ -23,6 +23,7 @@ from ctrecon.record.kinds import REQUIRED, kind_of, kind_words
 from ctrecon.record.measurement import Measurement, need_part
 from ctrecon.record.part import Feature, Part, Piece, depths_in_part_frame, place_in_part_frame, scale_u_of
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
+from ctrecon.record.sensitivity import expanded_of
 from ctrecon.report.budgets import budget_rows, image_facts
 from ctrecon.report.checks import BASES, checks_of, percent
 from ctrecon.report.embedded_images import Picture, figure_uri
@@ -42,10 +43,11 @@ _SIZES = (
     "flats_pair_mm",
     "tip_diameter_mm",
     "root_diameter_mm",
+    "tooth_width_mm",
     "area_mm2",
     "seam_mm",
 )
-_OTHERS = ("turn_deg", "corner_radius_mm", "taper_mm_per_mm", "roundness_mm")
+_OTHERS = ("turn_deg", "pitch_deg", "corner_radius_mm", "taper_mm_per_mm", "roundness_mm")
 _WORDS = {
     "x_mm": "x",
     "y_mm": "y",
@@ -56,6 +58,9 @@ _WORDS = {
     "flats_mm": "across flats",
     "tip_diameter_mm": "tip diameter",
     "root_diameter_mm": "root diameter",
+    "tooth_width_mm": "tooth thickness half-way up",
+    "pitch_deg": "tooth pitch",
+    "teeth": "teeth",
     "area_mm2": "area",
     "seam_mm": "seam thickness",
     "turn_deg": "turn",
@@ -148,12 +153,14 @@ def _unit(name: str) -> str:
     return {"_mm2": " mm²"}.get(name[-4:], "" if name == "taper_mm_per_mm" else " mm")
 
 
-def _number(part: Part, name: str, value: Measured | None, why: str = "", label: str = "") -> Number:
-    """Round one quantity by its U, or give its reason."""
+def _number(
+    part: Part, name: str, value: Measured | None, why: str = "", label: str = "", of: Feature | None = None
+) -> Number:
+    """Round one quantity, of a feature where one is given, by its U, or give its reason."""
     shown = label or _WORDS.get(name, name.replace("_", " "))
     if value is None:
         return Number(shown, "", why=why)
-    spread = expanded(value, scale_u_of(part, name))
+    spread = expanded(value, scale_u_of(part, name)) if of is None else expanded_of(part, of, name, value)
     digits = decimals_for(spread, most=6 if name == "taper_mm_per_mm" else 4)
     return Number(shown, format_value(value.value, digits), format_u(spread, digits), _unit(name))
 
@@ -163,20 +170,26 @@ def _sizes(part: Part, feature: Feature) -> Iterator[Number]:
         value = getattr(feature, name)
         if name == "flats_pair_mm" and value is not None:
             labels = [size.label for size in kind_of(feature).sizes if size.field == name]
-            yield from (_number(part, name, one, label=label) for one, label in zip(value, labels, strict=True))
+            for one, label in zip(value, labels, strict=True):
+                yield _number(part, name, one, label=label, of=feature)
         elif value is not None or (name in REQUIRED[feature.kind] and name in feature.unknown):
-            yield _number(part, name, value, "unknown")
+            yield _number(part, name, value, "unknown", of=feature)
 
 
 def _others(part: Part, feature: Feature) -> Iterator[Number]:
     for name in _OTHERS:
         value = getattr(feature, name)
         if value is not None:
-            yield _number(part, name, value)
+            yield _number(part, name, value, of=feature)
     if feature.sides is not None:
         yield Number("sides", str(feature.sides))
     if feature.teeth is not None:
         yield Number("teeth", str(feature.teeth))
+    elif feature.teeth_range is not None:
+        fewest, most = feature.teeth_range
+        yield Number("teeth", f"{fewest}\N{EN DASH}{most}")
+    if feature.teeth_present is not None:
+        yield Number("teeth left", str(feature.teeth_present))
     if feature.arc_deg is not None and feature.arc_deg < 360:
         start = "" if feature.arc_from_deg is None else f" from {format_value(feature.arc_from_deg, 1)}\N{DEGREE SIGN}"
         yield Number("arc", f"{format_value(feature.arc_deg, 1)}\N{DEGREE SIGN}{start}")
@@ -198,7 +211,9 @@ def _reasons(unknown: Sequence[tuple[str, str]]) -> tuple[str, ...]:
 
 def _row(part: Part, feature: Feature) -> Row:
     unknown = feature.unknown
-    place = tuple(_number(part, name, getattr(feature, name), unknown.get(name, "not measured")) for name in _PLACE)
+    place = tuple(
+        _number(part, name, getattr(feature, name), unknown.get(name, "not measured"), of=feature) for name in _PLACE
+    )
     return Row(
         id=feature.id,
         kind=kind_words(feature),

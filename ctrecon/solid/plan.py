@@ -14,11 +14,12 @@ import numpy as np
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
+from ctrecon.drawing.model.edges import AS_FOUND, TO_MAKE, as_found, found_at, is_unsettled, need_edges
 from ctrecon.drawing.model.views import Drawn, Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour, cut_by_circle
-from ctrecon.drawing.shown.section import piece_of
+from ctrecon.drawing.shown.cut import piece_of
 from ctrecon.record.kinds import is_hole, is_seam, kind_of, kind_words
-from ctrecon.record.part import Part, taper_of
+from ctrecon.record.part import Feature, Part, taper_of
 from ctrecon.record.solid import Prism, solid_of
 from ctrecon.solid.profile import grown_profile, round_cutters
 
@@ -83,13 +84,15 @@ class SolidRecord:
     notes: tuple[str, ...]
 
 
-def solid_record(part: Part) -> SolidRecord:
+def solid_record(part: Part, *, edges: str = TO_MAKE) -> SolidRecord:
     """Return the bodies that a record describes.
 
     Parameters
     ----------
     part : Part
         The record; it needs a depth and at least one outside.
+    edges : {"to-make", "as-found"}
+        Whether worn edges are made sound, or as they were found.
 
     Returns
     -------
@@ -103,14 +106,16 @@ def solid_record(part: Part) -> SolidRecord:
     """
     if part.stack.slices < 2:
         raise InputError(f"{part.name} was measured on a single slice, so it has no depth and no solid can be made")
-    model = build_model(part)
+    model = build_model(part, edges=need_edges(edges))
     prisms = solid_of(part).bodies
     drawn = {d.feature.id: d for d in model.drawn}
+    unsettled = {d.feature.id for d in model.drawn if edges == TO_MAKE and is_unsettled(d.feature)}
     blocks: dict[int, list[Block]] = {}
     notes: list[str] = []
     taken: set[str] = set()
     for prism, cutters in prisms:
         own = drawn[prism.ident]
+        cutters = tuple(c for c in cutters if c.ident not in unsettled)
         outside, dropped = _outside(model, own, prism, [drawn[c.ident] for c in cutters])
         if outside is None:
             notes.append(f"{prism.ident} is left out: the record holds no section of it.")
@@ -120,10 +125,13 @@ def solid_record(part: Part) -> SolidRecord:
         for cut in cutters:
             if cut.ident not in dropped:
                 made = _cut(model, drawn[cut.ident], cut, outside)
-                if made is not None:
+                if isinstance(made, Run):
+                    cuts += _as_found(model, drawn[cut.ident], made)
+                elif made is not None:
                     cuts.append(made)
-        for piece, block in _shared_out(model, own, outside, tuple(cuts)):
-            blocks.setdefault(piece, []).append(block)
+        for run in _as_found(model, own, outside):
+            for piece, block in _shared_out(model, own, run, tuple(cuts)):
+                blocks.setdefault(piece, []).append(block)
     if not blocks:
         raise InputError(
             f"{part.name} holds no outside with a known section, so no solid can be made; measure the whole part, "
@@ -136,7 +144,7 @@ def solid_record(part: Part) -> SolidRecord:
     for number, one in enumerate(part.pieces):
         if number not in blocks:
             notes.append(f"{one.id} {one.name} is not a body: all metal where it lies belongs to other pieces.")
-    return SolidRecord(part.name, bodies, (*notes, *_notes(part, used, len(bodies))))
+    return SolidRecord(part.name, bodies, (*notes, *_notes(part, used, unsettled, len(bodies))))
 
 
 def _name_of(part: Part, number: int) -> str:
@@ -153,6 +161,28 @@ def _run(own: Drawn, low: float, high: float, middle: float, growth: float) -> R
     if first is None or last is None:
         return None
     return Run(own.feature.id, low, high, first, last)
+
+
+def _as_found(model: Model, own: Drawn, run: Run) -> list[Run]:
+    """Return a run with what was eaten of its edge where that is asked for: in stretches, each straight."""
+    is_rim = any(run.first is rim for zone in model.zones for _, rim in zone.rims)  # as found already
+    if model.edges != AS_FOUND or not own.found or is_rim:
+        return [run]
+    least = min(model.part.stack.voxel_mm[0] / 2, (run.high - run.low) / 2)  # thinner layers are rounding
+    stops = [run.low]
+    for z in sorted(z for one in own.found for z in (one.z0, one.z1)):
+        if z - stops[-1] > least and run.high - z > least:
+            stops.append(z)
+    runs = []
+    for low, high in itertools.pairwise([*stops, run.high]):
+        eaten = found_at(own, (low + high) / 2)
+        if not eaten:
+            runs.append(_stretch(run, low, high))
+            continue
+        sound = _between(run, ((low + high) / 2 - run.low) / (run.high - run.low)) if run.tapers else run.first
+        section = as_found(sound, eaten, hole=is_hole(own.feature))
+        runs.append(Run(run.ident, low, high, section, section))
+    return runs
 
 
 def _finite(value: float, otherwise: float) -> float:
@@ -174,8 +204,8 @@ def _outside(model: Model, own: Drawn, prism: Prism, cutters: list[Drawn]) -> tu
     middle = (low + high) / 2
     zone = next((z for z in model.zones if z.z0 <= middle <= z.z1), None)
     rim = next((c for d, c in zone.rims if d.feature.id == f.id), None) if zone else None
-    if rim is None or zone is None:
-        return run, set()
+    if rim is None or zone is None or rim.round_of is not None:
+        return run, set()  # made whole
     holes = {d.feature.id for d in zone.drawn if is_hole(d.feature)}
     return Run(f.id, low, high, rim, rim), holes - {d.feature.id for d, _ in zone.holes}
 
@@ -286,14 +316,26 @@ def _between(run: Run, t: float) -> Contour:
     return Contour(cast("tuple[tuple[float, float, float], ...]", mixed), True, whole)
 
 
-def _notes(part: Part, used: set[str], bodies: int) -> tuple[str, ...]:
+def _teeth_notes(f: Feature) -> list[str]:
+    """Say how the teeth of a wheel are made where the record does not hold all of them."""
+    if f.flank is None or f.pitch_deg is None:
+        teeth = "its teeth are as wide as their gaps" if f.teeth else "it is a plain disc of middle diameter"
+        return [f"{f.id} is a wheel whose flanks are not in the record: {teeth}."]
+    if f.teeth is None:
+        return [f"{f.id} had an unknown number of teeth: what is lost of its rim is left blank up to the tip circle."]
+    return []
+
+
+def _notes(part: Part, used: set[str], unsettled: set[str], bodies: int) -> tuple[str, ...]:
     """Say what the solid does not show, or shows as more certain than it is."""
     notes = []
     for f in part.features:
         if kind_of(f).is_face or (is_seam(f) and f.id not in used):
             continue
         ends = [s for s, at in (("start", f.depth_from_mm), ("far end", f.depth_to_mm)) if at is None]
-        if f.id not in used:
+        if f.id in unsettled:
+            notes.append(f"{f.id} may be a relief or wear, which is undecided: it is not cut.")
+        elif f.id not in used:
             why = (
                 "it runs across the axis and its own axis is not known"
                 if "not_along_depth" in f.flags
@@ -305,8 +347,7 @@ def _notes(part: Part, used: set[str], bodies: int) -> tuple[str, ...]:
         elif ends and not is_seam(f):
             notes.append(f"{f.id} ends with the stack: its {' and '.join(ends)} may lie beyond it.")
         if kind_of(f).is_toothed and f.id in used:
-            teeth = "its teeth are as wide as their gaps" if f.teeth else "it is a plain disc of middle diameter"
-            notes.append(f"{f.id} is a wheel whose flanks are not in the record: {teeth}.")
+            notes += _teeth_notes(f)
         if f.id in used and taper_of(f) is not None and f.outline_mm:
             notes.append(f"{f.id} is a free outline run straight: its taper is left out.")
         if f.id in used and "edge_broken" in f.flags:

@@ -40,7 +40,7 @@ def grown_profile(own: Drawn, by_mm: float) -> Contour | None:
     f = own.feature
     # not brought into one period: the two sizes across flats stay on their own directions
     turn = 0.0 if f.turn_deg is None else -f.turn_deg.value
-    if f.outline_mm:
+    if f.outline_mm or kind_of(f).is_toothed:
         return _sound(own.contour)
     if f.x_mm is None or f.y_mm is None:
         return None

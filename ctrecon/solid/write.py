@@ -9,6 +9,7 @@ from ctrecon.core.errors import CtreconError, InputError
 from ctrecon.core.files import write_whole
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_short
+from ctrecon.drawing.model.edges import TO_MAKE
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Part
 from ctrecon.solid.kernel import need_kernel, shape_of, step_bytes, triangles_of, volume_of
@@ -23,7 +24,7 @@ _WORST = 1e-3
 _STEP, _STL = (".step", ".stp"), (".stl",)
 
 
-def write_solid(part: Part, path: str | Path) -> tuple[str, ...]:
+def write_solid(part: Part, path: str | Path, *, edges: str = TO_MAKE) -> tuple[str, ...]:
     """Write a part as a solid, each piece a body of its own, in mm.
 
     X runs right and Y up as on the sheet, seen from the start end; Z runs towards the
@@ -37,6 +38,8 @@ def write_solid(part: Part, path: str | Path) -> tuple[str, ...]:
         The record; nothing else is read.
     path : path
         The file; its ending says which kind: `.step` or `.stp`, or `.stl`.
+    edges : {"to-make", "as-found"}
+        Whether worn edges are made sound, or as they were found.
 
     Returns
     -------
@@ -48,7 +51,7 @@ def write_solid(part: Part, path: str | Path) -> tuple[str, ...]:
     CtreconError
         If the extra named solid is not installed, or a body cannot be built as recorded.
     InputError
-        If the record holds no solid, or the ending is another.
+        If the record holds no solid, or the ending or the edges are others.
     InputFileError
         If the file cannot be written.
 
@@ -64,19 +67,19 @@ def write_solid(part: Part, path: str | Path) -> tuple[str, ...]:
     Pieces touch along their seams: the gap between them is not cut away.
     The slices are assumed to run away from the viewer: otherwise the solid is the mirror image.
     >>> [line for line in Path("hub.stl").read_text().splitlines() if line.startswith("solid")]
-    ['solid P1 body', 'solid P2 spacer']
+    ['solid P1 hub', 'solid P2 spacer']
     """
     need_part(part, "write_solid")
-    return write_solids(part, (Path(path),))
+    return write_solids(part, (Path(path),), edges=edges)
 
 
-def write_solids(part: Part, paths: tuple[Path, ...]) -> tuple[str, ...]:
+def write_solids(part: Part, paths: tuple[Path, ...], *, edges: str = TO_MAKE) -> tuple[str, ...]:
     """Write one part as several files, building it once; as `write_solid` otherwise."""
     for path in paths:
         if path.suffix.lower() not in (*_STEP, *_STL):
             raise InputError(f"{path} is not a name for a solid: end it in .step or .stl")
     need_kernel()
-    record = solid_record(part)
+    record = solid_record(part, edges=edges)
     shapes = []
     for body in record.bodies:
         shape, wanted = shape_of(body), record_volume(body)

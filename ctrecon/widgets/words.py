@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
 from ctrecon.record.part import Evidence, Feature, Part, scale_u_of
+from ctrecon.record.sensitivity import expanded_of
 from ctrecon.widgets.curves import slices_of
 
 __all__ = ["evidence_slices", "feature_label", "feature_says", "number_with_u", "quantity_lines"]
@@ -11,13 +12,14 @@ __all__ = ["evidence_slices", "feature_label", "feature_says", "number_with_u", 
 _SIZES = (
     ("diameter_mm", "diameter", "mm"), ("flats_mm", "across flats", "mm"), ("flats_pair_mm", "across flats", "mm"),
     ("tip_diameter_mm", "over the tips", "mm"), ("root_diameter_mm", "over the roots", "mm"),
+    ("pitch_deg", "tooth pitch", "°"),
     ("area_mm2", "area", "mm²"), ("seam_mm", "gap", "mm"), ("turn_deg", "turned", "°"), ("length_mm", "length", "mm"),
     ("depth_from_mm", "from depth", "mm"), ("depth_to_mm", "to depth", "mm"),
 )  # fmt: skip
 
 
-def number_with_u(part: Part, name: str, one: Measured, unit: str = "mm") -> str:
-    """Return value and U (k = 2), rounded by the one rule.
+def number_with_u(part: Part, name: str, one: Measured, unit: str = "mm", *, of: Feature | None = None) -> str:
+    """Return value and U (k = 2), rounded by the one rule; of a feature with what an unknown grey scale adds.
 
     Examples
     --------
@@ -26,7 +28,7 @@ def number_with_u(part: Part, name: str, one: Measured, unit: str = "mm") -> str
     >>> number_with_u(Part(name="p", made_with="", stack=info, axis=None), "diameter_mm", Measured(2.39993, 0.00044))
     '2.3999 mm, U 0.0009 mm'
     """
-    u = expanded(one, scale_u_of(part, name))
+    u = expanded(one, scale_u_of(part, name)) if of is None else expanded_of(part, of, name, one)
     decimals = decimals_for(u)
     shown = f"{format_value(one.value, decimals)} {unit}"
     return shown + (f", U {format_u(u, decimals)} {unit}" if u is not None else ", U unknown")
@@ -43,7 +45,7 @@ def quantity_lines(part: Part, feature: Feature) -> Iterator[tuple[str, str]]:
         if name == "flats_pair_mm" and feature.flats_mm is not None:
             continue
         for one in raw if isinstance(raw, tuple) else (raw,):
-            yield label, number_with_u(part, name, one, unit)
+            yield label, number_with_u(part, name, one, unit, of=feature)
 
 
 def feature_label(feature: Feature) -> str:

@@ -55,7 +55,16 @@ def tilted(part: Part, tilt_deg: float, towards_deg: float) -> Part:
                 depth_to_mm=m(float(point[2]) + half),
             )
         )
-    return replace(part, features=tuple(features), axis=Axis(tilt_deg=m(tilt_deg, 0.02), direction_xyz=direction))
+    own = {f.id: f for f in features}
+    pieces = tuple(
+        replace(
+            p,
+            depth_from_mm=min((own[i].depth_from_mm for i in p.features), key=lambda z: z.value),  # type: ignore[union-attr]
+            depth_to_mm=max((own[i].depth_to_mm for i in p.features), key=lambda z: z.value),  # type: ignore[union-attr]
+        )
+        for p in part.pieces
+    )
+    return replace(part, features=tuple(features), pieces=pieces, axis=Axis(tilt_deg=m(tilt_deg, 0.02), direction_xyz=direction))
 
 
 def hub(tilt_deg: float = 1.3) -> Part:

@@ -5,31 +5,41 @@ from dataclasses import replace
 import drawing_checks as checks
 import drawing_records as records
 import pytest
+from shapely.geometry import Polygon
 
 from ctrecon.drawing.model.views import build_model
+from ctrecon.drawing.paper.items import Hatch
 from ctrecon.drawing.sheet import make_sheet
-from ctrecon.drawing.shown.assembly import pulled_apart
-from ctrecon.drawing.shown.section import cut_zones
+from ctrecon.drawing.shown.assembly import Pulled, item_lines, pulled_apart, take_apart
+from ctrecon.drawing.shown.section import section_shapes
 from ctrecon.drawing.written.dxf import build_pages
-from ctrecon.record.part import Joint
+from ctrecon.record.part import Joint, Part
+
+
+def pulled(part: Part) -> dict[str, Pulled]:
+    """The items of a part in the exploded view, by their label."""
+    model = build_model(part)
+    return {one.taken.label: one for one in pulled_apart(model, take_apart(model))}
 
 
 def test_areas_of_the_pieces_in_the_section_are_those_of_the_record() -> None:
-    """Spacer: ring from the square (5) to the rim (10) and, cut by the relief, below; the body has the rest."""
-    model = build_model(records.hub(0.0))
-    pulled = {one.number: one for one in pulled_apart(model, cut_zones(model))}
-    # straight through the axis the upper half is whole: 1.6 long from 2.5 to 5.0; relief to the left, not cut
-    assert pulled[1].area.area == pytest.approx(2 * 1.6 * 2.5, rel=1e-3)
-    body = 1.5 * (12.0 - 3.0) + 3.0 * (8.2 - 3.0) + (1.6 + 0.9) * (5.0 - 3.0)
-    assert pulled[0].area.area == pytest.approx(body, rel=1e-3)
+    """The spacer's hole clears the boss by the gap of 0.01 on either side; the boss is one from drum to end."""
+    areas = {}
+    for label, one in pulled(records.hub(0.0)).items():
+        shapes, _ = section_shapes(one.taken.model, one.taken.cuts, 1.0)
+        areas[label] = sum(Polygon(item.outer).area for item in shapes if isinstance(item, Hatch))
+    # straight through the axis the section misses the relief: 1.6 long from 2.51 to 5.0
+    assert areas["2"] == pytest.approx(2 * 1.6 * (5.0 - 2.51), rel=1e-3)
+    assert areas["1"] == pytest.approx(1.5 * (12.0 - 3.0) + 3.0 * (8.2 - 3.0) + 2.5 * (5.0 - 3.0), rel=1e-3)
 
 
 def test_pieces_leave_each_other_and_keep_their_order() -> None:
-    """Three stacked discs: the first, the largest, stays; the others stand clear of it, one after the other."""
-    model = build_model(records.stacked())
-    pulled = pulled_apart(model, cut_zones(model))
-    spans = [(one.area.bounds[0] + one.shift, one.area.bounds[2] + one.shift) for one in pulled]
-    assert pulled[0].shift == 0.0
+    """Three stacked discs: the first stays; the others stand clear of it, one after the other."""
+    part = records.stacked()
+    sure = replace(part, pieces=tuple(replace(p, verdict="separate") for p in part.pieces))
+    found = pulled(sure)
+    spans = [found[label].span for label in "123"]
+    assert found["1"].shift == 0.0
     assert spans[0][1] < spans[1][0] and spans[1][1] < spans[2][0]
 
 
@@ -38,9 +48,32 @@ def test_a_piece_is_pulled_out_at_the_end_it_was_put_on_from() -> None:
     joint = Joint(
         piece="P3", on="P1", features=("F4",), contact_mm2=None, clearance_mm=None, put_on_from=("start",), says="so"
     )
-    model = build_model(replace(records.stacked(), joints=(joint,)))
-    cap = {one.number: one for one in pulled_apart(model, cut_zones(model))}[2]
-    assert cap.shift < 0 and cap.area.bounds[2] + cap.shift < 0
+    cap = pulled(replace(records.stacked(), joints=(joint,)))["3"]
+    assert cap.shift < 0 and cap.span[1] < 0
+
+
+def test_a_detail_says_what_was_measured_what_follows_and_what_is_in_doubt() -> None:
+    """Hole, boss, clearance and length of the boss are figures of their own; an undecided ring says so."""
+    hub, spacer = take_apart(build_model(records.hub(0.0)))
+    says = " ".join(item_lines(hub, (hub, spacer)))
+    assert "hole (item 2) □5.020" in says and "boss F7 (item 1) □5.000" in says
+    assert "the boss at its free end and the gap; the hole follows" in says
+    assert "Clearance across, as found: 0.020" in says and "The boss is 2.50 long" in says
+    assert "boss is" not in " ".join(item_lines(spacer, (hub, spacer)))
+    base, ring, _ = every = take_apart(build_model(records.stacked()))
+    assert ring.label == "2?" and any(line.startswith("UNDECIDED") for line in item_lines(ring, every))
+    assert any("no seat for it" in line for line in item_lines(base, every))
+
+
+def test_pages_of_details_show_every_item_once() -> None:
+    """Each item has one frame with its number and name, before the assembly; sizes of both sides of the seat are there."""
+    sheet = make_sheet(records.hub())
+    texts = [text for text, _ in checks.text_boxes(build_pages(sheet)[0])]
+    titles = [text for text in texts if text.startswith("ITEM ")]
+    assert titles == ["ITEM 1: BODY", "ITEM 2: SPACER"]
+    assert any("5.02" in text and text.startswith("F6 ") for text in texts)
+    last = build_pages(replace(sheet, pages=sheet.pages[-1:]))[0]
+    assert "ASSEMBLY, EXPLODED" in [text for text, _ in checks.text_boxes(last)]
 
 
 def test_sheet_of_several_pieces_ends_with_an_assembly_and_list_of_parts() -> None:

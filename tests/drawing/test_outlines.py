@@ -11,6 +11,7 @@ import pytest
 
 from ctrecon.core.errors import InputFileError
 from ctrecon.drawing import write_outlines
+from ctrecon.drawing.model.edges import AS_FOUND
 from ctrecon.drawing.outlines import layer_contours
 
 
@@ -32,16 +33,18 @@ def test_hub_outlines_are_closed_true_size_and_one_contour_with_the_relief(tmp_p
         assert entity.dxftype() == "CIRCLE" or entity.closed
         layers.setdefault(entity.dxf.layer, []).append(entity)
     assert set(layers) == {
-        "OUTSIDE_Z0.00-1.50", "HOLES_ROUND_Z0.00-1.50", "OUTSIDE_Z1.50-4.50", "HOLES_ROUND_Z1.50-4.50",
-        "OUTSIDE_Z4.50-6.10", "HOLES_ROUND_Z4.50-6.10", "SEAMS_SQUARE_Z4.50-6.10", "OUTSIDE_Z6.10-7.00",
-        "HOLES_ROUND_Z6.10-7.00",
+        "TO_MAKE_P1_OUTSIDE_Z0.00-1.50", "TO_MAKE_P1_HOLES_ROUND_Z0.00-1.50", "TO_MAKE_P1_OUTSIDE_Z1.50-4.50",
+        "TO_MAKE_P1_HOLES_ROUND_Z1.50-4.50", "TO_MAKE_P1_OUTSIDE_Z4.50-7.00", "TO_MAKE_P1_HOLES_ROUND_Z4.50-7.00",
+        "TO_MAKE_P2_OUTSIDE_Z0.00-1.60", "TO_MAKE_P2_HOLES_SQUARE_Z0.00-1.60",
     }  # fmt: skip
-    assert layers["OUTSIDE_Z0.00-1.50"][0].dxf.radius == pytest.approx(6.0, abs=1e-9)
-    (spacer,) = layers["OUTSIDE_Z4.50-6.10"]
+    assert layers["TO_MAKE_P1_OUTSIDE_Z0.00-1.50"][0].dxf.radius == pytest.approx(6.0, abs=1e-9)
+    (spacer,) = layers["TO_MAKE_P2_OUTSIDE_Z0.00-1.60"]
     assert any(bulge < 0 for *_, bulge in spacer.get_points("xyb"))
-    (boss,) = layers["OUTSIDE_Z6.10-7.00"]
-    sides = [math.dist(a, b) for a, b in zip(boss.get_points("xy"), boss.get_points("xy")[1:], strict=False)]
-    assert sides == pytest.approx([5.0] * 3, abs=1e-9)
+    # the hole clears the boss by the gap of 0.01 mm on either side
+    for name, flats in (("P1_OUTSIDE_Z4.50-7.00", 5.0), ("P2_HOLES_SQUARE_Z0.00-1.60", 5.02)):
+        (square,) = layers[f"TO_MAKE_{name}"]
+        sides = [math.dist(a, b) for a, b in zip(square.get_points("xy"), square.get_points("xy")[1:], strict=False)]
+        assert sides == pytest.approx([flats] * 3, abs=1e-9)
 
 
 def test_hub_spacer_has_the_area_left_by_the_relief() -> None:
@@ -52,14 +55,14 @@ def test_hub_spacer_has_the_area_left_by_the_relief() -> None:
     b = big**2 * math.acos((gap**2 + big**2 - small**2) / (2 * gap * big))
     s = (-gap + small + big) * (gap + small - big) * (gap - small + big) * (gap + small + big)
     lens = a + b - math.sqrt(s) / 2
-    assert found["OUTSIDE_Z4.50-6.10"].area() == pytest.approx(math.pi * 25 - lens, rel=1e-8)
+    assert found["TO_MAKE_P2_OUTSIDE_Z0.00-1.60"].area() == pytest.approx(math.pi * 25 - lens, rel=1e-8)
 
 
 def places(part: Any) -> list[tuple[float, float, float]]:
     """Return (x, y, area) of every hole."""
     found = []
     for layer, contour in layer_contours(part):
-        if layer.startswith("HOLES"):
+        if "_HOLES_" in layer:
             left, bottom, right, top = contour.bounds()
             found.append((round((left + right) / 2, 6), round((bottom + top) / 2, 6), round(contour.area(), 6)))
     return sorted(found)
@@ -78,7 +81,7 @@ def test_holes_of_the_plate_lie_x_right_and_y_up_never_mirrored() -> None:
 
 def test_turn_changes_sign_with_y() -> None:
     """A flat whose normal points 3 degrees clockwise from the long side points 3 degrees below +X on the sheet."""
-    found = [c for layer, c in layer_contours(records.plate()) if layer.startswith("HOLES_SQUARE")]
+    found = [c for layer, c in layer_contours(records.plate()) if layer.startswith("TO_MAKE_HOLES_SQUARE")]
     normals = []
     for contour in found:
         left, bottom, right, top = contour.bounds()
@@ -90,9 +93,13 @@ def test_turn_changes_sign_with_y() -> None:
 
 
 def test_fragments_are_closed_by_what_is_there() -> None:
-    """A ring fragment closes by radial lines; a rim with an unexplained gap closes by its chord."""
-    ring = layer_contours(records.fragment())
-    assert [layer for layer, _ in ring] == ["OUTSIDE_Z0.00-3.00"]
+    """As found a ring fragment closes by radial lines, to make it is whole; a flat on a shaft stays a flat."""
+    both = layer_contours(records.fragment(), AS_FOUND)
+    whole = {layer: contour.area() for layer, contour in both if layer.startswith("TO_MAKE")}
+    assert whole["TO_MAKE_OUTSIDE_Z0.00-3.00"] == pytest.approx(math.pi * 64, rel=1e-9)
+    assert whole["TO_MAKE_HOLES_ROUND_Z0.00-3.00"] == pytest.approx(math.pi * 25, rel=1e-9)
+    ring = [one for one in both if one[0].startswith("AS_FOUND")]
+    assert [layer for layer, _ in ring] == ["AS_FOUND_OUTSIDE_Z0.00-3.00"]
     assert ring[0][1].area() == pytest.approx(140 / 360 * math.pi * (64 - 25), rel=1e-9)
     _left, bottom, _right, top = ring[0][1].bounds()
     assert bottom < -7.9 and top < 0  # 20 to 160 degrees clockwise from +x lies below on the sheet
@@ -103,7 +110,7 @@ def test_a_single_slice_and_an_empty_record_still_give_a_file(tmp_path: Path) ->
     """Without depth the layers say so; without features the file is empty, yet valid."""
     write_outlines(records.single_slice(), tmp_path / "one.dxf")
     names = {entity.dxf.layer for entity in read(tmp_path / "one.dxf").modelspace()}
-    assert names == {"OUTSIDE_NO_DEPTH", "HOLES_ROUND_NO_DEPTH"}
+    assert names == {"TO_MAKE_OUTSIDE_NO_DEPTH", "TO_MAKE_HOLES_ROUND_NO_DEPTH"}
     write_outlines(records.nothing(), tmp_path / "none.dxf")
     assert len(read(tmp_path / "none.dxf").modelspace()) == 0
 

@@ -158,7 +158,7 @@ def test_it_reaches_record_outlines_and_solid(part: Part, bore: Feature, tmp_pat
     r, across = value(bore.diameter_mm) / 2, value(bore.flats_mm)
     a = np.arccos((across - r) / r)
     hole = r**2 * (np.pi - a + np.sin(a) * np.cos(a))
-    layers = [(name, contour) for name, contour in layer_contours(part) if name.startswith("HOLES_D")]
+    layers = [(name, contour) for name, contour in layer_contours(part) if name.startswith("TO_MAKE_HOLES_D")]
     assert layers
     assert all(contour.area() == pytest.approx(hole, rel=1e-6) for _, contour in layers)
     (outside,) = [f for f in part.features if not kind_of(f).is_hole]

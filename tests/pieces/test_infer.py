@@ -64,10 +64,10 @@ def seam(p_false: float) -> MeasuredFeature:
 
 
 def test_a_sure_seam_makes_a_spacer_that_was_put_on_from_the_boss() -> None:
-    """Collar and seam form P2, separate; flange and boss stay the body; it can only have come over the boss."""
+    """Collar and seam form P2, separate; flange and boss stay the hub; it can only have come over the boss."""
     drafts = [FLANGE, COLLAR, seam(1e-6), BOSS]
     pieces, hypotheses = infer_pieces(drafts, grid())
-    assert [(p.id, p.name, p.verdict) for p in pieces] == [("P1", "body", "separate"), ("P2", "spacer", "separate")]
+    assert [(p.id, p.name, p.verdict) for p in pieces] == [("P1", "hub", "separate"), ("P2", "spacer", "separate")]
     assert pieces[1].features == ("F2", "F3")
     assert pieces[0].features == ("F1", "F4")
     kinds = {e.kind for e in pieces[1].evidence}
@@ -191,7 +191,7 @@ def test_an_outside_beyond_a_flat_seam_belongs_to_one_piece() -> None:
     """A collar that lies on a flange face to face is listed with the upper piece only."""
     face = draft("F5", "face_seam", Circle(50, 50, 30), (12, 12), 1e-4)
     pieces, _ = infer_pieces([FLANGE, COLLAR, face], grid())
-    assert [p.name for p in pieces] == ["body", "layer"]
+    assert [p.name for p in pieces] == ["plate", "plate"]
     assert pieces[0].features == ("F1",)
     assert pieces[1].features == ("F2", "F5")
 
@@ -217,7 +217,7 @@ def test_a_riveted_stack_is_its_layers_and_its_rivets() -> None:
     pieces, hypotheses = infer_pieces(drafts, grid())
     ends = [(p.name, round(p.depth_from_mm.value / MM), round(p.depth_to_mm.value / MM)) for p in pieces]  # type: ignore[union-attr]
     assert ends == [
-        ("body", 2, 12), ("layer", 12, 22), ("layer", 22, 32), *[("rivet", 2, 32)] * 3,
+        ("plate", 2, 12), ("spacer", 12, 22), ("plate", 22, 32), *[("rivet", 2, 32)] * 3,
     ]  # fmt: skip
     assert [p.features for p in pieces[:3]] == [("F1",), ("F2", "F4"), ("F3", "F5")]
     assert all(p.verdict == "separate" for p in pieces)
@@ -225,7 +225,7 @@ def test_a_riveted_stack_is_its_layers_and_its_rivets() -> None:
     joints = find_joints(pieces, drafts, grid())
     rivet = next(j for j in joints if j.piece == "P4")
     assert rivet.put_on_from == ("start", "end")
-    assert "sits in P1 (body); it can have been pushed in from either side" in rivet.says
+    assert "sits in P1 (plate); it can have been pushed in from either side" in rivet.says
 
 
 def test_a_pin_under_a_cover_came_from_the_other_side() -> None:

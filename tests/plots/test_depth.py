@@ -47,7 +47,7 @@ def test_unknown_end_is_open(hub: Part) -> None:
 def test_rows_are_named_pieces_first(hub: Part) -> None:
     """Pieces stand above the features, both in the order of the record."""
     names = [label.get_text() for label in depth_chart(hub).axes[0].get_yticklabels()]
-    assert names[:3] == ["P1 body (undecided)", "P2 spacer (separate?)", "F1 round outside"]
+    assert names[:3] == ["P1 hub (undecided)", "P2 spacer (separate?)", "F1 round outside"]
     assert len(names) == 10
 
 

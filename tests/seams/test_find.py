@@ -113,10 +113,10 @@ def test_no_seam_is_claimed(seam: str) -> None:
 
 @pytest.mark.parametrize(("seam", "name", "outer"), [("square", "spacer", 33.0), ("round", "bush", 48.0)])
 def test_a_seam_makes_a_second_piece(seam: str, name: str, outer: float) -> None:
-    """Body and inner piece are listed, separate, each with its depth and a probability."""
+    """Hub and inner piece are listed, separate, each with its depth and a probability."""
     part = measured(seam, outer)
     body, other = part.pieces
-    assert (body.id, body.name, body.verdict) == ("P1", "body", "separate")
+    assert (body.id, body.name, body.verdict) == ("P1", "hub", "separate")
     assert (other.id, other.name, other.verdict) == ("P2", name, "separate")
     assert the_seam(part).id in other.features
     assert set(body.features).isdisjoint(other.features)
@@ -158,7 +158,7 @@ def test_relief_and_outside_belong_to_the_inner_piece_where_they_live_in_its_dep
     spacer = next(p for p in part.pieces if p.name == "spacer")
     kinds = sorted(f.kind for f in part.features if f.id in spacer.features)
     assert kinds == ["arc_outside", "round_outside", "square_seam"]
-    body = next(p for p in part.pieces if p.name == "body")
+    body = next(p for p in part.pieces if p.name == "hub")
     assert sorted(f.kind for f in part.features if f.id in body.features) == [
         "round_hole", "round_outside", "round_outside", "square_outside",
     ]  # fmt: skip

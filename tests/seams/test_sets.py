@@ -97,7 +97,7 @@ def test_a_long_thin_end_hides_no_seam_in_the_disc() -> None:
     (seam,) = [f for f in part.features if f.kind == "square_seam"]
     assert px(seam.flats_mm) == pytest.approx(24.0, abs=0.4)
     assert (px(seam.depth_from_mm), px(seam.depth_to_mm)) == pytest.approx((4.4, 17.3), abs=0.3)
-    assert [p.name for p in part.pieces] == ["body", "spacer"]
+    assert [p.name for p in part.pieces] == ["arbor", "spacer"]
 
 
 def _outside(radius: float, depths: tuple[float, float]) -> MeasuredFeature:

@@ -6,6 +6,7 @@ from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
 from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, sheet_turn
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Feature, Part, scale_u_along
+from ctrecon.record.sensitivity import expanded_of, signed_edge_u_of
 
 __all__ = [
     "DEPTH_SIGN",
@@ -24,6 +25,7 @@ __all__ = [
     "size_places",
     "taper_ratio",
     "turned",
+    "view_places",
     "written",
 ]
 
@@ -36,18 +38,31 @@ TAPER_SIGN = "▷"
 DEPTH_SIGN = "↧"
 """Stands before the depth of a blind hole (ISO 129-1)."""
 
+MOST_DECIMALS = 2
+"""Figures in views stop at 0.01 mm (0.001 in), which is what shops work to (common practice, no source)."""
+
 HALF_TURN = 180.0
 """Arcs shorter than this are dimensioned by their radius (ISO 129-1)."""
 
 
 def mark(feature: Feature) -> str:
-    """Return what follows a value that was not measured."""
+    """Return what follows a size: how it is known if it was not measured, and a query where its shape is undecided."""
+    return _basis(feature) + (" ?" if "undecided" in feature.flags and not feature.accepted else "")
+
+
+def _basis(feature: Feature) -> str:
     return "" if feature.basis == "measured" else f" ({feature.basis})"
 
 
-def size_places(part: Part, measured: Measured | None, direction: str = "across") -> int:
-    """Return the decimals this size deserves on the sheet."""
-    return 3 if measured is None else decimals_for(expanded(measured, scale_u_along(part, direction)))
+def view_places(model: Model, u_expanded: float | None) -> int:
+    """Return the decimals that a length or an angle with this U gets in a view: what U supports, within reason."""
+    most = MOST_DECIMALS if model.digits is None else model.digits
+    return decimals_for(u_expanded, most=most)
+
+
+def size_places(model: Model, feature: Feature, quantity: str, measured: Measured) -> int:
+    """Return the decimals that a quantity of a feature gets in a view."""
+    return view_places(model, expanded_of(model.part, feature, quantity, measured))
 
 
 def digits(units: str, decimals: int) -> int:
@@ -117,12 +132,12 @@ def taper_ratio(taper: Measured) -> str:
 
 
 def pair_difference(
-    part: Part, a: Measured | None, b: Measured | None, difference: float, direction: str
+    part: Part, a: Measured | None, b: Measured | None, difference: float, direction: str, edge_u: float = 0.0
 ) -> float | None:
-    """Return U of the difference of two places, or None where one has no u."""
+    """Return U of the difference of two places (`edge_u`: what one edge error does to it), None where one has no u."""
     if a is None or b is None or a.u is None or b.u is None:
         return None
-    u = 0.0 if a is b else math.hypot(a.u, b.u)
+    u = 0.0 if a is b else math.hypot(a.u, b.u, edge_u)
     return expanded(Measured(difference, u), scale_u_along(part, direction))
 
 
@@ -145,13 +160,15 @@ def places_of(model: Model, drawn: Drawn) -> tuple[float | None, float | None]:
 
 def depth_us(model: Model, drawn: Drawn) -> tuple[float | None, float | None]:
     """Return U of the feature's two depths from the start face."""
-    f = drawn.feature
+    f, part = drawn.feature, model.part
     zero = model.start.depth_from_mm if model.start else None
+    moves = signed_edge_u_of(part, model.start, "depth_from_mm") if model.start and zero else 0.0
     if zero is None:
         zero = Measured(0.0, 0.0)  # depths count from the first slice itself
+    first, last = (signed_edge_u_of(part, f, name) - moves for name in ("depth_from_mm", "depth_to_mm"))
     return (
-        pair_difference(model.part, f.depth_from_mm, zero, drawn.z0, "along"),
-        pair_difference(model.part, f.depth_to_mm, zero, drawn.z1, "along"),
+        pair_difference(part, f.depth_from_mm, zero, drawn.z0, "along", first),
+        pair_difference(part, f.depth_to_mm, zero, drawn.z1, "along", last),
     )
 
 
@@ -164,17 +181,19 @@ def depth_stops(model: Model) -> list[tuple[float, int, str]]:
     for d in order:
         for z, u, known in zip((d.z0, d.z1), depth_us(model, d), (not d.open_start, not d.open_end), strict=True):
             if known and all(abs(z - other) > near for other, _, _ in found):
-                found.append((z, decimals_for(u), mark(d.feature)))
+                said = "" if d.feature.basis == "inferred" else _basis(d.feature)  # the ends themselves were measured
+                found.append((z, view_places(model, u), said))
     return sorted(found)
 
 
-def depth_text(model: Model, drawn: Drawn, *, end: bool) -> str:
-    """Return a depth as printed, or why there is none."""
+def depth_text(model: Model, drawn: Drawn, *, end: bool, full: bool = False) -> str:
+    """Return a depth as printed in views, or in full, or why there is none."""
     f = drawn.feature
     if (f.depth_to_mm if end else f.depth_from_mm) is None:
         return "runs out" if model.has_depth else "unknown"
     us = depth_us(model, drawn)
-    return figure(model.units, drawn.z1 if end else drawn.z0, decimals_for(us[1] if end else us[0]))
+    u = us[1] if end else us[0]
+    return figure(model.units, drawn.z1 if end else drawn.z0, decimals_for(u) if full else view_places(model, u))
 
 
 def turned(model: Model, feature: Feature) -> Measured | None:

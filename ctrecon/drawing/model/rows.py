@@ -7,9 +7,10 @@ from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
 from ctrecon.drawing.model.dimension_text import HALF_TURN, depth_text, depth_us, figure, places_of, turned
 from ctrecon.drawing.model.views import Drawn, Model
 from ctrecon.record.kinds import kind_of
-from ctrecon.record.part import scale_u_along, taper_of
+from ctrecon.record.part import Feature, taper_of
+from ctrecon.record.sensitivity import expanded_of
 
-__all__ = ["HEADINGS", "Row", "rows_of"]
+__all__ = ["HEADINGS", "Row", "diameters_at_ends", "rows_of"]
 
 HEADINGS = ("Id", "Feature", "Size", "Value", "U", "Z from", "Z to", "U", "Length", "U", "X", "Y", "U", "Basis")
 NONE = "–"
@@ -24,20 +25,18 @@ class Row:
 
 
 def _quantity(
-    model: Model, name: str, measured: Measured | None, direction: str = "across"
+    model: Model, f: Feature, name: str, quantity: str, measured: Measured | None, share: float = 1.0
 ) -> tuple[str, str, str] | None:
     if measured is None:
         return None
-    scale = None if "°" in name else scale_u_along(model.part, direction)
-    if scale is not None and "²" in name:
-        scale *= 2  # an area feels the scale twice
-    u = expanded(measured, scale)
+    u = expanded_of(model.part, f, quantity, measured)
+    u = None if u is None else share * u
     places = decimals_for(u)
     units = "mm" if "°" in name or "²" in name else model.units
-    return name, figure(units, measured.value, places), NONE if u is None else figure(units, u, places)
+    return name, figure(units, share * measured.value, places), NONE if u is None else figure(units, u, places)
 
 
-def _ends(drawn: Drawn) -> list[tuple[str, Measured]]:
+def diameters_at_ends(drawn: Drawn) -> list[tuple[str, Measured]]:
     """Return the diameters at both ends of a taper."""
     f = drawn.feature
     taper = taper_of(f)
@@ -55,17 +54,18 @@ def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
     f = drawn.feature
     taper = taper_of(f)
     kind = kind_of(f)
+    middle = " at mid-depth" if taper else ""
     is_clock = model.x_reference is not None and f.id == model.x_reference.id
     found = [
         *(
-            _quantity(model, f"{size.sheet} at mid-depth" if taper and f.diameter_mm is value else size.sheet, value)
+            _quantity(model, f, size.sheet + (middle if f.diameter_mm is value else ""), size.quantity, value)
             for size, value in kind.main_sizes(f)
         ),
-        _quantity(model, "area mm²", f.area_mm2),
-        ("turn °", "0", "datum") if is_clock else _quantity(model, "turn °", turned(model, f)),
-        _quantity(model, "corner R", f.corner_radius_mm),
-        *(_quantity(model, name, value) for name, value in _ends(drawn)),
-        _quantity(model, "seam", f.seam_mm, "along" if kind.is_face else "across"),
+        _quantity(model, f, "area mm²", "area_mm2", f.area_mm2),
+        ("turn °", "0", "datum") if is_clock else _quantity(model, f, "turn °", "turn_deg", turned(model, f)),
+        _quantity(model, f, "corner R", "corner_radius_mm", f.corner_radius_mm),
+        *(_quantity(model, f, name, "diameter_mm", value) for name, value in diameters_at_ends(drawn)),
+        _quantity(model, f, "seam", "seam_mm", f.seam_mm),
     ]
     plain: list[tuple[str, str, str]] = []
     if taper:
@@ -85,8 +85,7 @@ def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
     if f.arc_deg is not None and f.arc_deg < 360:
         plain.append(("arc there °", format_value(f.arc_deg, 0), NONE))
         if f.diameter_mm is not None and f.arc_deg < HALF_TURN:
-            half = Measured(f.diameter_mm.value / 2, None if f.diameter_mm.u is None else f.diameter_mm.u / 2)
-            found.insert(1, _quantity(model, "R", half))
+            found.insert(1, _quantity(model, f, "R", "diameter_mm", f.diameter_mm, 0.5))
     return [one for one in found if one] + plain
 
 
@@ -107,12 +106,12 @@ def _single_rows(model: Model, drawn: Drawn) -> list[Row]:
         place = (NONE, NONE, NONE)
     u_z = max(z_us, default=None)
     depth = (
-        depth_text(model, drawn, end=False),
-        depth_text(model, drawn, end=True),
+        depth_text(model, drawn, end=False, full=True),
+        depth_text(model, drawn, end=True, full=True),
         NONE if u_z is None else figure(units, u_z, decimals_for(u_z)),
     )
     sizes = _quantities(model, drawn) or [(NONE, NONE, NONE)]
-    length = (_quantity(model, "length", f.length_mm, "along") or (NONE, NONE, NONE))[1:]
+    length = (_quantity(model, f, "length", "length_mm", f.length_mm) or (NONE, NONE, NONE))[1:]
     rows = [Row((f.id, kind_of(f).on_sheet, *sizes[0], *depth, *length, *place, f.basis), True)]
     return rows + [Row(("", "", *size, *[""] * 9), False) for size in sizes[1:]]
 

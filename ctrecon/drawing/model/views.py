@@ -10,6 +10,17 @@ import math
 from dataclasses import dataclass, replace
 
 from ctrecon.core.measured import Measured
+from ctrecon.drawing.model.edges import (
+    AS_FOUND,
+    SHOWN,
+    TO_MAKE,
+    FoundEdge,
+    as_found,
+    found_at,
+    is_made_whole,
+    is_unsettled,
+)
+from ctrecon.drawing.model.teeth import rim_to_make
 from ctrecon.drawing.paper.contours import (
     Contour,
     circle,
@@ -23,6 +34,7 @@ from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
 from ctrecon.record.part import (
     Feature,
     Part,
+    WornStretch,
     depths_in_part_frame,
     outline_in_part_frame,
     place_in_part_frame,
@@ -30,7 +42,7 @@ from ctrecon.record.part import (
 )
 
 __all__ = [
-    "PROJECTIONS", "UNITS", "Drawn", "Model", "Zone", "build_model", "contour_at", "sheet_turn", "view_numbers",
+    "PROJECTIONS", "UNITS", "Drawn", "Model", "Zone", "build_model", "contour_at", "sheet_turn",
 ]  # fmt: skip
 
 PROJECTIONS = ("first", "third")
@@ -40,16 +52,27 @@ UNITS = ("mm", "in")
 """Units of length on a sheet; inches stand with mm beside."""
 
 
+HALF_CIRCLE_DEG = 180.0
+"""Less of a bore holds no mandrel."""
+
 WORST_CLOCK_DEG = 1.0
 """A side known worse than this (u) gives no direction."""
+
+LEAST_TAPER_VOXELS = 0.1
+"""A diameter that changes by less than this from end to end is drawn parallel: edges are no better known than that."""
 
 SAME_FACE_SLICES = 1.5
 """Ends of features nearer than this are drawn as one face: ends found by slice are good to about one."""
 
 
+SAME_BREAK_DEG = 15.0
+"""A sector that one edge of a ring fragment lacks is within that of the other by this much, and at least half of it: a
+break runs roughly along a radius, and beside it an edge may be worn (a judgement)."""
+
+
 @dataclass(frozen=True)
 class Drawn:
-    """A feature in sheet axes: its place from the datum and its depths from the start face, mm."""
+    """A feature in sheet axes: its place from the datum, its depths from the start face (mm), its eaten stretches."""
 
     feature: Feature
     x: float
@@ -57,6 +80,7 @@ class Drawn:
     z0: float
     z1: float
     contour: Contour | None
+    found: tuple[FoundEdge, ...] = ()
 
     @property
     def open_start(self) -> bool:
@@ -97,6 +121,13 @@ class Model:
     slices_x_deg: float = 0.0
     projection: str = "first"
     units: str = "mm"
+    digits: int | None = None
+    edges: str = SHOWN
+
+    @property
+    def voxel_mm(self) -> float:
+        """The larger edge of a voxel across the part: what is smaller than some of them is not seen."""
+        return max(self.part.stack.voxel_mm[1:])
 
     def of(self, ident: str) -> Drawn:
         """Return the drawn feature with this id."""
@@ -142,7 +173,11 @@ def _contour(
 
 
 def _pick_datum(part: Part) -> Feature | None:
-    """Return the feature whose axis is the datum: a bore on the middle of the outside, else the outside."""
+    """Return the feature whose axis is the datum: one that a mandrel, a pin or a chuck can find again on the part.
+
+    A bore or square hole on the middle of the largest outside; else that outside, if it is round, or the largest such
+    hole anywhere. An outline of no named shape has no axis to be found by: it is taken where there is nothing else.
+    """
 
     def size(f: Feature) -> float:
         contour = _contour(f, 0.0, 0.0, [(float(x), float(y)) for x, y in outline_in_part_frame(part, f)])
@@ -150,13 +185,24 @@ def _pick_datum(part: Part) -> Feature | None:
 
     placed = [f for f in part.features if f.x_mm and f.y_mm]
     outsides = sorted((f for f in placed if is_outside(f)), key=lambda f: (-size(f), f.id))
-    bores = [f for f in placed if is_hole(f) and kind_of(f).is_round]
+    holes = [f for f in placed if is_hole(f) and _has_axis(f) and "not_along_depth" not in f.flags]
+    largest = sorted(holes, key=lambda f: (-size(f), f.id))
     if not outsides:
-        return next(iter(bores or placed), None)
-    centre, reach = place_in_part_frame(part, outsides[0]), math.sqrt(size(outsides[0]))
-    near = [(math.dist(place_in_part_frame(part, f), centre), f.id, f) for f in bores]
+        return next(iter(largest or placed), None)
+    first = outsides[0]
+    centre, reach = place_in_part_frame(part, first), math.sqrt(size(first))
+    near = [(math.dist(place_in_part_frame(part, f), centre), f.id, f) for f in holes]
     near = sorted(one for one in near if one[0] < 0.1 * reach)
-    return near[0][2] if near else outsides[0]
+    if near:
+        return near[0][2]
+    if not kind_of(first).is_round and largest:
+        return largest[0]
+    return next((f for f in outsides if not kind_of(f).is_outlined), first)
+
+
+def _has_axis(f: Feature) -> bool:
+    kind = kind_of(f)
+    return not kind.is_outlined and not kind.has_side_pair and (f.arc_deg is None or f.arc_deg >= HALF_CIRCLE_DEG)
 
 
 def _pick_x_reference(part: Part, datum: Feature | None) -> Feature | None:
@@ -205,14 +251,28 @@ def _clocked(f: Feature, by_deg: float) -> Feature:
         return f
     turn = None if f.turn_deg is None else Measured(f.turn_deg.value + by_deg, f.turn_deg.u)
     arc = None if f.arc_from_deg is None else (f.arc_from_deg + by_deg) % 360
-    return replace(f, turn_deg=turn, arc_from_deg=arc)
+    teeth = tuple(
+        replace(one, angle_deg=Measured(one.angle_deg.value + by_deg, one.angle_deg.u)) for one in f.tooth_places
+    )
+    return replace(f, turn_deg=turn, arc_from_deg=arc, tooth_places=teeth)
 
 
 def _is_depthless(part: Part) -> bool:
     return part.stack.slices < 2
 
 
-def build_model(part: Part, *, projection: str = "first", units: str = "mm") -> Model:
+def _straight(part: Part, f: Feature, long: float) -> Feature:
+    """Return the feature without a taper that is too small to turn: nobody cuts, or would find, a part of a voxel."""
+    taper = taper_of(f)
+    if taper is None or abs(taper.value) * long >= LEAST_TAPER_VOXELS * min(part.stack.voxel_mm[1:]):
+        return f
+    return replace(f, taper_mm_per_mm=None, flags=tuple(flag for flag in f.flags if flag != "tapered"))
+
+
+def build_model(
+    part: Part, *, projection: str = "first", units: str = "mm", edges: str = SHOWN,
+    digits: int | None = None,
+) -> Model:  # fmt: skip
     """Turn the record into sheet axes and depth zones.
 
     Parameters
@@ -223,6 +283,10 @@ def build_model(part: Part, *, projection: str = "first", units: str = "mm") -> 
         How views are placed about the section.
     units : {"mm", "in"}
         Units of length on the sheet.
+    digits : int, optional
+        Most decimals of a length in mm in views; 2 by default.
+    edges : {"shown", "to-make", "as-found"}
+        Which edges the zones have: see `ctrecon.drawing.model.edges`.
 
     Returns
     -------
@@ -246,7 +310,7 @@ def build_model(part: Part, *, projection: str = "first", units: str = "mm") -> 
 
     drawn: list[Drawn] = []
     for recorded in part.features:
-        f = _clocked(recorded, off_deg)
+        f = _straight(part, _clocked(recorded, off_deg), depths[recorded.id][1] - depths[recorded.id][0])
         if f.x_mm is None or f.y_mm is None:
             x = y = 0.0
         else:
@@ -255,31 +319,37 @@ def build_model(part: Part, *, projection: str = "first", units: str = "mm") -> 
         outline = [on_sheet(float(u), float(v)) for u, v in outline_in_part_frame(part, f)]
         z0, z1 = (depths[f.id][0] - start_z, depths[f.id][1] - start_z) if has_depth else (0.0, 0.0)
         placed = (f.x_mm is not None and f.y_mm is not None) or kind_of(f).is_outlined
-        drawn.append(Drawn(f, x, y, z0, z1, _contour(f, x, y, outline) if placed else None))
-    zones = _zones(drawn, part.stack.voxel_mm[0]) if has_depth else _single_zone(drawn)
+        contour = _contour(f, x, y, outline) if placed else None
+        if contour is not None and kind_of(f).is_toothed and edges != SHOWN:
+            contour = rim_to_make(f, x, y) if edges == TO_MAKE or len(outline) < 3 else polyline(outline)
+        found = tuple(
+            FoundEdge(tuple(on_sheet(float(u), float(v)) for u, v in outline_in_part_frame(part, f, one.edge_mm)),
+                      *_found_depths(f, one, z0, z1), one.deepest_mm)
+            for one in (f.worn.stretches if f.worn else ())
+        )  # fmt: skip
+        drawn.append(Drawn(f, x, y, z0, z1, contour, found))
+    zones = _zones(drawn, part.stack.voxel_mm[0], edges) if has_depth else _single_zone(drawn, edges)
     return Model(
-        part, datum, datum_xy, start, start_z, tuple(drawn), zones, has_depth, x_reference, -off_deg, projection, units
-    )
+        part, datum, datum_xy, start, start_z, tuple(drawn), zones, has_depth, x_reference, -off_deg, projection, units,
+        digits, edges,
+    )  # fmt: skip
 
 
-def view_numbers(model: Model) -> dict[int, int]:
-    """Return the number of the view of every zone that is drawn: the first, and each that shows a new feature."""
-    seen: set[str] = set()
-    numbers: dict[int, int] = {}
-    for n, zone in enumerate(model.zones):
-        fresh = {d.feature.id for d in zone.drawn} - seen
-        seen |= fresh
-        if fresh or n == 0:
-            numbers[n] = len(numbers) + 1
-    return numbers
+def _found_depths(f: Feature, one: WornStretch, z0: float, z1: float) -> tuple[float, float]:
+    """Return between which depths of the sheet an eaten stretch runs; through the whole feature where unsaid."""
+    first, last = f.depth_from_mm, f.depth_to_mm
+    if one.depth_from_mm is None or one.depth_to_mm is None or first is None or last is None:
+        return z0, z1
+    by = (z1 - z0) / max(last.value - first.value, 1e-9)
+    return z0 + (one.depth_from_mm - first.value) * by, z0 + (one.depth_to_mm - first.value) * by
 
 
-def _single_zone(drawn: list[Drawn]) -> tuple[Zone, ...]:
+def _single_zone(drawn: list[Drawn], edges: str) -> tuple[Zone, ...]:
     shown = [d for d in drawn if d.contour]
-    return (_zone(0.0, 0.0, shown),) if shown else ()
+    return (_zone(0.0, 0.0, shown, edges),) if shown else ()
 
 
-def _zones(drawn: list[Drawn], slice_mm: float) -> tuple[Zone, ...]:
+def _zones(drawn: list[Drawn], slice_mm: float, edges: str) -> tuple[Zone, ...]:
     """Cut the depth at the features' ends; ends closer than a slice and a half are one face."""
     ends = sorted((z, 0 if is_outside(d.feature) else 1) for d in drawn for z in (d.z0, d.z1))
     faces: list[list[tuple[float, int]]] = []
@@ -299,17 +369,19 @@ def _zones(drawn: list[Drawn], slice_mm: float) -> tuple[Zone, ...]:
         middle = (z0 + z1) / 2
         here = [d for d in drawn if d.contour and d.z0 < middle < d.z1]
         if here:
-            zones.append(_zone(z0, z1, here))
+            zones.append(_zone(z0, z1, here, edges))
     return tuple(zones)
 
 
-def _zone(z0: float, z1: float, here: list[Drawn]) -> Zone:
-    """Sort the features of a zone and cut reliefs and broken-out holes into the rims."""
+def _zone(z0: float, z1: float, here: list[Drawn], edges: str) -> Zone:
+    """Sort the features of a zone and cut reliefs and broken-out holes into the rims; what time took only as found."""
     middle = (z0 + z1) / 2
     at = {d.feature.id: contour_at(d, middle) for d in here}
     holes = [(d, c) for d in here if is_hole(d.feature) and (c := at[d.feature.id])]
     seams = [(d, c) for d in here if is_seam(d.feature) and (c := at[d.feature.id])]
-    cutters = [d for d in here if kind_of(d.feature).is_relief]
+    reliefs = [d for d in here if kind_of(d.feature).is_relief]
+    doubtful = [d for d in reliefs if edges != AS_FOUND and is_unsettled(d.feature)]
+    cutters = [d for d in reliefs if d not in doubtful]
     cutters += [d for d, _ in holes if kind_of(d.feature).cuts_rim(d.feature)]
     rims: list[tuple[Drawn, Contour]] = []
     used: set[str] = set()
@@ -317,22 +389,29 @@ def _zone(z0: float, z1: float, here: list[Drawn]) -> Zone:
         own = at[d.feature.id]
         if not is_outside(d.feature) or own is None:
             continue
+        ring = _ring(d, holes)
+        broken = ring is not None and edges != TO_MAKE
         whole = own
-        if kind_of(d.feature).is_round and d.feature.diameter_mm:
+        if ring is not None and broken:
+            used.add(ring[0])
+            whole = ring[1]
+        elif kind_of(d.feature).is_round and d.feature.diameter_mm:
             whole = circle(d.x, d.y, _radius_at(d, middle))
         cut = whole
         for one in cutters:
             shorter = cut_by_circle(cut, one.x, one.y, _radius_at(one, middle))
-            if shorter is not None:
+            if shorter is not None and not (broken and one.feature.id in used):
                 cut = shorter
                 used.add(one.feature.id)
-        ring = _ring(d, holes) if cut is whole else None
-        if ring is not None:
-            used.add(ring[0])
-            cut = ring[1]
-        elif cut is whole:
+        found = found_at(d, middle)
+        explained = ring is not None or (found and is_made_whole(d.feature, edges)) or any(
+            cut_by_circle(whole, one.x, one.y, _radius_at(one, middle)) for one in doubtful
+        )  # fmt: skip
+        if cut is whole and not explained:
             cut = own  # nothing explains the missing stretch: closed by its chord
-        rims.append((d, cut))
+        rims.append((d, as_found(cut, found, hole=False) if edges == AS_FOUND else cut))
+    if edges == AS_FOUND:
+        holes = [(d, as_found(c, found_at(d, middle), hole=True)) for d, c in holes]
     whole_holes = tuple((d, c) for d, c in holes if d.feature.id not in used)
     return Zone(z0, z1, tuple(here), tuple(rims), whole_holes, tuple(seams))
 
@@ -350,9 +429,23 @@ def _ring(rim: Drawn, holes: list[tuple[Drawn, Contour]]) -> tuple[str, Contour]
     for d, _ in holes:
         g = d.feature
         near = math.dist((d.x, d.y), (rim.x, rim.y)) < 0.1 * f.diameter_mm.value
-        if near and kind_of(g).cuts_rim(g) and g.diameter_mm:
+        if near and _same_gap(f, g) and kind_of(g).cuts_rim(g) and g.diameter_mm:
             radii = f.diameter_mm.value / 2, g.diameter_mm.value / 2
             if radii[1] < radii[0]:
-                sweep = f.arc_deg
-                return g.id, ring_sector(rim.x, rim.y, *radii, -(f.arc_from_deg + sweep), sweep)
+                longer = max(f, g, key=lambda one: one.arc_deg or 0.0)  # worn beside the break, an edge ends early
+                start, sweep = longer.arc_from_deg or 0.0, longer.arc_deg or 0.0
+                return g.id, ring_sector(rim.x, rim.y, *radii, -(start + sweep), sweep)
     return None
+
+
+def _same_gap(f: Feature, g: Feature) -> bool:
+    """Return whether two edges lack the same sector, one perhaps worn on beside it: they broke together."""
+    gaps = []
+    for one in (f, g):
+        start, arc = one.arc_from_deg, one.arc_deg
+        if start is None or arc is None:
+            return False
+        gaps.append((360.0 - arc, start + arc))
+    (narrow, low), (wide, first) = sorted(gaps)
+    off = (low - first + 180.0) % 360.0 - 180.0
+    return narrow >= wide / 2 and off > -SAME_BREAK_DEG and off + narrow < wide + SAME_BREAK_DEG

@@ -12,6 +12,7 @@ WHOLE = 0.9999
 
 def clipped(contour: Contour, window: Any) -> list[Contour]:
     """Return what of a contour lies in the window (an area of shapely); whole where all of it does."""
+    from shapely import line_merge
     from shapely.geometry import LineString
 
     ring = contour.points(1.0)
@@ -19,5 +20,7 @@ def clipped(contour: Contour, window: Any) -> list[Contour]:
     inside = line.intersection(window)
     if inside.length > WHOLE * line.length:
         return [contour]
+    if inside.geom_type == "MultiLineString":
+        inside = line_merge(inside)  # a closed line comes apart where it starts
     pieces = [one for one in getattr(inside, "geoms", [inside]) if one.geom_type == "LineString" and one.length > 0]
     return [Contour(tuple((x, y, 0.0) for x, y in one.coords), closed=False) for one in pieces]

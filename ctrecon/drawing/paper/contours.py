@@ -64,6 +64,15 @@ class Contour:
         moved = tuple((x * scale + dx, y * scale + dy, b) for x, y, b in self.vertices)
         return Contour(moved, self.closed, whole)
 
+    def turned(self, angle: float) -> "Contour":
+        """Return it turned about the origin (radians, anticlockwise)."""
+        c, s = math.cos(angle), math.sin(angle)
+        whole = None
+        if self.round_of:
+            x, y, r = self.round_of
+            whole = (x * c - y * s, x * s + y * c, r)
+        return Contour(tuple((x * c - y * s, x * s + y * c, b) for x, y, b in self.vertices), self.closed, whole)
+
     def area(self) -> float:
         """Return the enclosed area, exact for lines and arcs."""
         total = 0.0

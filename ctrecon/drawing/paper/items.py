@@ -6,13 +6,16 @@ from dataclasses import dataclass, replace
 from ctrecon.drawing.paper.contours import Contour
 
 __all__ = [
-    "Angular", "Block", "Box", "Diameter", "Hatch", "Item", "Label", "Line", "Linear", "Ordinate", "Page", "Radius",
-    "Shape", "Sheet", "moved",
+    "FIGURE_GAP_MM", "Angular", "Block", "Box", "Diameter", "Hatch", "Item", "Label", "Line", "Linear", "Ordinate",
+    "Page", "Radius", "Shape", "Sheet", "moved",
 ]  # fmt: skip
 
 Point = tuple[float, float]
 Box = tuple[float, float, float, float]
 """Left, bottom, right, top in paper mm."""
+
+FIGURE_GAP_MM = 1.2
+"""A figure's base line stands this far above its line: letters such as g and □ reach down by 0.9 mm."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +58,7 @@ class Label:
 
 @dataclass(frozen=True)
 class Linear:
-    """A dimension between two points along a direction; the text moves to `place`, with or without a leader."""
+    """A dimension between two points along a direction; the text moves to `place`, turned, with or without a leader."""
 
     first: Point
     second: Point
@@ -66,6 +69,7 @@ class Linear:
     place: Point | None = None
     factor: float = 1.0
     leader: bool = True
+    turn_deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -82,7 +86,7 @@ class Diameter:
 
 @dataclass(frozen=True)
 class Radius:
-    """A radius with its text outside the arc's circle, at the end of a leader."""
+    """A radius with its text at the end of a leader, which meets it at `landing` where that is chosen."""
 
     centre: Point
     radius: float
@@ -90,6 +94,7 @@ class Radius:
     text: str
     decimals: int
     factor: float = 1.0
+    landing: Point | None = None
 
 
 @dataclass(frozen=True)
@@ -138,7 +143,10 @@ def moved(item: Item, dx: float, dy: float) -> Item:
         case Linear():
             place = None if item.place is None else go(item.place)
             return replace(item, first=go(item.first), second=go(item.second), base=go(item.base), place=place)
-        case Diameter() | Radius():
+        case Radius():
+            landing = None if item.landing is None else go(item.landing)
+            return replace(item, centre=go(item.centre), place=go(item.place), landing=landing)
+        case Diameter():
             return replace(item, centre=go(item.centre), place=go(item.place))
         case Angular():
             return replace(item, centre=go(item.centre))

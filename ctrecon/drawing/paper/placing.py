@@ -6,11 +6,15 @@ from collections.abc import Sequence
 import numpy as np
 
 from ctrecon.core.frames import Floats
-from ctrecon.drawing.paper.items import Box
+from ctrecon.drawing.paper.items import Box, Label
+from ctrecon.drawing.paper.lettering import box_of
 
 __all__ = ["Space", "meets", "union"]
 
 Point = tuple[float, float]
+
+CROSSED = 400.0
+"""What a line through a text costs, in mm of distance: it is drawn only where nothing else is left."""
 
 
 def meets(a: Box, b: Box, gap: float = 0.0) -> bool:
@@ -89,6 +93,24 @@ class Space:
         """Return whether no text stands in the box."""
         return not any(meets(box, other, gap) for other in self.boxes)
 
+    def is_clear(self, box: Box, gap: float = 0.5) -> bool:
+        """Return whether neither a text nor a line is in the box."""
+        return self.is_free(box, gap) and not _through(box, _array([(*a, *b) for a, b in [*self.wide, *self.thin]]))
+
+    def is_barred(self, a: Point, b: Point) -> bool:
+        """Return whether a line from a to b would run through a text."""
+        return _entered(_array(self.boxes), a, b)
+
+    def label(self, text: str, height: float, spots: Sequence[Point]) -> Label:
+        """Return a text at the first of these middles of its base line where it meets nothing; the last if it must."""
+        label = Label(text, spots[-1], height, "centre")
+        for spot in spots:
+            label = Label(text, spot, height, "centre")
+            if self.is_clear(box_of(label)):
+                break
+        self.boxes.append(box_of(label))
+        return label
+
     def is_crossed(self, middle: Point, half_wide: float, half_tall: float, angle_deg: float) -> bool:
         """Return whether a line runs through a text turned by any angle."""
         c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
@@ -144,7 +166,7 @@ class Space:
         leader : bool
             Whether a line is drawn from the anchor; a text without one must not meet a wide line.
         clear : bool
-            Whether a text with a leader must not either.
+            Whether a text must be clear of all lines, whatever the distance.
 
         Returns
         -------
@@ -170,18 +192,22 @@ class Space:
                 if (best is not None and cost >= best[0]) or _any_meets(boxes, box, 0.8):
                     continue
                 edge = (x - math.copysign(width / 2, math.cos(angle)), y - height / 2 - 0.7)
-                crossed = _through(box, wide) > 0
+                crossed = _through(box, wide)
                 if (leader and _entered(grown, anchor, edge)) or (crossed and (clear or not leader)):
                     continue
-                cost += 90.0 * pull * crossed + 25.0 * _through(box, thin)
+                crossed += _through(box, thin)
+                if crossed and clear:
+                    continue
+                cost += CROSSED * crossed
                 cost += 6.0 * _crossings(anchor, edge, thin) + 1.5 * _crossings(anchor, edge, wide)
                 if best is None or cost < best[0]:
                     best = (cost, (x, y), box)
         if best is None:
             return None
-        self._claim(anchor, best[1], best[2], width)
+        self._claim(anchor, best[1], best[2], width, leader=leader)
         return best[1]
 
-    def _claim(self, anchor: Point, place: Point, box: Box, width: float) -> None:
+    def _claim(self, anchor: Point, place: Point, box: Box, width: float, *, leader: bool = True) -> None:
         self.boxes.append(box)
-        self.thin.append((anchor, (place[0] - math.copysign(width / 2, place[0] - anchor[0]), place[1])))
+        if leader:
+            self.thin.append((anchor, (place[0] - math.copysign(width / 2, place[0] - anchor[0]), place[1])))

@@ -5,6 +5,7 @@ import math
 from ctrecon.drawing.paper.contours import Contour, circle, polyline
 from ctrecon.drawing.paper.items import Box, Hatch, Item, Label, Line, Point, Shape
 from ctrecon.drawing.paper.lettering import text_width
+from ctrecon.drawing.paper.placing import Space
 
 __all__ = [
     "AXIS_DATUM", "FACE_DATUM", "axis_letters", "balloon", "datum_box", "datum_triangle", "detail_circle",
@@ -63,19 +64,20 @@ def datum_box(letter: str, middle: Point) -> tuple[list[Item], Box]:
     return items, box
 
 
-def axis_letters(box: Box, *, mirrored: bool = False) -> list[Item]:
-    """Draw which way X and Y run, at the ends of the datum's cross."""
-    x = box[0] - 6.0 if mirrored else box[2] + 6.0
+def axis_letters(box: Box, space: Space, *, mirrored: bool = False) -> list[Item]:
+    """Draw which way X and Y run, at the ends of the datum's cross, each letter where paper is free."""
     step = -1.0 if mirrored else 1.0
-    items: list[Item] = [
-        Label("X", (x + step * 0.4, -1.25), 2.5, "right" if mirrored else "left"),
-        Hatch(((x, 0.0), (x - step * 2.2, 0.5), (x - step * 2.2, -0.5)), solid=True),
-    ]
+    x = box[0] - 6.0 if mirrored else box[2] + 6.0
     y = box[3] + 8.5
-    items += [
-        Label("Y", (1.2, y - 1.0), 2.5),
+    items: list[Item] = [
+        Hatch(((x, 0.0), (x - step * 2.2, 0.5), (x - step * 2.2, -0.5)), solid=True),
         Hatch(((0.0, y + 1.5), (0.5, y - 0.7), (-0.5, y - 0.7)), solid=True),
     ]
+    space.thin += [((x - step * 6.0, 0.0), (x, 0.0)), ((0.0, box[3]), (0.0, y + 1.5))]
+    aside = x + step * 1.8
+    spots = [(x, 1.2), (x, -3.8), (aside, -1.25), (aside + step * 2.5, -1.25)]
+    items.append(space.label("X", 2.5, spots))
+    items.append(space.label("Y", 2.5, [(2.2, y - 1.0), (-2.2, y - 1.0), (0.0, y + 2.2), (2.2, y + 2.0)]))
     return items
 
 

@@ -6,13 +6,24 @@ from typing import Protocol
 
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.dimension_text import depth_stops, length_text
-from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, Zone, view_numbers
+from ctrecon.drawing.model.teeth import is_broken_rim
+from ctrecon.drawing.model.turned import view_name
+from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, Zone, sheet_turn
 from ctrecon.drawing.paper.contours import Contour, circle
 from ctrecon.drawing.paper.items import Block, Box, Hatch, Item, Label, Line, Shape
 from ctrecon.drawing.paper.lettering import box_of, wrap
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, axis_letters, datum_box, datum_triangle, detail_circle
-from ctrecon.drawing.shown.dimension import TEXT, dimension_outsides, dimension_places, dimension_sizes, dimension_turns
+from ctrecon.drawing.shown.cut import hatched_across
+from ctrecon.drawing.shown.dimension import (
+    TEXT,
+    dimension_outsides,
+    dimension_places,
+    dimension_sizes,
+    dimension_turns,
+    is_far,
+)
+from ctrecon.drawing.shown.edges import edge_lines, edge_words
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import taper_of
 
@@ -82,14 +93,13 @@ def title_labels(lines: list[str], middle: float, top: float, width: float) -> l
     return labels
 
 
-def _cross(x: float, y: float, half_x: float, half_y: float) -> list[Item]:
+def _cross(x: float, y: float, half_x: float, half_y: float) -> list[Line]:
     return [Line((x - half_x, y), (x + half_x, y), "CENTRE"), Line((x, y - half_y), (x, y + half_y), "CENTRE")]
 
 
-def _centre_lines(zone: Zone, scale: float, box: Box) -> list[Item]:
-    """Return the datum's cross through the whole view and a small cross for every other axis."""
-    items: list[Item] = []
-    items += [
+def _centre_lines(zone: Zone, scale: float, box: Box) -> list[Line]:
+    """Return the datum's cross through the whole view and a small cross for every other axis near it."""
+    items = [
         Line((box[0] - 3, 0.0), (box[2] + 3, 0.0), "CENTRE"),
         Line((0.0, box[1] - 3), (0.0, box[3] + 3), "CENTRE"),
     ]
@@ -97,17 +107,17 @@ def _centre_lines(zone: Zone, scale: float, box: Box) -> list[Item]:
         if d.contour is None or kind_of(d.feature).is_outlined or math.hypot(d.x, d.y) * scale < 0.3:
             continue
         left, bottom, right, top = d.contour.bounds()
-        if is_outside(d.feature):
+        if is_outside(d.feature) or is_far(d, scale, box):
             continue
-        half_x, half_y = (max(1.5, v * scale / 2 + 1.5) for v in (right - left, top - bottom))
-        if kind_of(d.feature).is_relief:  # the whole circle, so its diameter has something to stand on
-            items.append(Shape(d.contour.placed(scale, 0.0, 0.0), "HIDDEN"))
+        half_x, half_y = (v * scale / 2 + 1.0 for v in (right - left, top - bottom))
+        if kind_of(d.feature).is_relief:  # its arc is there, the rest of its circle is air
+            half_x = half_y = 1.5
         items += _cross(d.x * scale, d.y * scale, half_x, half_y)
     return items
 
 
-def _cutting_marks(box: Box) -> list[Item]:
-    """Return the marks A–A of the section: wide ends on the datum's upright line, looking left."""
+def _cutting_marks(box: Box, space: Space) -> list[Item]:
+    """Draw the marks of section A–A without their letters: wide ends on the datum's upright line, looking left."""
     items: list[Item] = []
     for y, step in ((box[3] + 1.0, 1.0), (box[1] - 1.0, -1.0)):
         tip = y + 4.5 * step
@@ -115,7 +125,18 @@ def _cutting_marks(box: Box) -> list[Item]:
         items.append(Line((0.0, tip - 0.6 * step), (-5.0, tip - 0.6 * step), "NARROW"))
         head = ((-5.0, tip - 0.6 * step), (-2.8, tip - 0.1 * step), (-2.8, tip - 1.1 * step))
         items.append(Hatch(head, solid=True))
-        items.append(Label("A", (-8.5, tip - 1.2 * step - (1.2 if step > 0 else 0.2)), 3.5, "centre"))
+        space.boxes.append((-5.5, min(y, tip), 0.5, max(y, tip)))
+    return items
+
+
+def _cutting_letters(box: Box, space: Space) -> list[Item]:
+    """Return the letters of the section at its marks."""
+    items: list[Item] = []
+    for y, step in ((box[3] + 1.0, 1.0), (box[1] - 1.0, -1.0)):
+        tip = y + 4.5 * step
+        level = tip - 1.2 * step - (1.2 if step > 0 else 0.2)
+        spots = [(-8.5, level), (3.0, level), (-2.8, tip + (1.0 if step > 0 else -4.5)), (-11.5, level), (6.0, level)]
+        items.append(space.label("A", 3.5, spots))
     return items
 
 
@@ -124,19 +145,35 @@ def _datum_mark(model: Model, zone: Zone, space: Space, scale: float) -> list[It
     datum = next((d for d in zone.drawn if model.datum is not None and d.feature.id == model.datum.id), None)
     if datum is None or datum.contour is None:
         return []
-    left, bottom, right, top = (v * scale for v in datum.contour.bounds())
-    a = math.radians(225.0)
-    reach = min(right - left, top - bottom) / 2
-    if datum.contour.round_of is None:
-        reach = 0.0  # no rim to stand on: the mark points at the axis itself
-    tip = (math.cos(a) * reach, math.sin(a) * reach)
+    tip, towards = _rim_spot(datum, scale)
+    a = math.radians(towards)
     outer = (tip[0] + 2.4 * math.cos(a), tip[1] + 2.4 * math.sin(a))
-    middle = space.nearby(outer, 3.0, 6.4, 6.4, (-1.0, -1.0), pull=1.0, rings=16)
+    left, bottom, right, top = (v * scale for v in datum.contour.bounds())
+    space.boxes.append((left, bottom, right, top))  # not within the feature: leaders of its size start there
+    middle = space.nearby(outer, 3.0, 6.4, 6.4, (math.cos(a), math.sin(a)), pull=1.0, rings=16)
+    space.boxes.remove((left, bottom, right, top))
     if middle is None:
         return []
     items, box = datum_box(AXIS_DATUM, middle)
     near = (min(max(outer[0], box[0]), box[2]), min(max(outer[1], box[1]), box[3]))
-    return [*datum_triangle(tip, 225.0), Line(outer, near, "NARROW"), *items]
+    return [*datum_triangle(tip, towards), Line(outer, near, "NARROW"), *items]
+
+
+def _rim_spot(datum: Drawn, scale: float) -> tuple[tuple[float, float], float]:
+    """Return where on its rim the datum feature is marked (paper mm), and the way out from there in degrees.
+
+    A circle to the lower left; a square at the end of the line of its size.
+    """
+    assert datum.contour is not None
+    at = datum.x * scale, datum.y * scale
+    if datum.contour.round_of is not None:
+        reach, towards = datum.contour.round_of[2] * scale, 225.0
+    else:
+        towards = sheet_turn(datum.feature) + 180.0
+    c, s = math.cos(math.radians(towards)), math.sin(math.radians(towards))
+    if datum.contour.round_of is None:
+        reach = max((x * scale - at[0]) * c + (y * scale - at[1]) * s for x, y in datum.contour.points(6.0))
+    return (at[0] + c * reach, at[1] + s * reach), towards
 
 
 def _mark_details(details: Sequence[Circled], space: Space, scale: float) -> list[Item]:
@@ -151,35 +188,35 @@ def _mark_details(details: Sequence[Circled], space: Space, scale: float) -> lis
         place = space.nearby(middle, radius + 2.0, 3.5, 3.5, (1.0, 1.0), pull=2.0, rings=30, leader=False)
         if place is None:
             continue
-        space.thin.pop()
         items.append(Label(one.letter, (place[0], place[1] - 1.75), 3.5, "centre"))
     return items
 
 
+# many: what the layout has planned for all views
 def view_block(
-    model: Model, number: int, scale: float, seen: set[str], *, section: bool, tabled: frozenset[str] = frozenset(),
-    details: Sequence[Circled] = (), cut: bool = False,
+    model: Model, number: int, scale: float, seen: set[str], *, behind: Sequence[tuple[int, Contour, str]] = (),
+    tabled: frozenset[str] = frozenset(), details: Sequence[Circled] = (), marks_datum: bool = True,
 ) -> Block:  # fmt: skip
-    """Draw one depth zone, dimension what no earlier view has, and say where it is seen from.
+    """Draw the part from its start end, or cut across at a zone and hatched; dimension what no earlier view has.
 
     Parameters
     ----------
     model : Model
         The part in sheet axes.
     number : int
-        Which zone, from 0; it has a view.
+        Which zone, from 0; it has a view. The first is what is seen, all others are cut.
     scale : float
         Paper mm per mm.
     seen : set of str
-        Ids dimensioned so far; this view's are added.
-    section : bool
-        Whether the cutting marks of the section stand in this view.
+        Ids dimensioned so far, here or on the section; this view's are added.
+    behind : sequence of (zone, Contour, line)
+        What is seen beyond the zone, mm.
     tabled : frozenset of str
         Ids that the hole table has.
     details : sequence of Circled
         Details of this view; their sizes are left out here.
-    cut : bool
-        Whether this is a cut at its depth, and not what is seen from the start end.
+    marks_datum : bool
+        Whether the datum axis is marked here, where its feature first appears, and not on the section.
 
     Returns
     -------
@@ -188,54 +225,50 @@ def view_block(
     """
     zone = model.zones[number]
     space = Space()
-    paths: list[Contour] = [c for _, c in (*zone.rims, *zone.holes)]
-    items = _edges(zone, paths, space, scale)
-    shown = paths + [c for _, c in zone.seams] or [d.contour for d in zone.drawn if d.contour]
+    items = _edges(model, zone, space, scale)
+    for _, contour, style in behind:
+        placed = contour.placed(scale, 0.0, 0.0)
+        items.append(Shape(placed, style))
+        space.add_path(placed.points(6.0), closed=placed.closed)
+    shown = [c for _, c in (*zone.rims, *zone.holes, *zone.seams)] + [c for _, c, _ in behind]
+    shown = shown or [d.contour for d in zone.drawn if d.contour]
     box = union([tuple(v * scale for v in c.bounds()) for c in shown])  # type: ignore[misc]
     box = (min(box[0], -1.0), min(box[1], -1.0), max(box[2], 1.0), max(box[3], 1.0))
     hull = [(x * scale, y * scale) for c in shown for x, y in c.points(6.0)]
     fresh = [d for d in zone.drawn if d.feature.id not in seen]
     seen |= {d.feature.id for d in fresh}
-    items += _centre_lines(zone, scale, box)
-    space.thin += [((box[0] - 3, 0.0), (box[2] + 3, 0.0)), ((0.0, box[1] - 3), (0.0, box[3] + 3))]
-    if section:
-        marks = _cutting_marks(box)
-        items += marks
-        space.boxes += [box_of(m) for m in marks if isinstance(m, Label)]
-        space.boxes += [(-5.5, box[3] + 1, 0.5, box[3] + 5.5), (-5.5, box[1] - 5.5, 0.5, box[1] - 1)]
-    if number == 0:
-        letters = axis_letters(box)
-        items += letters
-        space.boxes += [box_of(one) for one in letters if isinstance(one, Label)]
-        space.thin += [((box[2], 0.0), (box[2] + 6, 0.0)), ((0.0, box[3]), (0.0, box[3] + 8))]
-    reach = max(math.hypot(x, y) for x, y in hull)
-    reliefs = [d.contour for d in zone.drawn if kind_of(d.feature).is_relief and d.contour]
-    around = union([box, *(c.placed(scale, 0.0, 0.0).bounds() for c in reliefs)])
-    items += dimension_places(model, fresh, space, scale, around, tabled=tabled)
+    axes = _centre_lines(zone, scale, box)
+    items += axes
+    space.thin += [(one.start, one.end) for one in axes]
+    items += dimension_places(model, fresh, space, scale, box, tabled=tabled)
+    has_marks = number == 0 and model.has_depth
+    items += _cutting_marks(box, space) if has_marks else []
+    items += axis_letters(box, space) if number == 0 else []
     items += dimension_outsides(model, fresh, space, hull, scale)
+    items += _cutting_letters(box, space) if has_marks else []  # last: they have the most places to choose from
     circled = {one.drawn.feature.id for one in details}
-    items += dimension_turns(model, [d for d in fresh if d.feature.id not in circled], space, scale, reach)
-    if any(model.datum is not None and d.feature.id == model.datum.id for d in fresh):
+    free = [d for d in fresh if d.feature.id not in circled]
+    items += dimension_turns(model, free, space, scale, max(math.hypot(x, y) for x, y in hull))
+    if marks_datum and any(model.datum is not None and d.feature.id == model.datum.id for d in zone.drawn):
         items += _datum_mark(model, zone, space, scale)
     items += _mark_details(details, space, scale)
-    items += dimension_sizes(model, [d for d in fresh if d.feature.id not in circled], space, scale, tabled=tabled)
+    items += dimension_sizes(model, free, space, scale, tabled=tabled)
+    items += edge_words(model, number, space, scale)
+    if number > 0:
+        items += hatched_across(model, zone, scale, space.boxes)
     crosses = [(i.start, i.end) for i in items if isinstance(i, Line)]
     needed = union([(box[0] - 4, box[1] - 4, box[2] + 4, box[3] + 4), *space.boxes, *(_ends(a, b) for a, b in crosses)])
     needed = union([needed, *(_ends(a, b) for a, b in space.thin)])
-    lines = _caption(model, zone, number, cut=cut)
+    lines = _caption(model, zone, number)
     middle = (needed[0] + needed[2]) / 2
     labels = title_labels(lines, middle, needed[1] - 2.0, max(needed[2] - needed[0], 55.0))
     items += labels
     return Block(tuple(items), union([needed, *(box_of(label) for label in labels)]))
 
 
-def _edges(zone: Zone, paths: list[Contour], space: Space, scale: float) -> list[Item]:
-    """Draw outlines wide, seams and root circles narrow, and keep words off them."""
-    items: list[Item] = []
-    for contour in paths:
-        placed = contour.placed(scale, 0.0, 0.0)
-        items.append(Shape(placed, "WIDE"))
-        space.add_path(placed.points(6.0))
+def _edges(model: Model, zone: Zone, space: Space, scale: float) -> list[Item]:
+    """Draw outlines as their edges are known, seams and root circles narrow, and keep words off them."""
+    items = edge_lines(model, zone, space, scale)
     for _, contour in zone.seams:
         placed = contour.placed(scale, 0.0, 0.0)
         items.append(Shape(placed, "NARROW"))
@@ -249,15 +282,22 @@ def _edges(zone: Zone, paths: list[Contour], space: Space, scale: float) -> list
     return items
 
 
-def _caption(model: Model, zone: Zone, number: int, *, cut: bool) -> list[str]:
-    """Say which view this is, its depths, where it is seen from and what is drawn another way than it is."""
-    seen_from = "seen from the start end" if model.has_depth else "seen as the slice looks on screen"
-    if not model.has_depth and abs(model.slices_x_deg) > 0.005:
-        seen_from += ", turned level"
-    depths = zone_depths(model, zone)
-    lines = [f"VIEW {view_numbers(model)[number]}", f"cut at {depths}" if cut else depths, seen_from]
-    lines.append(_shows(zone.drawn))
-    if any(kind_of(d.feature).is_toothed for d in zone.drawn):
+def _caption(model: Model, zone: Zone, number: int) -> list[str]:
+    """Say which view this is, where it is cut or seen from, and what is drawn another way than it is."""
+    lines = [view_name(model, number)]
+    if number > 0:
+        lines.append(f"cut at {zone_depths(model, zone)}")
+    elif model.has_depth:
+        rims = zone.rims
+        is_open = bool(rims) and all(d.open_start for d, _ in rims)
+        lines.append("seen from the start end" + (", where the part runs out of the stack" if is_open else ""))
+    else:
+        lines.append("single slice, depth unknown; seen as the slice looks on screen")
+        lines[-1] += ", turned level" if abs(model.slices_x_deg) > 0.005 else ""
+    wheels = [d.feature for d in zone.drawn if kind_of(d.feature).is_toothed]
+    if any(is_broken_rim(f) for f in wheels):
+        lines.append("whole teeth that were found are drawn, lost ones by their circles only")
+    elif wheels:
         lines.append("teeth are not drawn: tip circle wide, root circle narrow")
     if any(taper_of(d.feature) for d in zone.drawn):
         lines.append("tapered features are drawn at the middle of this depth")
@@ -266,9 +306,3 @@ def _caption(model: Model, zone: Zone, number: int, *, cut: bool) -> list[str]:
 
 def _ends(a: tuple[float, float], b: tuple[float, float]) -> Box:
     return min(a[0], b[0]), min(a[1], b[1]), max(a[0], b[0]), max(a[1], b[1])
-
-
-def _shows(drawn: tuple[Drawn, ...]) -> str:
-    ids = [d.feature.id for d in drawn]
-    rest = f" and {len(ids) - 16} more" if len(ids) > 16 else ""
-    return "shows " + ", ".join(ids[:16]) + rest

@@ -3,7 +3,8 @@
 import math
 from dataclasses import dataclass, replace
 
-from ctrecon.drawing.model.views import Drawn, Model, view_numbers
+from ctrecon.drawing.model.turned import SECTION_LETTERS, turned_ids, view_name, view_numbers
+from ctrecon.drawing.model.views import Drawn, Model
 from ctrecon.drawing.paper.clip import clipped
 from ctrecon.drawing.paper.contours import circle
 from ctrecon.drawing.paper.items import Block, Item, Line, Shape
@@ -14,15 +15,12 @@ from ctrecon.drawing.shown.blocks import scale_text, title_labels
 from ctrecon.drawing.shown.dimension import dimension_sizes
 from ctrecon.record.kinds import is_outside, kind_of
 
-__all__ = ["LEAST_ON_PAPER_MM", "LETTERS", "WANTED_MM", "Detail", "detail_block", "plan_details"]
+__all__ = ["LEAST_ON_PAPER_MM", "WANTED_MM", "Detail", "detail_block", "plan_details"]
 
 LEAST_ON_PAPER_MM = 3.0
 """A feature smaller than this on paper gets a detail."""
 
 MOST_DETAILS = 4
-LETTERS = "BCFGHJKL"
-"""A is the section, D and E are datums, I and O could be read as figures."""
-
 WANTED_MM = 12.0
 """A detail shows its feature at least this large on paper."""
 
@@ -63,7 +61,7 @@ def plan_details(
 
     A round hole of the hole table needs none: it is a circle, and the table has its size.
     """
-    seen: set[str] = set()
+    seen: set[str] = set(turned_ids(model))
     wanted: list[tuple[float, int, Drawn]] = []
     for number, zone in enumerate(model.zones):
         for d in zone.drawn:
@@ -82,7 +80,8 @@ def plan_details(
     for one in wanted:
         groups.setdefault(_look(one[2]) if one[2].feature.id in tabled else (one[2].feature.id, 0), []).append(one)
     details = []
-    for letter, group in zip(LETTERS, list(groups.values())[:MOST_DETAILS], strict=False):
+    letters = SECTION_LETTERS[len(view_numbers(model)) - 1 :]
+    for letter, group in zip(letters, list(groups.values())[:MOST_DETAILS], strict=False):
         small, number, d = group[0]
         assert d.contour is not None
         left, bottom, right, top = d.contour.bounds()
@@ -126,7 +125,7 @@ def detail_block(model: Model, detail: Detail, sheet_scale: float, *, tabled: fr
     items += [Line((-small, 0.0), (small, 0.0), "CENTRE"), Line((0.0, -small), (0.0, small), "CENTRE")]
     items += dimension_sizes(model, [here], space, scale, tabled=tabled, factor=scale / sheet_scale)
     needed = union([(-ring - 1, -ring - 1, ring + 1, ring + 1), *space.boxes])
-    what = f"{detail.drawn.feature.id} of view {view_numbers(model)[detail.zone]}"
+    what = f"{detail.drawn.feature.id} of {view_name(model, detail.zone)}"
     lines = [f"DETAIL {detail.letter} ({scale_text(scale)})", what]
     if detail.alike:
         more = ", ".join(detail.alike[:8]) + (" and more" if len(detail.alike) > 8 else "")

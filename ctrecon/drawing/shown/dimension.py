@@ -3,7 +3,7 @@
 import itertools
 import math
 
-from ctrecon.core.measured import Measured, decimals_for, format_value
+from ctrecon.core.measured import Measured, format_value
 from ctrecon.drawing.model.dimension_text import (
     DEPTH_SIGN,
     HALF_TURN,
@@ -14,10 +14,23 @@ from ctrecon.drawing.model.dimension_text import (
     size_places,
     taper_ratio,
     turned,
+    view_places,
     written,
 )
 from ctrecon.drawing.model.views import Drawn, Model, sheet_turn
-from ctrecon.drawing.paper.items import Angular, Box, Diameter, Item, Label, Line, Linear, Ordinate, Radius
+from ctrecon.drawing.paper.items import (
+    FIGURE_GAP_MM,
+    Angular,
+    Box,
+    Diameter,
+    Hatch,
+    Item,
+    Label,
+    Line,
+    Linear,
+    Ordinate,
+    Radius,
+)
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space
 from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
@@ -25,31 +38,51 @@ from ctrecon.record.part import Feature, taper_of
 
 __all__ = [
     "MOST_CALLOUTS",
+    "PAST_MM",
     "TEXT",
     "dimension_outsides",
     "dimension_places",
     "dimension_sizes",
     "dimension_turns",
+    "is_far",
     "spread",
 ]
 
 TEXT = 2.5
 """Height of dimension figures in mm (ISO 3098)."""
 
+SMALL = 1.8
+"""Height of letters where there are many (ISO 3098)."""
+
 MOST_CALLOUTS = 14
 """More sizes than this in one view are left to the table; the features keep their ids."""
 
-GAP = 0.7
-"""Space between a figure and its line, mm."""
+MOST_TIERS = 8
+"""So often a dimension line is moved out, a tier at a time, before it is drawn where it meets something."""
+
+PAST_MM = 1.5
+"""Extension lines run so far past the dimension line (ISO 129-1: about eight line widths, here 1.2 mm)."""
+
+FAR_MM = 10.0
+"""A centre farther outside its view than this (on paper) is left to the table of features."""
 
 LEAST_TURN_DEG = 0.5
 """A smaller turn from X is not drawn; the table has it."""
+
+MOST_TURN_MM = 24.0
+"""The arc of an angle runs no farther than this outside the part."""
 
 BESIDE = 2.5
 """How far beside a slot or rectangle the line of its length runs, mm."""
 
 SAME_PLACE_MM = 0.3
 """Coordinates nearer than this on paper share one dimension."""
+
+
+def is_far(d: Drawn, scale: float, box: Box) -> bool:
+    """Return whether a centre lies far outside a view's outlines: nobody marks it out from there."""
+    x, y = d.x * scale, d.y * scale
+    return x < box[0] - FAR_MM or x > box[2] + FAR_MM or y < box[1] - FAR_MM or y > box[3] + FAR_MM
 
 
 def _fold(turn: float, period: float) -> float:
@@ -77,33 +110,33 @@ def _across(
     shown: str, decimals: int, side: int,
 ) -> list[Item]:  # fmt: skip
     """Dimension a width outside the contours: the line runs along `angle`, beyond `hull` on one side."""
-    first, second = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
     normal = angle + 90 * side
     nx, ny = math.cos(math.radians(normal)), math.sin(math.radians(normal))
+    angle = _fold(angle, 180)  # as figures are read: from below or from the right
+    first, second = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
     far = max((p[0] - at[0]) * nx + (p[1] - at[1]) * ny for p in hull)
-    lift = TEXT / 2 + 0.7
-    tx, ty = -math.sin(math.radians(angle)), math.cos(math.radians(angle))
-    narrow, level = text_width(shown, TEXT) + 2 > size, abs(angle) < 0.5
-    for tier in range(12):
+    wide, lift = text_width(shown, TEXT), TEXT / 2 + FIGURE_GAP_MM
+    narrow = wide + 2 > size  # too narrow for its figure: that goes beside the arrow, on the line drawn on
+    for tier in range(MOST_TIERS):
         off = far + 9.0 + 5.5 * tier
         base = (at[0] + nx * off, at[1] + ny * off)
-        middle = (base[0] + tx * lift, base[1] + ty * lift)
-        if narrow and level:  # the figure stands on the dimension line drawn on
-            middle = (base[0] + size / 2 + 3.5 + text_width(shown, TEXT) / 2, base[1] + lift)
-        elif narrow:  # too narrow for its figure: the figure goes beside the arrow, on the line drawn on
-            c, s = abs(math.cos(math.radians(angle))), abs(math.sin(math.radians(angle)))
-            middle = _polar(*base, angle, size / 2 + c * text_width(shown, TEXT) / 2 + s * TEXT + 4)
-        box = _text_box(shown, middle, 0.0 if narrow else angle)
-        if space.is_free(box) or tier == 11:
+        middle = _polar(*(_polar(*base, angle, size / 2 + 3.5 + wide / 2) if narrow else base), angle + 90, lift)
+        box = _text_box(shown, middle, angle)
+        ends = [_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)]
+        last = _polar(*base, angle, size / 2 + 4.0 + wide) if narrow else ends[1]
+        over = (PAST_MM * nx, PAST_MM * ny)
+        past = [(x + over[0], y + over[1]) for x, y in ends]
+        lines = [(ends[0], last), (first, past[0]), (second, past[1])]
+        crossed = space.is_crossed(middle, wide / 2 + 0.3, TEXT / 2 + 0.3, angle)
+        if space.is_free(box) and not crossed and not any(space.is_barred(a, b) for a, b in lines):
             break
     space.boxes.append(box)
-    ends = [_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)]
-    space.thin += [(ends[0], ends[1]), (first, ends[0]), (second, ends[1])]
-    if narrow and level:
-        end = (ends[1][0] + 4.0 + text_width(shown, TEXT), ends[1][1])
-        space.thin.append((ends[1], end))
-        return [Linear(first, second, base, angle, text, decimals, middle, leader=False), Line(ends[1], end)]
-    return [Linear(first, second, base, angle, text, decimals, middle if narrow else None)]
+    space.thin += lines
+    if not narrow:
+        return [Linear(first, second, base, angle, text, decimals)]
+    return [
+        Linear(first, second, base, angle, text, decimals, middle, leader=False, turn_deg=angle), Line(ends[1], last)
+    ]  # fmt: skip
 
 
 def dimension_outsides(
@@ -120,19 +153,20 @@ def dimension_outsides(
         turn = sheet_turn(f)
         diameter = f.diameter_mm or f.tip_diameter_mm
         if diameter and f.diameter_mm and f.arc_deg is not None and f.arc_deg < HALF_TURN:
-            items.append(_round_size(model, d, f.diameter_mm, space, scale, (0.0, 0.0), 1.0))
+            items += _round_size(model, d, f.diameter_mm, space, scale, (0.0, 0.0), 1.0)
         elif diameter:
-            sizes = [(diameter.value, 0.0, "Ø", "", size_places(model.part, diameter), 1)]
+            name = "diameter_mm" if f.diameter_mm else "tip_diameter_mm"
+            sizes = [(diameter.value, 0.0, "Ø", "", size_places(model, f, name, diameter), 1)]
         elif kind.has_parallel_flats(f) and f.flats_mm:
             angle = _fold(turn, kind.period_deg(f))
-            sizes = [(f.flats_mm.value, angle, kind.sign, "", size_places(model.part, f.flats_mm), 1)]
+            sizes = [(f.flats_mm.value, angle, kind.sign, "", size_places(model, f, "flats_mm", f.flats_mm), 1)]
         elif f.flats_pair_mm:
             pair, angle = f.flats_pair_mm, _fold(turn, 180)
             if abs(angle) > 45:
                 pair, angle = (pair[1], pair[0]), _fold(turn - 90, 180)
             sizes = [
-                (pair[0].value, angle, "", "", size_places(model.part, pair[0]), 1),
-                (pair[1].value, angle + 90, "", "", size_places(model.part, pair[1]), -1),
+                (pair[0].value, angle, "", "", size_places(model, f, "flats_pair_mm", pair[0]), 1),
+                (pair[1].value, angle + 90, "", "", size_places(model, f, "flats_pair_mm", pair[1]), -1),
             ]
         elif d.contour is not None:
             left, bottom, right, top = d.contour.bounds()
@@ -168,7 +202,7 @@ def dimension_sizes(
     for d in sorted(inner, key=lambda one: (-math.hypot(one.x, one.y), one.feature.id)):
         outward = (d.x, d.y) if math.hypot(d.x, d.y) * scale > 1 else (0.0, 0.0)
         if d.feature.diameter_mm is not None:
-            items.append(_round_size(model, d, d.feature.diameter_mm, space, scale, outward, factor))
+            items += _round_size(model, d, d.feature.diameter_mm, space, scale, outward, factor)
         else:
             items += _flat_sizes(model, d, space, scale, outward, factor)
     return items + _only_ids(listed, space, scale)
@@ -176,29 +210,84 @@ def dimension_sizes(
 
 def _round_size(
     model: Model, d: Drawn, size: Measured, space: Space, scale: float, outward: tuple[float, float], factor: float
-) -> Item:
+) -> list[Item]:
     """Write a diameter, or the radius of an arc that is less than a half circle."""
     f, units = d.feature, model.units
     at = (d.x * scale, d.y * scale)
     others = "".join(
-        f" {one.words} {length_text(units, value.value, size_places(model.part, value))}"
+        f" {one.words} {length_text(units, value.value, size_places(model, f, one.quantity, value))}"
         for one, value in kind_of(f).main_sizes(f)
         if value is not size
     )
     tail = others + (" seam" if is_seam(f) else "") + _taper_text(f) + _depth_text(model, d) + mark(f)
-    decimals = size_places(model.part, size)
+    decimals = size_places(model, f, "diameter_mm", size)
     radius = size.value / 2 * scale
     is_arc = f.arc_deg is not None and f.arc_deg < HALF_TURN
     length = size.value / 2 if is_arc else size.value
     text, _ = written(units, f"{f.id} <>{tail}", length, decimals)
     shown = f"{f.id} {'R' if is_arc else 'Ø'}{length_text(units, length, decimals)}{tail}"
-    if is_arc and not kind_of(f).is_relief and f.arc_from_deg is not None and f.arc_deg is not None:
-        middle = math.radians(-(f.arc_from_deg + f.arc_deg / 2))
-        outward = (math.cos(middle), math.sin(middle))  # where there is a rim for the arrow to stand on
-    place = space.callout(at, radius + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
+    wide = text_width(shown, TEXT) + 2 * FIGURE_GAP_MM
+    if is_arc and f.arc_from_deg is not None and f.arc_deg is not None:
+        arc = (-(f.arc_from_deg + f.arc_deg), f.arc_deg)
+        found = _short_radius(at, radius, arc, text_width(shown, TEXT), space)
+        if found is not None:
+            return [Radius(at, radius, found, text, decimals, factor, landing=found)]
+        tip = _polar(*at, arc[0] + arc[1] / 2, radius)  # no radius line finds paper: a plain leader from the arc
+        return leader(shown, tip, space.callout(tip, 5.0, wide, TEXT, (at[0] - tip[0], at[1] - tip[1])))
+    place = space.callout(at, radius + 5, wide, TEXT, outward)
     if not is_arc:
-        return Diameter(at, radius, place, text, decimals, factor)
-    return Radius(at, radius, place, text, decimals, factor)
+        return [Diameter(at, radius, place, text, decimals, factor)]
+    return [Radius(at, radius, place, text, decimals, factor)]
+
+
+def leader(text: str, tip: tuple[float, float], place: tuple[float, float]) -> list[Item]:
+    """Draw words about `place` with a line and an arrow from them to a point."""
+    side = math.copysign(text_width(text, TEXT) / 2 + 0.5, place[0] - tip[0])
+    end = place[0] - side, place[1]
+    away = math.degrees(math.atan2(end[1] - tip[1], end[0] - tip[0]))
+    head = (tip, *(_polar(*_polar(*tip, away, 2.5), away + turn, 0.4) for turn in (90.0, -90.0)))
+    return [Label(text, (place[0], place[1] - TEXT / 2), TEXT, "centre"), Line(tip, end), Hatch(head, solid=True)]
+
+
+def _short_radius(
+    at: tuple[float, float], radius: float, arc: tuple[float, float], wide: float, space: Space
+) -> tuple[float, float] | None:
+    """Choose where the radius line of an arc ends: it starts on the arc and never has to reach the centre.
+
+    Parameters
+    ----------
+    at, radius : (x, y), float
+        The arc's circle, paper mm.
+    arc : (float, float)
+        Where it starts and how far it goes anticlockwise, degrees.
+    wide : float
+        Width of the figure.
+    space : Space
+        Its figure is added where one place is free.
+
+    Returns
+    -------
+    (x, y) or None
+        End of the line, beside which the figure stands, None where all is taken.
+    """
+    places = []
+    for share in (0.0, -0.12, 0.12, -0.25, 0.25, -0.35, 0.35, -0.45, 0.45):
+        towards = arc[0] + arc[1] * (0.5 + share)
+        tip = _polar(*at, towards, radius)
+        for step in range(26):
+            length = 5.0 + 2.0 * step
+            if length < 0.9 * radius:
+                places.append((length + 12.0 * abs(share), tip, _polar(*at, towards, radius - length)))
+            places.append((length + 4.0 + 12.0 * abs(share), tip, _polar(*at, towards, radius + length)))
+    for _, tip, end in sorted(places):
+        left = end[0] <= tip[0]  # the figure stands on the side away from the arc
+        across = (end[0] - wide - 1.0, end[0] + 0.3) if left else (end[0] - 0.3, end[0] + wide + 1.0)
+        box = (across[0], end[1] - 0.5, across[1], end[1] + TEXT + 1.7)
+        if space.is_clear(box) and not space.is_barred(tip, end):
+            space.boxes.append(box)
+            space.thin.append((tip, end))
+            return end
+    return None
 
 
 def _taper_text(f: Feature) -> str:
@@ -218,7 +307,7 @@ def _depth_text(model: Model, d: Drawn) -> str:
         return " through"
     if f.length_mm is None or len(f.opens_at) != 1:
         return ""
-    length = length_text(model.units, f.length_mm.value, size_places(model.part, f.length_mm, "along"))
+    length = length_text(model.units, f.length_mm.value, size_places(model, f, "length_mm", f.length_mm))
     return f" {DEPTH_SIGN}{length} from {f.opens_at[0]}"
 
 
@@ -235,7 +324,8 @@ def _flat_sizes(
     off_axis = factor != 1.0 or math.hypot(d.x, d.y) * scale > 1
     last = tail
     if off_axis and angle_u is not None and abs(angle_u.value) >= LEAST_TURN_DEG:
-        last = f" turned {format_value(angle_u.value, size_places(model.part, f.turn_deg))}°" + tail
+        places = size_places(model, f, "turn_deg", angle_u)
+        last = f" turned {format_value(angle_u.value, places)}°" + tail
     sizes = [(pair[0], turn), (pair[1], turn + 90)] if pair else [(f.flats_mm, turn)]
     before = kind_of(f).sign
     items: list[Item] = []
@@ -243,34 +333,46 @@ def _flat_sizes(
         if measured is None:
             items += _only_ids([d], space, scale)
             continue
-        decimals = size_places(model.part, measured)
+        decimals = size_places(model, f, "flats_pair_mm" if pair else "flats_mm", measured)
         size = measured.value * scale
         half = (pair[1] if angle == turn else pair[0]).value / 2 * scale if pair else size / 2
         # off the middle, where bores, centre marks and other dimension lines are; of two, one outside
         off = 0.75 * half if not pair else half + BESIDE if number == 0 else 0.0
-        base = _polar(*at, angle + 90, off)
+        if model.datum is not None and f.id == model.datum.id and not pair:
+            off = 0.0  # in line with the mark of the datum
+        tries = [_polar(*at, angle + 90, way) for way in (off, -off, 0.5 * off, -0.5 * off, 0.3 * half, -0.3 * half)]
+        spans = [(_polar(*one, angle, -size / 2), _polar(*one, angle, size / 2)) for one in tries]
+        clear = [one for one, (a, b) in zip(tries, spans, strict=True) if not space.is_barred(a, b)]
+        base = (clear or tries)[0]
+        space.thin.append((_polar(*base, angle, -size / 2), _polar(*base, angle, size / 2)))
         ending = last if number == 0 else tail
         text, shown = written(model.units, f"{f.id} {before}<>{ending}", measured.value, decimals)
-        place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * GAP, TEXT, outward)
+        place = space.callout(base, size / 2 + 5, text_width(shown, TEXT) + 2 * FIGURE_GAP_MM, TEXT, outward)
         ends = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
         items.append(Linear(*ends, base, angle, text, decimals, place, factor))
     return items
 
 
 def _only_ids(inner: list[Drawn], space: Space, scale: float) -> list[Item]:
-    """Write the ids alone beside their features."""
+    """Write the ids alone beside their features; smaller where they are many."""
     items: list[Item] = []
+    tall = TEXT if len(inner) <= MOST_CALLOUTS else SMALL
     for d in inner:
         if d.contour is None:
             continue
         left, bottom, right, top = (v * scale for v in d.contour.bounds())
-        wide = text_width(d.feature.id, TEXT)
+        wide = text_width(d.feature.id, tall)
         centre = ((left + right) / 2, (bottom + top) / 2)
-        place = space.nearby(centre, (top - bottom) / 2 + 2.5, wide, TEXT, (1.0, 1.0), pull=4.0, rings=8, leader=False)
+        half = (top - bottom) / 2
+        place = space.nearby(
+            centre, half + 1.0, wide, tall, (1.0, 1.0), pull=4.0, rings=3, leader=False, clear=True
+        )  # fmt: skip
         if place is None:
-            continue  # too crowded: the table has its X and Y
-        space.thin.pop()
-        items.append(Label(d.feature.id, (place[0], place[1] - TEXT / 2), TEXT, "centre"))
+            place = space.nearby(centre, half + 4.0, wide + 1.0, tall, centre, pull=1.0, rings=30, clear=True)
+            if place is None:
+                continue  # too crowded: the table has its X and Y
+            items.append(Line(centre, (place[0] - math.copysign(wide / 2 + 0.5, place[0] - centre[0]), place[1])))
+        items.append(Label(d.feature.id, (place[0], place[1] - tall / 2), tall, "centre"))
     return items
 
 
@@ -288,18 +390,28 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
             continue
         seen.append(turn)
         radius = reach + 7.0 + 6.0 * (len(seen) - 1)
-        decimals = size_places(model.part, f.turn_deg)
+        decimals = size_places(model, f, "turn_deg", f.turn_deg)
         text = f"{f.id} turn <>°"
         shown = text.replace("<>", format_value(turn, decimals))
         while True:
-            middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + 0.7)
+            middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + FIGURE_GAP_MM)
             box = _text_box(shown, middle, turn / 2 - 90)
             crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.5, TEXT / 2 + 0.3, turn / 2 - 90)
-            if (space.is_free(box) and not crossed) or radius > reach + 80:
+            arc = [_polar(0.0, 0.0, turn * k / 12, radius) for k in range(13)]
+            legs = [((0.0, 0.0), _polar(0.0, 0.0, at, radius + 2)) for at in (0.0, turn)]
+            barred = any(space.is_barred(a, b) for a, b in [*itertools.pairwise(arc), *legs])
+            if (space.is_free(box) and not crossed and not barred) or radius > reach + MOST_TURN_MM:
                 break
             radius += 2.0
+        if radius > reach + MOST_TURN_MM:  # no room for the angle: in words
+            shown = f"{f.id} turned {format_value(turn, decimals)}°"
+            place = space.nearby(
+                (0.0, 0.0), reach / 2, text_width(shown, TEXT), TEXT, (1.0, 1.0), pull=1.0, rings=40, leader=False
+            )
+            if place is not None:
+                items.append(Label(shown, (place[0], place[1] - TEXT / 2), TEXT, "centre"))
+            continue
         space.boxes.append(box)
-        arc = [_polar(0.0, 0.0, turn * k / 12, radius) for k in range(13)]
         space.thin += itertools.pairwise(arc)
         items.append(Line((0.0, 0.0), _polar(0.0, 0.0, turn, radius + 2), "CENTRE"))
         items.append(Line((0.0, 0.0), (radius + 2, 0.0), "CENTRE"))
@@ -328,21 +440,21 @@ def spread(values: list[float], gap: float) -> list[float]:
     return out
 
 
-def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int) -> list[tuple[float, float, int]]:
+def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int, box: Box) -> list[tuple[float, float, int]]:
     """Return (coordinate, where its leader starts across, decimals), one a place, in order."""
     found: list[tuple[float, float, int]] = []
     for d in fresh:
         f = d.feature
         if d.contour is None or is_seam(f):
             continue
-        digits = decimals_for(places_of(model, d)[axis])
+        digits = view_places(model, places_of(model, d)[axis])
         at, other = ((d.x, d.y), (d.y, d.x))[axis]
         turn = sheet_turn(f) % 90
         if is_outside(f) and kind_of(f).is_four_sided and min(turn, 90 - turn) < 0.5:
             if math.hypot(d.x, d.y) * scale > SAME_PLACE_MM:
                 # one edge: the other follows from the size
-                found.append((d.contour.bounds()[axis], d.contour.bounds()[1 - axis], min(digits, 3)))
-        elif math.hypot(d.x, d.y) * scale > SAME_PLACE_MM and not kind_of(f).is_outlined:
+                found.append((d.contour.bounds()[axis], d.contour.bounds()[1 - axis], digits))
+        elif math.hypot(d.x, d.y) * scale > SAME_PLACE_MM and not kind_of(f).is_outlined and not is_far(d, scale, box):
             found.append((at, other, digits))
     if not found:
         return []
@@ -371,7 +483,7 @@ def dimension_places(
     pitch = TEXT * 1.9
     left, bottom, right, top = box
     for axis in (0, 1):
-        stops = _stops(model, fresh, scale, axis)
+        stops = _stops(model, fresh, scale, axis, box)
         span = (right - left, top - bottom)[axis]
         if not stops or len(stops) * pitch > span + 30:
             continue

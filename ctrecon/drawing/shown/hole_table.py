@@ -1,6 +1,6 @@
 """The hole table of a plate: every hole with its coordinates from the datum, its size and its depth."""
 
-import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
@@ -13,18 +13,17 @@ from ctrecon.drawing.model.dimension_text import (
     size_places,
     taper_ratio,
     turned,
+    view_places,
 )
+from ctrecon.drawing.model.turned import tabled_holes
 from ctrecon.drawing.model.views import Drawn, Model
 from ctrecon.drawing.paper.items import Block, Item, Label, Line
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.symbols import AXIS_DATUM
-from ctrecon.record.kinds import is_hole, kind_of
+from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import scale_u_along, taper_of
 
-__all__ = ["LEAST_HOLES", "hole_rows", "hole_table_blocks", "tabled_holes"]
-
-LEAST_HOLES = 4
-"""So many holes off the datum axis make a hole table; fewer are dimensioned in the view."""
+__all__ = ["hole_rows", "hole_table_blocks", "table_block"]
 
 MOST_ROWS = 24
 """Rows of one block; more holes stand in further blocks beside it."""
@@ -33,19 +32,10 @@ HEIGHTS = (2.5, 1.8)
 """Heights of letters (ISO 3098); the smaller one where the table would get wider than `MOST_WIDE`."""
 
 MOST_WIDE = 180.0
-LOOSE = 1.68
+LOOSE = 1.7
 """Distance of lines in heights of letters."""
 
 HEADINGS = ("Hole", "X", "Y", "Size", "Turn °", "Depth")
-COAXIAL_MM = 0.02
-
-
-def tabled_holes(model: Model) -> frozenset[str]:
-    """Return the ids that stand in the hole table; none where there are too few holes for one."""
-    holes = [d for d in model.drawn if is_hole(d.feature) and d.contour is not None]
-    holes = [d for d in holes if "not_along_depth" not in d.feature.flags]
-    off = [d for d in holes if math.hypot(d.x, d.y) > COAXIAL_MM]
-    return frozenset(d.feature.id for d in holes) if len(off) >= LEAST_HOLES else frozenset()
 
 
 def hole_rows(model: Model) -> list[tuple[str, ...]]:
@@ -59,10 +49,10 @@ def _row(model: Model, d: Drawn) -> tuple[str, ...]:
     if model.datum is not None and f.id == model.datum.id:
         x = y = "0"
     else:
-        places = decimals_for(max((u for u in places_of(model, d) if u is not None), default=None))
+        places = view_places(model, max((u for u in places_of(model, d) if u is not None), default=None))
         x, y = (length_text(units, v, places) for v in (d.x, d.y))
     turn = turned(model, f)
-    turn_text = "" if turn is None else format_value(turn.value, decimals_for(expanded(turn)))
+    turn_text = "" if turn is None else format_value(turn.value, view_places(model, expanded(turn)))
     return f.id, x, y, _size(model, d) + mark(f), turn_text, _depth(model, d)
 
 
@@ -70,20 +60,20 @@ def _size(model: Model, d: Drawn) -> str:
     f, units = d.feature, model.units
     kind = kind_of(f)
 
-    def text(measured: Measured) -> str:
-        return length_text(units, measured.value, size_places(model.part, measured))
+    def text(measured: Measured, quantity: str) -> str:
+        return length_text(units, measured.value, size_places(model, f, quantity, measured))
 
     if f.diameter_mm is not None:
         if f.arc_deg is not None and f.arc_deg < 180:
             half = Measured(f.diameter_mm.value / 2, f.diameter_mm.u)
-            return f"R{text(half)}"
+            return f"R{text(half, 'diameter_mm')}"
         taper = taper_of(f)
         if taper is not None:
             wide = "end" if taper.value > 0 else "start"
-            return f"Ø{text(f.diameter_mm)} mid {TAPER_SIGN}{taper_ratio(taper)}, wide at {wide}"
+            return f"Ø{text(f.diameter_mm, 'diameter_mm')} mid {TAPER_SIGN}{taper_ratio(taper)}, wide at {wide}"
     sizes = kind.main_sizes(f)
     if sizes:
-        return kind.callout.format(*(text(size) for _, size in sizes), sides=f.sides)
+        return kind.callout.format(*(text(value, size.quantity) for size, value in sizes), sides=f.sides)
     if f.area_mm2 is not None:
         places = decimals_for(expanded(f.area_mm2, 2 * (scale_u_along(model.part, "across") or 0.0)))
         return f"{kind.on_sheet}, {format_value(f.area_mm2.value, places)} mm²"
@@ -117,28 +107,35 @@ def hole_table_blocks(model: Model) -> list[Block]:
         if sum(widths) <= MOST_WIDE:
             break
     return [
-        _block(model, rows[first : first + MOST_ROWS], widths, height, first > 0)
+        table_block(_title(model, first > 0), HEADINGS, rows[first : first + MOST_ROWS], widths, height, (1, 2, 4))
         for first in range(0, len(rows), MOST_ROWS)
     ]
 
 
-def _block(model: Model, rows: list[tuple[str, ...]], widths: list[float], height: float, more: bool) -> Block:
+def _title(model: Model, more: bool) -> str:
     units = "inches, mm in brackets" if model.units == "in" else "mm"
     axis = f"axis of {model.datum.id}" if model.datum else "middle"
-    title = f"HOLES{', continued' if more else ''} ({units}) from datum {AXIS_DATUM} ({axis}); U: table of features"
+    return f"HOLES{', continued' if more else ''} ({units}) from datum {AXIS_DATUM} ({axis}); U: table of features"
+
+
+def table_block(
+    title: str, headings: tuple[str, ...], rows: Sequence[tuple[str, ...]], widths: list[float], height: float,
+    numbers: tuple[int, ...],
+) -> Block:  # fmt: skip
+    """Draw a table as a block; a column of no width is left out, columns of `numbers` are set to the right."""
     pitch = LOOSE * height
     wide, tall = sum(widths), pitch * (len(rows) + 1)
     top = tall / 2
     items: list[Item] = [Label(title, (0.0, top + 1.5), height)]
-    for k, cells in enumerate([HEADINGS, *rows]):
+    for k, cells in enumerate([headings, *rows]):
         y = top - pitch * k
         items.append(Line((0.0, y), (wide, y), "WIDE" if k < 2 else "NARROW"))
         x = 0.0
         for column, (text, width) in enumerate(zip(cells, widths, strict=True)):
             if not width:
                 continue
-            base = y - pitch + (pitch - height) / 2
-            if column in (1, 2, 4):
+            base = y - pitch + 0.45 * height  # letters reach below the line by a third
+            if column in numbers:
                 items.append(Label(text, (x + width - 0.6 * height, base), height, "right"))
             else:
                 items.append(Label(text, (x + 0.6 * height, base), height))

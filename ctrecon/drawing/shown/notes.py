@@ -11,7 +11,8 @@ from ctrecon.drawing.paper.items import Item, Label, Line
 from ctrecon.drawing.paper.lettering import text_width, wrap
 from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.shown.blocks import scale_text
-from ctrecon.drawing.shown.section import HATCH_ANGLES
+from ctrecon.drawing.shown.cut import HATCH_ANGLES
+from ctrecon.drawing.shown.edges import edge_notes
 from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Part, scale_u_along, taper_of
 
@@ -80,13 +81,14 @@ def note_lines(model: Model, scale: float) -> list[str]:
         )
     else:
         lines.append("Basis: every feature is measured.")
+    lines += edge_notes(model)
     lines += _sign_lines(model)
     lines += _piece_lines(model)
     reasons: dict[str, list[str]] = {}
-    for f in part.features:
+    for f in (d.feature for d in model.drawn):
         for flag in f.flags:
             reasons.setdefault(flag, []).append(f.id)
-    lines += [f"{', '.join(ids)}: {explain(flag)}." for flag, ids in sorted(reasons.items())]
+    lines += [f"{', '.join(ids)}: {_SAID.get(flag) or explain(flag)}." for flag, ids in sorted(reasons.items())]
     gaps: dict[tuple[str, str], list[str]] = {}
     for f in part.features:
         for name, why in f.unknown.items():
@@ -103,6 +105,10 @@ TOLERANCES = (
     "Tolerances, material, edges and surface finish are not in the scan: agree on them before cutting and fill them in."
 )
 """Answers what the shop asks first: tolerances, material, edges, finish."""
+
+
+_SAID = {"edge_broken": "an edge is not sharp (its size was not measured); the depth is that of the flat face"}
+"""What a sheet says in place of a flag's own words: a chamfer or a round is named only with its size."""
 
 
 def _as_found_line(part: Part) -> str:
@@ -204,7 +210,7 @@ class Table:
 
     def __init__(self, rows: list[Row], height: float, heading: str, unit: str = "mm") -> None:
         self.rows, self.height, self.heading, self.unit = rows, height, heading, unit
-        self.pitch = round(height * 1.6, 3)
+        self.pitch = round(height * 1.7, 3)
         columns = zip(HEADINGS, *(row.cells for row in rows), strict=True)
         self.widths = [max(text_width(text, height) for text in column) + 2.4 for column in columns]
 
@@ -225,7 +231,7 @@ class Table:
         """Draw rows `first` to `first + count` with their headings below (left, top)."""
         items: list[Item] = []
         p, h = self.pitch, self.height
-        lift = (p - h) / 2
+        lift = 0.48 * h  # letters reach below the line by a third
         more = "" if first == 0 else ", continued"
         items.append(Label(f"Features{more} ({self.unit}). {self.heading}", (left, top - p + lift), h))
         y = top - p

@@ -3,18 +3,20 @@
 from dataclasses import dataclass
 from typing import Any
 
-from ctrecon.core.measured import decimals_for
-from ctrecon.drawing.model.dimension_text import pair_difference, written
+from ctrecon.drawing.model.dimension_text import pair_difference, view_places, written
+from ctrecon.drawing.model.turned import SECTION_LETTERS
 from ctrecon.drawing.model.views import Drawn, Model
-from ctrecon.drawing.paper.items import Block, Hatch, Item, Line, Linear
+from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Block, Hatch, Item, Line, Linear
 from ctrecon.drawing.paper.lettering import box_of, text_width
 from ctrecon.drawing.paper.placing import union
 from ctrecon.drawing.paper.symbols import detail_circle
 from ctrecon.drawing.shown.blocks import scale_text, title_labels
-from ctrecon.drawing.shown.detail import LEAST_ON_PAPER_MM, LETTERS, WANTED_MM
+from ctrecon.drawing.shown.cut import Cut
+from ctrecon.drawing.shown.detail import LEAST_ON_PAPER_MM, WANTED_MM
 from ctrecon.drawing.shown.dimension import TEXT
-from ctrecon.drawing.shown.section import Cut, section_shapes
+from ctrecon.drawing.shown.section import section_shapes
 from ctrecon.record.kinds import is_outside
+from ctrecon.record.sensitivity import edge_u_of
 
 __all__ = ["SectionDetail", "plan_short", "short_block"]
 
@@ -51,9 +53,9 @@ def plan_short(
             if zone.z0 <= middle <= zone.z1 and not cut.first.is_empty
         ]
         larger = [s for s in reversed(scales) if s > scale and s * (d.z1 - d.z0) >= WANTED_MM]
-        if not tops or not larger or used + len(found) >= len(LETTERS):
+        if not tops or not larger or used + len(found) >= len(SECTION_LETTERS):
             continue
-        letter = LETTERS[used + len(found)]
+        letter = SECTION_LETTERS[used + len(found)]
         found.append(SectionDetail(letter, d, (middle, tops[0]), ROOM * (d.z1 - d.z0), larger[0]))
     return tuple(found)
 
@@ -91,15 +93,16 @@ def short_block(model: Model, cuts: tuple[Cut, ...], detail: SectionDetail, shee
     items: list[Item] = [*_within(shapes, window, detail.centre, detail.scale), detail_circle((0.0, 0.0), ring)]
     f = detail.drawn.feature
     length = detail.drawn.z1 - detail.drawn.z0
-    u = pair_difference(model.part, f.depth_from_mm, f.depth_to_mm, length, "along")
-    text, shown = written(model.units, f"{f.id} (<>)", length, decimals_for(u))
+    edge_u = edge_u_of(model.part, f, "length_mm")
+    places = view_places(model, pair_difference(model.part, f.depth_from_mm, f.depth_to_mm, length, "along", edge_u))
+    text, shown = written(model.units, f"{f.id} (<>)", length, places)
     half, y = length * detail.scale / 2, ring + 5.0
     wide = text_width(shown, TEXT)
     beside = wide + 2 > 2 * half
-    place = (half + 3.5 + wide / 2, y + TEXT / 2 + 0.7) if beside else None
+    place = (half + 3.5 + wide / 2, y + TEXT / 2 + FIGURE_GAP_MM) if beside else None
     factor = detail.scale / sheet_scale
     items.append(
-        Linear((-half, 0.0), (half, 0.0), (0.0, y), 0.0, text, decimals_for(u), place, factor, leader=False)
+        Linear((-half, 0.0), (half, 0.0), (0.0, y), 0.0, text, places, place, factor, leader=False)
     )
     right = ring + 1.0
     if beside:

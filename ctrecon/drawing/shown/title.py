@@ -54,8 +54,8 @@ def title_block(
         [("Legal owner", "", 1.3), ("Drawing number", "", 1.0), ("Date of issue", "", 0.8)],
         [("Created by", "", 1.0), ("Approved by", "", 1.0), ("Material, heat treatment", "", 1.2)],
         [
-            ("Scale", "none" if scale is None else scale_text(scale), 0.6), ("Units", units, 0.8),
-            ("Paper", paper, 0.6), ("Sheet", f"{page} of {pages}", 0.7), (f"{model.projection} angle", "", 1.3),
+            ("Scale", "none" if scale is None else scale_text(scale), 0.6), ("Units", units, 0.7),
+            ("Paper", paper, 0.5), ("Sheet", f"{page} of {pages}", 0.6), (f"{model.projection} angle", "", 1.6),
         ],
         [("Voxel x × y × z", voxel, 1.7), ("Made with", part.made_with, 1.0)],
     ]  # fmt: skip

@@ -11,6 +11,7 @@ from typing import Any
 from ctrecon.drawing.model.dimension_text import MM_PER_INCH, digits, length_text
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import (
+    FIGURE_GAP_MM,
     Angular,
     Diameter,
     Hatch,
@@ -45,12 +46,21 @@ LAYERS: dict[str, tuple[int, str]] = {
     # weight in 1/100 mm and line type: ISO 128-2, wide : narrow = 2 : 1, frame 0.7 (ISO 5457)
     "WIDE": (50, "CONTINUOUS"),
     "NARROW": (25, "CONTINUOUS"),
-    "CENTRE": (18, "CENTER"),
+    "CENTRE": (25, "CENTER"),
     "HIDDEN": (25, "DASHED"),
-    "HATCH": (18, "CONTINUOUS"),
+    "WORN": (25, "DOUBLE_DOT"),
+    "LOST": (25, "LONG_DASH_DOT"),
+    "BREAK": (25, "CONTINUOUS"),
+    "HATCH": (25, "CONTINUOUS"),
     "DIMENSIONS": (25, "CONTINUOUS"),
     "TEXT": (25, "CONTINUOUS"),
     "FRAME": (70, "CONTINUOUS"),
+}
+LINE_TYPES: dict[str, tuple[str, list[float]]] = {
+    # total, then dashes above and gaps below 0, in paper mm: half the lengths of ISO 128-2 (dash 24 d, gap 3 d, dot
+    # 0.5 d, d = 0.25 mm), for a worn stretch is often short
+    "DOUBLE_DOT": ("long dash, two dots", [4.35, 3.0, -0.375, 0.1, -0.375, 0.1, -0.4]),
+    "LONG_DASH_DOT": ("long dash, dot", [3.875, 3.0, -0.375, 0.1, -0.4]),
 }
 ALIGN = {"left": "LEFT", "centre": "CENTER", "right": "RIGHT"}
 STYLE = "SHEET"
@@ -89,13 +99,15 @@ def build_pages(sheet: Sheet) -> tuple[Any, list[list[Any]]]:
     pages : list of lists of entities
     """
     doc = new_document()
+    for name, (words, pattern) in LINE_TYPES.items():
+        doc.linetypes.add(name, pattern, description=words)
     for name, (weight, line_type) in LAYERS.items():
         doc.layers.add(name, lineweight=weight, linetype=line_type)
     doc.dimstyles.new(
         STYLE,
         dxfattribs={
-            "dimtxt": 2.5, "dimasz": 2.5, "dimexo": 0.8, "dimexe": 1.2, "dimgap": 0.7, "dimtad": 1, "dimdec": 3,
-            "dimzin": 0, "dimdsep": ord("."), "dimtxsty": STYLE, "dimtoh": 0, "dimtih": 0,
+            "dimtxt": 2.5, "dimasz": 2.5, "dimexo": 0.8, "dimexe": 1.2, "dimgap": FIGURE_GAP_MM, "dimtad": 1,
+            "dimdec": 3, "dimzin": 0, "dimdsep": ord("."), "dimtxsty": STYLE, "dimtoh": 0, "dimtih": 0,
             "dimlfac": length_factor(sheet.scale, sheet.units),
         },
     )  # fmt: skip
@@ -174,7 +186,7 @@ def _add_dimension(space: Any, item: Linear | Diameter | Radius | Angular | Ordi
                 )
             else:
                 dim = space.add_linear_dim(
-                    item.base, item.first, item.second, angle=item.angle_deg, text_rotation=0.0,
+                    item.base, item.first, item.second, angle=item.angle_deg, text_rotation=item.turn_deg,
                     override={**places, "dimse1": 0, "dimse2": 0}, **common,
                 )  # fmt: skip
                 dim.set_location(item.place, leader=item.leader)
@@ -187,8 +199,8 @@ def _add_dimension(space: Any, item: Linear | Diameter | Radius | Angular | Ordi
         case Radius():
             places |= {"dimtoh": 1, "dimtih": 1, "dimtmove": 1}
             dim = space.add_radius_dim(
-                center=item.centre, radius=item.radius, location=_landing(item, sheet, "R", 1.0), override=places,
-                **common,
+                center=item.centre, radius=item.radius, override=places, **common,
+                location=item.landing or _landing(item, sheet, "R", 1.0),
             )
         case Angular():
             places = {"dimadec": item.decimals, "dimazin": 0, "dimaunit": 0}
@@ -208,8 +220,8 @@ def _landing(item: Diameter | Radius, sheet: Sheet, sign: str, radii: float) -> 
     value = length_text(sheet.units, radii * item.radius / (sheet.scale * item.factor), item.decimals)
     figure = value.partition(" ")[0]
     wide = text_width(item.text.replace("<>", sign + figure), 2.5)
-    side = math.copysign(wide / 2 + 0.7, item.place[0] - item.centre[0])
-    return item.place[0] - side, item.place[1] - 1.25 - 0.7
+    side = math.copysign(wide / 2 + FIGURE_GAP_MM, item.place[0] - item.centre[0])
+    return item.place[0] - side, item.place[1] - 1.25 - FIGURE_GAP_MM
 
 
 @contextmanager

@@ -1,1 +1,1 @@
-"""Toothed wheels: counts with their doubt, how a rim was divided, trains, and what is needed to make one."""
+"""Toothed wheels in the workshop: trains, and what is needed to make one."""

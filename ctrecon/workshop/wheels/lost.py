@@ -9,8 +9,8 @@ import numpy as np
 
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured, format_percent, format_value
+from ctrecon.teeth.counts import CERTAIN, CountOdds
 from ctrecon.workshop.errors import PlanError
-from ctrecon.workshop.wheels.counts import CERTAIN, CountOdds
 from ctrecon.workshop.wheels.meshes import ADDENDUM, DEPTHING, TrainWheel, module_of
 from ctrecon.workshop.wheels.modules import NO_STANDARD, module_hypotheses
 

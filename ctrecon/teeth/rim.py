@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured, format_short, format_value
-from ctrecon.workshop.errors import PlanError
 
 __all__ = ["BENT_SD", "SURE_CENTRE", "Centre", "Rim", "read_rim", "seen_words"]
 
@@ -75,7 +75,7 @@ def read_rim(runs: Sequence[Sequence[Measured]]) -> Rim:
 
     Raises
     ------
-    PlanError
+    InputError
         If there are no two neighbours, an angle has no u, order is broken, or a step holds a missing tooth.
 
     Examples
@@ -85,19 +85,19 @@ def read_rim(runs: Sequence[Sequence[Measured]]) -> Rim:
     (5, (0, 4))
     """
     if not any(len(run) > 1 for run in runs) or any(len(run) == 0 for run in runs):
-        raise PlanError(
+        raise InputError(
             "a count needs at least two neighbouring teeth in one stretch of rim, and no empty stretch; "
             "give the angles of the teeth that are left"
         )
     teeth = [tooth for run in runs for tooth in run]
     u = np.array([np.nan if tooth.u is None else tooth.u for tooth in teeth], dtype=float)
     if not np.all(u > 0) or not all(np.isfinite(tooth.value) for tooth in teeth):
-        raise PlanError("the angle of a tooth has no standard uncertainty above 0; give one, in degrees")
+        raise InputError("the angle of a tooth has no standard uncertainty above 0; give one, in degrees")
     wrapped = np.unwrap(np.radians([tooth.value for tooth in teeth]))
     # unwrap takes the short way round; a lost part may be more than half the rim
     steps = np.diff(wrapped) % (2 * np.pi)
     if np.any(steps <= 0) or steps.sum() >= 2 * np.pi:
-        raise PlanError("the teeth are not in order round the rim; list them anticlockwise, once round at most")
+        raise InputError("the teeth are not in order round the rim; list them anticlockwise, once round at most")
     angles = np.concatenate([[0.0], np.cumsum(steps)])
     first_of = tuple(int(i) for i in np.cumsum([0, *(len(run) for run in runs[:-1])]))
     near = [i for i in range(1, len(teeth)) if i not in first_of]
@@ -106,7 +106,7 @@ def read_rim(runs: Sequence[Sequence[Measured]]) -> Rim:
         # of a bent tooth, the steps on both its sides make two together
         pairs = [steps[i - 1] + steps[k - 1] for k in (i - 1, i + 1) if k in near]
         if steps[i - 1] > _MISSING_STEP * step and all(pair > (1 + _MISSING_STEP) * step for pair in pairs):
-            raise PlanError(
+            raise InputError(
                 f"the step before tooth {i + 1} is {format_short(float(steps[i - 1]) / step, 3)} times the others, so "
                 "a tooth is missing there or far bent; end the stretch before it and begin another after it"
             )

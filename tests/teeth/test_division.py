@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
-from ctrecon.workshop.errors import PlanError
-from ctrecon.workshop.wheels.division import division_of
-from ctrecon.workshop.wheels.rim import Centre
+from ctrecon.teeth.division import division_of
+from ctrecon.teeth.rim import Centre
 
 TEETH = 60
 PITCH = 360 / TEETH
@@ -102,7 +102,7 @@ def test_no_habit_is_seen_in_chance() -> None:
 
 def test_what_cannot_be_a_division_is_refused() -> None:
     """Fewer teeth than are left, and numbers that don't rise, are refused."""
-    with pytest.raises(PlanError, match="can't have had 50"):
+    with pytest.raises(InputError, match="can't have had 50"):
         division_of(rim(noise(1)), 50, radius=20.0)
-    with pytest.raises(PlanError, match="don't rise"):
+    with pytest.raises(InputError, match="don't rise"):
         division_of([rim(noise(1))[0][:5]], TEETH, radius=20.0, numbers=[0, 1, 2, 2, 3])

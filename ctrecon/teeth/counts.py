@@ -5,12 +5,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured, format_percent, format_short, format_value
-from ctrecon.workshop.errors import PlanError
-from ctrecon.workshop.wheels.habits import HAND_DIVISION, DivisionHabits, Hypothesis
-from ctrecon.workshop.wheels.likelihood import Weighed, covariance, slope_variance, weigh
-from ctrecon.workshop.wheels.rim import SURE_CENTRE, Centre, Rim, read_rim, seen_words
+from ctrecon.teeth.habits import HAND_DIVISION, DivisionHabits, Hypothesis
+from ctrecon.teeth.likelihood import Weighed, covariance, slope_variance, weigh
+from ctrecon.teeth.rim import SURE_CENTRE, Centre, Rim, read_rim, seen_words
 
 __all__ = ["CERTAIN", "LEAST_TEETH", "MOST_TEETH", "CountOdds", "CountOfTeeth", "count_teeth"]
 
@@ -54,6 +54,8 @@ class CountOfTeeth:
         Least and most teeth of the flat prior.
     estimate : Measured
         Mean count and its standard uncertainty, as if it need not be whole.
+    pitch_deg : Measured
+        Mean angle of a tooth on what is left of the rim, free of the count.
     random_deg, drift_deg : float
         Independent error per tooth, and drifting error per step, that the rim itself shows, degrees.
     bent : tuple of int
@@ -71,6 +73,7 @@ class CountOfTeeth:
     table: tuple[CountOdds, ...]
     tried: tuple[int, int]
     estimate: Measured
+    pitch_deg: Measured
     random_deg: float
     drift_deg: float
     bent: tuple[int, ...]
@@ -109,7 +112,7 @@ def count_teeth(
 
     Raises
     ------
-    PlanError
+    InputError
         If the teeth can't be counted, with what is wrong.
 
     Examples
@@ -120,9 +123,9 @@ def count_teeth(
     (48, (48, 48))
     """
     if radius <= 0 or min(centre.u_x, centre.u_y) < 0 or abs(centre.r) > 1:
-        raise PlanError("a rim needs a radius above 0, and its centre uncertainties of 0 or more; correct them")
+        raise InputError("a rim needs a radius above 0, and its centre uncertainties of 0 or more; correct them")
     if not 3 <= least < most:
-        raise PlanError(f"counts from {least} to {most} can't be weighed; give 3 or more, the larger last")
+        raise InputError(f"counts from {least} to {most} can't be weighed; give 3 or more, the larger last")
     rim = read_rim(runs)
     if whole:
         return _counted(rim, least, most)
@@ -142,7 +145,7 @@ def count_teeth(
     settle = () if teeth else _settle(rim, best, dividing, radius, centre, habits)
     reach = (min(counts), max(counts))
     return CountOfTeeth(
-        teeth, reach, listed, (least, most), Measured(mean, sd), float(np.degrees(dividing.random * rim.step)),
+        teeth, reach, listed, (least, most), Measured(mean, sd), _pitch(rim, best, dividing, radius, centre, habits), float(np.degrees(dividing.random * rim.step)),
         float(np.degrees(dividing.drift * rim.step)), rim.bent, best.numbers, settle,
         _reason(rim, listed, reach, (least, most), likely),
     )  # fmt: skip
@@ -153,7 +156,7 @@ def _counted(rim: Rim, least: int, most: int) -> CountOfTeeth:
     n = len(rim.angles)
     closing = float(rim.angles[0] + 2 * np.pi - rim.angles[-1]) / rim.step
     if len(rim.first_of) > 1 or not 0.5 < closing < 1.5:
-        raise PlanError(
+        raise InputError(
             f"the rim is not whole: the step from the last tooth to the first is {format_short(closing, 3)} times the "
             "others; give it as broken, or the missing teeth"
         )
@@ -165,6 +168,7 @@ def _counted(rim: Rim, least: int, most: int) -> CountOfTeeth:
         (CountOdds(n, 1.0),),
         (least, most),
         Measured(n, 0.0),
+        Measured(360 / n, float(np.degrees(np.sqrt(2) * np.median(rim.u))) / n),
         *_plain_errors(rim),
         rim.bent,
         numbers,
@@ -187,7 +191,7 @@ def _search(rim: Rim, least: int, most: int, *, radius: float, centre: Centre, h
     n = len(rim.angles)
     start = min(max(round(2 * np.pi / rim.step), least, n), most)
     if n > most:
-        raise PlanError(f"{n} teeth are left, more than the {most} that may be weighed; raise the limit")
+        raise InputError(f"{n} teeth are left, more than the {most} that may be weighed; raise the limit")
     found = {start: weigh(rim, start, radius=radius, centre=centre, habits=habits)}
     for way in (-1, 1):
         teeth, silent = start + way, 0
@@ -199,7 +203,7 @@ def _search(rim: Rim, least: int, most: int, *, radius: float, centre: Centre, h
                 break
             teeth += way
     if not any(np.isfinite(one.log_likelihood) for one in found.values()):
-        raise PlanError("no count in the range fits the teeth that are left; check their order and the lost parts")
+        raise InputError("no count in the range fits the teeth that are left; check their order and the lost parts")
     return [found[teeth] for teeth in sorted(found)]
 
 
@@ -231,6 +235,19 @@ def _spread(
     pitch = 2 * np.pi / best.teeth
     extra = _closing_variance(best.teeth, habits) * pitch**2
     return float(best.teeth / pitch * np.sqrt(slope_variance(cov, numbers, extra=extra)))
+
+
+def _pitch(
+    rim: Rim, best: Weighed, dividing: Hypothesis, radius: float, centre: Centre, habits: DivisionHabits
+) -> Measured:
+    """Return the mean step (degrees) by generalised least squares; its u covers the mean step of the whole rim."""
+    numbers = np.array(best.numbers, dtype=float)
+    cov = covariance(rim, best.teeth, numbers, [dividing], radius, centre)[0]
+    design = np.column_stack([np.ones(len(numbers)), numbers])
+    white = np.linalg.solve(cov, design)
+    step = float(np.linalg.solve(design.T @ white, white.T @ (rim.angles - rim.angles[0]))[1])
+    extra = _closing_variance(best.teeth, habits) * (2 * np.pi / best.teeth) ** 2
+    return Measured(float(np.degrees(step)), float(np.degrees(np.sqrt(slope_variance(cov, numbers, extra=extra)))))
 
 
 def _settle(

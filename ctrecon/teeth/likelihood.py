@@ -15,8 +15,8 @@ import numpy as np
 from scipy.special import logsumexp
 
 from ctrecon.core.frames import Floats
-from ctrecon.workshop.wheels.habits import DivisionHabits, Hypothesis
-from ctrecon.workshop.wheels.rim import Centre, Rim
+from ctrecon.teeth.habits import DivisionHabits, Hypothesis
+from ctrecon.teeth.rim import Centre, Rim
 
 __all__ = ["Weighed", "covariance", "gap_steps", "slope_variance", "weigh"]
 

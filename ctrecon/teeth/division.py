@@ -5,11 +5,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured, format_percent, format_value
-from ctrecon.workshop.errors import PlanError
-from ctrecon.workshop.wheels.divider import Habit, habits_of
-from ctrecon.workshop.wheels.rim import SURE_CENTRE, Centre, Rim, read_rim
+from ctrecon.teeth.divider import Habit, habits_of
+from ctrecon.teeth.rim import SURE_CENTRE, Centre, Rim, read_rim
 
 __all__ = ["Division", "Harmonic", "ToothError", "division_of"]
 
@@ -104,12 +104,14 @@ def division_of(
     rim = read_rim(runs)
     count = len(rim.angles)
     if count > teeth:
-        raise PlanError(f"{count} teeth are left, so the wheel can't have had {teeth}; give a larger count")
+        raise InputError(f"{count} teeth are left, so the wheel can't have had {teeth}; give a larger count")
     pitch = 2 * np.pi / teeth
     given = None if numbers is None else np.asarray(numbers, dtype=float)
     where = _numbered(rim, pitch) if given is None else given
     if len(where) != count or np.any(np.diff(where) < 1) or where[-1] - where[0] >= teeth:
-        raise PlanError(f"the numbers of the teeth don't rise within one turn of {teeth}; give one per tooth, in order")
+        raise InputError(
+            f"the numbers of the teeth don't rise within one turn of {teeth}; give one per tooth, in order"
+        )
     error = rim.angles - rim.angles[0] - pitch * where
     weight = 1 / rim.u**2
     phase = float(np.sum(weight * error) / weight.sum())

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ctrecon.core.measured import Measured
-from ctrecon.workshop.wheels.rim import Centre
+from ctrecon.teeth.rim import Centre
 
 WAYS = ("plate", "dividers", "parts", "halves")
 

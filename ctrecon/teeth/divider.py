@@ -9,7 +9,7 @@ from scipy.stats import t as t_distribution
 
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_percent, format_value
-from ctrecon.workshop.wheels.rim import Rim
+from ctrecon.teeth.rim import Rim
 
 __all__ = ["CHANCE", "Habit", "habits_of"]
 

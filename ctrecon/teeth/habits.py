@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from itertools import product
 
-from ctrecon.workshop.errors import PlanError
+from ctrecon.core.errors import InputError
 
 __all__ = ["HAND_DIVISION", "DivisionHabits", "Hypothesis"]
 
@@ -47,7 +47,7 @@ class DivisionHabits:
         every = (*self.random, *self.drift, *self.eccentric, *self.closing)
         empty = not (self.random and self.drift and self.eccentric and self.closing)
         if empty or any(not 0 <= one < 1 for one in every) or min(self.random) <= 0:
-            raise PlanError(
+            raise InputError(
                 "errors of a division are parts of a pitch from 0 to 1, the random ones above 0; correct them"
             )
 

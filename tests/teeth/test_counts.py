@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
-from ctrecon.workshop.errors import PlanError
-from ctrecon.workshop.wheels.counts import CERTAIN, count_teeth
-from ctrecon.workshop.wheels.habits import DivisionHabits
-from ctrecon.workshop.wheels.likelihood import slope_variance
-from ctrecon.workshop.wheels.rim import Centre, read_rim
+from ctrecon.teeth.counts import CERTAIN, count_teeth
+from ctrecon.teeth.habits import DivisionHabits
+from ctrecon.teeth.likelihood import slope_variance
+from ctrecon.teeth.rim import Centre, read_rim
 
 _spec = importlib.util.spec_from_file_location("divided_rims", Path(__file__).with_name("divided_rims.py"))
 assert _spec is not None and _spec.loader is not None
@@ -99,14 +99,14 @@ def test_a_whole_rim_is_counted_and_a_gap_is_not_overlooked() -> None:
     """A whole rim is counted without odds; a missing tooth in it, or at its end, is refused and named."""
     found = count_teeth([run_of(48, 48)], radius=12.0, whole=True)
     assert (found.teeth, found.teeth_range, found.settle) == (48, (48, 48), ())
-    with pytest.raises(PlanError, match="not whole: the step from the last tooth to the first is 2"):
+    with pytest.raises(InputError, match="not whole: the step from the last tooth to the first is 2"):
         count_teeth([run_of(48, 47)], radius=12.0, whole=True)
     leaning = run_of(48, 20)
     leaning[10] = Measured(leaning[10].value + 4.2, 0.02)  # steps of 1.56 and 0.44: bent, not missing
     assert count_teeth([leaning], radius=12.0).bent == (10,)
     gap = run_of(48, 48)
     del gap[10]
-    with pytest.raises(PlanError, match="before tooth 11 is 2 times"):
+    with pytest.raises(InputError, match="before tooth 11 is 2 times"):
         count_teeth([gap], radius=12.0)
 
 
@@ -124,7 +124,7 @@ def test_a_whole_rim_is_counted_and_a_gap_is_not_overlooked() -> None:
 )
 def test_what_cannot_be_counted_is_refused(runs: list[list[Measured]], options: dict[str, float], words: str) -> None:
     """Bad angles and ranges are refused in a sentence."""
-    with pytest.raises(PlanError, match=words):
+    with pytest.raises(InputError, match=words):
         count_teeth(runs, **{"radius": 10.0, **options})
 
 

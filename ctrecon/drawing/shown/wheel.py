@@ -1,0 +1,170 @@
+"""Wheels on a sheet (ISO 2203): the table of teeth, one tooth enlarged, teeth left uncut in a section."""
+
+import math
+
+from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
+from ctrecon.drawing.model.dimension_text import figure, size_places, written
+from ctrecon.drawing.model.rows import NONE
+from ctrecon.drawing.model.teeth import tooth_contour, uneven_deg
+from ctrecon.drawing.model.views import Drawn, Model, Zone, sheet_turn
+from ctrecon.drawing.paper.items import Block, Item, Label, Line, Linear, Shape
+from ctrecon.drawing.paper.lettering import box_of, text_width
+from ctrecon.drawing.paper.placing import union
+from ctrecon.drawing.shown.blocks import scale_text, title_labels
+from ctrecon.drawing.shown.hole_table import table_block
+from ctrecon.record.kinds import kind_of
+from ctrecon.record.part import Feature
+from ctrecon.record.sensitivity import expanded_of
+
+__all__ = ["uncut_teeth", "wheel_blocks", "wheel_rows"]
+
+WIDE_MM, TALL_MM = 45.0, 30.0
+"""One tooth with its gaps is drawn no wider and no taller than this on paper."""
+
+TEXT = 2.5
+HEADINGS = ("", "Value", "U")
+MOST_COUNTS = 4
+"""Numbers of teeth that are listed where none is sure, the likeliest first."""
+
+
+def _wheels(model: Model) -> list[Drawn]:
+    return [d for d in model.drawn if kind_of(d.feature).is_toothed]
+
+
+def wheel_rows(model: Model, d: Drawn) -> list[tuple[str, str, str]]:
+    """Return the table of teeth of one wheel: name, value, U (k = 2); lengths in the sheet's units."""
+    f = d.feature
+    rows = [("teeth of the whole wheel", _count(f), "")]
+    if f.teeth_present is not None:
+        rows.append(("whole teeth found", str(f.teeth_present), ""))
+    for words, quantity, value in (
+        ("tip diameter", "tip_diameter_mm", f.tip_diameter_mm),
+        ("root diameter", "root_diameter_mm", f.root_diameter_mm),
+        ("tooth width half-way up", "tooth_width_mm", f.tooth_width_mm),
+    ):
+        if value is None:
+            rows.append((words, "unknown", ""))
+            continue
+        u = expanded_of(model.part, f, quantity, value)
+        places = decimals_for(u)
+        rows.append(
+            (words, figure(model.units, value.value, places), NONE if u is None else figure(model.units, u, places))
+        )
+    off = uneven_deg(f)
+    for words, angle in (
+        ("pitch angle °", f.pitch_deg),
+        ("first tooth from X °", f.turn_deg and Measured(sheet_turn(f), f.turn_deg.u)),
+        ("most off even division °", None if off is None else Measured(off, None)),
+    ):
+        if angle is not None:
+            u = expanded(angle)
+            places = 2 if u is None else decimals_for(u)
+            rows.append((words, format_value(angle.value, places), NONE if u is None else format_value(u, places)))
+    if f.flank is not None:
+        rows.append(("flanks", f.flank.form, ""))
+    return rows
+
+
+def _count(f: Feature) -> str:
+    """Return the number of teeth with its doubt."""
+    odds = dict(f.teeth_odds)
+    if f.teeth is not None:
+        sure = odds.get(f.teeth)
+        return str(f.teeth) if sure is None else f"{f.teeth} ({_percent(sure)})"
+    if f.teeth_odds:
+        listed = f.teeth_odds[:MOST_COUNTS]
+        return " or ".join(f"{count} ({_percent(chance)})" for count, chance in listed)
+    return "unknown" if f.teeth_range is None else f"{f.teeth_range[0]} to {f.teeth_range[1]}"
+
+
+def _percent(chance: float) -> str:
+    return "> 99.9 %" if chance > 0.999 else f"{format_value(100 * chance, 1 if chance > 0.99 else 0)} %"
+
+
+def wheel_blocks(model: Model, scale: float, scales: tuple[float, ...]) -> list[Block]:
+    """Return for every wheel its table of teeth and one tooth enlarged, placed like views.
+
+    Parameters
+    ----------
+    model : Model
+        The part in sheet axes.
+    scale : float
+        The sheet's scale; the tooth's own is the largest of `scales` that fits.
+    scales : tuple of float
+        Scales to choose from, large to small.
+    """
+    units = "inches" if model.units == "in" else "mm"
+    blocks = []
+    for d in _wheels(model):
+        rows = wheel_rows(model, d)
+        widths = [
+            max(text_width(text, TEXT) for text in column) + 1.2 * TEXT for column in zip(HEADINGS, *rows, strict=True)
+        ]
+        title = f"TEETH OF {d.feature.id} ({units}); U with k = 2"
+        blocks.append(table_block(title, HEADINGS, rows, widths, TEXT, (1, 2)))
+        tooth = _tooth_block(model, d, scale, scales)
+        if tooth is not None:
+            blocks.append(tooth)
+    return blocks
+
+
+def _tooth_block(model: Model, d: Drawn, sheet_scale: float, scales: tuple[float, ...]) -> Block | None:
+    """Draw the mean tooth, its tip up, with its width half-way up and its height."""
+    f = d.feature
+    contour = tooth_contour(f)
+    if contour is None or f.tip_diameter_mm is None or f.root_diameter_mm is None:
+        return None
+    root, tip = f.root_diameter_mm.value / 2, f.tip_diameter_mm.value / 2
+    left, low, right, high = contour.bounds()  # the tooth points along +X
+    scale = next((s for s in scales if (high - low) * s <= WIDE_MM and (right - left) * s <= TALL_MM), None)
+    if scale is None or scale <= sheet_scale:
+        return None
+    middle = (root + tip) / 2
+    up = contour.turned(math.pi / 2)
+    placed = up.placed(scale, 0.0, -middle * scale)
+    items: list[Item] = [Shape(placed, "WIDE")]
+    box = placed.bounds()
+    items.append(Line((0.0, box[1] - 3.0), (0.0, box[3] + 3.0), "CENTRE"))
+    factor = scale / sheet_scale
+    if f.tooth_width_mm is not None:
+        half = f.tooth_width_mm.value / 2
+        y = (math.sqrt(max(middle**2 - half**2, 0.0)) - middle) * scale
+        places = size_places(model, f, "tooth_width_mm", f.tooth_width_mm)
+        text, _ = written(model.units, "<>", f.tooth_width_mm.value, places)
+        base = (0.0, box[3] + 9.0)
+        items.append(Linear((-half * scale, y), (half * scale, y), base, 0.0, text, places, factor=factor))
+    places = size_places(model, f, "tip_diameter_mm", f.tip_diameter_mm)
+    text, _ = written(model.units, "(<>)", tip - root, places)
+    foot = (0.0, (root - middle) * scale)
+    items.append(Linear(foot, (0.0, box[3]), (box[2] + 8.0, 0.0), 90.0, text, places, factor=factor))
+    needed = (box[0] - 4.0, box[1] - 4.0, box[2] + 13.0, box[3] + 14.0)
+    lines = [f"TOOTH OF {f.id} ({scale_text(scale)})", "mean of the sound teeth; width half-way up"]
+    if f.flank is not None:
+        lines.append(f.flank.says)
+    labels = title_labels(lines, (needed[0] + needed[2]) / 2, needed[1] - 1.0, max(needed[2] - needed[0], 70.0))
+    return Block((*items, *labels), union([needed, *(box_of(one) for one in labels if isinstance(one, Label))]))
+
+
+Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
+
+
+def uncut_teeth(zone: Zone, corners: Corners) -> tuple[Corners, list[tuple[tuple[float, float], tuple[float, float]]]]:
+    """Return what of a strip of cut metal (depth, Y) is hatched, and the lines of the root circle that bound it.
+
+    Teeth are shown uncut (ISO 2203): the hatch ends at the root circle.
+    """
+    (z0, p0), (z1, p1), (_, q1), (_, q0) = corners
+    lines = []
+    for d, _ in zone.rims:
+        root = d.feature.root_diameter_mm
+        if not kind_of(d.feature).is_toothed or root is None or abs(d.x) >= root.value / 2:
+            continue
+        reach = math.sqrt((root.value / 2) ** 2 - d.x**2)
+        low, high = d.y - reach, d.y + reach
+        if p0 < high < q0:
+            q0 = q1 = high
+            lines.append(((z0, high), (z1, high)))
+        if p0 < low < q0:
+            p0 = p1 = low
+            lines.append(((z0, low), (z1, low)))
+    return ((z0, p0), (z1, p1), (z1, q1), (z0, q0)), lines
