@@ -148,8 +148,9 @@ def _judged(
     turned = _by_slices(tiles, used, dips, region, depth, places, sigma)
     if turned is not None:
         better, strength = turned
-        leans = bool(lean.slope_x or lean.slope_y)
-        if better < (_CLEARLY if leans else _HARDLY) * strength:
+        # where metal beside keeps its grey no slice came out dark: then only what follows the slices better counts
+        least = _CLEARLY if lean.slope_x or lean.slope_y else 0.0 if witnessed else _HARDLY
+        if better < least * strength:
             return None  # the dark follows the slices, not the part
         witnessed = witnessed or better > 2 * _LEAST_CHI2
     if not witnessed and (found.spread < _SHAPE_CHI2 or _air_as_dark(tiles, own, found, sign)):

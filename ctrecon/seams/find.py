@@ -206,7 +206,8 @@ def _member(
 
     `chance` is that of the whole set.
     """
-    # rings of the scanner have one middle, the circles of a set each its own
+    if _ring(squared, solid, field, lead):  # the others of a set have middles of their own, one may have the rings'
+        return None, False, field
     measured = _measure(squared, solid, field, lead, [d.depths for d in drafts])
     if measured is None:
         return None, False, field
