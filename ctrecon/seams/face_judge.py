@@ -15,7 +15,8 @@ __all__ = ["FaceTilt", "FaceSeam", "judge", "spread_of"]
 _LEAST_CHI2 = 9.0
 _SHAPE_CHI2 = 6.0
 _WITNESS = 3.0
-_CLEARLY, _HARDLY = 0.2, 0.1
+_CLEARLY = 0.2  # of all that a leaning plane explains: it may have been laid along the slices
+_HARDLY = 0.25  # of what a seam is expected to be better by; a dark slice is worse by as much
 _QUIET = 0.4
 _SPREAD_SLICES = 0.5  # of the slices that a squared plane meets, standard deviation
 _U_WIDTH = 0.06  # of the thickness: the blur along depth is known to about that
@@ -100,11 +101,13 @@ def _scatter(size: Floats, info: Floats, least: float) -> float:
 
 
 def judge(
-    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, sigma: float
-) -> FaceSeam | None:
+    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, sigma: float, *,
+    expected: bool = False,
+) -> FaceSeam | None:  # fmt: skip
     """Measure a dip near `depth` in a region and weigh it against everything else that makes planes dark.
 
-    `sigma` is the noise that a single pixel counts with in a mean of many.
+    `sigma` is the noise that a single pixel counts with in a mean of many. At a depth where a seam is `expected` the
+    dip need not have the blur's width to pass for more than a slice that came out dark just there.
 
     Returns
     -------
@@ -114,7 +117,7 @@ def judge(
     lean = _lean_of(tiles, used, dips, region, depth, sigma)
     # far planes tell more of the drift, near ones leave other seams out of the picture
     both = [
-        _judged(tiles, used, dips, region, lean, depth, sigma, reach)
+        _judged(tiles, used, dips, region, lean, depth, sigma, reach, 0.0 if expected else _SHAPE_CHI2)
         for reach in (tiles.window + 3, max(tiles.window - 2, 4))
     ]
     return max((one for one in both if one is not None), key=lambda one: one.z, default=None)
@@ -122,7 +125,7 @@ def judge(
 
 def _judged(
     tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, lean: FaceTilt, depth: float, sigma: float,
-    reach: int,
+    reach: int, least_spread: float,
 ) -> FaceSeam | None:  # fmt: skip
     places = depth + lean.by(tiles.x[used], tiles.y[used])
     own = Profile.of(tiles, used, dips, region.share, places, reach=reach)
@@ -147,13 +150,13 @@ def _judged(
         witnessed = apart > _WITNESS * u_apart and sign * beside[0] < 0.6 * abs(found.alone)
     turned = _by_slices(tiles, used, dips, region, depth, places, sigma)
     if turned is not None:
-        better, strength = turned
+        better, expected, strength = turned
         # where metal beside keeps its grey no slice came out dark: then only what follows the slices better counts
-        least = _CLEARLY if lean.slope_x or lean.slope_y else 0.0 if witnessed else _HARDLY
-        if better < least * strength:
+        plain = 0.0 if witnessed else _HARDLY * expected
+        if better < (_CLEARLY * strength if lean.slope_x or lean.slope_y else plain):
             return None  # the dark follows the slices, not the part
         witnessed = witnessed or better > 2 * _LEAST_CHI2
-    if not witnessed and (found.spread < _SHAPE_CHI2 or _air_as_dark(tiles, own, found, sign)):
+    if not witnessed and (found.spread < least_spread or _air_as_dark(tiles, own, found, sign)):
         return None  # a single slice came out dark
     u_size = float(np.hypot(found.u, _U_WIDTH * found.size))
     return FaceSeam(
@@ -188,10 +191,11 @@ def _common(own: Floats, other: Floats) -> float:
 
 def _by_slices(
     tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, places: Floats, sigma: float
-) -> tuple[float, float] | None:
-    """Return by how much chi squared a plane of the part explains it better than a slice, and all it explains.
+) -> tuple[float, float, float] | None:
+    """Return by how much chi squared a plane of the part explains it better than a slice, how much is to be expected
+    of a seam, and all that is explained; None where the two coincide.
 
-    None where the two coincide.
+    A dip of width b that lies d beside its place overlaps with itself by exp(-d² / 4 b²).
     """
     k = int(np.clip(round(depth), 0, len(tiles.grey) - 1))
     slices = tiles.slice_at[k][used]
@@ -202,9 +206,12 @@ def _by_slices(
     wide = float(np.sqrt((info * (slices - mean) ** 2).sum() / info.sum()))
     if wide < _SPREAD_SLICES:
         return None
-    moved = [_strength(dips, region, depth + by - (slices - mean)) for by in np.arange(-2, 2.01, 0.5)]
-    own = _strength(dips, region, places)
-    return (own**2 - max(m**2 for m in moved)) / sigma**2, own**2 / sigma**2
+    by = np.arange(-2, 2.01, 0.5)
+    moved = [_strength(dips, region, depth + one - (slices - mean)) for one in by]
+    beside = np.exp(-(((by[:, None] - (slices - mean)) / tiles.blur) ** 2) / 4) @ (region.share * info)
+    expected = 1 - float(beside.max() / (region.share * info).sum()) ** 2
+    own = (_strength(dips, region, places) / sigma) ** 2
+    return own - max(m**2 for m in moved) / sigma**2, expected * own, own
 
 
 def _air_as_dark(tiles: Tiles, own: Profile, found: DipFit, sign: float) -> bool:
