@@ -249,7 +249,7 @@ def is_ring(
 
 def _as_circle(shape: SeamShape) -> Circle | None:
     """Return a line as the circle it is; a parallel far from a toothed rim has no teeth left. None for others."""
-    points = shape.outline(72)[:-1]
+    points = along(shape)  # corners alone lie on a circle, too
     found = circle_start(points) if len(points) >= _FEWEST_ROUND else None
     if found is None:
         return None
