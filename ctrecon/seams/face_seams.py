@@ -137,10 +137,10 @@ def find_face_seams(
     for i, (lead, first) in enumerate(seen):
         # once the others are known, each is looked at without them
         rest, left = _without(metal, seen[:i] + seen[i + 1 :])
-        again = first
+        verdict = first
         if len(seen) > 1:
             again = judge(rest, used, left, lead.region, first.depth, sigma, expected=lead.expected)
-        verdict = again if again is not None and again.z > first.z else first
+            verdict = again if again is not None and again.z > first.z else first
         chance = _chance(verdict, lead)
         draft = _draft(squared, rest, used, left, lead.region, verdict, chance, sigma)
         out += [] if draft is None else [draft]

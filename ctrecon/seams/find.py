@@ -13,7 +13,7 @@ from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.seams.base import Base
 from ctrecon.seams.depth import Depths, find_depths
-from ctrecon.seams.false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring
+from ctrecon.seams.false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring, stays_in_slices
 from ctrecon.seams.field import SeamField, SolidMetal
 from ctrecon.seams.line_kinds import SeamShape, grown, line_kind
 from ctrecon.seams.other_material import grey_inside
@@ -398,7 +398,10 @@ def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Seam
     dip = abs(float((fine * weight).sum() / max(weight.sum(), 1e-9)))
     # rings are taken out of the planes: what even metal does not show of one leaves half of it, or twice the usual rest
     amplitude = 0.0 if rings is None else max(rings.amplitude / 2, 2 * rings.left)
-    return is_ring(squared.plane, solid, lead, planes, centre, amplitude, dip, field.kernel)
+    along = squared.rotation[:, 2] / squared.rotation[2, 2] * squared.depth_step_mm / squared.pitch_mm
+    return is_ring(squared.plane, solid, lead, planes, centre, amplitude, dip, field.kernel) or stays_in_slices(
+        field, lead, (float(along[0]), float(along[1]))
+    )
 
 
 def _centres(drafts: list[MeasuredFeature]) -> list[Centre]:
