@@ -192,10 +192,9 @@ def _common(own: Floats, other: Floats) -> float:
 def _by_slices(
     tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, places: Floats, sigma: float
 ) -> tuple[float, float, float] | None:
-    """Return by how much chi squared a plane of the part explains it better than a slice, how much is to be expected
-    of a seam, and all that is explained; None where the two coincide.
+    """Return how much more chi squared a plane of the part explains than a slice, what a seam should, and all of it.
 
-    A dip of width b that lies d beside its place overlaps with itself by exp(-d² / 4 b²).
+    None where the two coincide. A dip of width b that lies d beside its place overlaps with itself by exp(-d² / 4 b²).
     """
     k = int(np.clip(round(depth), 0, len(tiles.grey) - 1))
     slices = tiles.slice_at[k][used]
