@@ -117,15 +117,17 @@ def judge(
     lean = _lean_of(tiles, used, dips, region, depth, sigma)
     # far planes tell more of the drift, near ones leave other seams out of the picture
     both = [
-        _judged(tiles, used, dips, region, lean, depth, sigma, reach, 0.0 if expected else _SHAPE_CHI2)
+        _judged(tiles, used, dips, region, lean, depth, sigma, reach)
         for reach in (tiles.window + 3, max(tiles.window - 2, 4))
     ]
-    return max((one for one in both if one is not None), key=lambda one: one.z, default=None)
+    least = 0.0 if expected else _SHAPE_CHI2
+    sound = [one for one in both if one is not None and (one.witnessed or one.spread >= least)]
+    return max(sound, key=lambda one: one.z, default=None)
 
 
 def _judged(
     tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, lean: FaceTilt, depth: float, sigma: float,
-    reach: int, least_spread: float,
+    reach: int,
 ) -> FaceSeam | None:  # fmt: skip
     places = depth + lean.by(tiles.x[used], tiles.y[used])
     own = Profile.of(tiles, used, dips, region.share, places, reach=reach)
@@ -156,7 +158,7 @@ def _judged(
         if better < (_CLEARLY * strength if lean.slope_x or lean.slope_y else plain):
             return None  # the dark follows the slices, not the part
         witnessed = witnessed or better > 2 * _LEAST_CHI2
-    if not witnessed and (found.spread < least_spread or _air_as_dark(tiles, own, found, sign)):
+    if not witnessed and _air_as_dark(tiles, own, found, sign):
         return None  # a single slice came out dark
     u_size = float(np.hypot(found.u, _U_WIDTH * found.size))
     return FaceSeam(
