@@ -177,12 +177,6 @@ def test_tilt_is_a_witness() -> None:
     assert "seam_or_dark_slice" in straight.feature.flags
 
 
-@pytest.mark.parametrize("seed", range(4))
-def test_a_little_tilt_takes_no_seam_for_a_slice(seed: int) -> None:
-    """At 1.9 degrees a seam hardly differs from slices half a plane off: it need not do better than that lets it."""
-    assert len(found(Scene(gaps=((0.3, 0.08, 0.0),), tilt=1.9, seed=200 + seed))) == 1
-
-
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize(
     "scene",
