@@ -15,7 +15,8 @@ __all__ = ["FaceTilt", "FaceSeam", "judge", "spread_of"]
 _LEAST_CHI2 = 9.0
 _SHAPE_CHI2 = 6.0
 _WITNESS = 3.0
-_CLEARLY, _HARDLY = 0.2, 0.1
+_CLEARLY = 0.2  # of all that a leaning plane explains: it may have been laid along the slices
+_HARDLY = 0.25  # of what a seam is expected to be better by; a dark slice is worse by as much
 _QUIET = 0.4
 _SPREAD_SLICES = 0.5  # of the slices that a squared plane meets, standard deviation
 _U_WIDTH = 0.06  # of the thickness: the blur along depth is known to about that
@@ -100,11 +101,13 @@ def _scatter(size: Floats, info: Floats, least: float) -> float:
 
 
 def judge(
-    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, sigma: float
-) -> FaceSeam | None:
+    tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, sigma: float, *,
+    expected: bool = False,
+) -> FaceSeam | None:  # fmt: skip
     """Measure a dip near `depth` in a region and weigh it against everything else that makes planes dark.
 
-    `sigma` is the noise that a single pixel counts with in a mean of many.
+    `sigma` is the noise that a single pixel counts with in a mean of many. At a depth where a seam is `expected` the
+    dip need not have the blur's width to pass for more than a slice that came out dark just there.
 
     Returns
     -------
@@ -117,7 +120,9 @@ def judge(
         _judged(tiles, used, dips, region, lean, depth, sigma, reach)
         for reach in (tiles.window + 3, max(tiles.window - 2, 4))
     ]
-    return max((one for one in both if one is not None), key=lambda one: one.z, default=None)
+    least = 0.0 if expected else _SHAPE_CHI2
+    sound = [one for one in both if one is not None and (one.witnessed or one.spread >= least)]
+    return max(sound, key=lambda one: one.z, default=None)
 
 
 def _judged(
@@ -147,12 +152,13 @@ def _judged(
         witnessed = apart > _WITNESS * u_apart and sign * beside[0] < 0.6 * abs(found.alone)
     turned = _by_slices(tiles, used, dips, region, depth, places, sigma)
     if turned is not None:
-        better, strength = turned
-        leans = bool(lean.slope_x or lean.slope_y)
-        if better < (_CLEARLY if leans else _HARDLY) * strength:
+        better, expected, strength = turned
+        # where metal beside keeps its grey no slice came out dark: then only what follows the slices better counts
+        plain = 0.0 if witnessed else _HARDLY * expected
+        if better < (_CLEARLY * strength if lean.slope_x or lean.slope_y else plain):
             return None  # the dark follows the slices, not the part
         witnessed = witnessed or better > 2 * _LEAST_CHI2
-    if not witnessed and (found.spread < _SHAPE_CHI2 or _air_as_dark(tiles, own, found, sign)):
+    if not witnessed and _air_as_dark(tiles, own, found, sign):
         return None  # a single slice came out dark
     u_size = float(np.hypot(found.u, _U_WIDTH * found.size))
     return FaceSeam(
@@ -187,10 +193,10 @@ def _common(own: Floats, other: Floats) -> float:
 
 def _by_slices(
     tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, places: Floats, sigma: float
-) -> tuple[float, float] | None:
-    """Return by how much chi squared a plane of the part explains it better than a slice, and all it explains.
+) -> tuple[float, float, float] | None:
+    """Return how much more chi squared a plane of the part explains than a slice, what a seam should, and all of it.
 
-    None where the two coincide.
+    None where the two coincide. A dip of width b that lies d beside its place overlaps with itself by exp(-d² / 4 b²).
     """
     k = int(np.clip(round(depth), 0, len(tiles.grey) - 1))
     slices = tiles.slice_at[k][used]
@@ -201,9 +207,12 @@ def _by_slices(
     wide = float(np.sqrt((info * (slices - mean) ** 2).sum() / info.sum()))
     if wide < _SPREAD_SLICES:
         return None
-    moved = [_strength(dips, region, depth + by - (slices - mean)) for by in np.arange(-2, 2.01, 0.5)]
-    own = _strength(dips, region, places)
-    return (own**2 - max(m**2 for m in moved)) / sigma**2, own**2 / sigma**2
+    by = np.arange(-2, 2.01, 0.5)
+    moved = [_strength(dips, region, depth + one - (slices - mean)) for one in by]
+    beside = np.exp(-(((by[:, None] - (slices - mean)) / tiles.blur) ** 2) / 4) @ (region.share * info)
+    expected = 1 - float(beside.max() / (region.share * info).sum()) ** 2
+    own = (_strength(dips, region, places) / sigma) ** 2
+    return own - max(m**2 for m in moved) / sigma**2, expected * own, own
 
 
 def _air_as_dark(tiles: Tiles, own: Profile, found: DipFit, sign: float) -> bool:

@@ -32,14 +32,17 @@ _LEAST_SCREEN = 3.5
 _MOST_CHANCE = 0.02
 _LEAST_THICKNESS = 0.01  # slices; where two alloys meet without a gap a fainter line is left of their step
 _NEAR_PLACE = 2.0
+_AT_PLACE = 1.2
+_RUNS_ON = 3.0  # planes past an end: a seam that ends there too says nothing of what lies beyond
 _FEWEST_TILES = 4
 _FEWEST_PLANES = 8
 
 # Solid parts with rings, drifting and flickering slices, correlated noise and cupping: one in a hundred shows a flat
 # dip this strong, and the chance falls by e with every further `_FALL` (measured; see tests/pieces). Where nothing
-# but its shape tells the dip from slices that came out dark by themselves, it must be stronger.
-_ONE_IN_HUNDRED = {"known": 4.6, "anywhere": 5.2, "unwitnessed": 6.0}
-_FALL = {"known": 0.35, "anywhere": 0.35, "unwitnessed": 0.6}
+# but its shape tells the dip from slices that came out dark by themselves, it must be stronger. Where an outline ends
+# on a side seam that runs on, one piece ends on another more often than not, and there are only a few such places.
+_ONE_IN_HUNDRED = {"expected": 3.6, "known": 4.6, "anywhere": 5.2, "unwitnessed": 6.0}
+_FALL = {"expected": 0.35, "known": 0.35, "anywhere": 0.35, "unwitnessed": 0.6}
 _UNWITNESSED, _UNWITNESSED_SPREAD = 0.01, 0.005  # never surer than that of it
 _SPREAD_CHI2 = 25.0
 _RATHER = 1.15
@@ -82,6 +85,7 @@ class _Lead:
     depth: float
     screen: float
     known: bool
+    expected: bool
 
 
 def find_face_seams(
@@ -113,15 +117,16 @@ def find_face_seams(
     tiles, used, sigma = metal.tiles, metal.used, metal.sigma
     regions = regions_of(tiles, used, drafts, side_seams)
     places = known_places(drafts, side_seams)
+    passed = [p for p in places if any(s.depths[0] + _RUNS_ON < p < s.depths[1] - _RUNS_ON for s in side_seams)]
     seen: list[tuple[_Lead, FaceSeam]] = []
     for _ in range(_MOST_SEAMS):
         rest, left = _without(metal, seen)
         best: tuple[_Lead, FaceSeam] | None = None
-        for lead in _leads(left, regions, places, sigma):
-            verdict = judge(rest, used, left, lead.region, lead.depth, sigma)
+        for lead in _leads(left, regions, places, passed, sigma):
+            verdict = judge(rest, used, left, lead.region, lead.depth, sigma, expected=lead.expected)
             if verdict is None or abs(verdict.thickness) < _LEAST_THICKNESS:
                 continue
-            if _chance(verdict, known=lead.known) > _MOST_CHANCE:
+            if _chance(verdict, lead) > _MOST_CHANCE:
                 continue
             if best is None or lead.screen > best[0].screen:
                 best = lead, verdict
@@ -132,9 +137,11 @@ def find_face_seams(
     for i, (lead, first) in enumerate(seen):
         # once the others are known, each is looked at without them
         rest, left = _without(metal, seen[:i] + seen[i + 1 :])
-        again = judge(rest, used, left, lead.region, first.depth, sigma) if len(seen) > 1 else first
-        verdict = again if again is not None and again.z > first.z else first
-        chance = _chance(verdict, known=lead.known)
+        verdict = first
+        if len(seen) > 1:
+            again = judge(rest, used, left, lead.region, first.depth, sigma, expected=lead.expected)
+            verdict = again if again is not None and again.z > first.z else first
+        chance = _chance(verdict, lead)
         draft = _draft(squared, rest, used, left, lead.region, verdict, chance, sigma)
         out += [] if draft is None else [draft]
     return out
@@ -151,7 +158,9 @@ def _most_noise(squared: SquaredStack) -> float:
     return _RATHER * survey.noise_rel * float(np.sqrt(max(shared, 1.0)))
 
 
-def _leads(dips: Dips, regions: list[Region], places: list[float], sigma: float) -> list[_Lead]:
+def _leads(
+    dips: Dips, regions: list[Region], places: list[float], passed: list[float], sigma: float
+) -> list[_Lead]:
     """List the strongest dips of the regions, strongest first: a few depths, a few regions each."""
     found: list[_Lead] = []
     for region in regions:
@@ -161,7 +170,9 @@ def _leads(dips: Dips, regions: list[Region], places: list[float], sigma: float)
         peaks = (size == ndimage.maximum_filter1d(size, 5)) & (size > _LEAST_SCREEN)
         for i in np.flatnonzero(peaks):
             depth = float(dips.depth[i])
-            found.append(_Lead(region, depth, float(size[i]), any(abs(depth - p) < _NEAR_PLACE for p in places)))
+            known = any(abs(depth - p) < _NEAR_PLACE for p in places)
+            expected = region.known and any(abs(depth - p) < _AT_PLACE for p in passed)
+            found.append(_Lead(region, depth, float(size[i]), known, expected))
     found.sort(key=lambda lead: -lead.screen)
     out: list[_Lead] = []
     for lead in found:
@@ -180,9 +191,11 @@ def _alike(dips: Dips, one: _Lead, other: _Lead) -> bool:
     return bool(info[one.region.tiles & other.region.tiles].sum() > 0.97 * max(a, b))
 
 
-def _chance(verdict: FaceSeam, *, known: bool) -> float:
+def _chance(verdict: FaceSeam, lead: _Lead) -> float:
     """Return the chance that solid metal shows a flat dip this strong somewhere."""
-    case = ("known" if known else "anywhere") if verdict.witnessed else "unwitnessed"
+    case = "expected" if lead.expected else "known" if lead.known else "anywhere"
+    if not verdict.witnessed:
+        case = "known" if lead.expected else "unwitnessed"
     expected = 0.01005 * np.exp(-np.clip((verdict.z - _ONE_IN_HUNDRED[case]) / _FALL[case], -8, 60))
     rare = FILLED_BRIGHT if verdict.thickness < 0 else 1.0
     chance = min(rare * float(-np.expm1(-expected)), 1.0)

@@ -15,7 +15,7 @@ from ctrecon.seams.refine import SeamCandidate, sampled
 from ctrecon.seams.smooth import PLAIN, smooth_field
 from ctrecon.shapes import Circle
 
-__all__ = ["FILLED_BRIGHT", "Continuity", "chance_of", "closed", "is_ring"]
+__all__ = ["FILLED_BRIGHT", "Continuity", "chance_of", "closed", "is_ring", "stays_in_slices"]
 
 _SEGMENTS = 16
 _LOUD_SHARE = 0.25
@@ -45,6 +45,9 @@ _NEARLY_ROUND_PX = 1.5  # between the least and the most radius: a ring's width
 _FEWEST_ROUND = 3  # points that settle a circle
 _FAINT = 2.0  # deviations, all places beyond the seam taken together
 _BEYOND = 14
+_DRIFT_PX = 2.0  # by which part and slices drift apart over a line's depth: less than two blurs does not tell them
+_ABOUT = (-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5)  # where the ring would be: the line has met it somewhere on its way
+_WIDER = (-1.0, -0.5, 0.0, 0.5, 1.0)
 
 # Solid parts with rings, correlated noise, cupping, streaks and cracks: one in a hundred shows a closed line this
 # strong, and the chance falls by e with every further `_FALL` (measured; see the section "seams" of the bench).
@@ -247,9 +250,35 @@ def is_ring(
     return bool(seen > 0.5 * dip and seen > _FAINT * weight.sum() ** -0.5)
 
 
+def stays_in_slices(field: SeamField, lead: SeamCandidate, drift: tuple[float, float]) -> bool:
+    """Return whether a round line is stronger when it keeps its place in the slices than in the part, as rings do.
+
+    `drift` is by how many px a plane what stays in the slices moves across the part (columns, rows). It tells only
+    where that adds up over the line's depth.
+    """
+    shape = _as_circle(lead.shape)
+    if shape is None or float(np.hypot(*drift)) * (field.starts[lead.last + 1] - field.starts[lead.first]) < _DRIFT_PX:
+        return False
+    blocks = np.arange(lead.first, lead.last + 1)
+    starts = np.asarray(field.starts)
+    off = (starts[blocks] + starts[blocks + 1] - starts[lead.first] - starts[lead.last + 1]) / 2
+
+    def strength(x: float, y: float, by: float) -> float:
+        moved = [Circle(shape.x + x + drift[0] * d, shape.y + y + drift[1] * d, shape.radius + by) for d in off]
+        read = [sampled(field, one, b, b) for one, b in zip(moved, blocks.tolist(), strict=True)]
+        weight = sum(float(w.sum()) for _, w in read)
+        return float(sum(float((f * w).sum()) for f, w in read) / max(weight, 1e-6) ** 0.5)
+
+    fine, weight = sampled(field, lead.shape, lead.first, lead.last, lead.growth)
+    own = float((fine * weight).sum()) / max(float(weight.sum()), 1e-6) ** 0.5
+    sign = 1.0 if lead.bright else -1.0
+    wider = [by for by in _WIDER if shape.radius + by > 1]
+    return bool(max(sign * strength(x, y, by) for x in _ABOUT for y in _ABOUT for by in wider) > sign * own)
+
+
 def _as_circle(shape: SeamShape) -> Circle | None:
     """Return a line as the circle it is; a parallel far from a toothed rim has no teeth left. None for others."""
-    points = shape.outline(72)[:-1]
+    points = along(shape)  # corners alone lie on a circle, too
     found = circle_start(points) if len(points) >= _FEWEST_ROUND else None
     if found is None:
         return None

@@ -13,7 +13,7 @@ from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.seams.base import Base
 from ctrecon.seams.depth import Depths, find_depths
-from ctrecon.seams.false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring
+from ctrecon.seams.false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring, stays_in_slices
 from ctrecon.seams.field import SeamField, SolidMetal
 from ctrecon.seams.line_kinds import SeamShape, grown, line_kind
 from ctrecon.seams.other_material import grey_inside
@@ -34,6 +34,8 @@ _MOST_SETS = 3
 _STRONG_FACE = 6.0  # deviations, all of its area taken together: fainter ones leave no trace at a line
 _FACE_PLANES = 1  # either side: the blur along depth
 _UNEVEN = 0.34  # of a set: one in three may be too faint to tell whether it goes round
+_TELL_A_MATE = 3  # rivets of one set go through the same layers: two that agree tell where a faint third ends
+_MATES_PLANES = 2.0
 _FEW_PLACES = 2.0  # deviations by which the best of a hundred places falls short of the best of some ten thousand
 _ENDS_IN_METAL = 100.0  # one seam in a hundred ends within solid metal: a plug in a blind hole
 _AT_A_FACE = 1.5  # planes
@@ -182,16 +184,31 @@ def _next_set(
     for chance, one, centre in sorted(sets, key=lambda three: (three[0], -three[1].z)):
         if chance > _MOST_CHANCE:
             break
-        members: list[MeasuredFeature] = []
-        left, uneven = field, 0
-        for lead in refine_set(field, centre.x, centre.y, one).members:
-            own = replace(lead, z=one.z / len(one.members) ** 0.5)
-            draft, even, left = _member(squared, solid, left, own, chance, drafts)
-            members += [] if draft is None else [draft]
-            uneven += not even
+        each = one.z / len(one.members) ** 0.5
+        leads = [replace(lead, z=each) for lead in refine_set(field, centre.x, centre.y, one).members]
+        members, uneven, left = _members(squared, solid, field, leads, chance, drafts, [d.depths for d in drafts])
+        if len(members) == len(leads) >= _TELL_A_MATE:
+            usual = np.median([m.depths for m in members], axis=0)
+            if max(float(np.abs(np.array(m.depths) - usual).max()) for m in members) > _MATES_PLANES:
+                ends = [(float(usual[0]), float(usual[1]))]
+                members, uneven, left = _members(squared, solid, field, leads, chance, drafts, ends)
         if len(members) == len(one.members) and uneven <= _UNEVEN * len(members):
             return members, left
     return [], field
+
+
+def _members(
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, leads: Sequence[SeamCandidate], chance: float,
+    drafts: list[MeasuredFeature], ends: list[tuple[float, float]],
+) -> tuple[list[MeasuredFeature], int, SeamField]:  # fmt: skip
+    """Measure the circles of a set that likely end at `ends`; return how many are uneven and the field without them."""
+    out: list[MeasuredFeature] = []
+    uneven = 0
+    for lead in leads:
+        draft, even, field = _member(squared, solid, field, lead, chance, drafts, ends)
+        out += [] if draft is None else [draft]
+        uneven += not even
+    return out, uneven, field
 
 
 def _member(
@@ -201,13 +218,15 @@ def _member(
     lead: SeamCandidate,
     chance: float,
     drafts: list[MeasuredFeature],
+    ends: list[tuple[float, float]],
 ) -> tuple[MeasuredFeature | None, bool, SeamField]:
     """Measure one circle of a set and tell whether it is even all round; return the field without it, too.
 
     `chance` is that of the whole set.
     """
-    # rings of the scanner have one middle, the circles of a set each its own
-    measured = _measure(squared, solid, field, lead, [d.depths for d in drafts])
+    if _ring(squared, solid, field, lead):  # the others of a set have middles of their own, one may have the rings'
+        return None, False, field
+    measured = _measure(squared, solid, field, lead, ends)
     if measured is None:
         return None, False, field
     fit, depths, lead = measured
@@ -397,7 +416,10 @@ def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Seam
     dip = abs(float((fine * weight).sum() / max(weight.sum(), 1e-9)))
     # rings are taken out of the planes: what even metal does not show of one leaves half of it, or twice the usual rest
     amplitude = 0.0 if rings is None else max(rings.amplitude / 2, 2 * rings.left)
-    return is_ring(squared.plane, solid, lead, planes, centre, amplitude, dip, field.kernel)
+    along = squared.rotation[:, 2] / squared.rotation[2, 2] * squared.depth_step_mm / squared.pitch_mm
+    return is_ring(squared.plane, solid, lead, planes, centre, amplitude, dip, field.kernel) or stays_in_slices(
+        field, lead, (float(along[0]), float(along[1]))
+    )
 
 
 def _centres(drafts: list[MeasuredFeature]) -> list[Centre]:

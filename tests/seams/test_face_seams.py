@@ -194,7 +194,7 @@ def test_solid(scene: Scene, seed: int) -> None:
     assert found(Scene(**{**scene.__dict__, "seed": 100 + seed})) == ()
 
 
-@pytest.mark.parametrize("tilt", [0.0, 3.0])
+@pytest.mark.parametrize("tilt", [0.0, 1.9, 3.0])
 def test_dark_slice(tilt: float) -> None:
     """One slice that came out 3 % dark is not a seam, straight or tilted."""
     assert found(Scene(plates=((-13.0, 13.0, 34.0),), dark_slice=18, tilt=tilt)) == ()

@@ -15,7 +15,7 @@ from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import SquaredStack, axis_from_normals, square_up
 from ctrecon.grey.survey import survey_stack
 from ctrecon.seams.base import Base
-from ctrecon.seams.false_alarm import chance_of, closed, is_ring
+from ctrecon.seams.false_alarm import chance_of, closed, is_ring, stays_in_slices
 from ctrecon.seams.field import SeamField, SolidMetal
 from ctrecon.seams.find import find_seams
 from ctrecon.seams.line_kinds import along
@@ -59,6 +59,7 @@ def squared(what: str) -> SquaredStack:
         "cone": off - 13.0 - 0.12 * (z - 15.5),
         "half": np.where(u > 0, centred, 99.0),
         "centred": centred,
+        "across": np.hypot(dx - 0.15 * (z - 15.5), dy) - 14.0 + BLUR**2 / 28,
         "short": np.where((z > 12) & (z < 20), centred, 99.0),
         "crack": np.where(np.abs(u) < 12, v - 6.0 - 3 * np.sin(u / 5) - 0.2 * (z - 15), 99.0),
     }
@@ -150,6 +151,25 @@ def test_a_faint_line_about_the_centre_of_known_rings_is_one_of_them() -> None:
     planes = (field.starts[0], field.starts[-1] - 1)
     for centre, ring in (((circle.x, circle.y), True), ((circle.x + 4, circle.y), False)):
         assert is_ring(grid.plane, solid, _lead(circle, field), planes, centre, 0.06, 0.05) is ring
+
+
+def test_a_square_about_the_centre_of_known_rings_is_no_ring() -> None:
+    """Its four corners lie on a circle, its sides do not."""
+    grid = squared("centred")
+    field, solid = _field("centred")
+    circle = _circle(grid)
+    square = replace(_lead(circle, field), shape=Rectangle(circle.x, circle.y, 20.0, 20.0, 21.0))
+    planes = (field.starts[0], field.starts[-1] - 1)
+    assert not is_ring(grid.plane, solid, square, planes, (circle.x, circle.y), 0.06, 0.05)
+
+
+def test_a_line_that_keeps_its_place_in_the_slices_of_a_leaning_part_is_a_ring() -> None:
+    """A circle that moves across the part as the slices do is one, a circle that goes with the part is not."""
+    for what, ring in (("across", True), ("centred", False)):
+        field, _ = _field(what)
+        lead = _lead(_circle(squared(what)), field)
+        assert stays_in_slices(field, lead, (0.15, 0.0)) is ring
+        assert not stays_in_slices(field, lead, (0.05, 0.0))  # a pixel of drift tells nothing
 
 
 def test_rings_taken_out_leave_a_round_seam_about_the_scanner_axis() -> None:

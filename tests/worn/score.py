@@ -70,11 +70,22 @@ def _size_px(one: Feature, px: float) -> float | None:
     return None
 
 
+def _share(true: dict[str, Any], one: Feature, truth: Scanned) -> float:
+    """Depth that both cover, over what either covers; negative where they lie apart."""
+    last = truth.voxel_mm[0] * (len(truth.slices) - 1)
+    low, high = (
+        0.0 if true["depth_from_mm"] is None else true["depth_from_mm"],
+        last if true["depth_to_mm"] is None else true["depth_to_mm"],
+    )
+    a, b = _value(one.depth_from_mm, 0.0), _value(one.depth_to_mm, last)
+    return float((min(b, high) - max(a, low)) / max(max(b, high) - min(a, low), 1e-9))
+
+
 def _cost(true: dict[str, Any], one: Feature, truth: Scanned) -> float | None:
     """How badly a feature of the record fits a true one; None where it is something else."""
     if family(true["kind"]) not in _families(one):
         return None
-    dz, px, last = truth.voxel_mm[0], truth.px_mm, truth.voxel_mm[0] * (len(truth.slices) - 1)
+    dz, px = truth.voxel_mm[0], truth.px_mm
     if true["kind"] == "face_seam":
         off = abs(_value(one.depth_from_mm, -1e9) - true["depth_from_mm"]) / dz
         return off if off <= PLACE else None
@@ -84,12 +95,7 @@ def _cost(true: dict[str, Any], one: Feature, truth: Scanned) -> float | None:
     most = PLACE
     if true["kind"] == "wheel" and true["worn"]:
         most = 0.2 * true["tip_diameter_mm"] / px  # what is left of a worn or broken rim has its middle elsewhere
-    low, high = (
-        0.0 if true["depth_from_mm"] is None else true["depth_from_mm"],
-        last if true["depth_to_mm"] is None else true["depth_to_mm"],
-    )
-    a, b = _value(one.depth_from_mm, 0.0), _value(one.depth_to_mm, last)
-    share = (min(b, high) - max(a, low)) / max(max(b, high) - min(a, low), 1e-9)
+    share = _share(true, one, truth)
     if away > most or share <= OVERLAP:
         return None
     size, want = _size_px(one, px), true.get("diameter_mm", true.get("flats_mm"))
@@ -207,7 +213,7 @@ def _pieces(truth: Scanned, part: Part) -> dict[str, Any]:
     """Whether the pieces are right: as many, each at its depths, called separate; and what was called so falsely."""
     dz, last = truth.voxel_mm[0], truth.voxel_mm[0] * (len(truth.slices) - 1)
     separate = [p for p in part.pieces if p.verdict == "separate"]
-    if any(f["optional"] for f in truth.features):
+    if any(f["insert"] for f in truth.features):
         return {"judged": False, "right": False, "false_separate": False, "undecided": False}
     if len(truth.pieces) == 1:
         return {
@@ -253,7 +259,11 @@ def _seams(truth: Scanned, part: Part, hit: set[int]) -> dict[str, Any]:
     # the record says that a small pin needs twice as much
     pins = [f.get("diameter_mm", np.inf) < SMALL_PIN * truth.px_mm for f in missed]
     true = [limit is not None and f["seam_mm"] <= (1 + pin) * limit for f, pin in zip(missed, pins, strict=True)]
-    return {"of": len(seams), "told": len(seams) - len(missed), "limit_true": sum(true), "limit_mm": limit}
+    each = [(truth.features[i]["kind"], truth.features[i]["strength"], i in hit) for i in seams]
+    return {
+        "of": len(seams), "told": len(seams) - len(missed), "limit_true": sum(true), "limit_mm": limit, "each": each,
+        "weakest": min((strength for _, strength, _ in each), default=np.inf),
+    }  # fmt: skip
 
 
 def _says(
@@ -323,6 +333,8 @@ def compare(truth: Scanned, part: Part, direction: Sequence[float]) -> dict[str,
             out["says"].append(("undecided " if doubtful else "extra ") + _found_says(one, truth))
     for i, j in pairs:
         one = part.features[j]
+        if truth.features[i]["optional"] and not truth.features[i]["insert"]:
+            continue
         out["samples"] += _samples(truth.features[i], one, truth, bool(set(one.flags) - NEUTRAL), direction)
         if truth.features[i].get("teeth") is not None:
             out.setdefault("teeth", []).append(_count_of(one, truth.features[i], truth.px_mm))
@@ -344,7 +356,6 @@ def compare(truth: Scanned, part: Part, direction: Sequence[float]) -> dict[str,
         0 < seams["of"] == seams["told"] + seams["limit_true"] and not any(k.endswith("_seam") for k in out["extras"])
     )
     out["empty"] = not part.features
-    out["clear"] = out["pieces"].get("judged", True) and not any(f["weak"] for f in truth.features)
     return out
 
 
@@ -365,12 +376,13 @@ def _count_of(one: Feature, true: dict[str, Any], px: float) -> dict[str, Any]:
 
 
 def _is_optional(one: Feature, truth: Scanned) -> bool:
-    """Whether a feature stands for something whose kind the record does not know."""
+    """Whether a feature stands for something whose kind the record does not know, or that hardly a slice shows."""
     px = truth.px_mm
     for true in truth.features:
-        if true["optional"] and one.x_mm is not None and one.y_mm is not None and family(one.kind)[1] == "round":
-            size = _size_px(one, px)
+        if true["optional"] and one.x_mm is not None and one.y_mm is not None and family(one.kind)[1] == family(true["kind"])[1]:
+            size, want = _size_px(one, px), true.get("diameter_mm", true.get("flats_mm"))
             near = np.hypot(one.x_mm.value - true["x_mm"], one.y_mm.value - true["y_mm"]) <= PLACE * px
-            if near and size is not None and abs(size - true["diameter_mm"] / px) <= SIZE[0]:
+            alike = want is None or (size is not None and abs(size - want / px) <= SIZE[0])
+            if near and alike and _share(true, one, truth) > 0:
                 return True
     return False

@@ -16,6 +16,17 @@ Line = Callable[[Floats, Floats], Floats]
 """Distance (px) of places x, y of the part's own frame from a seam."""
 
 
+def noise_of(scanner: Scanner, pose: Pose, blur: float) -> float:
+    """Return the noise per px³ (variance, in contrasts) that a filter shaped like a seam's dip meets.
+
+    Along the seam the filter is flat and takes in all that neighbours share, (4 pi g²) for a grain g; across it only
+    what is as fine as the dip of width b, a share b / sqrt(b² + g²) of sqrt(4 pi g²) (their spectra multiplied).
+    """
+    g = scanner.grain
+    shared = (4 * np.pi * g**2) ** 1.5 * blur / np.hypot(blur, g) if g else 0.0
+    return float(max(np.prod(pose.voxel), shared)) / scanner.snr**2
+
+
 def share_left(line: Line, half: float, low: float, high: float, pose: Pose, scanner: Scanner, reach: float) -> float:
     """Return what rings and streaks leave of the strength a side seam has against the noise of single voxels.
 
@@ -42,9 +53,7 @@ def share_left(line: Line, half: float, low: float, high: float, pose: Pose, sca
     middle = np.array([(n - 1) / 2 * edge for n, edge in zip(pose.shape[:0:-1], pose.voxel[:0:-1], strict=True)])
     bands = _bands(pose, reach)
     depths = low + (np.arange(_DEPTHS) + 0.5) / _DEPTHS * (high - low)
-    voxel = float(np.prod(pose.voxel))
-    shared = max(1.0, (2 * np.sqrt(np.pi) * scanner.grain) ** 3 / voxel) if scanner.grain else 1.0
-    white = voxel * shared / scanner.snr**2 / max((high - low) / _DEPTHS, 1e-6)
+    white = noise_of(scanner, pose, blur) / max((high - low) / _DEPTHS, 1e-6)
     knots = int(max(np.hypot(*(np.array(pose.shape[:0:-1]) * pose.voxel[:0:-1])), 4))
     size = np.concatenate([np.full(knots, scanner.rings), np.full(_BANDS, scanner.streaks * np.sqrt(12 / _BANDS))])
     gram, seen, power = np.zeros((len(size),) * 2), np.zeros(len(size)), 0.0

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
+from worn.truth import LIMIT, WEAK
 
 UNITS = {
     "size": "px",
@@ -57,8 +58,6 @@ def summary(parts: Sequence[dict[str, Any]]) -> dict[str, Any]:
     }  # fmt: skip
     out["empty"], out["judged"] = sum(p["empty"] for p in done), sum(p["pieces"].get("judged", True) for p in done)
     out["pieces_right"] = sum(p["pieces"]["right"] for p in done)
-    clear = [p for p in done if p["clear"]]
-    out["pieces_right_clear"], out["clear"] = sum(p["pieces"]["right"] for p in clear), len(clear)
     out["pieces_undecided"] = sum(p["pieces"]["undecided"] for p in done)
     out["false_separate"] = sum(p["pieces"]["false_separate"] for p in done)
     for name, key in (("seams", "of"), ("seams_told", "told"), ("limits_true", "limit_true")):
@@ -82,6 +81,26 @@ def summary(parts: Sequence[dict[str, Any]]) -> dict[str, Any]:
     return out
 
 
+_BANDS = ((WEAK, np.inf), (LIMIT, WEAK), (0.0, LIMIT))
+
+
+def by_strength(parts: Sequence[dict[str, Any]]) -> list[str]:
+    """Pieces by the strength of their weakest seam, seams by their own; it follows from the truth alone."""
+    done = [p for p in parts if "found" in p and p["seams"]["of"] and p["pieces"].get("judged", True)]
+    told = [(kind == "face_seam", strength, hit) for p in done for kind, strength, hit in p["seams"]["each"]]
+    lines = [f"   by strength, {LIMIT} being told in 95 of 100 by the targets (pieces: that of the weakest seam)"]
+    for low, high in _BANDS:
+        some = [p for p in done if low <= p["seams"]["weakest"] < high]
+        right, honest = (sum(p["pieces"][key] for p in some) for key in ("right", "honest"))
+        side, flat = ([hit for face, x, hit in told if low <= x < high and face is flat] for flat in (False, True))
+        name = f"{low:g} or more" if np.isinf(high) else f"{low:g} to {high:g}"
+        lines.append(
+            f"      {name:10s} pieces right {right} of {len(some)}, not all told but the stated limit true "
+            f"{honest - right}, wrong {len(some) - honest}; seams told: side {sum(side)} of {len(side)}, flat {sum(flat)} of {len(flat)}"
+        )
+    return lines
+
+
 def show(name: str, parts: Sequence[dict[str, Any]]) -> str:
     """The table of one kind of part."""
     s = summary(parts)
@@ -100,14 +119,14 @@ def show(name: str, parts: Sequence[dict[str, Any]]) -> str:
     if weak:
         lines.append(f"   seams too weak to ask for: {sum(s['weak_found'].values())} of {weak} told")
     lines.append(
-        f"   pieces right {s['pieces_right']} of {s['judged']} (where every seam is clear: {s['pieces_right_clear']} of {s['clear']}), "
-        f"undecided {s['pieces_undecided']}, false separate {s['false_separate']}"
+        f"   pieces right {s['pieces_right']} of {s['judged']}, undecided {s['pieces_undecided']}, false separate {s['false_separate']}"
     )
     if s["seams"]:
         lines.append(
             f"   seams told {s['seams_told']} of {s['seams']}, others with a stated limit that was true {s['limits_true']} of "
             f"{s['seams'] - s['seams_told']}; pieces right or limit true {s['honest']} of {s['judged']}"
         )
+        lines += by_strength(parts)
     told = [t for t in s["teeth"] if t["said"] is not None]
     if s["teeth"]:
         lines.append(

@@ -72,6 +72,40 @@ def test_rings_hide_a_seam_that_runs_along_them() -> None:
     assert left(circle, 0.02) == pytest.approx(left(circle, 0.01) / 2, rel=0.1)  # rings alone limit it
 
 
+def test_noise_of_a_seam_is_what_a_filter_of_its_shape_meets() -> None:
+    """The noise of all sums over a plane, filtered as the dip is, drawn by the scanner; white and shared."""
+    from worn.render import Pose
+    from worn.scan import Scanner, noise
+    from worn.strength import noise_of
+
+    pose = Pose((64, 20, 20), (1.0, 1.0, 1.0), (9.5, 9.5, 31.5))
+    rng = np.random.default_rng(3)
+    for grain in (0.0, 0.9):
+        sums = np.array([noise(pose.shape, pose.voxel, grain, rng).sum(axis=(1, 2)) for _ in range(200)])
+        dip = np.exp(-0.5 * (np.arange(-6, 7) / 0.85) ** 2)
+        got = np.array([np.convolve(one, dip, mode="valid") for one in sums]).var() / (dip @ dip) / 20**2 / 20.0**2
+        assert noise_of(Scanner(snr=20.0, grain=grain), pose, 0.85) == pytest.approx(got, rel=0.08)
+
+
+def test_pieces_are_told_apart_by_the_strength_of_their_seams() -> None:
+    """A stack right, one that missed a seam it rightly called too thin, and one that is wrong, each in its band."""
+    from worn.table import by_strength
+
+    def part(strengths: list[float], hits: list[bool], right: bool, honest: bool) -> dict[str, Any]:
+        each = [("face_seam", s, h) for s, h in zip(strengths, hits, strict=True)]
+        seams = {"of": len(each), "each": each, "weakest": min(strengths)}
+        return {"found": [], "seams": seams, "pieces": {"right": right, "honest": honest}}
+
+    parts = [
+        part([30.0, 12.0], [True, True], True, True), part([30.0, 7.0], [True, False], False, True),
+        part([30.0, 2.0], [True, True], False, False),
+    ]  # fmt: skip
+    high, near, low = by_strength(parts)[1:]
+    assert "right 1 of 1" in high and "flat 4 of 4" in high
+    assert "right 0 of 1, not all told but the stated limit true 1, wrong 0" in near and "flat 0 of 1" in near
+    assert "wrong 1" in low and "flat 1 of 1" in low
+
+
 def test_kind_and_seed_settle_a_part() -> None:
     """The same kind and seed give the same slices and truth; another seed gives others."""
     from worn import parts
@@ -103,7 +137,7 @@ def _told(**change: Any) -> Any:
     """A bore and an outside, 60 slices long."""
     from worn.truth import Scanned
 
-    common = {"x_mm": 4.0, "y_mm": 4.0, "worn": False, "optional": False, "weak": False, "taper_mm_per_mm": 0.0, "arc_deg": 360.0}
+    common = {"x_mm": 4.0, "y_mm": 4.0, "worn": False, "optional": False, "insert": False, "weak": False, "taper_mm_per_mm": 0.0, "arc_deg": 360.0}
     ends = {"depth_from_mm": 0.5, "depth_to_mm": 3.5}
     features = [
         {"kind": "round_hole", "diameter_mm": 1.0, **ends, **common},
