@@ -94,7 +94,7 @@ def settle_wear(
             verdict = bite_or_relief(sized[j], one, edge)
             judged = _judged(sized[j], verdict, edge, data[j], squared, noise)
             out[j] = judged
-            if judged is not None and verdict is not None:
+            if judged is not None:
                 kept = True
                 for k, marks in verdict.arc.items():
                     cut[k] |= np.asarray(marks.any(axis=0))[None, :]
@@ -117,18 +117,16 @@ def _shares(a: Candidate, b: Candidate) -> bool:
 
 def _judged(
     relief: FittedCandidate,
-    verdict: Verdict | None,
+    verdict: Verdict,
     edge: SoundEdge,
     voxels: Voxels | None,
     squared: SquaredStack,
     noise: float,
 ) -> FittedCandidate | None:
     """Return the relief measured on its sound arc, flagged where the odds are close; None where it is eaten."""
-    if verdict is None:
-        return relief
     if verdict.ln_odds <= -_MARGIN_WORN:
         return None
-    if voxels is not None and len(voxels[0]):
+    if verdict.arc and voxels is not None and len(voxels[0]):
         relief = _on_arc(relief, verdict, edge, voxels, squared, noise)
     if verdict.ln_odds >= MARGIN:
         return relief
