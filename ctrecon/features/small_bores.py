@@ -95,13 +95,17 @@ def fit_small(
         return np.asarray(q[6] + (metal - q[6]) * ((1 - inside) if candidate.metal_outside else inside))
 
     def fitted(q: Floats, aim: Floats, tie: Floats) -> tuple[OptimizeResult, float, float]:
-        """Return the fit, its scale, and the scale its residuals leave."""
+        """Return the fit, the scale it was weighed with, and the scale its residuals leave."""
+
+        def residuals(q: Floats, scale: float) -> Floats:
+            return np.concatenate([(disc(q) - grey) / scale, (q - aim) * tie])
+
         scale = used = noise
         for _ in range(2):
             used = scale
             found = least_squares(
-                lambda q: np.concatenate([(disc(q) - grey) / used, (q - aim) * tie]), q, loss="soft_l1", f_scale=_LOSS,
-                max_nfev=40, x_scale=[1, 1, 1, 0.01, 0.01, 0.3, 0.1, 0.1, 0.01, 0.01],
+                residuals, q, args=(scale,), loss="soft_l1", f_scale=_LOSS, max_nfev=40,
+                x_scale=[1, 1, 1, 0.01, 0.01, 0.3, 0.1, 0.1, 0.01, 0.01],
             )  # fmt: skip
             q = found.x
             scale = max(noise, 1.4826 * float(np.median(np.abs(disc(q) - grey))))

@@ -30,6 +30,7 @@ from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Choice", "as_good_as_round", "choose_shape", "gaps_of", "reliefs_of"]
 
+_DEEP_ARC_DEG = 90.0  # what is eaten is wider than deep (a judgement)
 _ENOUGH = 0.62
 """Share of the outline that must be on a shape for it to be called that shape."""
 _ENOUGH_SIDED = 0.72
@@ -437,9 +438,10 @@ def reliefs_of(
         arc = float(np.degrees(np.ptp(angle))) if near.any() else 0.0
         unbroken = np.diff(_longest_run(_close_runs(near, 3)))[0] / len(stretch)
         ring = isinstance(choice.shape, Circle) and _apart(circle, choice.shape) < _ABOUT * circle.radius
-        # a relief is an arc from end to end; the inside of a ring fragment has broken edges beside it
+        # a relief is an arc from end to end; the inside of a ring fragment has broken edges beside it, and beside an
+        # arc that turns farther than any bite a corner may be lost
         if (
-            min(near.mean(), unbroken) < (0.35 if ring else 0.75)
+            min(near.mean(), unbroken) < (0.35 if ring or arc >= _DEEP_ARC_DEG else 0.75)
             or circle.radius < 3
             or arc < 20
             or np.radians(arc) * circle.radius < 8
