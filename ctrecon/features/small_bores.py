@@ -36,6 +36,8 @@ _AIR_U = 0.03
 _TOO_WIDE, _FILLED = 1.35, 5.0
 """Times the scan's own blur beyond which a small bore is tried with other material in it (no edge is blurred so: edges
 of one scan agree within a tenth), and what that reading must gain in ln odds: the margin of every choice of shape."""
+_LOST_PX = 0.2  # radius of a fit that found no bore
+_NOT_AIR = 5 * _AIR_U  # grey of air below which a bore holds nothing else
 _SLOPE_SD = 0.02  # contrasts per px that metal may shade beside a bore, as cupping of 26 % does near a rim
 _RADIUS_FLOOR = 0.02  # px; u of the radius is never smaller
 _MOST = 6_000  # voxels of a fit; more cost time only
@@ -59,14 +61,16 @@ def is_small(sized: FittedCandidate, *, damaged: bool = False) -> bool:
     return fit.value("radius") < 4 * fit.value("blur") or "very_small" in candidate.flags
 
 
+# long: one fit of grey values, its two readings of what the bore holds, and all that goes into its u
 def fit_small(
     sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Fit a small circle by the exact area of a blurred disc.
 
     The grey of air is not seen in it: it is taken from the stack (0) with a standard
-    uncertainty of 0.03 of the contrast, which goes into u of the diameter. Where its edge would have to be wider than
-    the scan blurs, the grey in it is left free, and it is flagged `other_material` if that explains it. Metal may shade
+    uncertainty of 0.03 of the contrast, which goes into u of the diameter. Where that is refuted, or its edge
+    would have to be wider than the scan blurs, the grey in it is left free, and it is flagged `other_material` if that
+    explains it. Metal may shade
     across the bore: as level metal it would draw the bore to its darker side.
     """
     fit, candidate = sized.fit, sized.candidate
@@ -113,10 +117,11 @@ def fit_small(
 
     found, used, scale = fitted(start, prior, tie)
     known, flags = _blur_of(squared), (*candidate.flags, "very_small")
-    if candidate.metal_outside and known is not None and np.exp(found.x[5]) > _TOO_WIDE * known:
-        # wider than the scan blurs: what it holds may not be air
+    wide = known is not None and np.exp(found.x[5]) > _TOO_WIDE * known
+    if candidate.metal_outside and (wide or found.x[6] > _NOT_AIR or found.x[2] < _LOST_PX):  # it may not hold air
         aim, loose = prior.copy(), tie.copy()
-        aim[5:7], loose[5:7] = (np.log(known), 0.5), (1 / 0.1, 1 / 0.5)
+        aim[5:7] = prior[5] if known is None else np.log(known), 0.5
+        loose[5:7] = 1 / 0.35 if known is None else 1 / 0.1, 1 / 0.5
         filled = fitted(np.concatenate([start[:5], aim[5:7], start[7:]]), aim, loose)
         if filled[0].cost * (filled[1] / used) ** 2 < found.cost - _FILLED:
             (found, used, scale), flags = filled, (*flags, "other_material")
@@ -124,7 +129,7 @@ def fit_small(
     left = disc(q) - grey
     slopes = np.asarray(found.jac, dtype=float)
     normal = slopes.T @ slopes
-    if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e18 or q[2] < 0.2:
+    if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e18 or q[2] < _LOST_PX:
         return sized
     inverse = np.linalg.inv(normal)
     sector = ((np.arctan2(row - q[1], column - q[0]) / (2 * np.pi) + 0.5) * _SECTORS).astype(np.int64) % _SECTORS
