@@ -225,21 +225,21 @@ def test_an_eaten_bore_is_not_an_oval() -> None:
 
 
 def test_the_inside_of_a_half_ring_does_not_count_against_its_outside() -> None:
-    """Half a thick ring with a third of its outside eaten: three eighths of its outline is on the circle it goes by."""
+    """Half a thick ring with 80 degrees of its outside eaten: a third of its outline is on the circle it goes by."""
     turn = np.radians(np.linspace(0, 183, 400))
-    lost = 3.0 * np.sin(np.clip((np.degrees(turn) - 60) / 60, 0, 1) * np.pi)
+    lost = 3.0 * np.sin(np.clip((np.degrees(turn) - 45) / 80, 0, 1) * np.pi)
     outer = np.column_stack([(70 - lost) * np.cos(turn), (70 - lost) * np.sin(turn)])
     inner = 40 * np.column_stack([np.cos(turn), np.sin(turn)])[::-1]
     found = choose_shape(walk(np.vstack([outer, inner]) + [80.0, 75.0]))
     assert found.kind == "round"
     assert isinstance(found.shape, Circle)
-    assert (found.shape.x, found.shape.y, found.shape.radius) == pytest.approx((80, 75, 70), abs=0.3)
+    assert (found.shape.x, found.shape.y, found.shape.radius) == pytest.approx((80, 75, 70), abs=0.4)
 
 
 def test_a_relief_beside_a_lost_corner_is_found() -> None:
     """A deep arc that runs into a broken corner takes less than three quarters of what leaves the rectangle."""
     block = shapely.box(0, 0, 60, 90) - shapely.Point(30, 90).buffer(12, quad_segs=64)
-    block -= shapely.Polygon([(41, 91), (61, 74), (61, 91)])
+    block -= shapely.Polygon([(41, 91), (61, 60), (61, 91)])
     points = walk(shapely.get_coordinates(block.exterior)[:-1] + [20.0, 20.0])
     choice = choose_shape(points)
     found = [c for c, _, _, concave in reliefs_of(choice, points, hole=False) if concave and c.radius < 20]
