@@ -30,6 +30,7 @@ from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Choice", "as_good_as_round", "choose_shape", "gaps_of", "reliefs_of"]
 
+_MOSTLY = 0.5  # of a stretch on a circle about the same centre: the inside of a ring, however often it is bitten
 _DEEP_ARC_DEG = 90.0  # what is eaten is wider than deep (a judgement)
 _ENOUGH = 0.62
 """Share of the outline that must be on a shape for it to be called that shape."""
@@ -442,6 +443,7 @@ def reliefs_of(
         # arc that turns farther than any bite a corner may be lost
         if (
             min(near.mean(), unbroken) < (0.35 if ring or arc >= _DEEP_ARC_DEG else 0.75)
+            and not (ring and near.mean() >= _MOSTLY)
             or circle.radius < 3
             or arc < 20
             or np.radians(arc) * circle.radius < 8

@@ -245,3 +245,14 @@ def test_a_relief_beside_a_lost_corner_is_found() -> None:
     found = [c for c, _, _, concave in reliefs_of(choice, points, hole=False) if concave and c.radius < 20]
     assert choice.kind == "rectangular"
     assert [(c.x, c.y, c.radius) for c in found] == [pytest.approx((50, 110, 12), abs=0.3)]
+
+
+def test_the_inside_of_a_ring_fragment_may_be_bitten_all_along() -> None:
+    """A bore with two bites, no third of it in one run: still the inside of the ring, its radius within 0.3 px."""
+    turn = np.radians(np.linspace(0, 180, 400))
+    bites = sum(2.5 * np.cos(np.clip((np.degrees(turn) - at) / 14, -1, 1) * np.pi / 2) ** 2 for at in (60, 120))
+    outer = 62 * np.column_stack([np.cos(turn), np.sin(turn)])
+    inner = ((44 + bites)[:, None] * np.column_stack([np.cos(turn), np.sin(turn)]))[::-1]
+    points = walk(np.vstack([outer, inner]) + [80.0, 75.0])
+    rings = [c for c, *_ in reliefs_of(choose_shape(points), points, hole=False) if np.hypot(c.x - 80, c.y - 75) < 2]
+    assert [c.radius for c in rings] == [pytest.approx(44, abs=0.3)]
