@@ -442,8 +442,8 @@ def reliefs_of(
         # a relief is an arc from end to end; the inside of a ring fragment has broken edges beside it, and beside an
         # arc that turns farther than any bite a corner may be lost
         if (
-            min(near.mean(), unbroken) < (0.35 if ring or arc >= _DEEP_ARC_DEG else 0.75)
-            and not (ring and near.mean() >= _MOSTLY)
+            (min(near.mean(), unbroken) < (0.35 if ring or arc >= _DEEP_ARC_DEG else 0.75)
+            and not (ring and near.mean() >= _MOSTLY))
             or circle.radius < 3
             or arc < 20
             or np.radians(arc) * circle.radius < 8
