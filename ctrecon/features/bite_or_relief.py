@@ -74,7 +74,7 @@ class _Hollow:
     order: Floats  # how far along the outline, 0 to 1 over the arc's own stations
 
 
-def bite_or_relief(relief: FittedCandidate, parent: FittedCandidate, worn: SoundEdge) -> Verdict | None:
+def bite_or_relief(relief: FittedCandidate, parent: FittedCandidate, worn: SoundEdge) -> Verdict:
     """Weigh 'an arc with sharp ends, the same through depth' against 'an edge eaten smoothly, or broken'.
 
     Parameters
@@ -88,8 +88,8 @@ def bite_or_relief(relief: FittedCandidate, parent: FittedCandidate, worn: Sound
 
     Returns
     -------
-    Verdict or None
-        None where too few cells show the hollow.
+    Verdict
+        Without an arc where too few cells show the hollow: then the odds are those before looking.
 
     Notes
     -----
@@ -99,12 +99,10 @@ def bite_or_relief(relief: FittedCandidate, parent: FittedCandidate, worn: Sound
     arc with sharp ends. Free numbers and processes alike pay for what they could have fitted (D. MacKay, Information
     Theory, Inference, and Learning Algorithms, chapters 28 and 45). Machining and image are given 0.03 px in all.
     """
-    shape = relief.candidate.circle
-    if shape is None or not isinstance(parent.fit, ShapeFit):
-        return None
-    h = _gathered(relief, worn)
-    if h is None:
-        return None
+    before = -_WORN_MORE - (_BLIND if _is_blind(relief, parent) else 0.0)
+    shape, h = relief.candidate.circle, _gathered(relief, worn)
+    if shape is None or h is None or not isinstance(parent.fit, ShapeFit):
+        return Verdict(before, np.full(3, np.nan), {})
     start = np.array([shape.x, shape.y, shape.radius])
     if isinstance(relief.fit, ShapeFit):
         start = np.array([relief.fit.value(n) for n in ("x", "y", "radius")])
@@ -116,8 +114,7 @@ def bite_or_relief(relief: FittedCandidate, parent: FittedCandidate, worn: Sound
         at = arc & (h.stretch == k)
         mark[h.block[at], h.station[at]] = True
         marks[int(k)] = mark
-    odds -= _WORN_MORE + (_BLIND if _is_blind(relief, parent) else 0.0)
-    return Verdict(odds, circle, marks)
+    return Verdict(odds + before, circle, marks)
 
 
 def _is_blind(relief: FittedCandidate, parent: FittedCandidate) -> bool:

@@ -28,6 +28,7 @@ _SOUND_RUN = 0.8  # share of the outline that must be sound for a run's planes t
 _RELIEF_PLANES = 3  # a run of fewer only goes on from another
 _PIT_PX = 4.0  # radius; blur leaves no form of a hole so small and so short
 _SPOILT = 0.6  # of the soundest run's share
+_WALL_PX = 2.0  # a thinner wall than twice the blur is not seen as one
 _HALF = 0.5  # of an arc, from which a shorter one over some of its depth is no other
 _PARTLY = 0.6  # share of an outline on its circle below which it shows an arc, as of a ring fragment
 _SAME_RIM, _SAME_RIM_PX = 0.6, 1.0  # share of two outlines that lie this near to each other on one rim
@@ -295,6 +296,8 @@ def _reliefs(look: _Look, span: Span, stretch: Stretch) -> list[Candidate]:
         ring = _concentric(circle, shape)
         if not concave or (not ring and _inside(circle, shape)):
             continue
+        if ring and not _has_wall(circle, span.points, near):
+            continue  # the floor of a bite
         part_map = _nearest_map(look.mean.shape, look.points, near, look.outlines, look.own)
         sub = Choice("round", circle, near, float(near.mean()))
         part_span = Span(span.first, span.last, span.corner, part_map, look.mean, span.points, sub)
@@ -395,6 +398,14 @@ def _concentric(circle: Circle, shape: Shape | None) -> bool:
         and bool(np.hypot(circle.x - shape.x, circle.y - shape.y) < 1.0 + 0.03 * shape.radius)
         and circle.radius < shape.radius
     )
+
+
+def _has_wall(circle: Circle, points: Floats, near: NDArray[np.bool_]) -> bool:
+    """Return whether the outline passes outside an arc in most of the arc's directions, as that of a ring fragment."""
+    away = points - (circle.x, circle.y)
+    sector = np.floor(np.degrees(np.arctan2(away[:, 1], away[:, 0])) / 10).astype(int)
+    outer = sector[np.hypot(*away.T) > circle.radius + _WALL_PX]
+    return bool(np.isin(sector[near], outer).mean() > _HALF)
 
 
 def _inside(circle: Circle, shape: Shape | None) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.optimize import least_squares
+from scipy.optimize import OptimizeResult, least_squares
 from scipy.special import chndtr, ndtr
 
 from ctrecon.core.fit_result import ShapeFit
@@ -33,6 +33,11 @@ _BLOCK = 6  # planes averaged to search
 _SMALL_AREA = 30.0  # px²; a larger dark area is not a small bore
 _AIR_U = 0.03
 """Standard uncertainty of the grey of air inside a hole too narrow to show it (a judgement)."""
+_TOO_WIDE, _FILLED = 1.35, 5.0
+"""Times the scan's own blur beyond which a small bore is tried with other material in it (no edge is blurred so: edges
+of one scan agree within a tenth), and what that reading must gain in ln odds: the margin of every choice of shape."""
+_LOST_PX = 0.2  # radius of a fit that found no bore
+_NOT_AIR = 5 * _AIR_U  # grey of air below which a bore holds nothing else
 _SLOPE_SD = 0.02  # contrasts per px that metal may shade beside a bore, as cupping of 26 % does near a rim
 _RADIUS_FLOOR = 0.02  # px; u of the radius is never smaller
 _MOST = 6_000  # voxels of a fit; more cost time only
@@ -56,13 +61,16 @@ def is_small(sized: FittedCandidate, *, damaged: bool = False) -> bool:
     return fit.value("radius") < 4 * fit.value("blur") or "very_small" in candidate.flags
 
 
+# long: one fit of grey values, its two readings of what the bore holds, and all that goes into its u
 def fit_small(
     sized: FittedCandidate, data: Voxels, squared: SquaredStack, noise: float
 ) -> FittedCandidate:
     """Fit a small circle by the exact area of a blurred disc.
 
     The grey of air is not seen in it: it is taken from the stack (0) with a standard
-    uncertainty of 0.03 of the contrast, which goes into u of the diameter. Metal may shade
+    uncertainty of 0.03 of the contrast, which goes into u of the diameter. Where that is refuted, or its edge
+    would have to be wider than the scan blurs, the grey in it is left free, and it is flagged `other_material` if that
+    explains it. Metal may shade
     across the bore: as level metal it would draw the bore to its darker side.
     """
     fit, candidate = sized.fit, sized.candidate
@@ -80,8 +88,8 @@ def fit_small(
         start[:3] = fit.value("x"), fit.value("y"), max(fit.value("radius"), 0.6)
         if sized.axis_free:
             start[3:5] = fit.value("slope_x"), fit.value("slope_y")
+    prior = np.array([0.0, 0.0, 0.0, 0.0, 0.0, np.log(0.9), 0.0, 0.0, 0.0, 0.0])
     tie = np.array([0.0, 0.0, 0.0, 1 / leans, 1 / leans, 1 / 0.35, 1 / _AIR_U, 0.0, 1 / _SLOPE_SD, 1 / _SLOPE_SD])
-    aim = np.array([0.0, 0.0, 0.0, 0.0, 0.0, np.log(0.9), 0.0, 0.0, 0.0, 0.0])
 
     def disc(q: Floats) -> Floats:
         blur = float(np.exp(q[5]))
@@ -90,31 +98,46 @@ def fit_small(
         metal = q[7] + q[8] * dx + q[9] * dy
         return np.asarray(q[6] + (metal - q[6]) * ((1 - inside) if candidate.metal_outside else inside))
 
-    def residuals(q: Floats, scale: float) -> Floats:
-        return np.concatenate([(disc(q) - grey) / scale, (q - aim) * tie])
+    def fitted(q: Floats, aim: Floats, tie: Floats) -> tuple[OptimizeResult, float, float]:
+        """Return the fit, the scale it was weighed with, and the scale its residuals leave."""
 
-    scale = used = noise
-    q = start
-    for _ in range(2):
-        used = scale
-        found = least_squares(
-            residuals, q, args=(scale,), loss="soft_l1", f_scale=_LOSS, max_nfev=40,
-            x_scale=[1, 1, 1, 0.01, 0.01, 0.3, 0.1, 0.1, 0.01, 0.01],
-        )  # fmt: skip
-        q = found.x
-        left = disc(q) - grey
-        scale = max(noise, 1.4826 * float(np.median(np.abs(left))))
+        def residuals(q: Floats, scale: float) -> Floats:
+            return np.concatenate([(disc(q) - grey) / scale, (q - aim) * tie])
+
+        scale = used = noise
+        for _ in range(2):
+            used = scale
+            found = least_squares(
+                residuals, q, args=(scale,), loss="soft_l1", f_scale=_LOSS, max_nfev=40,
+                x_scale=[1, 1, 1, 0.01, 0.01, 0.3, 0.1, 0.1, 0.01, 0.01],
+            )  # fmt: skip
+            q = found.x
+            scale = max(noise, 1.4826 * float(np.median(np.abs(disc(q) - grey))))
+        return found, used, scale
+
+    found, used, scale = fitted(start, prior, tie)
+    known, flags = _blur_of(squared), (*candidate.flags, "very_small")
+    wide = known is not None and np.exp(found.x[5]) > _TOO_WIDE * known
+    if candidate.metal_outside and (wide or found.x[6] > _NOT_AIR or found.x[2] < _LOST_PX):  # it may not hold air
+        aim, loose = prior.copy(), tie.copy()
+        aim[5:7] = prior[5] if known is None else np.log(known), 0.5
+        loose[5:7] = 1 / 0.35 if known is None else 1 / 0.1, 1 / 0.5
+        filled = fitted(np.concatenate([start[:5], aim[5:7], start[7:]]), aim, loose)
+        if filled[0].cost * (filled[1] / used) ** 2 < found.cost - _FILLED:
+            (found, used, scale), flags = filled, (*flags, "other_material")
+    q = found.x
+    left = disc(q) - grey
     slopes = np.asarray(found.jac, dtype=float)
     normal = slopes.T @ slopes
-    if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e18 or q[2] < 0.2:
+    if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e18 or q[2] < _LOST_PX:
         return sized
     inverse = np.linalg.inv(normal)
     sector = ((np.arctan2(row - q[1], column - q[0]) / (2 * np.pi) + 0.5) * _SECTORS).astype(np.int64) % _SECTORS
     covariance = _spread(slopes, found.fun, inverse * _crowding(column, row, z, left), sector)
     order = [0, 1, 2, 3, 4, None, 5, 6, 7]
     full = np.zeros((9, 9))
-    known = [i for i, at in enumerate(order) if at is not None]
-    full[np.ix_(known, known)] = covariance[np.ix_(range(8), range(8))]
+    settled = [i for i, at in enumerate(order) if at is not None]
+    full[np.ix_(settled, settled)] = covariance[np.ix_(range(8), range(8))]
     blur = float(np.exp(q[5]))
     full[6] *= blur
     full[:, 6] *= blur
@@ -131,9 +154,17 @@ def fit_small(
     values = np.array([q[0], q[1], q[2], q[3], q[4], 0.0, blur, q[6], q[7] - q[6]])
     names = ("x", "y", "radius", "slope_x", "slope_y", "growth", "blur", "air", "contrast")
     rms = float(np.sqrt(np.mean(np.clip(left, -3 * scale, 3 * scale) ** 2))) / noise
-    flags = tuple(dict.fromkeys((*candidate.flags, "very_small")))
-    fitted = ShapeFit(names, values, full, rms, 1.0, len(grey), budget)
-    return replace(sized, fit=fitted, candidate=replace(candidate, flags=flags))
+    measured = ShapeFit(names, values, full, rms, 1.0, len(grey), budget)
+    return replace(sized, fit=measured, candidate=replace(candidate, flags=tuple(dict.fromkeys(flags))))
+
+
+def _blur_of(squared: SquaredStack) -> float | None:
+    """Return the blur (px) of the scan's edges with that of the voxels, None where the scan does not show it."""
+    artefacts = squared.survey.artefacts
+    if artefacts is None or artefacts.psf_px is None:
+        return None
+    dx = (squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0))[2]
+    return float(np.hypot(artefacts.psf_px * dx / squared.pitch_mm, np.sqrt(1 / 12)))
 
 
 def _spread(slopes: Floats, residual: Floats, covariance: Floats, sector: NDArray[np.int64]) -> Floats:

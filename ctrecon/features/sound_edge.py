@@ -25,6 +25,7 @@ _BESIDE = 2  # cells beside a dip that are left out too: a skirt that noise hide
 _KEPT = 3  # cells of a sound run that stay whatever is beside it: the last of a flat must not be given away
 _OUTWARD_PX = 0.35  # metal beyond the shape by this much is a burr or dirt
 _MOST_EXCESS = 8.0  # noise shared over 1.2 px in all directions makes the scatter of a cell six times as large
+_ON_PX = 0.3  # a cell so near a line is on it: noise seldom moves one farther
 _INWARDS = 0.2  # share of a flat's cells below which its first place is looked for: the sound edge is the outermost
 _ROUNDS = 12  # rounds at most
 
@@ -132,7 +133,7 @@ def _outermost(
 
 
 def _outer_flats(shape: Rectangle, points: Floats, sign: float) -> Rectangle:
-    """Return the rectangle with each flat where its outermost cells begin, if these are out of the fit."""
+    """Return the rectangle with each flat where its outermost cells begin, if these are out of the fit and in line."""
     u, v = shape.own_axes(points)
     margin = shape.corner_radius + 3.0
     place = []
@@ -145,7 +146,9 @@ def _outer_flats(shape: Rectangle, points: Floats, sign: float) -> Rectangle:
             place.append(half)
             continue
         outer = float(np.quantile(along[at], 1 - _INWARDS if sign > 0 else _INWARDS))
-        place.append(outer if sign * (outer - half) > 0.3 else half)
+        # crust stands proud of a flat, too, but along no line
+        on_outer, on_half = (int((np.abs(along[at] - one) < _ON_PX).sum()) for one in (outer, half))
+        place.append(outer if sign * (outer - half) > _ON_PX and on_outer >= on_half else half)
     a, b = place[0] + place[2], place[1] + place[3]
     du, dv = (place[0] - place[2]) / 2, (place[1] - place[3]) / 2
     t = np.radians(shape.turn_deg)

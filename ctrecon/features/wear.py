@@ -24,6 +24,9 @@ __all__ = ["settle_wear", "wants_whole_edge", "worn_request"]
 _WHOLE = 0.97  # share of an outline on its shape above which nothing is eaten that a robust fit would feel
 _MARGIN_WORN = 3.0
 """Ln odds (20 to 1) wanted to call a hollow eaten: the edge says where and how deep anyway."""
+_MISFIT = 1.1
+"""Times the noise; what fits within a tenth of it can't hide a bite that moves a size by more than its u."""
+_TINY = 2.5  # blurs; below, half height of a blurred disc is no measure of its edge (it is gone at 1.2)
 _LEAST_RADIUS_PX = 3.0  # of an arc that is looked for; a doubtful one that shrinks below is none
 _BREAK_SKIRT_PX = 4.0  # beside a break, which leans and is rough: not wear of the round edge
 _WORSE_PX = 1.0  # u of a size beyond which the sound edge is too little to measure by
@@ -33,6 +36,16 @@ def wants_whole_edge(candidate: Candidate) -> bool:
     """Return whether a candidate's edge is to be read where it leaves its shape, too."""
     whole = candidate.is_round or candidate.has_flats or candidate.sides is not None
     return whole and (candidate.share < _WHOLE or bool(candidate.gaps_deg) or candidate.relieved)
+
+
+def _misfits(candidate: Candidate, fit: ShapeFit) -> bool:
+    """Return whether a whole round outline leaves more over than noise: a bite in a small bore hardly bends it."""
+    return candidate.is_round and fit.rms > _MISFIT
+
+
+def _tiny(candidate: Candidate, fit: ShapeFit) -> bool:
+    """Return whether blur leaves no half height along the edge of a bore to say where it is eaten."""
+    return candidate.is_round and fit.value("radius") < _TINY * fit.value("blur")
 
 
 def worn_request(candidate: Candidate, want: VoxelRequest | None) -> VoxelRequest | None:
@@ -65,9 +78,9 @@ def settle_wear(
     out: list[FittedCandidate | None] = list(sized)
     for i, one in enumerate(sized):
         voxels = data[i]
-        if voxels is None or not wants_whole_edge(one.candidate):
+        if voxels is None or not isinstance(one.fit, ShapeFit) or "slope_x" not in one.fit.names:
             continue
-        if not isinstance(one.fit, ShapeFit) or "slope_x" not in one.fit.names or "very_small" in one.candidate.flags:
+        if not (wants_whole_edge(one.candidate) or _misfits(one.candidate, one.fit)) or _tiny(one.candidate, one.fit):
             continue
         edge = resettled(one, cells_of(one, voxels, squared, noise))
         if edge is None or not edge.cells:
@@ -82,7 +95,7 @@ def settle_wear(
             verdict = bite_or_relief(sized[j], one, edge)
             judged = _judged(sized[j], verdict, edge, data[j], squared, noise)
             out[j] = judged
-            if judged is not None and verdict is not None:
+            if judged is not None:
                 kept = True
                 for k, marks in verdict.arc.items():
                     cut[k] |= np.asarray(marks.any(axis=0))[None, :]
@@ -123,18 +136,16 @@ def _shares(a: Candidate, b: Candidate) -> bool:
 
 def _judged(
     relief: FittedCandidate,
-    verdict: Verdict | None,
+    verdict: Verdict,
     edge: SoundEdge,
     voxels: Voxels | None,
     squared: SquaredStack,
     noise: float,
 ) -> FittedCandidate | None:
     """Return the relief measured on its sound arc, flagged where the odds are close; None where it is eaten."""
-    if verdict is None:
-        return relief
     if verdict.ln_odds <= -_MARGIN_WORN:
         return None
-    if voxels is not None and len(voxels[0]):
+    if verdict.arc and voxels is not None and len(voxels[0]):
         relief = _on_arc(relief, verdict, edge, voxels, squared, noise)
     if verdict.ln_odds >= MARGIN:
         return relief

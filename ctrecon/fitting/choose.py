@@ -30,6 +30,8 @@ from ctrecon.shapes import Circle, Ellipse, Rectangle, RegularPolygon, Shape
 
 __all__ = ["Choice", "as_good_as_round", "choose_shape", "gaps_of", "reliefs_of"]
 
+_MOSTLY = 0.5  # of a stretch on a circle about the same centre: the inside of a ring, however often it is bitten
+_DEEP_ARC_DEG = 90.0  # what is eaten is wider than deep (a judgement)
 _ENOUGH = 0.62
 """Share of the outline that must be on a shape for it to be called that shape."""
 _ENOUGH_SIDED = 0.72
@@ -46,6 +48,7 @@ _ROUND_END = 0.47
 """Corner radius over width from which a rectangle has round ends and no flats between them."""
 _SIDE_SEEN, _LITTLE, _LITTLE_PX, _STRAIGHT = 0.25, 0.12, 8.0, 1.25
 """Share of a side that must show; the share and px that will do for one of four, if it is straight (judgements)."""
+_ABOUT = 0.1  # of the radius: an arc on a broken outline settles its centre no better
 _NEARER = 0.6
 """Where an oval passes near a circle it is this much nearer to the outline; two bites in a bore only look oval."""
 _ESTIMATE_OVAL: Callable[[Floats], Any] = EllipseModel.from_estimate
@@ -151,8 +154,8 @@ def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.
 def _own_circle(points: Floats, tolerance: float, *, hole: bool) -> tuple[Circle | None, float]:
     """Return the circle of an outline that bulges as the outline does and, for a hole, is filled by it.
 
-    The inside of a ring fragment bulges the other way, and may show more of its circle than a worn outside does: then
-    the second number is the share of the outline that is not the inside's.
+    The inside of a ring fragment bulges the other way, and may show more of its circle than a worn outside does: the
+    second number is the share of the outline that is not the inside's.
     """
     circle, others = circle_of(points, tolerance), 1.0
     if circle is not None and not _bulges(circle, points, tolerance):
@@ -161,9 +164,20 @@ def _own_circle(points: Floats, tolerance: float, *, hole: bool) -> tuple[Circle
         circle = circle_of(points[~inside], tolerance) if (~inside).sum() >= 12 else None
         if circle is not None and not _bulges(circle, points, tolerance):
             circle = None
+    elif circle is not None and not hole:
+        others = _without_inside(circle, points, tolerance)
     if circle is not None and hole and _area(points) < _ROOM * np.pi * circle.radius**2:
         circle = None
     return circle, others
+
+
+def _without_inside(circle: Circle, points: Floats, tolerance: float) -> float:
+    """Return the share of an outline that is not the inside of a ring fragment about the centre of its outside."""
+    left = points[~near_shape(circle, points, 2 * tolerance)]
+    inside = circle_of(left, tolerance) if len(left) >= 12 else None
+    if inside is None or _bulges(inside, points, tolerance) or _apart(inside, circle) > _ABOUT * circle.radius:
+        return 1.0
+    return 1.0 - float(near_shape(inside, points, 2 * tolerance).mean())
 
 
 def _bulges(circle: Circle, points: Floats, tolerance: float) -> bool:
@@ -424,10 +438,12 @@ def reliefs_of(
         angle = np.unwrap(np.arctan2(stretch[near, 1] - circle.y, stretch[near, 0] - circle.x))
         arc = float(np.degrees(np.ptp(angle))) if near.any() else 0.0
         unbroken = np.diff(_longest_run(_close_runs(near, 3)))[0] / len(stretch)
-        ring = isinstance(choice.shape, Circle) and _apart(circle, choice.shape) < 0.1 * circle.radius
-        # a relief is an arc from end to end; the inside of a ring fragment has broken edges beside it
+        ring = isinstance(choice.shape, Circle) and _apart(circle, choice.shape) < _ABOUT * circle.radius
+        # a relief is an arc from end to end; the inside of a ring fragment has broken edges beside it, and beside an
+        # arc that turns farther than any bite a corner may be lost
         if (
-            min(near.mean(), unbroken) < (0.35 if ring else 0.75)
+            (min(near.mean(), unbroken) < (0.35 if ring or arc >= _DEEP_ARC_DEG else 0.75)
+            and not (ring and near.mean() >= _MOSTLY))
             or circle.radius < 3
             or arc < 20
             or np.radians(arc) * circle.radius < 8

@@ -1,5 +1,6 @@
 """What to check first: the few things in a record that a person must decide, each with its picture."""
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -7,15 +8,18 @@ from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_percent, format_value
 from ctrecon.plots.slices import cutout
 from ctrecon.record.kinds import kind_words
-from ctrecon.record.part import Feature, Part, Piece
+from ctrecon.record.part import Alternative, Feature, Part, Piece
 from ctrecon.record.pictures import SlicePicture
 from ctrecon.report.embedded_images import figure_uri
 
-__all__ = ["BASES", "Check", "checks_of", "percent"]
+__all__ = ["BASES", "Check", "checks_of", "is_close", "percent"]
 
 MOST_SHOWN = 8
 """Features and pieces shown with a picture; of more than that the rest is named. A longer list is not read."""
 
+_PLACES = 2  # of an eaten edge that are told first: they come deepest first
+_CLOSE = 5.0  # ln odds: the margin below which measuring calls a shape undecided
+_ODDS = "; ln odds"  # from here on an alternative says its odds in figures; here they are put in words
 _UNSURE = (0.05, 0.95)  # probability between which a piece is neither separate nor one with the rest
 BASES = {
     "file": "from the files",
@@ -137,15 +141,28 @@ def _undecided(part: Part) -> Iterator[tuple[Check, tuple[str, ...]]]:
     """Yield the features of which the grey values allow more than one shape, unless a person has accepted them."""
     for number, feature in enumerate(part.features, 1):
         if "undecided" in feature.flags and not feature.accepted:
-            told = tuple(_sentence(one.says) for one in feature.alternatives if one.says)
+            close = [one for one in feature.alternatives if one.says and is_close(one)]
+            told = tuple(f"{_sentence(one.says.split(_ODDS)[0])} {_chance(one)}" for one in close)
             yield _of_feature(feature, "undecided", told or (_sentence(explain("undecided")),), number)
+
+
+def is_close(other: Alternative) -> bool:
+    """Return whether the grey values leave another shape open: less than 150 to 1 against it."""
+    return other.ln_odds < _CLOSE
+
+
+def _chance(other: Alternative) -> str:
+    return f"Of the two, the chance that it is as named: {percent(1 / (1 + math.exp(-other.ln_odds)))}."
 
 
 def _worn(part: Part) -> Iterator[tuple[Check, tuple[str, ...]]]:
     """Yield the features whose edge is eaten, unless a person has accepted them."""
     for number, feature in enumerate(part.features, 1):
         if feature.worn is not None and not feature.accepted:
-            says = (_sentence(feature.worn.says), "Check the full size where the edge is sound.")
+            places = feature.worn.says.split("; ")
+            if len(places) > _PLACES + 2:  # the last says how the size was found
+                places[_PLACES:-1] = [f"and more (all of them stand with {feature.id} in the table)"]
+            says = (_sentence("; ".join(places)), "Check the full size where the edge is sound.")
             yield _of_feature(feature, "worn edge", says, number)
 
 

@@ -25,7 +25,7 @@ from ctrecon.record.part import Feature, Part, Piece, depths_in_part_frame, plac
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture, SlicePicture
 from ctrecon.record.sensitivity import expanded_of
 from ctrecon.report.budgets import budget_rows, image_facts
-from ctrecon.report.checks import BASES, checks_of, percent
+from ctrecon.report.checks import BASES, checks_of, is_close, percent
 from ctrecon.report.embedded_images import Picture, figure_uri
 from ctrecon.report.explained import explained_view
 from ctrecon.report.seams import exploded_picture, seam_cards
@@ -48,6 +48,8 @@ _SIZES = (
     "seam_mm",
 )
 _OTHERS = ("turn_deg", "pitch_deg", "corner_radius_mm", "taper_mm_per_mm", "roundness_mm")
+_MAY_BE_NONE = ("corner_radius_mm", "taper_mm_per_mm", "roundness_mm")
+"""Of these a figure within its U says that nothing was seen, not how much there is."""
 _WORDS = {
     "x_mm": "x",
     "y_mm": "y",
@@ -131,6 +133,7 @@ class Row:
     place: tuple[Number, ...]
     others: tuple[Number, ...]
     reasons: tuple[str, ...]
+    unlikely: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -180,7 +183,10 @@ def _others(part: Part, feature: Feature) -> Iterator[Number]:
     for name in _OTHERS:
         value = getattr(feature, name)
         if value is not None:
-            yield _number(part, name, value, of=feature)
+            shown = _number(part, name, value, of=feature)
+            spread = expanded_of(part, feature, name, value)
+            none = name in _MAY_BE_NONE and spread is not None and abs(value.value) <= spread
+            yield Number(shown.name, "none seen", shown.spread) if none else shown
     if feature.sides is not None:
         yield Number("sides", str(feature.sides))
     if feature.teeth is not None:
@@ -224,9 +230,10 @@ def _row(part: Part, feature: Feature) -> Row:
         others=tuple(_others(part, feature)),
         reasons=(
             *_reasons(list(unknown.items())),
-            *(one.says for one in feature.alternatives),
+            *(one.says for one in feature.alternatives if is_close(one)),
             *(() if feature.worn is None else (feature.worn.says,)),
         ),
+        unlikely=tuple(one.says for one in feature.alternatives if not is_close(one)),
     )
 
 

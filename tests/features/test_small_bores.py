@@ -109,3 +109,26 @@ def test_a_short_spot_from_face_to_face_is_a_bore(before: bool, after: bool, thr
     metal, air = np.zeros(6), np.full(6, np.nan)
     dip = np.concatenate([air if before else metal, np.full(10, 0.6), air if after else metal])
     assert _goes_through(dip, (6, 15)) is through
+
+
+def test_a_small_bore_filled_with_something_lighter_keeps_its_size() -> None:
+    """A rod of 6 px and two thirds of the grey of metal in its hole: right within 3 u, told from a narrow bore of air."""
+    volume = block([(31.3, 22.6, 3.0, 0, 99, 0)], snr=400.0, seed=3)
+    solid = block([], snr=400.0, seed=4)
+    volume = 0.35 * volume + 0.65 * solid + np.random.default_rng(5).standard_normal(volume.shape) / 20
+    (bore,) = [f for f in measure_stack(stack_of(volume)).part.features if f.kind == "round_hole"]
+    assert "other_material" in bore.flags
+    assert bore.diameter_mm is not None
+    assert bore.diameter_mm.u is not None
+    assert abs(bore.diameter_mm.value - 0.6) < 3 * bore.diameter_mm.u < 0.09
+
+
+def test_a_bite_does_not_widen_a_small_bore() -> None:
+    """A bore of 6.2 px eaten on one side: its size within 0.1 px and its place within 0.08, and it says that it is worn."""
+    volume = block([(31.3, 22.6, 3.1, 0, 99, 0), (33.9, 22.6, 1.5, 0, 99, 0)], snr=30.0, seed=3)
+    (bore,) = [f for f in measure_stack(stack_of(volume)).part.features if f.kind == "round_hole"]
+    assert bore.diameter_mm is not None
+    assert bore.x_mm is not None
+    assert bore.worn is not None
+    assert bore.diameter_mm.value / 0.1 == pytest.approx(6.2, abs=0.1)
+    assert bore.x_mm.value / 0.1 == pytest.approx(31.3, abs=0.08)

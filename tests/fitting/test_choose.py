@@ -222,3 +222,37 @@ def test_an_eaten_bore_is_not_an_oval() -> None:
     found = choose_shape(points, hole=True)
     kinds = [found.kind, *(k for k, _ in found.rivals)]
     assert "round" in kinds
+
+
+def test_the_inside_of_a_half_ring_does_not_count_against_its_outside() -> None:
+    """Half a thick ring with 80 degrees of its outside eaten: a third of its outline is on the circle it goes by."""
+    turn = np.radians(np.linspace(0, 183, 400))
+    lost = 3.0 * np.sin(np.clip((np.degrees(turn) - 45) / 80, 0, 1) * np.pi)
+    outer = np.column_stack([(70 - lost) * np.cos(turn), (70 - lost) * np.sin(turn)])
+    inner = 40 * np.column_stack([np.cos(turn), np.sin(turn)])[::-1]
+    found = choose_shape(walk(np.vstack([outer, inner]) + [80.0, 75.0]))
+    assert found.kind == "round"
+    assert isinstance(found.shape, Circle)
+    assert (found.shape.x, found.shape.y, found.shape.radius) == pytest.approx((80, 75, 70), abs=0.4)
+
+
+def test_a_relief_beside_a_lost_corner_is_found() -> None:
+    """A deep arc that runs into a broken corner takes less than three quarters of what leaves the rectangle."""
+    block = shapely.box(0, 0, 60, 90) - shapely.Point(30, 90).buffer(12, quad_segs=64)
+    block -= shapely.Polygon([(41, 91), (61, 60), (61, 91)])
+    points = walk(shapely.get_coordinates(block.exterior)[:-1] + [20.0, 20.0])
+    choice = choose_shape(points)
+    found = [c for c, _, _, concave in reliefs_of(choice, points, hole=False) if concave and c.radius < 20]
+    assert choice.kind == "rectangular"
+    assert [(c.x, c.y, c.radius) for c in found] == [pytest.approx((50, 110, 12), abs=0.3)]
+
+
+def test_the_inside_of_a_ring_fragment_may_be_bitten_all_along() -> None:
+    """A bore with two bites, no third of it in one run: still the inside of the ring, its radius within 0.3 px."""
+    turn = np.radians(np.linspace(0, 180, 400))
+    bites = sum(2.5 * np.cos(np.clip((np.degrees(turn) - at) / 14, -1, 1) * np.pi / 2) ** 2 for at in (60, 120))
+    outer = 62 * np.column_stack([np.cos(turn), np.sin(turn)])
+    inner = ((44 + bites)[:, None] * np.column_stack([np.cos(turn), np.sin(turn)]))[::-1]
+    points = walk(np.vstack([outer, inner]) + [80.0, 75.0])
+    rings = [c for c, *_ in reliefs_of(choose_shape(points), points, hole=False) if np.hypot(c.x - 80, c.y - 75) < 2]
+    assert [c.radius for c in rings] == [pytest.approx(44, abs=0.3)]

@@ -75,7 +75,9 @@ def test_undecided_and_worn_features_are_shown(clear: Part) -> None:
     part = with_feature(part, "F2", worn=eaten)
     checks, more = checks_of(part, (slice_of(20, "F3"), slice_of(30, "F2")))
     assert [one.heading[:2] for one in checks] == ["F3", "F2"] and more == ()
-    assert checks[0].says == ("It could also be an edge eaten smoothly; ln odds 1.2.",)
+    # 1 / (1 + exp(-1.2)) = 0.769: odds of exp(1.2), by hand
+    chance = "Of the two, the chance that it is as named: 77 %."
+    assert checks[0].says == (f"It could also be an edge eaten smoothly. {chance}",)
     assert checks[1].says[0] == eaten.says
     assert all(one.picture.startswith("data:image/svg+xml;base64,") for one in checks)
     assert "slice 20" in checks[0].shows and "slice 30" in checks[1].shows
