@@ -18,8 +18,8 @@ from ctrecon.record.scale_found import KnownSize, ScaleFound
 from ctrecon.record.worn import Worn
 
 __all__ = [
-    "RELATION_KINDS", "Alternative", "Axis", "Evidence", "Feature", "Hypothesis", "ImageInfo",
-    "Joint", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "Warn", "Worn",
+    "RELATION_KINDS", "Alternative", "Axis", "Evidence", "Feature", "Flank", "Hypothesis", "ImageInfo",
+    "Joint", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "ToothPlace", "Warn", "Worn",
     "depths_in_part_frame", "outline_in_part_frame", "place_in_part_frame", "scale_u_along",
     "scale_u_of", "taper_of",
 ]  # fmt: skip
@@ -84,6 +84,27 @@ class Sensitivity:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Flank:
+    """How a tooth's flanks run: its form, a sentence with odds, (radius, half width; mm) of the mean sound tooth."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    form: str
+    says: str
+    profile_mm: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ToothPlace:
+    """One tooth that is left: its angle (part frame), whether it is whole and bent, and its stretch of rim."""
+
+    __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
+    angle_deg: Measured
+    whole: bool
+    bent: bool
+    stretch: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class Feature:
     """One feature followed through depth; fields that do not belong to its kind are None.
 
@@ -109,6 +130,8 @@ class Feature:
         Thickness of air as deep as the seam.
     teeth, tip_diameter_mm, root_diameter_mm : int, Measured, or None
         Of a wheel.
+    teeth_range, teeth_present, teeth_odds, pitch_deg, tooth_width_mm, flank, tooth_places : optional
+        Of a wheel: see the classes.
     cross_diameter_mm, cross_direction_xyz : Measured, (x, y, z), or None
         Of a hole across the axis.
     slices_used, fit_rms_noise, alternatives, sensitivity, budget : optional
@@ -154,6 +177,13 @@ class Feature:
     teeth: int | None = None
     tip_diameter_mm: Measured | None = None
     root_diameter_mm: Measured | None = None
+    teeth_range: tuple[int, int] | None = None
+    teeth_present: int | None = None
+    teeth_odds: tuple[tuple[int, float], ...] = ()
+    pitch_deg: Measured | None = None
+    tooth_width_mm: Measured | None = None
+    flank: Flank | None = None
+    tooth_places: tuple[ToothPlace, ...] = ()
     cross_diameter_mm: Measured | None = None
     cross_direction_xyz: tuple[float, float, float] | None = None
     slices_used: tuple[int, int] | None = None

@@ -10,7 +10,7 @@ from ctrecon.workshop.tables import read_table
 
 __all__ = [
     "PINION_CLEARANCE", "AsFoundTooth", "ToothSizes", "beside_as_found", "clock_pinion", "clock_wheel",
-    "cycloidal_factors", "span", "spur_tooth", "tabled_factors", "theoretical_addendum",
+    "cycloidal_factors", "found_tooth", "span", "spur_tooth", "tabled_factors", "theoretical_addendum",
 ]  # fmt: skip
 
 SPUR_ADDENDUM, SPUR_DEDENDUM = 1.0, 1.25
@@ -253,6 +253,39 @@ def clock_pinion(leaves: int, teeth: int, module: Measured, *, profile: str | No
     cutter = f"cycloidal pinion, profile {chosen}, module {format_short(module.value, 4)}, for {leaves} leaves"
     source = f"BS 978-2 profile {chosen}, root for a wheel of {teeth}"
     return _sizes("clock pinion", leaves, module, addendum, dedendum, 1.25 if many else 1.05, radius, cutter, source)
+
+
+def found_tooth(teeth: int, module: Measured, tip: Measured, root: Measured, width: Measured) -> ToothSizes:
+    """Return the tooth as found as sizes to make: a cutter is ground to its measured flank.
+
+    Parameters
+    ----------
+    teeth : int
+        Count.
+    module : Measured
+        By the tips, for a tooth of unknown form, mm.
+    tip, root : Measured
+        Diameters as found, mm.
+    width : Measured
+        Of the tooth half-way up, mm.
+
+    Notes
+    -----
+    Where on it the pitch circle is depends on the form, which is unknown; the depth of cut does not.
+    """
+    pitch = Measured(module.value * teeth, None if module.u is None else module.u * teeth)
+    up, down = ((_less(*pair).value / 2, _less(*pair).u) for pair in ((tip, pitch), (pitch, root)))
+    addendum, dedendum = (Measured(value, None if u is None else u / 2) for value, u in (up, down))
+    whole = _less(tip, root)
+    depth = Measured(whole.value / 2, None if whole.u is None else whole.u / 2)
+    says = (
+        f"{teeth} teeth as found: blank ⌀{format_value(tip.value, 3)}, cut {format_value(depth.value, 3)} mm deep, tooth "
+        f"{format_value(width.value, 3)} wide half-way up; a worn tooth is copied worn"
+    )
+    cutter = "single-point cutter ground to the flank as found"
+    return ToothSizes(
+        "tooth as found", teeth, module, pitch, tip, root, addendum, dedendum, depth, width, None, cutter, says
+    )
 
 
 def beside_as_found(sizes: ToothSizes, tip: Measured, root: Measured | None = None) -> AsFoundTooth:
