@@ -7,7 +7,7 @@ import numpy as np
 from ctrecon.core.frames import Floats, rotation_to_part
 from ctrecon.core.measured import Measured
 from ctrecon.record.kinds import kind_of
-from ctrecon.record.part import RELATION_KINDS, Axis, Feature, Part, Piece, Worn
+from ctrecon.record.part import RELATION_KINDS, Axis, Feature, Flank, Part, Piece, ToothPlace, Worn
 from ctrecon.record.sensitivity import normal_at, with_sensitivity
 
 __all__ = ["rescaled"]
@@ -105,6 +105,9 @@ def _feature(feature: Feature, by: _Stretch) -> Feature:
         diameter_mm=_times(feature.diameter_mm, across),
         tip_diameter_mm=_times(feature.tip_diameter_mm, across),
         root_diameter_mm=_times(feature.root_diameter_mm, across),
+        tooth_width_mm=_times(feature.tooth_width_mm, across),
+        flank=None if feature.flank is None else _flank(feature.flank, across),
+        tooth_places=tuple(_tooth(one, by) for one in feature.tooth_places),
         flats_mm=flats,
         flats_pair_mm=None if pair is None else tuple(_times(o, k) for o, k in zip(pair, pair_by, strict=True)),  # type: ignore[arg-type]
         turn_deg=turn,
@@ -121,6 +124,15 @@ def _feature(feature: Feature, by: _Stretch) -> Feature:
         worn=None if feature.worn is None else _worn(feature.worn, across),
         form={k: v if k.endswith("_deg") else _times(v, across) or v for k, v in feature.form.items()},
     )
+
+
+def _flank(flank: Flank, across: float) -> Flank:
+    return replace(flank, profile_mm=tuple((r * across, w * across) for r, w in flank.profile_mm))
+
+
+def _tooth(one: ToothPlace, by: _Stretch) -> ToothPlace:
+    turned = (one.angle_deg.value + by.turn_by(one.angle_deg.value)) % 360.0
+    return replace(one, angle_deg=Measured(turned, one.angle_deg.u))
 
 
 def _worn(worn: Worn, across: float) -> Worn:

@@ -14,7 +14,7 @@ __all__ = ["feature_table", "print_files", "print_part", "progress_bar"]
 
 _SIZES = (
     ("diameter_mm", "diameter"), ("flats_mm", "flats"), ("flats_pair_mm", "flats"), ("tip_diameter_mm", "tips"),
-    ("root_diameter_mm", "roots"), ("seam_mm", "seam"), ("area_mm2", "area mm2"), ("turn_deg", "turn deg"),
+    ("root_diameter_mm", "roots"), ("pitch_deg", "pitch deg"), ("seam_mm", "seam"), ("area_mm2", "area mm2"), ("turn_deg", "turn deg"),
     ("taper_mm_per_mm", "taper mm/mm"), ("length_mm", "length"),
 )  # fmt: skip
 _HEAD = ("", "feature", "size", "value", "U", "depth")
@@ -65,6 +65,10 @@ def _rows_of(part: "Part", feature: "Feature") -> Iterator[tuple[str, ...]]:
         for one in raw if isinstance(raw, tuple) else (raw,):
             yield (*lead, label, *number(one, name), tail)
             lead, tail = ("", ""), ""
+    if feature.teeth is not None or feature.teeth_range is not None:
+        counts = sorted({*(feature.teeth_range or ()), *([feature.teeth] if feature.teeth else [])})
+        yield (*lead, "teeth", " to ".join(str(one) for one in counts), "", tail)
+        lead, tail = ("", ""), ""
     if tail:
         yield (*lead, "", "", "", tail)
 

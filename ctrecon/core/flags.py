@@ -50,6 +50,8 @@ FLAGS: dict[str, str] = {
     "short": "few slices show it",
     "not_along_depth": "it does not run along the part axis",
     "toothed_rim": "the rim is toothed",
+    "crown_teeth": "its teeth stand along the axis: a crown wheel",
+    "spoked": "windows lie between rim and hub",
     "tapered": "its size changes evenly through depth",
     "bent_outline": "the outline departs from the shape by more than the noise explains",
     "bent": "its end face departs from a plane by more than the uncertainty explains",

@@ -264,7 +264,9 @@ class Kind:
         return 0.0 if feature.area_mm2 is None else 2.0 * float(np.sqrt(np.pi * feature.area_mm2.value))
 
 
-_WIDTHS = ("diameter_mm", "flats_mm", "tip_diameter_mm", "root_diameter_mm", "flats_pair_mm_1", "flats_pair_mm_2")
+_WIDTHS = (
+    "diameter_mm", "flats_mm", "tip_diameter_mm", "root_diameter_mm", "flats_pair_mm_1", "flats_pair_mm_2",
+)  # fmt: skip
 
 
 class Round(Kind):
@@ -414,7 +416,7 @@ class Face(Kind):
 
 
 class Wheel(Kind):
-    """Tip circle, root circle and teeth: the record holds no flank."""
+    """Tip circle, root circle and teeth."""
 
     sizes = (TIP, ROOT)
     sign = "Ø"
@@ -422,7 +424,9 @@ class Wheel(Kind):
     is_toothed = True
 
     def period_deg(self, feature: Feature) -> float:
-        """Return the angle of one tooth."""
+        """Return the angle of one tooth: as measured where their number is unknown."""
+        if feature.teeth is None and feature.pitch_deg is not None:
+            return feature.pitch_deg.value
         return 360.0 / max(feature.teeth or 1, 1)
 
     def shape(
@@ -434,6 +438,16 @@ class Wheel(Kind):
         tip, root = feature.tip_diameter_mm.value / 2 + by_mm, feature.root_diameter_mm.value / 2 + by_mm
         teeth = feature.teeth
         return ToothedWheel(x, y, teeth, tip, root, turn_deg) if teeth else Circle(x, y, (tip + root) / 2)
+
+    def edge_answer(self, quantity: str, feature: Feature) -> float | None:
+        """Return the same; a tooth's flanks lean, and the radius half-way up it moves with tips and roots."""
+        if quantity != "tooth_width_mm":
+            return super().edge_answer(quantity, feature)
+        profile = np.array(feature.flank.profile_mm if feature.flank is not None else ())
+        if len(profile) < 2:
+            return 2.0
+        slope = float(np.interp(profile[:, 0].mean(), profile[:, 0], np.gradient(profile[:, 1], profile[:, 0])))
+        return 2.0 * (float(np.hypot(1.0, slope)) + slope)
 
     def view_shape(self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0) -> ArcShape | None:
         """Return the tip circle."""

@@ -19,7 +19,8 @@ from ctrecon.record.worn import Worn
 
 __all__ = [
     "RELATION_KINDS", "Alternative", "Axis", "Evidence", "Feature", "Flank", "Hypothesis", "ImageInfo",
-    "Joint", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "ToothPlace", "Warn", "Worn",
+    "Joint", "KnownSize", "Part", "Piece", "Relation", "ScaleFound", "Sensitivity", "StackInfo", "ToothPlace", "Warn",
+    "Worn",
     "depths_in_part_frame", "outline_in_part_frame", "place_in_part_frame", "scale_u_along",
     "scale_u_of", "taper_of",
 ]  # fmt: skip
@@ -85,7 +86,11 @@ class Sensitivity:
 
 @dataclass(frozen=True, kw_only=True)
 class Flank:
-    """How a tooth's flanks run: its form, a sentence with odds, (radius, half width; mm) of the mean sound tooth."""
+    """The mean sound tooth of a rim.
+
+    `form` is straight, rounded, involute, cycloidal or free (none of them clearly better); `says` gives the odds.
+    `profile_mm` holds (radius from the wheel's centre, half width square to it), from root to tip.
+    """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
     form: str
@@ -95,7 +100,10 @@ class Flank:
 
 @dataclass(frozen=True, kw_only=True)
 class ToothPlace:
-    """One tooth that is left: its angle (part frame), whether it is whole and bent, and its stretch of rim."""
+    """One tooth that is left: where its middle stands, whether it is whole or bent, which stretch of rim it is in.
+
+    `angle_deg` is taken about the wheel's centre in the part frame; its u is what is left if that centre were known.
+    """
 
     __pydantic_config__: ClassVar[dict[str, bool]] = FINITE
     angle_deg: Measured
@@ -128,10 +136,12 @@ class Feature:
         Area and closed outline (mm) of a free shape at mid depth.
     seam_mm : Measured or None
         Thickness of air as deep as the seam.
-    teeth, tip_diameter_mm, root_diameter_mm : int, Measured, or None
-        Of a wheel.
-    teeth_range, teeth_present, teeth_odds, pitch_deg, tooth_width_mm, flank, tooth_places : optional
-        Of a wheel: see the classes.
+    teeth, teeth_range, teeth_odds : int, (int, int), tuple of (int, float), or None
+        How many a wheel had, where one count has more than 95 %; the counts that hold 95 %; each with its probability.
+    teeth_present, tooth_places : int or None, tuple of ToothPlace
+        Teeth whose whole tip is left; all that can be seen, round the rim.
+    tip_diameter_mm, root_diameter_mm, tooth_width_mm, pitch_deg, flank : Measured or None, Flank or None
+        Circles through tips and roots; thickness of the mean tooth half-way between; its angle; its form.
     cross_diameter_mm, cross_direction_xyz : Measured, (x, y, z), or None
         Of a hole across the axis.
     slices_used, fit_rms_noise, alternatives, sensitivity, budget : optional
@@ -175,13 +185,13 @@ class Feature:
     outline_mm: tuple[tuple[float, float], ...] | None = None
     seam_mm: Measured | None = None
     teeth: int | None = None
-    tip_diameter_mm: Measured | None = None
-    root_diameter_mm: Measured | None = None
     teeth_range: tuple[int, int] | None = None
     teeth_present: int | None = None
     teeth_odds: tuple[tuple[int, float], ...] = ()
-    pitch_deg: Measured | None = None
+    tip_diameter_mm: Measured | None = None
+    root_diameter_mm: Measured | None = None
     tooth_width_mm: Measured | None = None
+    pitch_deg: Measured | None = None
     flank: Flank | None = None
     tooth_places: tuple[ToothPlace, ...] = ()
     cross_diameter_mm: Measured | None = None

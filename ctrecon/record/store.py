@@ -43,7 +43,9 @@ def _tidy(value: Any) -> Any:
     return value
 
 
-_LEFT_OUT_EMPTY = ("unknown", "alternatives", "form", "form_says", "sensitivity", "budget")
+_LEFT_OUT_EMPTY = (
+    "unknown", "alternatives", "form", "form_says", "sensitivity", "budget", "teeth_odds", "tooth_places",
+)  # fmt: skip
 _ORDER = (
     "schema", "name", "made_with", "stack", "boundary", "axis", "features", "pieces", "hypotheses", "joints",
     "relations", "warnings", "calibration", "image", "decided", "unknown",
@@ -274,7 +276,7 @@ def write_features_csv(part: Part, path: str | Path) -> None:
         tail = [feature.basis, " ".join(feature.flags)]
         for name, value in _feature_dict(feature).items():
             raw = getattr(feature, name)
-            several = raw if name == "flats_pair_mm" and raw else (raw,)
+            several = raw if name in ("flats_pair_mm", "teeth_range") and raw else (raw,)
             for number, one in enumerate(several):
                 label = name if len(several) == 1 else f"{name}_{number + 1}"
                 if isinstance(one, Measured):

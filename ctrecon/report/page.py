@@ -42,10 +42,11 @@ _SIZES = (
     "flats_pair_mm",
     "tip_diameter_mm",
     "root_diameter_mm",
+    "tooth_width_mm",
     "area_mm2",
     "seam_mm",
 )
-_OTHERS = ("turn_deg", "corner_radius_mm", "taper_mm_per_mm", "roundness_mm")
+_OTHERS = ("turn_deg", "pitch_deg", "corner_radius_mm", "taper_mm_per_mm", "roundness_mm")
 _WORDS = {
     "x_mm": "x",
     "y_mm": "y",
@@ -56,6 +57,9 @@ _WORDS = {
     "flats_mm": "across flats",
     "tip_diameter_mm": "tip diameter",
     "root_diameter_mm": "root diameter",
+    "tooth_width_mm": "tooth thickness half-way up",
+    "pitch_deg": "tooth pitch",
+    "teeth": "teeth",
     "area_mm2": "area",
     "seam_mm": "seam thickness",
     "turn_deg": "turn",
@@ -177,6 +181,11 @@ def _others(part: Part, feature: Feature) -> Iterator[Number]:
         yield Number("sides", str(feature.sides))
     if feature.teeth is not None:
         yield Number("teeth", str(feature.teeth))
+    elif feature.teeth_range is not None:
+        fewest, most = feature.teeth_range
+        yield Number("teeth", f"{fewest}\N{EN DASH}{most}")
+    if feature.teeth_present is not None:
+        yield Number("teeth left", str(feature.teeth_present))
     if feature.arc_deg is not None and feature.arc_deg < 360:
         start = "" if feature.arc_from_deg is None else f" from {format_value(feature.arc_from_deg, 1)}\N{DEGREE SIGN}"
         yield Number("arc", f"{format_value(feature.arc_deg, 1)}\N{DEGREE SIGN}{start}")
