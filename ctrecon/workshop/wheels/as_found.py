@@ -23,12 +23,20 @@ from ctrecon.shapes import Vertex
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.wheels.meshes import ADDENDUM, Arbor, TrainWheel
 from ctrecon.workshop.wheels.outline import points_of
+from ctrecon.workshop.wheels.tooth import MOST_LEAVES
 
 __all__ = ["FoundWheel", "Window", "arbors_of", "found_wheels", "why_no_wheels"]
 
 _IN_BORE = 0.5
 """A hole is a wheel's bore where it holds the wheel's centre this deep within its own half width; two bores that are
 nearer than this are on one arbor, for two arbors can't be in one place."""
+
+
+_ADDENDA = {"involute": Measured(1.0, 0.1), "cycloidal": Measured(1.55, 0.2)}
+"""From the pitch circle to the tips by the form of the flanks, modules: ISO 54, and BS 978-2 wheels, its table's range."""
+
+_LEAVES = Measured(0.8, 0.2)
+"""The same of BS 978-2 pinions, profiles A to C."""
 
 
 @dataclass(frozen=True)
@@ -112,7 +120,9 @@ class FoundWheel:
         if between_records and tip.u is not None and self.scale_u_rel is not None:
             tip = replace(tip, u=hypot(tip.u, tip.value * self.scale_u_rel))
         teeth = max(odds, key=lambda one: (odds[one], -one))
-        return TrainWheel(self.name, self.arbor.name, teeth, tip, ADDENDUM, self.low, self.high, odds)
+        form = "" if self.feature.flank is None else self.feature.flank.form
+        addendum = _LEAVES if form == "cycloidal" and teeth <= MOST_LEAVES else _ADDENDA.get(form, ADDENDUM)
+        return TrainWheel(self.name, self.arbor.name, teeth, tip, addendum, self.low, self.high, odds)
 
 
 def found_wheels(parts: Sequence[Part]) -> tuple[FoundWheel, ...]:

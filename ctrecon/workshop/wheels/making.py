@@ -1,4 +1,4 @@
-"""What a wheel is made by: forms of tooth from the standards beside the one as found, outline, windows, dividing table."""
+"""What a wheel is made by: standard forms of tooth beside the one as found, outline, windows, dividing table."""
 
 from dataclasses import dataclass
 from math import atan2, degrees, hypot
@@ -14,6 +14,7 @@ from ctrecon.workshop.wheels.meshes import ADDENDUM
 from ctrecon.workshop.wheels.modules import ModuleOdds, module_hypotheses
 from ctrecon.workshop.wheels.outline import wheel_outline
 from ctrecon.workshop.wheels.tooth import (
+    MOST_LEAVES,
     AsFoundTooth,
     ToothSizes,
     beside_as_found,
@@ -28,9 +29,6 @@ __all__ = ["TOOTH_FORMS", "Form", "ToMake", "wheel_to_make"]
 
 TOOTH_FORMS = ("found", "spur", "clock")
 """The tooth as found, an ISO 54 spur tooth, a BS 978-2 clock tooth."""
-
-_MOST_LEAVES = 20
-"""Wheels of no more teeth than this are offered as pinions too (common practice, no source)."""
 
 _USUAL_RATIO, _USUAL_LEAVES = 8, 8
 """Of a mate that is unknown (common practice, no source): the form of a clock tooth hardly hangs on it."""
@@ -111,14 +109,15 @@ def wheel_to_make(
     feature = found.feature
     tip, root = feature.tip_diameter_mm, feature.root_diameter_mm
     if tip is None or found.is_crown:
-        why = "its teeth run along the axis" if found.is_crown else feature.unknown.get("tip_diameter_mm", "not measured")
+        why = feature.unknown.get("tip_diameter_mm", "not measured")
+        why = "its teeth run along the axis" if found.is_crown else why
         raise PlanError(f"{found.name} has no tip diameter to turn a blank to: {why}")
     forms = _forms(teeth, tip, root, mate_teeth)
     chosen = form or _best(found, forms)
     says = []
     if chosen == "found":
         if feature.flank is None or root is None or feature.tooth_width_mm is None:
-            raise PlanError(f"roots or flank of {found.name} are unknown, so its tooth can't be copied; choose spur or clock")
+            raise PlanError(f"{found.name} has no measured roots or flank, so its tooth can't be copied; name a form")
         across = teeth + 2 * ADDENDUM.value
         module = Measured(tip.value / across, tip.value * 2 * (ADDENDUM.u or 0.0) / across**2)
         sizes = found_tooth(teeth, module, tip, root, feature.tooth_width_mm)
@@ -165,7 +164,7 @@ def _forms(teeth: int, tip: Measured, root: Measured | None, mate: int | None) -
         leaves = mate or min(_USUAL_LEAVES, teeth)
         module, odds = by_tips(cycloidal_factors(teeth, leaves)[0])
         found.append(("clock", clock_wheel(teeth, leaves, module), odds))
-    if teeth <= _MOST_LEAVES and (mate is None or teeth < mate):
+    if teeth <= MOST_LEAVES and (mate is None or teeth < mate):
         driver = mate or _USUAL_RATIO * teeth
         probe = clock_pinion(teeth, driver, Measured(1.0))
         module, odds = by_tips(probe.addendum.value)
@@ -187,10 +186,10 @@ def _best(found: FoundWheel, forms: tuple[Form, ...]) -> str:
 
 def _crossing(found: FoundWheel, sizes: ToothSizes) -> CrossingOut | None:
     """Return the wheel crossed out as found: arms as many and as wide, rim and boss as wide."""
-    windows = sorted((one for one in found.windows if one.is_free), key=lambda one: _direction(one.polygon.centroid.coords[0]))
-    if len(windows) < 2:
+    free = [one.polygon for one in found.windows if one.is_free]
+    polygons = sorted(free, key=lambda one: _direction(one.centroid.coords[0]))
+    if len(polygons) < 2:
         return None
-    polygons = [one.polygon for one in windows]
     radii = [[hypot(x, y) for x, y in one.exterior.coords] for one in polygons]
     middles = [_direction(one.centroid.coords[0]) for one in polygons]
     steps = [(b - a) % 360 for a, b in zip(middles, [*middles[1:], middles[0]], strict=True)]

@@ -9,7 +9,7 @@ from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.tables import read_table
 
 __all__ = [
-    "PINION_CLEARANCE", "AsFoundTooth", "ToothSizes", "beside_as_found", "clock_pinion", "clock_wheel",
+    "MOST_LEAVES", "PINION_CLEARANCE", "AsFoundTooth", "ToothSizes", "beside_as_found", "clock_pinion", "clock_wheel",
     "cycloidal_factors", "found_tooth", "span", "spur_tooth", "tabled_factors", "theoretical_addendum",
 ]  # fmt: skip
 
@@ -18,6 +18,9 @@ SPUR_ADDENDUM, SPUR_DEDENDUM = 1.0, 1.25
 
 PINION_CLEARANCE = 0.4
 """Room under the wheel's tips at the root of a clock pinion, modules (from memory, not seen on paper)."""
+
+MOST_LEAVES = 20
+"""A wheel of no more teeth than this may be a pinion (common practice, no source)."""
 
 _PROFILES = {
     "A": ((0.525, 0.525), (0.625, 0.625)),
@@ -279,8 +282,8 @@ def found_tooth(teeth: int, module: Measured, tip: Measured, root: Measured, wid
     whole = _less(tip, root)
     depth = Measured(whole.value / 2, None if whole.u is None else whole.u / 2)
     says = (
-        f"{teeth} teeth as found: blank ⌀{format_value(tip.value, 3)}, cut {format_value(depth.value, 3)} mm deep, tooth "
-        f"{format_value(width.value, 3)} wide half-way up; a worn tooth is copied worn"
+        f"{teeth} teeth as found: blank ⌀{format_value(tip.value, 3)}, cut {format_value(depth.value, 3)} mm deep, "
+        f"tooth {format_value(width.value, 3)} wide half-way up; a worn tooth is copied worn"
     )
     cutter = "single-point cutter ground to the flank as found"
     return ToothSizes(
