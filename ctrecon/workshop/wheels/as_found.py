@@ -33,7 +33,7 @@ nearer than this are on one arbor, for two arbors can't be in one place."""
 
 
 _ADDENDA = {"involute": Measured(1.0, 0.1), "cycloidal": Measured(1.55, 0.2)}
-"""From the pitch circle to the tips by the form of the flanks, modules: ISO 54, and BS 978-2 wheels, its table's range."""
+"""From the pitch circle to the tips by the form of the flanks, modules: ISO 54, and the table of BS 978-2."""
 
 _LEAVES = Measured(0.8, 0.2)
 """The same of BS 978-2 pinions, profiles A to C."""
@@ -120,9 +120,12 @@ class FoundWheel:
         if between_records and tip.u is not None and self.scale_u_rel is not None:
             tip = replace(tip, u=hypot(tip.u, tip.value * self.scale_u_rel))
         teeth = max(odds, key=lambda one: (odds[one], -one))
+        return TrainWheel(self.name, self.arbor.name, teeth, tip, self.addendum(teeth), self.low, self.high, odds)
+
+    def addendum(self, teeth: int) -> Measured:
+        """Return how far its teeth reach past the pitch circle, modules, by the form of its flanks."""
         form = "" if self.feature.flank is None else self.feature.flank.form
-        addendum = _LEAVES if form == "cycloidal" and teeth <= MOST_LEAVES else _ADDENDA.get(form, ADDENDUM)
-        return TrainWheel(self.name, self.arbor.name, teeth, tip, addendum, self.low, self.high, odds)
+        return _LEAVES if form == "cycloidal" and teeth <= MOST_LEAVES else _ADDENDA.get(form, ADDENDUM)
 
 
 def found_wheels(parts: Sequence[Part]) -> tuple[FoundWheel, ...]:
@@ -188,9 +191,9 @@ def _found(part: Part, wheel: Feature, prefix: str) -> FoundWheel:
     for one in part.features:
         if kind_of(one).is_hole and one.x_mm and one.y_mm and one.cross_direction_xyz is None:
             x, y = place_in_part_frame(part, one)
-            low, high = depths_in_part_frame(part, one)
+            start, end = depths_in_part_frame(part, one)
             away = hypot(x - here.x, y - here.y)
-            if away < reach and min(high, depths[1]) > max(low, depths[0]):
+            if away < reach and min(end, depths[1]) > max(start, depths[0]):
                 holes.append((away, one))
     holes.sort(key=lambda one: (one[0], one[1].id))
     bore = next((one for away, one in holes if away < _IN_BORE * (kind_of(one).main_size(one) or 0.0) / 2), None)
@@ -204,12 +207,10 @@ def _found(part: Part, wheel: Feature, prefix: str) -> FoundWheel:
         made = next((window for one, window in inside if one is bore), None)
         if made is not None:  # the made wheel has its bore in the middle
             made = _moved(made, here.x - arbor.x, here.y - arbor.y)
+    ends = zip(depths, (wheel.depth_from_mm, wheel.depth_to_mm), strict=True)
+    low, high = (None if end is None else Measured(z, end.u) for z, end in ends)
     return FoundWheel(
-        prefix + wheel.id, part.name, wheel, arbor,
-        *(
-            None if end is None else Measured(z, end.u)
-            for z, end in zip(depths, (wheel.depth_from_mm, wheel.depth_to_mm), strict=True)
-        ),
+        prefix + wheel.id, part.name, wheel, arbor, low, high,
         run_out, made, tuple(window for one, window in inside if one is not bore),
         scale_u_of(part, "tip_diameter_mm"),
     )  # fmt: skip

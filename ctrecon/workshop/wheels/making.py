@@ -1,6 +1,6 @@
 """What a wheel is made by: standard forms of tooth beside the one as found, outline, windows, dividing table."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import atan2, degrees, hypot
 from statistics import median
 
@@ -10,7 +10,7 @@ from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.wheels.as_found import FoundWheel
 from ctrecon.workshop.wheels.crossing import CrossingOut, cross_out
 from ctrecon.workshop.wheels.dividing import DividingHead, DividingTable, dividing_table
-from ctrecon.workshop.wheels.meshes import ADDENDUM
+from ctrecon.workshop.wheels.meshes import TrainWheel, module_of
 from ctrecon.workshop.wheels.modules import ModuleOdds, module_hypotheses
 from ctrecon.workshop.wheels.outline import wheel_outline
 from ctrecon.workshop.wheels.tooth import (
@@ -118,10 +118,9 @@ def wheel_to_make(
     if chosen == "found":
         if feature.flank is None or root is None or feature.tooth_width_mm is None:
             raise PlanError(f"{found.name} has no measured roots or flank, so its tooth can't be copied; name a form")
-        across = teeth + 2 * ADDENDUM.value
-        module = Measured(tip.value / across, tip.value * 2 * (ADDENDUM.u or 0.0) / across**2)
-        sizes = found_tooth(teeth, module, tip, root, feature.tooth_width_mm)
-        says.append(feature.flank.says)
+        train = TrainWheel(found.name, "", teeth, tip, found.addendum(teeth))
+        sizes = found_tooth(teeth, module_of(train), tip, root, feature.tooth_width_mm)
+        says.append(f"flank as found: {feature.flank.says}")
     else:
         sizes = next(one.sizes for one in forms if one.name == chosen)
     profile = feature.flank.profile_mm if chosen == "found" and feature.flank is not None else ()
@@ -132,16 +131,16 @@ def wheel_to_make(
         crossing = _crossing(found, sizes)
     except PlanError as error:
         says.append(f"the windows are left as found: {error}")
-    dividing, why_angles = _dividing(teeth, head)
-    return ToMake(chosen, sizes, forms, outline, crossing, dividing, (*says, *why_angles))
+    return ToMake(chosen, sizes, forms, outline, crossing, _dividing(teeth, head), tuple(says))
 
 
-def _dividing(teeth: int, head: DividingHead | None) -> tuple[DividingTable, tuple[str, ...]]:
+def _dividing(teeth: int, head: DividingHead | None) -> DividingTable:
     """Return the table by the head where its circles serve, else by angles, with the reason."""
     try:
-        return dividing_table(teeth, head=head), ()
+        return dividing_table(teeth, head=head)
     except PlanError as error:
-        return dividing_table(teeth), (str(error),)
+        table = dividing_table(teeth)
+        return replace(table, reason=f"{table.reason}; {error}")
 
 
 def _forms(teeth: int, tip: Measured, root: Measured | None, mate: int | None) -> tuple[Form, ...]:

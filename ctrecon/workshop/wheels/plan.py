@@ -69,6 +69,8 @@ class WheelsPlan:
         Ratios and consistency of these; None where nothing meshes.
     lost : mapping of str to CountByMates
         By the arbor of the lost wheel.
+    places : mapping of str to Arbor
+        Where the axes of all features are, by name.
     """
 
     wheels: tuple[PlannedWheel, ...]
@@ -76,6 +78,7 @@ class WheelsPlan:
     meshes: tuple[tuple[str, str], ...]
     train: TrainCheck | None
     lost: Mapping[str, CountByMates]
+    places: Mapping[str, Arbor]
 
     def __getitem__(self, name: str) -> PlannedWheel:
         """Return a wheel by its name."""
@@ -174,6 +177,7 @@ def plan_wheels(
         ),
         pairs, taken, checked,
         {name: _lost(name, wheels, known, arbors) for name, wheels in (lost or {}).items()},
+        arbors,
     )  # fmt: skip
 
 

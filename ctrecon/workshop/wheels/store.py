@@ -1,17 +1,19 @@
 """Writes the wheels' plan as files that other programs read: wheels.json, teeth, dividing and trains as tables."""
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from ctrecon.core.files import write_whole
-from ctrecon.core.measured import Measured, expanded
+from ctrecon.core.measured import Measured, expanded, format_value
 from ctrecon.workshop.wheels.making import ToMake
 from ctrecon.workshop.wheels.plan import PlannedWheel, WheelsPlan
 from ctrecon.workshop.written import json_text, plain, write_table
 
 __all__ = [
-    "SCHEMA_NAME", "wheels_to_json", "write_dividing_csv", "write_teeth_csv", "write_trains_csv", "write_wheels_json",
+    "SCHEMA_NAME", "file_name", "wheels_to_json", "write_dividing_csv", "write_teeth_csv", "write_trains_csv",
+    "write_wheels_json",
 ]  # fmt: skip
 
 SCHEMA_NAME = "ctrecon-wheels-1"
@@ -21,6 +23,17 @@ _AS_FOUND = (
     "turn_deg", "flags",
 )  # fmt: skip
 """Fields of the record's wheel that are said again."""
+
+
+def file_name(wheel: str) -> str:
+    """Return what files of a wheel are called, whatever its part is called.
+
+    Examples
+    --------
+    >>> file_name("ferry wheel/2.F1")
+    'ferry_wheel_2.F1'
+    """
+    return re.sub(r"[^\w.-]", "_", wheel)
 
 
 def wheels_to_json(plan: WheelsPlan) -> str:
@@ -80,11 +93,11 @@ def write_wheels_json(plan: WheelsPlan, path: str | Path) -> None:
 
 
 def _number(value: float | None, decimals: int = 4) -> str:
-    return "" if value is None else f"{value + 0.0:.{decimals}f}"
+    return "" if value is None else format_value(value, decimals)
 
 
 def write_teeth_csv(plan: WheelsPlan, path: str | Path) -> None:
-    """Write one row per tooth that is left: its angle, where equal steps put it, its error with U (k = 2), and its step.
+    """Write one row per tooth that is left: its angle, where equal steps put it, its error with U (k = 2), its step.
 
     Parameters
     ----------
@@ -125,7 +138,7 @@ def write_dividing_csv(plan: WheelsPlan, path: str | Path) -> None:
     """
     rows = [
         (
-            one.found.name, str(row.tooth), str(row.degrees), f"{row.minutes:.1f}",
+            one.found.name, str(row.tooth), str(row.degrees), format_value(row.minutes, 1),
             *("" if value is None else str(value) for value in (row.turns, row.holes)),
             "" if one.make.dividing.step is None else str(one.make.dividing.step.circle),
         )

@@ -93,7 +93,8 @@ def check_train(
             )
     faults += _fouling(wheels, places, {frozenset(pair) for pair in meshes})
     last = next(reversed(speeds))
-    says = f"{len(checks)} mesh{'' if len(checks) == 1 else 'es'}; arbor {last} turns {speeds[last]} times per turn of {next(iter(speeds))}"
+    many = f"{len(checks)} mesh{'' if len(checks) == 1 else 'es'}"
+    says = f"{many}; arbor {last} turns {speeds[last]} times per turn of {next(iter(speeds))}"
     reason = f"{says}; " + (f"what disagrees: {'; '.join(faults)}" if faults else "all agree")
     return TrainCheck(speeds, tuple(checks), tuple(faults), reason)
 
