@@ -167,7 +167,7 @@ def why_no_wheels(parts: Sequence[Part]) -> str:
 
 def arbors_of(parts: Sequence[Part]) -> dict[str, Arbor]:
     """Return where the axis of every feature with a place is, by F1, or part.F1 where there are several records."""
-    found = {}
+    found: dict[str, Arbor] = {}
     for part in parts:
         prefix = f"{part.name}." if len(parts) > 1 else ""
         placed = [one for one in part.features if one.x_mm and one.y_mm]

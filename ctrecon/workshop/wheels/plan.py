@@ -139,9 +139,9 @@ def plan_wheels(
     Examples
     --------
     >>> import ctrecon as ct
-    >>> ct.plan_wheels(ct.read_part("drum_hub_out/part.json"))
-    Traceback (most recent call last):
-    ctrecon.workshop.errors.PlanError: there is no measured wheel in drum_hub
+    >>> wheel = ct.plan_wheels(ct.read_part("wheel_out/part.json")).wheels[0]
+    >>> wheel.teeth, wheel.make.dividing.step.reason
+    (24, '24 teeth on a 40:1 head: 1 turn and 26 holes on the circle of 39 from tooth to tooth')
     """
     parts = (parts,) if isinstance(parts, Part) else tuple(parts)
     for part in parts:
