@@ -34,19 +34,21 @@ def _profile(teeth: int, module: float) -> tuple[tuple[float, float], ...]:
 
 def wheel(
     ident: str, teeth: int, module: float, at: tuple[float, float], depth: tuple[float, float], *,
-    runs: tuple[tuple[int, int], ...] | None = None, closing: float = 0.0, random: float = 0.004, u_centre: float = 0.004,
+    runs: tuple[tuple[int, int], ...] | None = None, closing: float = 0.0, shift: float = 0.0, random: float = 0.004, u_centre: float = 0.004,
     bent: int | None = None, seed: int = 1, flags: tuple[str, ...] = (),
 ) -> Feature:  # fmt: skip
     """Return a spur wheel as measured: `runs` are (first tooth, how many) of what is left, None the whole rim.
 
-    Angles carry the divider's random error and what was left over at the closing, both in pitches; the counts and their
+    Angles carry the divider's random error, what was left over at the closing, and a shift of every second tooth, all in
+    pitches; the counts and their
     odds are those of the one counter.
     """
     rng = np.random.default_rng(seed)
     pitch = 360 / teeth
     steps = np.full(teeth, 1 - closing / teeth)
     steps[-1] += closing
-    true = (np.concatenate([[0.0], np.cumsum(steps)[:-1]]) + rng.normal(0, random, teeth)) * pitch + 3.0
+    marks = np.concatenate([[0.0], np.cumsum(steps)[:-1]]) + shift * (np.arange(teeth) % 2)
+    true = (marks + rng.normal(0, random, teeth)) * pitch + 3.0
     u = 0.02 / (module * teeth / 2) * 57.3
     seen = true + rng.normal(0, u, teeth)
     if bent is not None:

@@ -36,7 +36,7 @@ def add_parser(commands: Commands) -> None:
     parser.add_argument("parts", metavar="PART.json", type=Path, nargs="+", help="records that measure wrote")
     add_out(parser)
     for option, form, text in _MANY:
-        parser.add_argument(option, metavar=form, action="append", default=[], help=f"{text}; may be given several times")
+        parser.add_argument(option, metavar=form, action="append", default=[], help=f"{text}; may be given again")
     parser.add_argument(
         "--tooth", choices=("found", "spur", "clock"), help="form to make: as found (default), ISO 54 or BS 978-2"
     )

@@ -112,7 +112,7 @@ def wheel_to_make(
         why = feature.unknown.get("tip_diameter_mm", "not measured")
         why = "its teeth run along the axis" if found.is_crown else why
         raise PlanError(f"{found.name} has no tip diameter to turn a blank to: {why}")
-    forms = _forms(teeth, tip, root, mate_teeth)
+    forms, refused = _forms(teeth, tip, root, mate_teeth)
     chosen = form or _best(found, forms)
     says = []
     if chosen == "found":
@@ -122,7 +122,11 @@ def wheel_to_make(
         sizes = found_tooth(teeth, module_of(train), tip, root, feature.tooth_width_mm)
         says.append(f"flank as found: {feature.flank.says}")
     else:
-        sizes = next(one.sizes for one in forms if one.name == chosen)
+        named = [one.sizes for one in forms if one.name == chosen]
+        if not named:
+            why = refused.get(chosen, "its mate is as large")
+            raise PlanError(f"{found.name} can't be cut with {chosen} teeth: {why}")
+        sizes = named[0]
     profile = feature.flank.profile_mm if chosen == "found" and feature.flank is not None else ()
     turn = 0.0 if feature.turn_deg is None else feature.turn_deg.value
     outline = wheel_outline(sizes, profile=profile, turn_deg=turn)
@@ -143,8 +147,10 @@ def _dividing(teeth: int, head: DividingHead | None) -> DividingTable:
         return replace(table, reason=f"{table.reason}; {error}")
 
 
-def _forms(teeth: int, tip: Measured, root: Measured | None, mate: int | None) -> tuple[Form, ...]:
-    """Return spur and clock teeth of this count and tip diameter, those that can be cut, the best agreeing first."""
+def _forms(
+    teeth: int, tip: Measured, root: Measured | None, mate: int | None
+) -> tuple[tuple[Form, ...], dict[str, str]]:
+    """Return spur and clock teeth of this count and tip diameter, the best agreeing first, and why a form can't be."""
 
     def by_tips(addendum: float) -> tuple[Measured, tuple[ModuleOdds, ...]]:
         across = teeth + 2 * addendum
@@ -156,20 +162,32 @@ def _forms(teeth: int, tip: Measured, root: Measured | None, mate: int | None) -
         common = odds[0].label != "none" and odds[0].probability > _LIKELY
         return (odds[0].module if common else module), odds
 
-    found = []
-    module, odds = by_tips(1.0)
-    found.append(("spur", spur_tooth(teeth, module), odds))
-    if mate is None or teeth > mate:
+    def spur() -> tuple[ToothSizes, tuple[ModuleOdds, ...]]:
+        module, odds = by_tips(1.0)
+        return spur_tooth(teeth, module), odds
+
+    def wheel() -> tuple[ToothSizes, tuple[ModuleOdds, ...]]:
         leaves = mate or min(_USUAL_LEAVES, teeth)
         module, odds = by_tips(cycloidal_factors(teeth, leaves)[0])
-        found.append(("clock", clock_wheel(teeth, leaves, module), odds))
-    if teeth <= MOST_LEAVES and (mate is None or teeth < mate):
+        return clock_wheel(teeth, leaves, module), odds
+
+    def pinion() -> tuple[ToothSizes, tuple[ModuleOdds, ...]]:
         driver = mate or _USUAL_RATIO * teeth
-        probe = clock_pinion(teeth, driver, Measured(1.0))
-        module, odds = by_tips(probe.addendum.value)
-        found.append(("clock", clock_pinion(teeth, driver, module), odds))
-    forms = [Form(name, sizes, beside_as_found(sizes, tip, root), some[:3]) for name, sizes, some in found]
-    return tuple(sorted(forms, key=_misfit))
+        module, odds = by_tips(clock_pinion(teeth, driver, Measured(1.0)).addendum.value)
+        return clock_pinion(teeth, driver, module), odds
+
+    wanted = [("spur", spur)]
+    wanted += [("clock", wheel)] if mate is None or teeth > mate else []
+    wanted += [("clock", pinion)] if teeth <= MOST_LEAVES and (mate is None or teeth < mate) else []
+    forms, refused = [], {}
+    for name, make in wanted:
+        try:
+            sizes, odds = make()
+        except PlanError as error:  # too few teeth for the form
+            refused[name] = str(error)
+        else:
+            forms.append(Form(name, sizes, beside_as_found(sizes, tip, root), odds[:3]))
+    return tuple(sorted(forms, key=_misfit)), refused
 
 
 def _misfit(form: Form) -> tuple[bool, float]:
@@ -180,7 +198,9 @@ def _misfit(form: Form) -> tuple[bool, float]:
 def _best(found: FoundWheel, forms: tuple[Form, ...]) -> str:
     feature = found.feature
     known = feature.flank is not None and len(feature.flank.profile_mm) > 2
-    return "found" if known and feature.root_diameter_mm and feature.tooth_width_mm else forms[0].name
+    if known and feature.root_diameter_mm and feature.tooth_width_mm:
+        return "found"
+    return forms[0].name if forms else "spur"
 
 
 def _crossing(found: FoundWheel, sizes: ToothSizes) -> CrossingOut | None:

@@ -127,7 +127,8 @@ def spur_tooth(teeth: int, module: Measured, *, pressure_deg: float = 20.0) -> T
     if not 10 <= pressure_deg <= 30:
         raise PlanError(f"a pressure angle of {format_short(pressure_deg, 3)}° cuts no tooth; give 10° to 30°")
     cutter = f"involute, module {format_short(module.value, 4)}, {format_short(pressure_deg, 3)}°, for {teeth} teeth"
-    sizes = _sizes("spur wheel", teeth, module, SPUR_ADDENDUM, SPUR_DEDENDUM, pi / 2, None, cutter, "ISO 54 proportions")
+    source = "ISO 54 proportions"
+    sizes = _sizes("spur wheel", teeth, module, SPUR_ADDENDUM, SPUR_DEDENDUM, pi / 2, None, cutter, source)
     over = max(2, round(teeth * pressure_deg / 180 + 0.5))  # so the jaws touch near the pitch circle
     wide = format_value(span(teeth, module.value, over, pressure_deg=pressure_deg), 3)
     return replace(sizes, reason=f"{sizes.reason}; {wide} over {over} teeth")
