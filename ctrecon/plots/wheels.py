@@ -260,7 +260,8 @@ def draw_division(upper: Axes, lower: Axes, wheel: PlannedWheel) -> None:
     number = np.array([row.number for row in division.table])
     error = np.array([row.error_deg.value for row in division.table])
     spread = 2 * np.array([row.error_deg.u or 0.0 for row in division.table])
-    bent = np.array([row.bent for row in division.table])
+    places = wheel.found.feature.tooth_places
+    bent = np.array([row.bent or place.bent for row, place in zip(division.table, places, strict=True)])
     for axes in (upper, lower):
         axes.axhline(0, color=SOFT, lw=0.8)
         axes.set_xlim(-0.9, teeth - 0.1)
