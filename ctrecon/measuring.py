@@ -31,6 +31,7 @@ from ctrecon.features.small_bores import find_small_bores
 from ctrecon.features.stack_border import with_reach
 from ctrecon.features.thin_walls import less_sure_of_walls, without_far_edges
 from ctrecon.features.wear import settle_wear, worn_request
+from ctrecon.features.wheel import with_rims
 from ctrecon.grey.artefacts import Artefacts, find_artefacts
 from ctrecon.grey.levels import Levels, find_levels
 from ctrecon.grey.square_up import AxisGuess, SquaredStack, axis_from_normals, enough_depth, square_up
@@ -145,6 +146,7 @@ def measure_stack(
     if guess is not None:
         slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair], grain=grain)
         axis = part_axis(squared, slopes, u_slope)
+    sized = with_rims(squared, sized, survey.noise_rel)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
     seams = _find_seams(squared, drafts) if axis is not None or len(stack) == 1 else []
     sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}

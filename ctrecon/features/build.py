@@ -15,6 +15,8 @@ from ctrecon.features.ends import End
 from ctrecon.features.free_area import GreyArea, free_area
 from ctrecon.features.roundness import roundness
 from ctrecon.features.size import FittedCandidate
+from ctrecon.features.wheel import rim_fields
+from ctrecon.fitting.wheel_fit import WheelFit
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import KINDS, is_hole, is_outside
 from ctrecon.record.part import Alternative, Feature, Worn
@@ -22,6 +24,7 @@ from ctrecon.record.part import Alternative, Feature, Worn
 __all__ = ["MeasuredFeature", "SeamStrength", "build_features", "order_features"]
 
 _LEAVES_WITHIN = 8.0  # planes; an end unknown for another reason lies farther from the border
+_TRUST_PX = 0.002  # of a place: below this the image model itself is not trusted
 _DEEP_GAP = 0.08  # of the radius: shallower bites are damage, deeper ones a missing sector
 _NAMES = {"square": "square", "rectangular": "rectangular", "round": "round", "polygon": "polygon", "free": "free"}
 
@@ -86,7 +89,8 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
     candidate = one.candidate
     if candidate.shape is not None and not isinstance(one.fit, ShapeFit):
         return None
-    kind = _kind(candidate)
+    rim = one.rim if isinstance(one.rim, WheelFit) else None
+    kind = _kind(candidate) if rim is None else "wheel"
     flags: list[str] = list(candidate.flags)
     if not candidate.whole:
         flags.append("touches_border")
@@ -103,6 +107,8 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
     else:
         middle, inside, budget = (depths[0] + depths[1]) / 2, free_area(squared, candidate), {}
         place = (inside.x, inside.y, inside.u_x, inside.u_y)
+    if rim is not None:
+        place = (rim.x, rim.y, *(float(np.hypot(rim.u(n), _TRUST_PX)) for n in "xy"))
     x, y = place[:2]
     stack_point = squared.to_stack_mm(x, y, middle)
     fields: dict[str, Any] = {
@@ -118,7 +124,14 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
         fields["budget"] = {name: rows for name, rows in budget.items() if rows}
         fields["fit_rms_noise"] = round(one.fit.rms, 3)
         flags += _fit_flags(squared, one, one.fit)
-    if KINDS[kind].is_outlined:  # also an outside with round ends, which has sizes but no kind of its own
+    if rim is not None:
+        flags.remove("toothed_rim")
+        of_rim, why = rim_fields(rim, squared.pitch_mm)
+        fields.update(of_rim)
+        unknown.update(why)
+    elif one.rim is not None:
+        unknown["teeth"] = one.rim.reason
+    if KINDS[kind].is_outlined or rim is not None:  # also an outside with round ends, which has no kind of its own
         fields.update(_free(squared, candidate, inside or free_area(squared, candidate), middle))
     if candidate.last - candidate.first + 1 < 4 and len(squared.survey.stack) > 1:
         flags.append("short")

@@ -13,6 +13,7 @@ from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.fitting.by_shape import Setting, off_corners, start_of
 from ctrecon.fitting.ring_share import with_rings
 from ctrecon.fitting.solve import Samples, fit_grey
+from ctrecon.fitting.wheel_fit import WheelFit
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import Shape
 
@@ -56,6 +57,8 @@ class FittedCandidate:
     axis_free: bool
     crowded: bool = False
     wear: Wear | None = None
+    rim: WheelFit | FitFailed | None = None
+    """The fit of its rim, where it is toothed."""
 
     def centre_at(self, plane: float, ratio: float) -> tuple[float, float]:
         """Return column and row (px) of the axis at a plane; `ratio` is depth step over pitch."""

@@ -54,6 +54,8 @@ class CountOfTeeth:
         Least and most teeth of the flat prior.
     estimate : Measured
         Mean count and its standard uncertainty, as if it need not be whole.
+    pitch_deg : Measured
+        Mean angle of a tooth on what is left of the rim, free of the count.
     random_deg, drift_deg : float
         Independent error per tooth, and drifting error per step, that the rim itself shows, degrees.
     bent : tuple of int
@@ -71,6 +73,7 @@ class CountOfTeeth:
     table: tuple[CountOdds, ...]
     tried: tuple[int, int]
     estimate: Measured
+    pitch_deg: Measured
     random_deg: float
     drift_deg: float
     bent: tuple[int, ...]
@@ -135,14 +138,14 @@ def count_teeth(
     within = order[: int(np.searchsorted(np.cumsum(odds[order]), CERTAIN)) + 1]
     counts = [weighed[i].teeth for i in within]
     likely, dividing = _division(weighed, odds, habits)
-    sd = _spread(rim, best, dividing, radius, centre, habits)
+    pitch, sd = _pitch(rim, best, dividing, radius, centre, habits)
     mean = float(np.sum(odds * [one.teeth for one in weighed]))
     listed = tuple(CountOdds(weighed[i].teeth, float(odds[i])) for i in order if odds[i] >= _LEAST_ODDS)
     teeth = best.teeth if listed[0].probability > CERTAIN else None
     settle = () if teeth else _settle(rim, best, dividing, radius, centre, habits)
     reach = (min(counts), max(counts))
     return CountOfTeeth(
-        teeth, reach, listed, (least, most), Measured(mean, sd), float(np.degrees(dividing.random * rim.step)),
+        teeth, reach, listed, (least, most), Measured(mean, sd), pitch, float(np.degrees(dividing.random * rim.step)),
         float(np.degrees(dividing.drift * rim.step)), rim.bent, best.numbers, settle,
         _reason(rim, listed, reach, (least, most), likely),
     )  # fmt: skip
@@ -165,6 +168,7 @@ def _counted(rim: Rim, least: int, most: int) -> CountOfTeeth:
         (CountOdds(n, 1.0),),
         (least, most),
         Measured(n, 0.0),
+        Measured(360 / n, float(np.degrees(np.sqrt(2) * np.median(rim.u))) / n),
         *_plain_errors(rim),
         rim.bent,
         numbers,
@@ -231,6 +235,19 @@ def _spread(
     pitch = 2 * np.pi / best.teeth
     extra = _closing_variance(best.teeth, habits) * pitch**2
     return float(best.teeth / pitch * np.sqrt(slope_variance(cov, numbers, extra=extra)))
+
+
+def _pitch(
+    rim: Rim, best: Weighed, dividing: Hypothesis, radius: float, centre: Centre, habits: DivisionHabits
+) -> tuple[Measured, float]:
+    """Return the mean step (degrees) by generalised least squares, and the u of the count it amounts to."""
+    sd = _spread(rim, best, dividing, radius, centre, habits)
+    numbers = np.array(best.numbers, dtype=float)
+    cov = covariance(rim, best.teeth, numbers, [dividing], radius, centre)[0]
+    design = np.column_stack([np.ones(len(numbers)), numbers])
+    white = np.linalg.solve(cov, design)
+    step = float(np.linalg.solve(design.T @ white, white.T @ (rim.angles - rim.angles[0]))[1])
+    return Measured(float(np.degrees(step)), sd * float(np.degrees(2 * np.pi / best.teeth**2))), sd
 
 
 def _settle(

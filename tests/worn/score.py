@@ -159,6 +159,7 @@ def _samples(
                 note("size", m, true["flats_mm"], px)
     note("size", one.tip_diameter_mm, true.get("tip_diameter_mm"), px)
     note("root", one.root_diameter_mm, true.get("root_diameter_mm"), px)
+    note("pitch", one.pitch_deg, None if true.get("teeth") is None else 360 / true["teeth"], 1.0)
     note("seam", one.seam_mm, true.get("seam_mm"), px)
     free = one.kind.startswith("free")
     if free and one.area_mm2 is not None and not true["worn"] and true.get("area_mm2"):
@@ -303,7 +304,7 @@ def compare(truth: Scanned, part: Part, direction: Sequence[float]) -> dict[str,
         one = part.features[j]
         out["samples"] += _samples(truth.features[i], one, truth, bool(set(one.flags) - NEUTRAL), direction)
         if truth.features[i].get("teeth") is not None:
-            out.setdefault("teeth", []).append([one.teeth, truth.features[i]["teeth"]])
+            out.setdefault("teeth", []).append(_count_of(one, truth.features[i], truth.px_mm))
     if part.axis is not None and truth.features:
         off = float(np.degrees(np.linalg.norm(np.array(part.axis.direction_xyz) - np.array(direction))))
         out["samples"].append({
@@ -324,6 +325,15 @@ def compare(truth: Scanned, part: Part, direction: Sequence[float]) -> dict[str,
     out["empty"] = not part.features
     out["clear"] = out["pieces"].get("judged", True) and not any(f["weak"] for f in truth.features)
     return out
+
+
+def _count_of(one: Feature, true: dict[str, Any], px: float) -> dict[str, Any]:
+    """Return what a record says of the count of a wheel, beside the truth."""
+    return {
+        "said": one.teeth, "true": true["teeth"], "range": one.teeth_range, "odds": one.teeth_odds, "kind": one.kind,
+        "pitch_px": float(np.pi * true["tip_diameter_mm"] / px / true["teeth"]), "arc_deg": one.arc_deg,
+        "why": one.unknown.get("teeth", ""),
+    }  # fmt: skip
 
 
 def _is_optional(one: Feature, truth: Scanned) -> bool:

@@ -9,6 +9,7 @@ import numpy as np
 UNITS = {
     "size": "px",
     "root": "px",
+    "pitch": "deg",
     "seam": "px",
     "place": "px",
     "end": "slice",
@@ -106,10 +107,10 @@ def show(name: str, parts: Sequence[dict[str, Any]]) -> str:
             f"   seams told {s['seams_told']} of {s['seams']}, others with a stated limit that was true {s['limits_true']} of "
             f"{s['seams'] - s['seams_told']}; pieces right or limit true {s['honest']} of {s['judged']}"
         )
-    told = [t for t in s["teeth"] if t[0] is not None]
+    told = [t for t in s["teeth"] if t["said"] is not None]
     if s["teeth"]:
         lines.append(
-            f"   teeth counted right {sum(a == b for a, b in told)} of {len(s['teeth'])}, not counted {len(s['teeth']) - len(told)}"
+            f"   teeth counted right {sum(t['said'] == t['true'] for t in told)} of {len(s['teeth'])}, not counted {len(s['teeth']) - len(told)}"
         )
     if s["seconds"]:
         memory = "; peak memory {:.0f} / {:.0f} MB".format(*s["megabytes"]) if s["megabytes"] else ""

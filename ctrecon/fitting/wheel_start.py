@@ -1,0 +1,130 @@
+"""Where the teeth of a rim begin to be fitted: the wave of the grey along its circle, and every tooth by its phase."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+from scipy.spatial import ConvexHull, QhullError
+
+from ctrecon.core.frames import Floats
+from ctrecon.fitting.outline_candidates import circle_of
+
+__all__ = ["RimWave", "find_teeth", "gap_floor", "rim_wave", "tip_circle"]
+
+_LEAST_TEETH, _MOST_TEETH = 6, 400
+_LEAST_PITCH_PX = 3.0  # finer teeth leave nothing at the resolution of a scan
+_BANDS = (1.5, 2.5, 4.0, 6.5, 10.0, 16.0, 26.0, 40.0)  # px below the circle of the tips
+_DEEPEST = 0.45  # of the radius of the tips
+_AS_CLEAR = 0.4  # of the clearest wave's height over its neighbours
+_PER_PX = 3.0  # angles per px of the rim
+_BAND = 0.3  # standard deviation of the band, of the wave's number
+_CREST = 0.35  # of the height of most crests; lower ones are a lost tooth's neighbours
+
+
+@dataclass(frozen=True, eq=False)
+class RimWave:
+    """The wave of teeth about a centre: its number round a whole rim, to within one.
+
+    `signal` is the grey at even angles, summed from `low` to `high` (px of radius); `clear` how far the wave stands
+    above those of other numbers.
+    """
+
+    x: float
+    y: float
+    number: int
+    low: float
+    high: float
+    clear: float
+    signal: Floats
+
+
+def tip_circle(points: Floats) -> tuple[float, float, float] | None:
+    """Return centre and radius of the circle through the outermost points of an outline, px."""
+    try:
+        hull = points[np.sort(ConvexHull(points).vertices)]
+    except QhullError:
+        return None
+    circle = circle_of(hull, 1.0) if len(hull) >= _LEAST_TEETH else None
+    return None if circle is None else (circle.x, circle.y, circle.radius)
+
+
+def polar(plane: Floats, x: float, y: float, radii: Floats, count: int) -> Floats:
+    """Return the plane at `count` even angles (columns) and some radii (rows), bilinear."""
+    angle = 2 * np.pi * np.arange(count) / count
+    rows = y + radii[:, None] * np.sin(angle)
+    columns = x + radii[:, None] * np.cos(angle)
+    return np.asarray(ndimage.map_coordinates(plane, [rows, columns], order=1, mode="nearest"))
+
+
+def rim_wave(plane: Floats, x: float, y: float, outer: float) -> RimWave | None:
+    """Return the even wave of the grey within a circle through the tips that moves the most metal.
+
+    Parameters
+    ----------
+    plane : (rows, columns) array
+        Mean plane, air 0 and metal 1.
+    x, y, outer : float
+        Circle through the tips as the half-height outline shows it, px.
+    """
+    count = int(2 * np.pi * outer * _PER_PX)
+    found: list[tuple[float, RimWave]] = []
+    most = int(min(_MOST_TEETH, 2 * np.pi * outer / _LEAST_PITCH_PX))
+    for deep in _BANDS:
+        if deep > _DEEPEST * outer:
+            break
+        band = polar(plane, x, y, np.arange(outer - deep, outer + 1.01, 0.5), count)
+        signal = np.clip(band, -0.2, 1.2).mean(axis=0)
+        wave = np.abs(np.fft.rfft(signal - signal.mean())) / count
+        # a band this deep belongs to teeth of a pitch of one to six times that
+        low = max(_LEAST_TEETH, int(2 * np.pi * outer / (6.0 * deep + 4)))
+        high = min(most, int(2 * np.pi * outer / (deep + 1)))
+        for n in range(low, high + 1):
+            if wave[n] < max(wave[n - 1], wave[n + 1]):
+                continue
+            beside = np.r_[wave[max(n - 9, 2) : max(n - 3, 2)], wave[n + 4 : n + 10]]
+            here = float(np.sqrt(np.sum(wave[n - 1 : n + 2] ** 2)))
+            clear = here / float(np.sqrt(np.mean(beside**2)) + 1e-9)
+            found.append((here * (deep + 1), RimWave(x, y, n, outer - deep, outer + 1.0, clear, signal)))
+    if not found:
+        return None
+    clearest = max(one.clear for _, one in found)
+    return max((one for one in found if one[1].clear >= _AS_CLEAR * clearest), key=lambda one: one[0])[1]
+
+
+def gap_floor(plane: Floats, wave: RimWave, angles: Floats) -> float | None:
+    """Return the radius at which the gaps between teeth reach metal; None where the teeth are too fine to show it."""
+    steps = np.diff(angles)
+    near = steps < 1.5 * np.median(steps)
+    middle = (angles[:-1] + angles[1:])[near] / 2
+    radii = np.arange(wave.high, 0.5 * wave.high, -0.25)
+    if not len(middle):
+        return None
+    rows, columns = wave.y + radii[:, None] * np.sin(middle), wave.x + radii[:, None] * np.cos(middle)
+    profile = np.median(ndimage.map_coordinates(plane, [rows, columns], order=1, mode="nearest"), axis=1)
+    if profile[int(2.5 / 0.25) :].min(initial=1.0) > 0.5:
+        return None
+    start = int(np.argmax(profile < 0.5))
+    inside = np.flatnonzero(profile[start:] >= 0.5)
+    return float(radii[start + inside[0]]) if len(inside) else None
+
+
+def find_teeth(wave: RimWave) -> Floats:
+    """Return the angles (radians, ascending) at which the wave has a crest as high as most others.
+
+    The signal is passed through a band about the wave's number, wide enough for a tooth that stands off its place.
+    """
+    count = len(wave.signal)
+    spectrum = np.fft.rfft(wave.signal - wave.signal.mean())
+    n = np.arange(len(spectrum))
+    spectrum *= 2 * np.exp(-0.5 * ((n - wave.number) / (_BAND * wave.number)) ** 2)
+    padded = np.zeros(count, dtype=complex)
+    padded[: len(spectrum)] = spectrum
+    passed = np.fft.ifft(padded)
+    crest = (passed.real > np.roll(passed.real, 1)) & (passed.real >= np.roll(passed.real, -1))
+    high = np.abs(passed)
+    typical = np.quantile(high[crest], 0.7) if crest.any() else 0.0
+    at = np.flatnonzero(crest & (high > _CREST * typical))
+    # the top of the parabola through three samples
+    before, here, after = (passed.real[(at + k) % count] for k in (-1, 0, 1))
+    top = at + 0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-12)
+    return np.asarray(np.sort(2 * np.pi * top / count % (2 * np.pi)))
