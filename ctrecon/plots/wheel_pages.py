@@ -111,9 +111,9 @@ def _wheel_page(wheel: PlannedWheel, paper: str) -> Figure:
     draw_wheel(figure.add_axes((0.05, 0.585, 0.50, 0.345)), wheel)
     draw_tooth(figure.add_axes((0.58, 0.60, 0.38, 0.315)), wheel)
     top = _sizes(figure, wheel, make, 0.560) if make is not None else 0.560
-    draw_count(figure.add_axes((0.09, top - 0.150, 0.26, 0.115)), wheel)
+    draw_count(figure.add_axes((0.09, top - 0.150, 0.24, 0.115)), wheel)
     draw_division(
-        figure.add_axes((0.43, top - 0.112, 0.49, 0.082)), figure.add_axes((0.43, top - 0.180, 0.49, 0.050)), wheel
+        figure.add_axes((0.455, top - 0.112, 0.465, 0.082)), figure.add_axes((0.455, top - 0.180, 0.465, 0.050)), wheel
     )
     says = [*wheel.count_says, *([] if wheel.division is None else [wheel.division.reason])]
     if make is not None:

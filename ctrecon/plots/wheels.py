@@ -202,8 +202,8 @@ def draw_tooth(axes: Axes, wheel: PlannedWheel) -> None:
     lines = [("as found (filled)", _LOOKS[0])]
     for one, look in zip(make.forms, _LOOKS[1:], strict=False):
         outline = points_of(wheel_outline(one.sizes, turn_deg=90.0), step_deg=1.0)
+        outline = np.roll(outline, -int(np.argmin(outline[:, 1])), axis=0)  # begin opposite: its tooth stays in one
         near = outline[(np.abs(outline[:, 0]) < wide) & (outline[:, 1] > 0)]
-        near = near[np.argsort(np.arctan2(near[:, 0], near[:, 1]), kind="stable")]
         axes.plot(near[:, 0], near[:, 1], color=look[0], ls=look[1], lw=1.5)
         fits = "agrees" if one.beside.agrees else "does not agree"
         lines.append((f"{one.sizes.form}, module {format_value(one.sizes.module.value, 3)}: {fits}", look))
@@ -234,7 +234,7 @@ def draw_count(axes: Axes, wheel: PlannedWheel) -> None:
         p = now.get(n, 0.0)
         colour = ACCENT if n == wheel.teeth else SOFT
         axes.bar(k, p, width=0.4 if both else 0.6, facecolor=colour, edgecolor=INK, lw=0.8)
-        text = format_percent(p, 0 if 0.1 < p < 0.9 or p == 1 else 1)
+        text = "> 99.9 %" if 0.9995 <= p < 1 else format_percent(p, 0 if 0.1 < p < 0.9 or p == 1 else 1)
         _say(axes, text, k, max(p, rim.get(n, 0.0) if both else 0.0) + 0.02, ha="center")
     axes.axhline(CERTAIN, color=INK, lw=0.9, ls=(0, (4, 2)))
     axes.set_xticks(range(len(shown)), [str(n) for n in shown])
@@ -243,10 +243,8 @@ def draw_count(axes: Axes, wheel: PlannedWheel) -> None:
     axes.set_yticks([0, 0.5, CERTAIN], ["0", "50 %", "95 %"])
     _plainly(axes)
     axes.set_xlabel("teeth", fontsize=_LETTERS, family=FONT, color=INK)
-    words = "by the rim alone hatched, with its mates filled" if both else "by the rim that is left"
-    if wheel.found.feature.teeth_present == wheel.teeth:
-        words = "counted on the whole rim"
-    _title(axes, f"odds of the count, {words}")
+    words = "by the rim hatched, with mates filled" if both else "by what is left of the rim"
+    _title(axes, f"odds of the count {words}")
 
 
 def draw_division(upper: Axes, lower: Axes, wheel: PlannedWheel) -> None:

@@ -16,7 +16,7 @@ from ctrecon.workshop.wheels.lost import count_by_mates
 from ctrecon.workshop.wheels.meshes import DEPTHING, TrainWheel
 from ctrecon.workshop.wheels.outline import points_of, wheel_outline
 from ctrecon.workshop.wheels.plan import WheelsPlan, plan_wheels
-from ctrecon.workshop.wheels.tooth import spur_tooth
+from ctrecon.workshop.wheels.tooth import found_tooth, spur_tooth
 
 UNSURE = {"runs": ((5, 9),), "u_centre": 0.12, "seed": 4}
 """A piece of rim too short, about a centre known too badly, to tell its count."""
@@ -178,6 +178,17 @@ def test_arcs_of_an_involute_follow_it() -> None:
     involute = pi / (2 * teeth) + np.tan(np.radians(20)) - np.radians(20) - (np.tan(at) - at)
     assert flank.sum() > 40
     assert np.max(np.abs(angle[flank] - involute) * radius[flank]) < 1e-3 * module
+
+
+def test_a_tooth_as_found_is_drawn_without_undercuts() -> None:
+    """Where the measured tooth is narrower at its root than above, gaps of the made wheel still widen outwards."""
+    sizes = found_tooth(20, Measured(1.0), Measured(22.0), Measured(17.5), Measured(1.6))
+    profile = [(8.75, 0.9), (9.3, 1.2), (10.0, 0.8), (11.0, 0.4)]
+    outline = Polygon(points_of(wheel_outline(sizes, profile=profile), step_deg=0.5))
+    metal = [outline.intersection(Point(0, 0).buffer(r, 2000).exterior).length / r for r in np.linspace(8.8, 10.9, 40)]
+    assert outline.is_valid and all(b <= a + 1e-6 for a, b in pairwise(metal))
+    # flanks are those measured where no undercut is: 0.8 of half width at radius 10
+    assert outline.intersection(Point(0, 0).buffer(10.0, 4000).exterior).length / 20 == pytest.approx(2 * 10 * np.arcsin(0.08), rel=0.01)
 
 
 def test_a_crown_wheel_and_an_uncounted_one_are_not_cut(wheel_records: ModuleType) -> None:

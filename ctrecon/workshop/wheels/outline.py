@@ -47,7 +47,8 @@ def wheel_outline(
     Spur teeth: involutes from the base circle or the root, whichever is larger, radial below it; half of a pitch wide
     at the pitch circle; the cutter's fillet at the root is not drawn. Clock teeth: radial flanks to the pitch circle,
     then arcs of the ogive's radius that meet at the tip in the tooth's middle; so width, addendum and radius are all
-    those stated (own construction; within 0.07 modules of the epicycloid). As found: the mean sound tooth.
+    those stated (own construction; within 0.07 modules of the epicycloid). As found: the mean sound tooth, without
+    undercuts.
 
     Raises
     ------
@@ -119,6 +120,7 @@ def _as_found(sizes: ToothSizes, profile: Profile) -> list[Vertex]:
     at = np.concatenate([[root], radius[(radius > root) & (radius < tip)], [tip]])
     # a tooth that is rounded into its neighbour has no bottom between: one of a hundredth of a pitch is left
     angle = np.minimum(np.arcsin(np.clip(np.interp(at, radius, half) / at, 0, 1)), 0.99 * pi / sizes.teeth)
+    angle = np.maximum.accumulate(angle[::-1])[::-1]  # a cutter from outside leaves no gap wider inside than outside
     line = LineString(np.column_stack([at * np.cos(angle), at * np.sin(angle)])).simplify(_FOUND_MM)
     return [(x, y, 0.0) for x, y in line.coords]
 
