@@ -143,20 +143,14 @@ def plan_wheels(
     >>> wheel.teeth, wheel.make.dividing.step.reason
     (24, '24 teeth on a 40:1 head: 1 turn and 26 holes on the circle of 39 from tooth to tooth')
     """
-    parts = (parts,) if isinstance(parts, Part) else tuple(parts)
-    for part in parts:
-        need_part(part, "plan_wheels")
     if form not in (None, *TOOTH_FORMS):
         raise PlanError(f"there is no form of tooth called {form}; choose {', '.join(TOOTH_FORMS)}")
-    found = found_wheels(parts)
-    if not found:
-        raise PlanError(why_no_wheels(parts))
+    parts = _records(parts)
     arbors = arbors_of(parts)
-    found = _placed(found, arbors, on or {})
+    found = _placed(found_wheels(parts), arbors, on or {})
     stated = _checked(teeth, found)
     odds = {one.name: {stated[one.name]: 1.0} if one.name in stated else one.odds for one in found}
-    several = len(parts) > 1
-    train = [one.in_train(odds[one.name], between_records=several) for one in found]
+    train = [one.in_train(odds[one.name], between_records=len(parts) > 1) for one in found]
     known = {one.name: one for one in train if one is not None}
     pairs = meshing_pairs(list(known.values()), list(arbors.values()))
     taken = _taken(pairs, meshes, known)
@@ -179,6 +173,16 @@ def plan_wheels(
         {name: _lost(name, wheels, known, arbors) for name, wheels in (lost or {}).items()},
         arbors,
     )  # fmt: skip
+
+
+def _records(parts: Part | Sequence[Part]) -> tuple[Part, ...]:
+    """Return the records, which hold a wheel."""
+    parts = (parts,) if isinstance(parts, Part) else tuple(parts)
+    for part in parts:
+        need_part(part, "plan_wheels")
+    if not found_wheels(parts):
+        raise PlanError(why_no_wheels(parts))
+    return parts
 
 
 def _checked(counts: Mapping[str, int] | None, found: Sequence[FoundWheel]) -> dict[str, int]:
