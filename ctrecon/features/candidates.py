@@ -6,9 +6,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.choose import Choice, choose_shape, gaps_of, reliefs_of
+from ctrecon.fitting.wheel_start import shows_teeth
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.outlines.same_section import Run
 from ctrecon.outlines.stretches import Stretch
@@ -28,6 +30,7 @@ _PIT_PX = 4.0  # radius; blur leaves no form of a hole so small and so short
 _SPOILT = 0.6  # of the soundest run's share
 _HALF = 0.5  # of an arc, from which a shorter one over some of its depth is no other
 _PARTLY = 0.6  # share of an outline on its circle below which it shows an arc, as of a ring fragment
+_SAME_RIM, _SAME_RIM_PX = 0.6, 1.0  # share of two outlines that lie this near to each other on one rim
 SOUND, AWAY, OTHER = 1, 2, 3
 
 
@@ -232,6 +235,11 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
     if look is None:
         return []
     choice = choose_shape(look.points, hole=look.own.hole)
+    if not stretch.hole and not choice.toothed and choice.kind in ("round", "free"):
+        # teeth too fine for the outline show in the grey
+        shown = np.where(np.isfinite(mean), mean, 0.0)
+        if shows_teeth(shown, look.points):
+            choice = Choice("free", None, np.zeros(len(look.points), dtype=bool), 0.0, toothed=True)
     flags: tuple[str, ...] = ("toothed_rim",) if choice.toothed else ()
     if choice.shape is None:
         if stretch.last - stretch.first + 1 < min(_FREE_LEAST_PLANES, len(squared)):
@@ -401,7 +409,7 @@ def _join(candidates: list[Candidate]) -> list[Candidate]:
     joined: list[Candidate] = []
     for candidate in candidates:
         for i, earlier in enumerate(joined):
-            if _goes_on(earlier, candidate):
+            if _goes_on(earlier, candidate) or _rim_goes_on(earlier, candidate):
                 spans = (*earlier.spans, *candidate.spans)
                 longer = max(earlier, candidate, key=lambda c: sum(s.last - s.first + 1 for s in c.spans))
                 flags = tuple(dict.fromkeys((*earlier.flags, *candidate.flags)))
@@ -445,6 +453,17 @@ def _goes_on(a: Candidate, b: Candidate) -> bool:
     reach = (b.first + b.last - a.first - a.last) / 2
     grown = 0.5 * (a.growth_px + b.growth_px) * reach
     return all(abs(y - x - grown) < 0.35 + 0.004 * x for x, y in zip(sizes_a, sizes_b, strict=True))
+
+
+def _rim_goes_on(a: Candidate, b: Candidate) -> bool:
+    """Return whether two stretches are one toothed rim, which wear or a fracture has cut in two along its depth."""
+    if a.hole or b.hole or "toothed_rim" not in (*a.flags, *b.flags):
+        return False
+    if not (-1 <= b.first - a.last - 1 <= _JOIN_GAP):
+        return False
+    one, other = a.spans[-1].points, b.spans[0].points
+    near = [float(np.mean(cKDTree(q).query(p)[0] < _SAME_RIM_PX)) for p, q in ((one, other), (other, one))]
+    return min(near) > _SAME_RIM
 
 
 def _lie_together(a: Candidate, b: Candidate, least: float = _SOUND_RUN) -> bool:

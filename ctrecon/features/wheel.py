@@ -252,14 +252,20 @@ def _count_fields(
     step = np.diff(angle) % 360
     angle = angle[0] + np.r_[0.0, np.cumsum(step)]
     pitch = found.pitch_deg
+    period = pitch.value if found.teeth is None else 360 / found.teeth
     weight = 1 / u_deg**2
     centre = float(np.sum(weight * numbers) / weight.sum())
     mean = float(np.sum(weight * angle) / weight.sum())
-    turn = (mean - pitch.value * (centre - round(centre))) % pitch.value
+    steps = int((mean - period * (centre - round(centre))) // period)
+    turn = mean - period * (centre - round(centre)) - period * steps
     spread = float(np.sqrt(1 / weight.sum() + (found.random_deg**2 + found.drift_deg**2) / len(numbers)))
-    shifted = float(np.degrees(np.hypot(fit.u("x"), fit.u("y")) / np.sqrt(2) / fit.tooth.tip))
-    if len(numbers) == found.teeth:  # all round, a shift of the centre leaves the mean where it is
-        shifted = 0.0
+    # an error of the centre turns what is left of the rim; all round it leaves the mean where it is
+    radians, radius = np.radians(angle), (fit.tooth.root + fit.tooth.tip) / 2
+    by = np.array([np.average(np.sin(radians), weights=weight), -np.average(np.cos(radians), weights=weight)]) / radius
+    places = [fit.names.index(n) for n in "xy"]
+    shifted = float(np.degrees(np.sqrt(max(by @ fit.covariance[np.ix_(places, places)] @ by, 0.0))))
+    if found.teeth is None:
+        shifted = float(np.hypot(shifted, steps * (pitch.u or 0.0)))
     return {
         "teeth": found.teeth,
         "teeth_range": found.teeth_range,

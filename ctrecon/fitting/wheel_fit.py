@@ -15,7 +15,8 @@ __all__ = ["RimPoints", "WheelFit", "fit_wheel"]
 _ROUNDS = 40
 _STILL_PX = 3e-4
 _TUKEY = 4.7  # noise; Tukey's bisquare at 95 % efficiency
-_BEND_SD = 0.06  # of a pitch: what the half width may bend from knot to knot of five
+_BEND_SD = 0.02  # of a pitch: what the half width may bend from knot to knot of five; it decides only where grey does not
+_TIP_BEND = 3.0  # times as much at the tip, which may be round
 _LEAN_SD = 0.1
 _BLUR_SD = 0.15  # px about the blur of the scan
 _STEPS = {"root": 0.02, "tip": 0.02, "blur": 0.01, "lean": 0.005, "half": 0.02}
@@ -24,6 +25,7 @@ _BELOW, _BEYOND = 3.2, 4.5  # blurs below the roots and beyond the tips that are
 _SOUND = 1.35  # times the misfit of most teeth; beyond, a tooth does not have the mean form
 _SOUND_GREY = 0.04  # contrasts; less than that is the scanner's
 _LEAST_SOUND = 3
+_STIFF = 1e12  # information that holds a parameter
 _WIDEST = 0.47  # of the pitch at its radius: half a tooth, so that a gap is left
 _FAR_PX = 10.0  # unit of the slope of grey along the radius
 
@@ -100,6 +102,18 @@ class _State:
         """Median step between neighbours, radians."""
         return float(np.median(np.diff(self.angles))) if len(self.angles) > 1 else float(np.pi / 3)
 
+    @property
+    def widest(self) -> Floats:
+        """Most that each half width may be, px."""
+        tooth = self.tooth
+        return np.asarray(_WIDEST * self.pitch * tooth.radii)
+
+    def held(self, step: Floats) -> NDArray[np.bool_]:
+        """Return which parameters of the tooth are at a bound that a step would pass."""
+        half, by = self.tooth.half, step[6 : 2 + len(self.tooth.values)]
+        out = ((half >= self.widest - 1e-6) & (by > 0)) | ((half <= 1e-6) & (by < 0))
+        return np.r_[np.zeros(4, dtype=bool), out]
+
     def moved(self, step: Floats) -> "_State":
         """Return the state after a step of all parameters; no tooth turns thin or upside down."""
         m, n = len(self.tooth.values), len(self.angles)
@@ -156,13 +170,13 @@ def _model(points: RimPoints, state: _State) -> _Model:
     near = np.column_stack([(cell + k) % n for k in (-1, 0, 1)]) if n > 2 else cell[:, None]
     off = _turned(angle[:, None] - state.angles[near])
     aside, height = r[:, None] * np.sin(off), r[:, None] * np.cos(off)
-    reach = 0.9 * state.pitch * tooth.tip
+    grid = image_of(tooth, 0.9 * state.pitch * tooth.tip)
 
     def drawn(one: MeanTooth) -> tuple[Floats, Floats, Floats, Floats]:
         """Share of metal; each tooth's, and its slopes aside and along the height."""
         # the edge of a disc shows sigma² / 2R nearer to its centre
         disc = ndtr((one.root - r - one.blur**2 / (2 * r)) / one.blur)
-        each, by_a, by_h = image_of(one, reach).at(aside - one.lean * (height - middle), height)
+        each, by_a, by_h = image_of(one, 0.0, grid).at(aside - one.lean * (height - middle), height)
         return disc + each.sum(axis=1), each, by_a, by_h
 
     share, each, by_a, by_h = drawn(tooth)
@@ -227,8 +241,9 @@ def _prior(tooth: MeanTooth, pitch_px: float, blur: float | None) -> tuple[Float
         bend = np.zeros((knots - 2, m))
         for k in range(knots - 2):
             bend[k, 4 + k : 7 + k] = 1.0, -2.0, 1.0
-        sd = _BEND_SD * pitch_px * (4.0 / (knots - 1)) ** 1.5
-        matrix += bend.T @ bend / sd**2
+        sd = np.full(knots - 2, _BEND_SD * pitch_px * (4.0 / (knots - 1)) ** 1.5)
+        sd[-1] *= _TIP_BEND
+        matrix += (bend.T / sd**2) @ bend
     matrix[3, 3] += 1 / _LEAN_SD**2
     pull = -matrix @ tooth.values
     if blur is not None:
@@ -296,9 +311,13 @@ def fit_wheel(
         within = _within(points, state, model)
         rest = points.grey - model.grey
         weight = _weights(rest, points, noise, within)
-        solved = _solve(model, rest, weight, sound, _prior(state.tooth, pitch_px, blur))
-        step = solved.step
+        prior = _prior(state.tooth, pitch_px, blur)
+        step = _solve(model, rest, weight, sound, prior).step
         m = len(state.tooth.values)
+        held = state.held(step)
+        if held.any():  # what is at its bound and would leave it stays, and the others know
+            prior[0][np.diag_indices(m)] += np.where(held, _STIFF, 0.0)
+            step = _solve(model, rest, weight, sound, prior).step
         most = max(float(np.abs(step[:2]).max()), float(np.abs(step[[2, 3, *range(6, 2 + m)]]).max()))
         turn = float(np.abs(step[len(step) - len(angles) :][sound]).max()) * state.tooth.tip if sound.any() else 0.0
         step = step * min(1.0, 1.0 / max(most, turn, 1e-9))

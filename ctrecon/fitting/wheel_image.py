@@ -55,6 +55,8 @@ class ToothImage:
     aside: Floats
     height: Floats
     share: Floats
+    levels: int
+    """Slices of the tooth behind it."""
 
     def at(self, aside: Floats, height: Floats) -> tuple[Floats, Floats, Floats]:
         """Return the share and its slopes aside and along the height; zero beyond the grid.
@@ -81,7 +83,7 @@ class ToothImage:
         return out[0], out[1], out[2]
 
 
-def image_of(tooth: MeanTooth, reach: float) -> ToothImage:
+def image_of(tooth: MeanTooth, reach: float, like: ToothImage | None = None) -> ToothImage:
     """Return the blurred image of one tooth standing alone on the root circle.
 
     Parameters
@@ -90,18 +92,24 @@ def image_of(tooth: MeanTooth, reach: float) -> ToothImage:
         Its form.
     reach : float
         How far to either side of its middle line, px.
+    like : ToothImage, optional
+        An image whose grid is taken: two images of one grid differ by their teeth alone.
 
     Notes
     -----
     The Gaussian is separable: level slices of the tooth, between the root circle, its flanks and the circle of the
     tips, are blurred aside exactly and then along the height.
     """
-    wide = reach + _REACH * tooth.blur
-    aside = np.linspace(0.0, wide, min(_MOST, int(wide / _STEP) + 2))
     foot = float(np.sqrt(max(tooth.root**2 - min(tooth.half[0], tooth.root) ** 2, 0.0)))
-    low, high = foot - _REACH * tooth.blur, tooth.tip + _REACH * tooth.blur
-    height = np.linspace(low, high, min(_MOST, int((high - low) / _STEP) + 2))
-    edges = np.linspace(foot, tooth.tip, max(16, min(_MOST, int((tooth.tip - foot) / _STEP) + 2)))
+    if like is None:
+        wide = reach + _REACH * tooth.blur
+        aside = np.linspace(0.0, wide, min(_MOST, int(wide / _STEP) + 2))
+        low, high = foot - _REACH * tooth.blur, tooth.tip + _REACH * tooth.blur
+        height = np.linspace(low, high, min(_MOST, int((high - low) / _STEP) + 2))
+        levels = max(16, min(_MOST, int((tooth.tip - foot) / _STEP) + 2))
+    else:
+        aside, height, levels = like.aside, like.height, like.levels
+    edges = np.linspace(foot, tooth.tip, levels)
     level = (edges[1:] + edges[:-1]) / 2
     outer = np.interp(level, tooth.radii, tooth.half)
     for _ in range(3):  # the half width belongs to a radius, which is longer than the height
@@ -111,4 +119,4 @@ def image_of(tooth: MeanTooth, reach: float) -> ToothImage:
     a, blur = aside[:, None], tooth.blur
     sides = ndtr((outer - a) / blur) - ndtr((inner - a) / blur) + ndtr((-inner - a) / blur) - ndtr((-outer - a) / blur)
     steps = ndtr((edges[:, None] - height) / blur)
-    return ToothImage(aside, height, sides @ (steps[1:] - steps[:-1]))
+    return ToothImage(aside, height, sides @ (steps[1:] - steps[:-1]), levels)

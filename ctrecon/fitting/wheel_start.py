@@ -9,13 +9,18 @@ from scipy.spatial import ConvexHull, QhullError
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.outline_candidates import circle_of
 
-__all__ = ["RimWave", "find_teeth", "gap_floor", "rim_wave", "tip_circle"]
+__all__ = ["RimWave", "find_teeth", "gap_floor", "rim_wave", "shows_teeth", "tip_circle"]
 
 _LEAST_TEETH, _MOST_TEETH = 6, 400
 _LEAST_PITCH_PX = 3.0  # finer teeth leave nothing at the resolution of a scan
 _BANDS = (1.5, 2.5, 4.0, 6.5, 10.0, 16.0, 26.0, 40.0)  # px below the circle of the tips
 _DEEPEST = 0.45  # of the radius of the tips
 _AS_CLEAR = 0.4  # of the clearest wave's height over its neighbours
+_CLEAR = 7.0
+"""Least height of a wave over its neighbours: sound, eaten and broken round rims stay below 5.5, rims of teeth reach 11
+(random worn parts of known truth)."""
+_COMB = 0.3  # of the wave's height
+_LEAST_RADIUS_PX = 6.0
 _PER_PX = 3.0  # angles per px of the rim
 _BAND = 0.3  # standard deviation of the band, of the wave's number
 _CREST = 0.35  # of the height of most crests; lower ones are a lost tooth's neighbours
@@ -128,3 +133,36 @@ def find_teeth(wave: RimWave) -> Floats:
     before, here, after = (passed.real[(at + k) % count] for k in (-1, 0, 1))
     top = at + 0.5 * (before - after) / np.minimum(before - 2 * here + after, -1e-12)
     return np.asarray(np.sort(2 * np.pi * top / count % (2 * np.pi)))
+
+
+def shows_teeth(plane: Floats, points: Floats) -> bool:
+    """Recognise a toothed rim by one wave of the grey along its outside that stands out from all others.
+
+    Parameters
+    ----------
+    plane : (rows, columns) array
+        Mean plane, air 0 and metal 1.
+    points : (N, 2) array
+        Its outline, px of the plane.
+
+    Notes
+    -----
+    Bites and fractures have waves of any number, falling off evenly; teeth have one and its multiples. A cross or a
+    plate has all multiples of its few corners.
+    """
+    circle = tip_circle(points)
+    if circle is None or circle[2] < _LEAST_RADIUS_PX:
+        return False
+    wave = rim_wave(plane, *circle)
+    return wave is not None and wave.clear > _CLEAR and not _of_corners(wave)
+
+
+def _of_corners(wave: RimWave) -> bool:
+    """Recognise one wave of a comb: the multiples of a few corners, of which teeth have only their own."""
+    size = np.abs(np.fft.rfft(wave.signal - wave.signal.mean()))
+    for few in range(2, _LEAST_TEETH):
+        if wave.number % few == 0:
+            comb = [k for k in range(few, 2 * wave.number, few) if k % wave.number]
+            if comb and np.median(size[comb]) > _COMB * size[wave.number]:
+                return True
+    return False

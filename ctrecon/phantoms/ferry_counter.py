@@ -16,6 +16,7 @@ from ctrecon.phantoms.render import Placement
 from ctrecon.phantoms.rings import Bush, Ring, bush_design, ring_design
 from ctrecon.phantoms.scanner import Scanner
 from ctrecon.phantoms.solids import RoughCut
+from ctrecon.phantoms.wheel import Teeth, Wheel, divided_by_hand, wheel_design
 
 __all__ = ["SAMPLES", "make", "names"]
 
@@ -105,6 +106,25 @@ def _one_slice(rng: np.random.Generator, scale: float) -> Phantom:
     )
 
 
+def _ticket_wheel(rng: np.random.Generator, scale: float, *, broken: bool) -> Phantom:
+    # its hand is not that of the noise: one wheel, whatever the seed
+    hand = np.random.default_rng(60)
+    teeth = Teeth(
+        angles_deg=divided_by_hand(hand, 60, random=0.015, step=0.008, left_over=0.12), tip=20.0, root=17.9,
+        at_root=0.72, at_tip=0.26,
+    )  # fmt: skip
+    gone = {"gone_from_deg": 70.0, "gone_deg": 172.0} if broken else {}
+    wheel = Wheel(
+        teeth=teeth, thickness=1.5, flats=3.2, flats_turn_deg=8.0, hub=7.4, rim=14.6, arms=4, arm=1.7, **gone
+    )
+    return assemble(
+        "ticket_wheel_broken" if broken else "ticket_wheel", wheel_design(wheel),
+        pose=Pose(tilt_deg=0.9, towards_deg=140.0, turn_deg=31.0, offset_px=(0.2, -0.3, 0.4)),
+        voxel_mm=_scaled((0.11, 0.1, 0.1), scale), scanner=Scanner(snr=25.0, psf_px=0.8, rings=0.002, cupping=0.003),
+        rng=rng,
+    )  # fmt: skip
+
+
 _PARTS: dict[str, Callable[[np.random.Generator, float], Phantom]] = {
     "drum_hub": _drum_hub,
     "quay_plate": _quay_plate,
@@ -112,6 +132,8 @@ _PARTS: dict[str, Callable[[np.random.Generator, float], Phantom]] = {
     "ring_fragment": _ring_fragment,
     "tapered_bush": _tapered_bush,
     "one_slice": _one_slice,
+    "ticket_wheel": partial(_ticket_wheel, broken=False),
+    "ticket_wheel_broken": partial(_ticket_wheel, broken=True),
     **{name: partial(make_counter_part, name) for name in COUNTER},
 }
 

@@ -41,6 +41,8 @@ class Feature:
         For holes.
     flags : tuple of str
         Flags the record must carry.
+    angles_deg : tuple of float
+        Middle of every tooth that is left, in the part's own frame.
     """
 
     kind: str
@@ -55,6 +57,7 @@ class Feature:
     arc_from_deg: float | None = None
     opens_at: tuple[str, ...] | None = None
     flags: tuple[str, ...] = ()
+    angles_deg: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,6 +163,9 @@ def _feature(feature: Feature, placement: Placement, last_mm: float) -> dict[str
     if feature.arc_from_deg is not None:
         first = -(feature.arc_from_deg + told["arc_deg"]) if placement.flipped else feature.arc_from_deg
         told["arc_from_deg"] = _wrap(first + placement.turn_deg, 360.0)
+    if feature.angles_deg:
+        turned = (hand * one + placement.turn_deg for one in feature.angles_deg)
+        told["tooth_angles_deg"] = sorted(_wrap(one, 360.0) for one in turned)
     if feature.opens_at is not None:
         other = {"start": "end", "end": "start"}
         opens = [other[o] for o in feature.opens_at] if placement.flipped else feature.opens_at
