@@ -1,8 +1,11 @@
 """What a wheel is made by: standard forms of tooth beside the one as found, outline, windows, dividing table."""
 
 from dataclasses import dataclass, replace
-from math import atan2, degrees, hypot
+from math import atan2, degrees
 from statistics import median
+
+import numpy as np
+from shapely import Polygon
 
 from ctrecon.core.measured import Measured
 from ctrecon.shapes import Vertex
@@ -35,6 +38,13 @@ _USUAL_RATIO, _USUAL_LEAVES = 8, 8
 
 _LIKELY = 0.5
 """A common module is taken for the form where it is likelier than this; else the measured one."""
+
+
+_STRAIGHT = 0.25
+"""A window's sides are straight this far from the middle of its radii, in parts of their difference (own choice)."""
+
+_UNEVEN_DEG = 4.0
+"""Windows whose sides lean more than this from even arms are left as found (own choice: filed arms lean a little)."""
 
 
 @dataclass(frozen=True)
@@ -204,27 +214,51 @@ def _best(found: FoundWheel, forms: tuple[Form, ...]) -> str:
 
 
 def _crossing(found: FoundWheel, sizes: ToothSizes) -> CrossingOut | None:
-    """Return the wheel crossed out as found: arms as many and as wide, rim and boss as wide."""
-    free = [one.polygon for one in found.windows if one.is_free]
-    polygons = sorted(free, key=lambda one: _direction(one.centroid.coords[0]))
-    if len(polygons) < 2:
+    """Return the wheel crossed out as found, by the windows that are left of it: one is enough.
+
+    A window between arms of even width has two straight sides. The angle between them is that from arm to arm, and
+    each is half an arm's width from the wheel's centre.
+    """
+    windows = [_sides(one.polygon) for one in found.windows if one.is_free]
+    if not windows:
         return None
-    radii = [[hypot(x, y) for x, y in one.exterior.coords] for one in polygons]
-    middles = [_direction(one.centroid.coords[0]) for one in polygons]
-    steps = [(b - a) % 360 for a, b in zip(middles, [*middles[1:], middles[0]], strict=True)]
-    arms = round(360 / median(sorted(steps)[: max(len(steps) - 1, 1)]))  # the widest step may be where metal is lost
-    apart = [
-        one.distance(other)
-        for one, other, step in zip(polygons, [*polygons[1:], polygons[0]], steps, strict=True)
-        if step < 1.5 * 360 / arms
-    ]
-    rim = sizes.root_diameter.value / 2 - median(max(one) for one in radii)
-    boss = 2 * median(min(one) for one in radii)
+    arms = round(360 / median(one.apart_deg for one in windows))
+    if arms < 2 or any(abs(one.apart_deg - 360 / arms) > _UNEVEN_DEG for one in windows):
+        raise PlanError(f"the windows of {found.name} are not those between even arms")
     return cross_out(
-        sizes.root_diameter, sizes.depth_of_cut, boss_diameter=boss, arms=arms, rim_width=Measured(rim),
-        arm_width=Measured(median(apart)), turn_deg=middles[0] - 180 / arms,
+        sizes.root_diameter, sizes.depth_of_cut, boss_diameter=2 * median(one.inner for one in windows), arms=arms,
+        rim_width=Measured(sizes.root_diameter.value / 2 - median(one.outer for one in windows)),
+        arm_width=Measured(2 * median(one.off_centre for one in windows)), turn_deg=windows[0].middle_deg - 180 / arms,
     )  # fmt: skip
 
 
-def _direction(point: tuple[float, ...]) -> float:
-    return degrees(atan2(point[1], point[0])) % 360
+@dataclass(frozen=True)
+class _Sides:
+    """A window: the angle between its sides, their distance from the centre, its radii, and where its middle is."""
+
+    apart_deg: float
+    off_centre: float
+    inner: float
+    outer: float
+    middle_deg: float
+
+
+def _sides(window: Polygon) -> _Sides:
+    """Return the straight sides of a window, fitted to what of its outline is clear of the corners."""
+    points = np.asarray(window.exterior.segmentize(0.01 * window.length).coords)[:-1]
+    radius = np.hypot(*points.T)
+    inner, outer = float(radius.min()), float(radius.max())
+    clear = np.abs(radius - (inner + outer) / 2) < _STRAIGHT * (outer - inner)
+    x, y = window.centroid.coords[0]
+    aside = points @ [-y, x]
+    lines = []
+    for side in (points[clear & (aside < 0)], points[clear & (aside > 0)]):
+        if len(side) < 3:
+            return _Sides(0.1, 0.0, inner, outer, 0.0)  # no two sides: never even
+        along = np.linalg.svd(side - side.mean(axis=0))[2][0]
+        along = along if along @ side.mean(axis=0) > 0 else -along
+        off = abs(float(along[0] * side[:, 1].mean() - along[1] * side[:, 0].mean()))
+        lines.append((degrees(atan2(along[1], along[0])), off))
+    (first, one), (second, other) = lines
+    apart = (second - first) % 360
+    return _Sides(apart, (one + other) / 2, inner, outer, (first + apart / 2) % 360)
