@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import format_percent
 from ctrecon.record.measurement import need_part
-from ctrecon.record.part import Part
+from ctrecon.record.part import Feature, Part
 from ctrecon.teeth.counts import CERTAIN
 from ctrecon.teeth.division import Division, division_of
 from ctrecon.teeth.rim import Centre
@@ -19,6 +19,10 @@ from ctrecon.workshop.wheels.meshes import Arbor, MeshCheck, TrainWheel, arbor_d
 from ctrecon.workshop.wheels.trains import TrainCheck, check_train
 
 __all__ = ["PlannedWheel", "WheelsPlan", "plan_wheels"]
+
+
+_ALL_BUT_SURE = 0.9995
+"""From here on a probability is said as more than 99.9 %: it would be rounded to certainty."""
 
 
 @dataclass(frozen=True)
@@ -287,6 +291,8 @@ def _planned(
     else:
         says += [by_mates.reason] if by_mates is not None else []
         says += [feature.unknown["teeth"]] if "teeth" in feature.unknown else []
+        if settled and by_mates is None:
+            says.append(_counted(feature, teeth, odds[teeth]))
         says += [] if settled else [f"made with {teeth} teeth, the likeliest ({format_percent(odds[teeth])})"]
     division = make = None
     if teeth is None:
@@ -303,6 +309,15 @@ def _planned(
             raise
         unknown["make"] = str(error)
     return PlannedWheel(found, odds, teeth, settled, tuple(says), division, make, unknown)
+
+
+def _counted(feature: Feature, teeth: int, probability: float) -> str:
+    """Return the sentence of a count that the rim alone settles."""
+    left = len(feature.tooth_places)
+    if left == teeth:
+        return f"{teeth} teeth, counted on the whole rim"
+    odds = "more than 99.9 %" if probability >= _ALL_BUT_SURE else format_percent(probability, 1)
+    return f"{teeth} teeth have {odds}, by the {left} that are left"
 
 
 def _division(found: FoundWheel, teeth: int) -> Division:
