@@ -9,6 +9,7 @@ from typing import Any
 import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle
 
@@ -29,7 +30,7 @@ _FOOT = (
     "Planned from measured scans: fits, loads and machine work remain the user's judgement; local rules and licensed "
     "practice come first."
 )
-_ROWS = 54
+_ROWS = 48
 """Most teeth of a dividing table in one column."""
 
 _COLUMNS = 3
@@ -53,9 +54,10 @@ def wheel_pages(plan: WheelsPlan, *, paper: str = "A4") -> list[tuple[str, Figur
     pages = []
     for wheel in plan.wheels:
         name = file_name(wheel.found.name)
-        pages.append((f"wheel_{name}", _wheel_page(wheel, paper)))
+        page, left_over = _wheel_page(wheel, paper)
+        pages.append((f"wheel_{name}", page))
         if wheel.make is not None:
-            tables = _dividing_pages(wheel, wheel.make, paper)
+            tables = _dividing_pages(wheel, wheel.make, left_over, paper)
             pages += [(f"dividing_{name}" + (f"_{k}" if k > 1 else ""), one) for k, one in enumerate(tables, 1)]
     if plan.pairs or plan.lost or len(plan.wheels) > 1:
         pages.append(("train", _train_page(plan, paper)))
@@ -85,24 +87,26 @@ def _write(figure: Figure, text: str, y: float, *, x: float = 0.07, size: float 
     figure.text(x, y, plain(text, most=400), fontsize=size, parse_math=False, **given)
 
 
-def _paragraphs(figure: Figure, sentences: Sequence[str], top: float, low: float) -> float:
-    """Write sentences one below the other, wrapped; return where the next would begin."""
-    for sentence in sentences:
+def _paragraphs(figure: Figure, sentences: Sequence[str], top: float, low: float = 0.04) -> tuple[float, list[str]]:
+    """Write sentences one below the other, wrapped; return where the next would begin, and those without room."""
+    for number, sentence in enumerate(sentences):
         first = sentence[:1].upper() + sentence[1:]
-        for k, line in enumerate(textwrap.wrap(first.rstrip(".") + ".", _WORDS)):
-            if top < low:
-                return top
-            _write(figure, "• " if k == 0 else "", top)
+        lines = textwrap.wrap(first.rstrip(".") + ".", _WORDS)
+        if top - _STEP * (len(lines) - 1) < low:
+            return top, list(sentences[number:])
+        _write(figure, "•", top)
+        for line in lines:
             _write(figure, line, top, x=0.085)
             top -= _STEP
-    return top
+    return top, []
 
 
 def _pair(value: Measured | None, sign: str = "") -> str:
     return "" if value is None else sign + str(value)
 
 
-def _wheel_page(wheel: PlannedWheel, paper: str) -> Figure:
+def _wheel_page(wheel: PlannedWheel, paper: str) -> tuple[Figure, list[str]]:
+    """Return the page of one wheel, and the sentences it has no room for."""
     found, make = wheel.found, wheel.make
     count = "count unknown" if wheel.teeth is None else f"{wheel.teeth} teeth"
     if wheel.teeth is not None and not wheel.settled:
@@ -116,15 +120,10 @@ def _wheel_page(wheel: PlannedWheel, paper: str) -> Figure:
         figure.add_axes((0.455, top - 0.112, 0.465, 0.082)), figure.add_axes((0.455, top - 0.180, 0.465, 0.050)), wheel
     )
     says = [*wheel.count_says, *([] if wheel.division is None else [wheel.division.reason])]
-    if make is not None:
-        says += [make.sizes.reason, f"cutter: {make.sizes.cutter}", *make.says]
-        says += [] if make.crossing is None else [make.crossing.reason]
-        says.append(make.dividing.reason)
     if found.run_out is not None:
         says.append(f"the bore is {found.run_out} mm (k = 2) off the middle of the rim; to make: in the middle")
     says += [f"{name} is unknown: {why}" for name, why in wheel.unknown.items()]
-    _paragraphs(figure, list(dict.fromkeys(says)), top - 0.235, 0.04)
-    return figure
+    return figure, _paragraphs(figure, list(dict.fromkeys(says)), top - 0.235)[1]
 
 
 def _sizes(figure: Figure, wheel: PlannedWheel, make: ToMake, top: float) -> float:
@@ -160,16 +159,18 @@ def _sizes(figure: Figure, wheel: PlannedWheel, make: ToMake, top: float) -> flo
     return top - 0.0165 * (len(names) + 1)
 
 
-def _dividing_pages(wheel: PlannedWheel, make: ToMake, paper: str) -> list[Figure]:
-    """Return the dividing table, columns of teeth from left to right."""
+def _dividing_pages(wheel: PlannedWheel, make: ToMake, first: Sequence[str], paper: str) -> list[Figure]:
+    """Return how the wheel is cut, and its dividing table in columns of teeth from left to right."""
     table, pages = make.dividing, []
+    says = [*first, make.sizes.reason, f"cutter: {make.sizes.cutter}", *make.says]
+    says += [] if make.crossing is None else [make.crossing.reason]
     heads = [("tooth", 0.04), ("deg", 0.08), ("min", 0.115)]
     heads += [] if table.step is None else [("turns", 0.17), (f"of {table.step.circle}", 0.215)]
     each = min(_ROWS, -(-table.teeth // _COLUMNS))
     for start in range(0, table.teeth, each * _COLUMNS):
         name = f"{wheel.found.part}, wheel {wheel.found.feature.id}"
-        figure = _page(f"{name}: dividing table, {table.teeth} teeth", paper)
-        top = _paragraphs(figure, [table.reason], 0.935, 0.85) - 0.01
+        figure = _page(f"{name}: to cut {table.teeth} teeth", paper)
+        top = _paragraphs(figure, [*says, table.reason] if start == 0 else [], 0.935)[0] - 0.01
         for k, row in enumerate(table.rows[start : start + each * _COLUMNS]):
             left, y = 0.06 + 0.30 * (k // each), top - _STEP * (k % each + 1.4)
             cells = (row.tooth, row.degrees, format_value(row.minutes, 1), row.turns, row.holes)
@@ -196,7 +197,8 @@ def _train_page(plan: WheelsPlan, paper: str) -> Figure:
     says += [one.reason for one in plan.lost.values()]
     if not plan.pairs:
         says.append("no two of these wheels can mesh")
-    _paragraphs(figure, says, 0.56, 0.04)
+    says.append("circles: tips; dashed: no mate of this wheel was found")
+    _paragraphs(figure, says, 0.56)
     return figure
 
 
@@ -212,7 +214,7 @@ def _arbors(axes: Axes, plan: WheelsPlan, frame: str) -> None:
         meshes = any(one.found.name in pair for pair in plan.meshes)
         look: Any = "-" if meshes else (0, (4, 2))
         place = (arbor.x, arbor.y)
-        axes.add_patch(Circle(place, tip.value / 2, facecolor=PALE, alpha=0.6, edgecolor=INK, lw=1.2, ls=look))
+        axes.add_patch(Circle(place, tip.value / 2, facecolor=(*to_rgb(PALE), 0.6), edgecolor=INK, lw=1.2, ls=look))
         axes.plot([arbor.x], [arbor.y], "+", color=INK, ms=8)
         text = plain(f"{one.found.name}: {one.teeth or '?'}")
         at = arbor.y - 0.36 * tip.value

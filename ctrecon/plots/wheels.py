@@ -243,8 +243,7 @@ def draw_count(axes: Axes, wheel: PlannedWheel) -> None:
     axes.set_yticks([0, 0.5, CERTAIN], ["0", "50 %", "95 %"])
     _plainly(axes)
     axes.set_xlabel("teeth", fontsize=_LETTERS, family=FONT, color=INK)
-    words = "by the rim hatched, with mates filled" if both else "by what is left of the rim"
-    _title(axes, f"odds of the count {words}")
+    _title(axes, "odds: by the rim hatched, with mates filled" if both else "odds of the count by its rim")
 
 
 def draw_division(upper: Axes, lower: Axes, wheel: PlannedWheel) -> None:
