@@ -193,6 +193,9 @@ def rim_fields(fit: WheelFit, pitch_mm: float) -> tuple[dict[str, Any], dict[str
             ("tip_diameter_mm", "tip", tooth.tip), ("root_diameter_mm", "root", tooth.root),
         )
     }  # fmt: skip
+    fields["budget"] = {
+        f"{key}_diameter_mm": _budget(fit, key, pitch_mm) for key in ("tip", "root")
+    }  # fmt: skip
     if not whole[teeth.order].any():
         fields["tip_diameter_mm"] = None
         unknown["tip_diameter_mm"] = "no tooth has its whole tip"
@@ -241,6 +244,15 @@ def rim_fields(fit: WheelFit, pitch_mm: float) -> tuple[dict[str, Any], dict[str
             f"{format_value(float(np.degrees(fit.angles[k])) % 360, 0)}°",
         )  # fmt: skip
     return fields, unknown
+
+
+def _budget(fit: WheelFit, key: str, pitch_mm: float) -> dict[str, float]:
+    """Return what u of a diameter is made of (mm, k = 1)."""
+    k = fit.names.index(key)
+    noise = float(fit.limit[k, k])
+    rest = max(float(fit.covariance[k, k]) - noise, 0.0)
+    parts = {"noise": noise, "artefacts": rest, "model": _TRUST_PX**2}
+    return {name: 2 * pitch_mm * float(np.sqrt(variance)) for name, variance in parts.items() if variance > 0}
 
 
 def _count_fields(

@@ -32,8 +32,12 @@ KINDS: dict[str, Callable[[np.random.Generator, Room], Made]] = {
     "fragment": lambda rng, room: hubs.ring(rng, room, fragment=True),
     "broken": lambda rng, room: wheels.wheel(rng, room, broken=True),
     "solid": _solid,
+    "rim": wheels.wheel,
 }
 """Makers of parts by the name of their kind."""
+
+RIM = "rim"
+"""The kind of sound wheels whose scans have noise and no other fault."""
 
 NOTHING = "nothing"
 """The kind of stack that holds no metal."""
@@ -81,7 +85,9 @@ def make(
         The slices with what is true of them; how the part lies; the part in its own frame.
     """
     rng = np.random.default_rng([zlib.crc32(kind.encode()), seed])
-    scanner = (scan.ugly if faults else scan.clean)(rng)
+    alone = kind == RIM  # a sound wheel under noise alone
+    scanner = (scan.noisy if alone else scan.ugly if faults else scan.clean)(rng)
+    worn = worn and not alone
     edges = rng.uniform(0.85, 1.15, 3)
     if rng.random() < 0.2:
         edges[0] *= 2

@@ -34,6 +34,11 @@ def clean(rng: np.random.Generator) -> Scanner:
     return Scanner(psf=float(rng.uniform(0.6, 1.2)), snr=400.0)
 
 
+def noisy(rng: np.random.Generator) -> Scanner:
+    """Blur and noise that no two voxels share, nothing else: what the limit of Cramér and Rao is worked out for."""
+    return Scanner(psf=float(rng.uniform(0.6, 1.2)), snr=float(np.exp(rng.uniform(np.log(8), np.log(38)))))
+
+
 def ugly(rng: np.random.Generator) -> Scanner:
     """All faults drawn together; each of the less usual ones is left out of some scans."""
 

@@ -159,6 +159,11 @@ def _samples(
                 note("size", m, true["flats_mm"], px)
     note("size", one.tip_diameter_mm, true.get("tip_diameter_mm"), px)
     note("root", one.root_diameter_mm, true.get("root_diameter_mm"), px)
+    turn = true.get("turn_deg")
+    if one.tooth_places and true.get("tooth_angles_deg"):
+        places, turn = _true_teeth(one, true)
+        for place, want in zip(one.tooth_places, places, strict=True):
+            note("tooth", _with_centre(one, place.angle_deg), want, 1.0, 360.0)
     note("pitch", one.pitch_deg, None if true.get("teeth") is None else 360 / true["teeth"], 1.0)
     note("seam", one.seam_mm, true.get("seam_mm"), px)
     free = one.kind.startswith("free")
@@ -175,11 +180,27 @@ def _samples(
     note("end", one.depth_from_mm, low, dz)
     if group != "face":
         note("end", one.depth_to_mm, high, dz)
-    if true.get("turn_deg") is not None and one.turn_deg is not None:
+    if turn is not None and one.turn_deg is not None:
         square = group in ("square", "seam") or (group == "rect" and one.kind.startswith("square"))
-        note("turn", one.turn_deg, true["turn_deg"], 1.0, 90.0 if square else true["period_deg"])
+        note("turn", one.turn_deg, turn, 1.0, 90.0 if square else true["period_deg"])
     note("taper", one.taper_mm_per_mm, true.get("taper_mm_per_mm"), 1.0)
     return out
+
+
+def _true_teeth(one: Feature, true: dict[str, Any]) -> tuple[list[float], float]:
+    """Return the true angle nearest to that of each tooth of the record, and the mean of these as a turn."""
+    angles, period = np.array(true["tooth_angles_deg"]), 360 / true["teeth"]
+    found = [float(angles[np.argmin(np.abs((angles - p.angle_deg.value + 180) % 360 - 180))]) for p in one.tooth_places]
+    mean = np.degrees(np.angle(np.mean(np.exp(1j * np.radians(found) * true["teeth"])))) / true["teeth"]
+    return found, float(mean % period)
+
+
+def _with_centre(one: Feature, angle: Measured) -> Measured:
+    """Return the angle of a tooth with what the uncertainty of the centre adds, which the record states apart."""
+    if one.x_mm is None or one.y_mm is None or one.tip_diameter_mm is None:
+        return angle
+    shift = np.hypot(one.x_mm.u or 0.0, one.y_mm.u or 0.0) / np.sqrt(2) / (one.tip_diameter_mm.value / 2)
+    return Measured(angle.value, float(np.hypot(angle.u or 0.0, np.degrees(shift))))
 
 
 def _pieces(truth: Scanned, part: Part) -> dict[str, Any]:
@@ -332,6 +353,13 @@ def _count_of(one: Feature, true: dict[str, Any], px: float) -> dict[str, Any]:
     return {
         "said": one.teeth, "true": true["teeth"], "range": one.teeth_range, "odds": one.teeth_odds, "kind": one.kind,
         "pitch_px": float(np.pi * true["tip_diameter_mm"] / px / true["teeth"]), "arc_deg": one.arc_deg,
+        "limit": {
+            name: [
+                (value.value - true[f"{name}_diameter_mm"]) / px,
+                one.budget.get(f"{name}_diameter_mm", {}).get("noise", 0.0) / px,
+            ]
+            for name, value in (("tip", one.tip_diameter_mm), ("root", one.root_diameter_mm)) if value is not None
+        },
         "why": one.unknown.get("teeth", ""),
     }  # fmt: skip
 

@@ -5,7 +5,7 @@ it. A distance is positive inside metal, right to first order near the edge, and
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -142,7 +142,8 @@ def slot(x: float, y: float, length: float, width: float, turn_deg: float) -> Di
 class Teeth:
     """A toothed rim: `count` teeth with straight flanks, the middle of one at `turn_deg`.
 
-    `root_half` and `tip_half` are half the thickness of a tooth at its root and at its tip, px.
+    `root_half` and `tip_half` are half the thickness of a tooth at its root and at its tip, px. `errors` is how far
+    each tooth stands off equal steps, pitches.
     """
 
     count: int
@@ -151,6 +152,13 @@ class Teeth:
     root_half: float
     tip_half: float
     turn_deg: float
+    errors: tuple[float, ...] = ()
+
+    @property
+    def angles_deg(self) -> Floats:
+        """Middle of every tooth."""
+        off = np.array(self.errors or (0.0,) * self.count)
+        return self.turn_deg + (np.arange(self.count) + off) * 360 / self.count
 
     @property
     def pitch(self) -> float:
@@ -161,22 +169,31 @@ class Teeth:
         """Distance to the sound rim."""
         rho = np.hypot(xx, yy)
         angle = np.arctan2(yy, xx) - np.float32(np.radians(self.turn_deg))
-        angle = (angle + self.pitch / 2) % self.pitch - self.pitch / 2
-        u, v = rho * np.cos(angle), rho * np.abs(np.sin(angle))
-        rise, run = self.root_half - self.tip_half, self.tip - self.root
-        norm = float(np.hypot(rise, run))
-        flank = ((self.root_half - v) * run - (u - self.root) * rise) / norm
+        if not self.errors:
+            angle = (angle + self.pitch / 2) % self.pitch - self.pitch / 2
+            flank = self._flank(rho, angle)
+        else:
+            before = np.floor(angle / np.float32(self.pitch)).astype(np.int64)
+            off = np.array(self.errors, np.float32)
+            both = [angle - np.float32(self.pitch) * (k + off[k % self.count]) for k in (before, before + 1)]
+            flank = np.maximum(*(self._flank(rho, one) for one in both))
         tooth = np.minimum(flank, round_distance(rho, self.tip))
         return np.maximum(tooth, round_distance(rho, self.root))
+
+    def _flank(self, rho: Floats, angle: Floats) -> Floats:
+        """Distance to the flank of a tooth at an angle from its middle, positive inside."""
+        u, v = rho * np.cos(angle), rho * np.abs(np.sin(angle))
+        rise, run = self.root_half - self.tip_half, self.tip - self.root
+        return ((self.root_half - v) * run - (u - self.root) * rise) / float(np.hypot(rise, run))
 
     def area(self) -> float:
         """Area within the rim, px²: half the integral of its radius squared over the turn."""
         angle = (np.arange(4000) + 0.5) / 4000 * self.pitch / 2
         low, high = np.full(4000, self.root * 0.9), np.full(4000, self.tip * 1.05)
-        turn = np.radians(self.turn_deg)
+        turn, even = np.radians(self.turn_deg), replace(self, errors=())
         for _ in range(50):
             mid = (low + high) / 2
-            inside = self.distance(mid * np.cos(angle + turn), mid * np.sin(angle + turn), mid) > 0
+            inside = even.distance(mid * np.cos(angle + turn), mid * np.sin(angle + turn), mid) > 0
             low, high = np.where(inside, mid, low), np.where(inside, high, mid)
         return float(np.pi * np.mean(low**2))
 

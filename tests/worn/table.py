@@ -10,6 +10,7 @@ UNITS = {
     "size": "px",
     "root": "px",
     "pitch": "deg",
+    "tooth": "deg",
     "seam": "px",
     "place": "px",
     "end": "slice",

@@ -42,6 +42,7 @@ class True_:
     tip: float | None = None
     root: float | None = None
     turn: float | None = None
+    angles: tuple[float, ...] = ()
     period: float = 90.0
     taper: float | None = None
     arc: float = 360.0
@@ -151,6 +152,8 @@ def tell(one: True_, pose: Pose, scanner: Scanner, mm: float, reach: float) -> d
         told["area_mm2"] = one.area * mm**2
     if one.teeth is not None:
         told["teeth"] = one.teeth
+    if one.angles:
+        told["tooth_angles_deg"] = list(one.angles)
     if one.turn is not None:
         told["turn_deg"], told["period_deg"] = one.turn % one.period, one.period
     if one.kind.endswith("_seam"):

@@ -24,8 +24,21 @@ from worn.wear import eaten_rim
 _PITCH = 4.0  # px: finer teeth than that the blur swallows
 
 
-def toothed(rng: np.random.Generator, tip: float) -> Teeth:
-    """A rim of 12 teeth up to 120, as fine as the pitch allows."""
+def by_hand(rng: np.random.Generator, count: int) -> tuple[float, ...]:
+    """Errors of teeth stepped round with dividers and cut by eye, pitches; some wheels were cut on an engine."""
+    if rng.random() < 0.3:
+        return ()
+    cut, step = (float(np.exp(rng.uniform(np.log(0.002), np.log(high)))) for high in (0.03, 0.012))
+    walk = np.cumsum(step * rng.standard_normal(count))
+    # the setting of the dividers is tried until it comes round, but for what goes into the last step
+    over = float(rng.uniform(-0.25, 0.25))
+    walk -= (walk[-1] + over) * np.arange(count) / count
+    start = int(rng.integers(count))
+    return tuple(float(one) for one in np.roll(walk, start) + cut * rng.standard_normal(count))
+
+
+def toothed(rng: np.random.Generator, tip: float, hand: np.random.Generator) -> Teeth:
+    """A rim of 12 teeth up to 120, as fine as the pitch allows; `hand` divides it."""
     most = int(min(120, 2 * np.pi * tip * 0.94 / _PITCH))
     count = int(np.exp(rng.uniform(np.log(12), np.log(most + 1))))
     pitch = 2 * np.pi * tip / count
@@ -35,7 +48,7 @@ def toothed(rng: np.random.Generator, tip: float) -> Teeth:
     at_tip = float(rng.uniform(0.15, 0.55)) * at_root
     return Teeth(
         count=count, tip=tip, root=root, root_half=at_root, tip_half=at_tip,
-        turn_deg=float(rng.uniform(0, 360 / count)),
+        turn_deg=float(rng.uniform(0, 360 / count)), errors=by_hand(hand, count),
     )  # fmt: skip
 
 
@@ -43,7 +56,8 @@ def rim_of(teeth: Teeth, low: float, high: float, *, worn: bool, windows_area: f
     """What is true of a toothed rim."""
     return True_(
         kind="wheel", low=low, high=high, teeth=teeth.count, tip=2 * teeth.tip, root=2 * teeth.root,
-        turn=teeth.turn_deg, period=360 / teeth.count, area=teeth.area(), worn=worn,
+        turn=float(np.mean(teeth.angles_deg - np.arange(teeth.count) * 360 / teeth.count)), period=360 / teeth.count,
+        area=teeth.area(), worn=worn, angles=tuple(float(one) % 360 for one in teeth.angles_deg),
     )  # fmt: skip
 
 
@@ -64,7 +78,7 @@ def wheel(rng: np.random.Generator, room: Room, *, broken: bool = False) -> Made
         collet = 0.0
     z0 = -(thick + collet) / 2
     z1, z2 = z0 + thick, z0 + thick + collet
-    teeth = toothed(rng, tip)
+    teeth = toothed(rng, tip, room.later.spawn(1)[0])
     rim, worn = _eaten(rng, room, teeth, z0, z1)
     boss = float(rng.uniform(0.22, 0.36)) * tip
     square = rng.random() < 0.4
@@ -138,7 +152,7 @@ def sandwich(rng: np.random.Generator, room: Room, *, one_piece: bool = False) -
     tips = sorted([float(rng.uniform(0.7, 0.99)) * room.radius, float(rng.uniform(0.55, 0.95)) * room.radius])
     if rng.random() < 0.5:
         tips.reverse()
-    wheels = [toothed(rng, tip) for tip in tips]
+    wheels = [toothed(rng, tip, hand) for tip, hand in zip(tips, room.later.spawn(2), strict=True)]
     least = min(t.root for t in wheels)
     spacer = float(rng.uniform(0.5, 0.8)) * least
     rims = [_eaten(rng, room, t, a, b) for t, a, b in zip(wheels, (z1, z5), (z2, z6), strict=True)]
