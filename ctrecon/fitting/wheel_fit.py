@@ -26,6 +26,7 @@ _SOUND = 1.35  # times the misfit of most teeth; beyond, a tooth does not have t
 _SOUND_GREY = 0.04  # contrasts; less than that is the scanner's
 _LEAST_SOUND = 3
 _STIFF = 1e12  # information that holds a parameter
+_THINNEST = 0.02  # of the pitch
 _WIDEST = 0.47  # of the pitch at its radius: half a tooth, so that a gap is left
 _FAR_PX = 10.0  # unit of the slope of grey along the radius
 
@@ -108,10 +109,15 @@ class _State:
         tooth = self.tooth
         return np.asarray(_WIDEST * self.pitch * tooth.radii)
 
+    @property
+    def thinnest(self) -> float:
+        """Least that a half width may be, px: a tooth that is thinner at its tip is not seen to end."""
+        return _THINNEST * self.pitch * self.tooth.tip
+
     def held(self, step: Floats) -> NDArray[np.bool_]:
         """Return which parameters of the tooth are at a bound that a step would pass."""
         half, by = self.tooth.half, step[6 : 2 + len(self.tooth.values)]
-        out = ((half >= self.widest - 1e-6) & (by > 0)) | ((half <= 1e-6) & (by < 0))
+        out = ((half >= self.widest - 1e-6) & (by > 0)) | ((half <= self.thinnest + 1e-6) & (by < 0))
         return np.r_[np.zeros(4, dtype=bool), out]
 
     def moved(self, step: Floats) -> "_State":
@@ -120,7 +126,9 @@ class _State:
         values = self.tooth.values + step[2 : 2 + m]
         values[1] = max(values[1], values[0] + 0.5)
         values[2] = float(np.clip(values[2], 0.3, 3.0))
-        values[4:] = np.clip(values[4:], 0.0, _WIDEST * self.pitch * np.linspace(values[0], values[1], m - 4))
+        values[4:] = np.clip(
+            values[4:], self.thinnest, _WIDEST * self.pitch * np.linspace(values[0], values[1], m - 4)
+        )
         levels = self.levels + step[2 + m : len(step) - n]
         angles = self.angles + step[len(step) - n :]
         return _State(self.x + step[0], self.y + step[1], self.tooth.changed(values), angles, levels)

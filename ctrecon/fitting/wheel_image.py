@@ -11,6 +11,7 @@ __all__ = ["MeanTooth", "ToothImage", "image_of"]
 
 _REACH = 3.8  # blurs; beyond, an edge shows nothing
 _STEP = 0.12  # px of the table at most; read linearly, it errs by less than a thousandth of the contrast
+_CAP = 10  # slices of a tooth below the root circle and at the circle of the tips
 _MOST = 220  # rows and columns of the table
 
 
@@ -106,10 +107,14 @@ def image_of(tooth: MeanTooth, reach: float, like: ToothImage | None = None) -> 
         aside = np.linspace(0.0, wide, min(_MOST, int(wide / _STEP) + 2))
         low, high = foot - _REACH * tooth.blur, tooth.tip + _REACH * tooth.blur
         height = np.linspace(low, high, min(_MOST, int((high - low) / _STEP) + 2))
-        levels = max(16, min(_MOST, int((tooth.tip - foot) / _STEP) + 2))
+        levels = max(16, min(_MOST, int((tooth.tip - tooth.root) / _STEP) + 2))
     else:
         aside, height, levels = like.aside, like.height, like.levels
-    edges = np.linspace(foot, tooth.tip, levels)
+    # both circles leave the level by the root of the height: their slices get thinner towards it
+    thin = 1 - np.linspace(1, 0, _CAP + 1)[1:] ** 2
+    cap = min(float(tooth.tip - np.sqrt(max(tooth.tip**2 - tooth.half[-1] ** 2, 0.0))), 0.5 * (tooth.tip - tooth.root))
+    even = np.linspace(tooth.root, tooth.tip - cap, levels)
+    edges = np.r_[foot, foot + (tooth.root - foot) * thin, even[1:], tooth.tip - cap + cap * thin]
     level = (edges[1:] + edges[:-1]) / 2
     outer = np.interp(level, tooth.radii, tooth.half)
     for _ in range(3):  # the half width belongs to a radius, which is longer than the height

@@ -138,14 +138,14 @@ def count_teeth(
     within = order[: int(np.searchsorted(np.cumsum(odds[order]), CERTAIN)) + 1]
     counts = [weighed[i].teeth for i in within]
     likely, dividing = _division(weighed, odds, habits)
-    pitch, sd = _pitch(rim, best, dividing, radius, centre, habits)
+    sd = _spread(rim, best, dividing, radius, centre, habits)
     mean = float(np.sum(odds * [one.teeth for one in weighed]))
     listed = tuple(CountOdds(weighed[i].teeth, float(odds[i])) for i in order if odds[i] >= _LEAST_ODDS)
     teeth = best.teeth if listed[0].probability > CERTAIN else None
     settle = () if teeth else _settle(rim, best, dividing, radius, centre, habits)
     reach = (min(counts), max(counts))
     return CountOfTeeth(
-        teeth, reach, listed, (least, most), Measured(mean, sd), pitch, float(np.degrees(dividing.random * rim.step)),
+        teeth, reach, listed, (least, most), Measured(mean, sd), _pitch(rim, best, dividing, radius, centre, habits), float(np.degrees(dividing.random * rim.step)),
         float(np.degrees(dividing.drift * rim.step)), rim.bent, best.numbers, settle,
         _reason(rim, listed, reach, (least, most), likely),
     )  # fmt: skip
@@ -239,15 +239,15 @@ def _spread(
 
 def _pitch(
     rim: Rim, best: Weighed, dividing: Hypothesis, radius: float, centre: Centre, habits: DivisionHabits
-) -> tuple[Measured, float]:
-    """Return the mean step (degrees) by generalised least squares, and the u of the count it amounts to."""
-    sd = _spread(rim, best, dividing, radius, centre, habits)
+) -> Measured:
+    """Return the mean step (degrees) by generalised least squares; its u covers the mean step of the whole rim."""
     numbers = np.array(best.numbers, dtype=float)
     cov = covariance(rim, best.teeth, numbers, [dividing], radius, centre)[0]
     design = np.column_stack([np.ones(len(numbers)), numbers])
     white = np.linalg.solve(cov, design)
     step = float(np.linalg.solve(design.T @ white, white.T @ (rim.angles - rim.angles[0]))[1])
-    return Measured(float(np.degrees(step)), sd * float(np.degrees(2 * np.pi / best.teeth**2))), sd
+    extra = _closing_variance(best.teeth, habits) * (2 * np.pi / best.teeth) ** 2
+    return Measured(float(np.degrees(step)), float(np.degrees(np.sqrt(slope_variance(cov, numbers, extra=extra)))))
 
 
 def _settle(
