@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from ctrecon.core.fit_result import ShapeFit
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.measured import Measured
 from ctrecon.features.budget import budget_of, sizes_of_fit
 from ctrecon.features.candidates import Candidate, RivalShape
@@ -25,6 +25,7 @@ __all__ = ["MeasuredFeature", "SeamStrength", "build_features", "order_features"
 
 _LEAVES_WITHIN = 8.0  # planes; an end unknown for another reason lies farther from the border
 _TRUST_PX = 0.002  # of a place: below this the image model itself is not trusted
+_THROUGH, _OFF_AXIS, _WIDE, _FEWEST_WINDOWS = 0.6, 0.2, 0.2, 2  # of depth and root radius: a window of a wheel
 _DEEP_GAP = 0.08  # of the radius: shallower bites are damage, deeper ones a missing sector
 _NAMES = {"square": "square", "rectangular": "rectangular", "round": "round", "polygon": "polygon", "free": "free"}
 
@@ -67,7 +68,7 @@ def build_features(
         draft = _build(squared, one, pair, noise)
         if draft is not None:
             drafts.append(draft)
-    return _with_openings(drafts)
+    return _with_spokes(_with_openings(drafts))
 
 
 def order_features(drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
@@ -108,7 +109,7 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
         middle, inside, budget = (depths[0] + depths[1]) / 2, free_area(squared, candidate), {}
         place = (inside.x, inside.y, inside.u_x, inside.u_y)
     if rim is not None:
-        place = (rim.x, rim.y, *(float(np.hypot(rim.u(n), _TRUST_PX)) for n in "xy"))
+        place = (rim.x, rim.y, float(np.hypot(rim.u("x"), _TRUST_PX)), float(np.hypot(rim.u("y"), _TRUST_PX)))
     x, y = place[:2]
     stack_point = squared.to_stack_mm(x, y, middle)
     fields: dict[str, Any] = {
@@ -129,7 +130,7 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
         of_rim, why = rim_fields(rim, squared.pitch_mm)
         fields.update(of_rim)
         unknown.update(why)
-    elif one.rim is not None:
+    elif isinstance(one.rim, FitFailed):
         unknown["teeth"] = one.rim.reason
     if KINDS[kind].is_outlined or rim is not None:  # also an outside with round ends, which has no kind of its own
         fields.update(_free(squared, candidate, inside or free_area(squared, candidate), middle))
@@ -398,6 +399,28 @@ def _free(squared: SquaredStack, candidate: Candidate, inside: GreyArea, middle:
         "area_mm2": Measured(inside.area * pitch**2, inside.u_area * pitch**2),
         "outline_mm": tuple((round(float(px), 5), round(float(py), 5)) for px, py in outline),
     }
+
+
+def _with_spokes(drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
+    """Flag wheels that have windows between rim and hub: free holes off its axis that go through it."""
+    out = []
+    for draft in drafts:
+        rim = draft.sized.rim
+        if isinstance(rim, WheelFit):
+            windows = 0
+            for other in drafts:
+                low, high = max(draft.depths[0], other.depths[0]), min(draft.depths[1], other.depths[1])
+                if not is_hole(other.feature) or high - low < _THROUGH * (draft.depths[1] - draft.depths[0]):
+                    continue
+                points = other.sized.candidate.spans[0].points
+                off = np.hypot(points[:, 0].mean() - rim.x, points[:, 1].mean() - rim.y)
+                wide = float(np.ptp(points, axis=0).max())
+                # a pin hole is small; a window takes a good part of the ring between hub and rim
+                windows += bool(off > _OFF_AXIS * rim.tooth.root and wide > _WIDE * rim.tooth.root)
+            if windows >= _FEWEST_WINDOWS or (windows and draft.feature.arc_deg not in (None, 360.0)):
+                draft = replace(draft, feature=replace(draft.feature, flags=(*draft.feature.flags, "spoked")))
+        out.append(draft)
+    return out
 
 
 def _with_openings(drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:

@@ -220,10 +220,10 @@ def rim_fields(fit: WheelFit, pitch_mm: float) -> tuple[dict[str, Any], dict[str
     low = min(int(row), len(halves) - 2)
     weights = np.zeros(len(fit.names))
     weights[halves[low]], weights[halves[low + 1]] = 2 * (low + 1 - row), 2 * (row - low)
-    u_wide = float(np.sqrt(max(weights @ fit.covariance @ weights, 0.0)))
+    u_wide = float(np.sqrt(max(float(weights @ fit.covariance @ weights), 0.0)))
     wide = 2 * float(np.interp(middle, tooth.radii, tooth.half))
     fields["tooth_width_mm"] = Measured(wide * pitch_mm, float(np.hypot(u_wide, 2 * _TRUST_PX)) * pitch_mm)
-    form, says = flank_form(fit)
+    form, says = flank_form(tooth, fit.covariance[np.ix_(halves, halves)], fit.pitch * tooth.tip)
     profile = tuple(
         (round(float(r) * pitch_mm, 6), round(float(w) * pitch_mm, 6))
         for r, w in zip(tooth.radii, tooth.half, strict=True)
@@ -265,17 +265,15 @@ def _count_fields(
     angle = angle[0] + np.r_[0.0, np.cumsum(step)]
     pitch = found.pitch_deg
     period = pitch.value if found.teeth is None else 360 / found.teeth
-    weight = 1 / u_deg**2
-    centre = float(np.sum(weight * numbers) / weight.sum())
-    mean = float(np.sum(weight * angle) / weight.sum())
+    centre, mean = float(numbers.mean()), float(angle.mean())
     steps = int((mean - period * (centre - round(centre))) // period)
     turn = mean - period * (centre - round(centre)) - period * steps
-    spread = float(np.sqrt(1 / weight.sum() + (found.random_deg**2 + found.drift_deg**2) / len(numbers)))
+    spread = float(np.sqrt((np.mean(u_deg**2) + found.random_deg**2 + found.drift_deg**2) / len(numbers)))
     # an error of the centre turns what is left of the rim; all round it leaves the mean where it is
     radians, radius = np.radians(angle), (fit.tooth.root + fit.tooth.tip) / 2
-    by = np.array([np.average(np.sin(radians), weights=weight), -np.average(np.cos(radians), weights=weight)]) / radius
-    places = [fit.names.index(n) for n in "xy"]
-    shifted = float(np.degrees(np.sqrt(max(by @ fit.covariance[np.ix_(places, places)] @ by, 0.0))))
+    by = np.array([np.sin(radians).mean(), -np.cos(radians).mean()]) / radius
+    at = [fit.names.index(n) for n in "xy"]
+    shifted = float(np.degrees(np.sqrt(max(float(by @ fit.covariance[np.ix_(at, at)] @ by), 0.0))))
     if found.teeth is None:
         shifted = float(np.hypot(shifted, steps * (pitch.u or 0.0)))
     return {

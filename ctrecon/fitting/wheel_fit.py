@@ -18,6 +18,7 @@ _TUKEY = 4.7  # noise; Tukey's bisquare at 95 % efficiency
 _BEND_SD = 0.02  # of a pitch: what the half width may bend from knot to knot of five; it decides only where grey does not
 _TIP_BEND = 3.0  # times as much at the tip, which may be round
 _LEAN_SD = 0.1
+_TIP_SD = 0.7  # px about where the outline begins: of a tooth that runs out in a point nothing else tells the end
 _BLUR_SD = 0.15  # px about the blur of the scan
 _STEPS = {"root": 0.02, "tip": 0.02, "blur": 0.01, "lean": 0.005, "half": 0.02}
 _OWN = 0.62  # of a pitch beside the last tooth of a stretch
@@ -83,6 +84,11 @@ class WheelFit:
     rms: float
     limit: Floats
     """Covariance from the noise alone (Cramér and Rao's limit of this fit)."""
+
+    @property
+    def pitch(self) -> float:
+        """Median step between neighbours, radians."""
+        return float(np.median(np.diff(np.sort(self.angles))))
 
     def u(self, name: str) -> float:
         """Return the standard uncertainty of one parameter."""
@@ -240,7 +246,7 @@ def _solve(model: _Model, rest: Floats, weight: Floats, sound: NDArray[np.bool_]
     return _Solved(step, common, cross, turns)
 
 
-def _prior(tooth: MeanTooth, pitch_px: float, blur: float | None) -> tuple[Floats, Floats]:
+def _prior(tooth: MeanTooth, pitch_px: float, blur: float | None, tip: float) -> tuple[Floats, Floats]:
     """Return the information about the tooth before the grey is seen: even flanks, no lean, the scan's blur."""
     m = len(tooth.values)
     matrix = np.zeros((m, m))
@@ -254,6 +260,8 @@ def _prior(tooth: MeanTooth, pitch_px: float, blur: float | None) -> tuple[Float
         matrix += (bend.T / sd**2) @ bend
     matrix[3, 3] += 1 / _LEAN_SD**2
     pull = -matrix @ tooth.values
+    matrix[1, 1] += 1 / _TIP_SD**2
+    pull[1] += (tip - tooth.tip) / _TIP_SD**2
     if blur is not None:
         matrix[2, 2] += 1 / _BLUR_SD**2
         pull[2] += (blur - tooth.blur) / _BLUR_SD**2
@@ -319,7 +327,7 @@ def fit_wheel(
         within = _within(points, state, model)
         rest = points.grey - model.grey
         weight = _weights(rest, points, noise, within)
-        prior = _prior(state.tooth, pitch_px, blur)
+        prior = _prior(state.tooth, pitch_px, blur, start.tip)
         step = _solve(model, rest, weight, sound, prior).step
         m = len(state.tooth.values)
         held = state.held(step)
@@ -344,12 +352,12 @@ def fit_wheel(
                 break
     if sound.sum() < _LEAST_SOUND:
         return FitFailed("fewer than three teeth have one form")
-    return _result(points, state, sound, noise, grain, blur, pitch_px)
+    return _result(points, state, sound, noise, grain, _prior(state.tooth, pitch_px, blur, start.tip))
 
 
 def _result(
-    points: RimPoints, state: _State, sound: NDArray[np.bool_], noise: float, grain: float, blur: float | None,
-    pitch_px: float,
+    points: RimPoints, state: _State, sound: NDArray[np.bool_], noise: float, grain: float,
+    prior: tuple[Floats, Floats],
 ) -> WheelFit:  # fmt: skip
     """Return the fit with its covariance."""
     n, tooth = len(state.angles), state.tooth
@@ -357,7 +365,7 @@ def _result(
     rest = points.grey - model.grey
     within = _within(points, state, model)
     weight = _weights(rest, points, noise, within)
-    solved = _solve(model, rest, weight, sound, _prior(tooth, pitch_px, blur))
+    solved = _solve(model, rest, weight, sound, prior)
     back = np.linalg.solve(solved.turns + 1e-9 * np.eye(n) * np.trace(solved.turns) / n, solved.cross.T)
     effective = solved.common - solved.cross @ back
     inverse = np.linalg.inv(effective + 1e-12 * np.eye(len(effective)) * np.trace(effective) / len(effective))
