@@ -32,6 +32,7 @@ __all__ = [
     "measure_stack",
     "measure_to_folder",
     "open_stack",
+    "plan_wheels",
     "read_assembly",
     "read_decisions",
     "read_part",
@@ -43,6 +44,7 @@ __all__ = [
     "write_report",
     "write_solid",
     "write_template",
+    "write_wheels",
 ]
 
 _HOMES = {
@@ -67,6 +69,7 @@ _HOMES = {
     "measure_stack": "ctrecon.measuring",
     "measure_to_folder": "ctrecon.pipeline",
     "open_stack": "ctrecon.slices",
+    "plan_wheels": "ctrecon.workshop.wheels.plan",
     "read_assembly": "ctrecon.workshop.assembly.read",
     "read_decisions": "ctrecon.decisions",
     "read_part": "ctrecon.record.store",
@@ -78,6 +81,7 @@ _HOMES = {
     "write_report": "ctrecon.report",
     "write_solid": "ctrecon.solid",
     "write_template": "ctrecon.drawing",
+    "write_wheels": "ctrecon.report.wheels",
 }
 """Where each public name lives."""
 
@@ -97,11 +101,13 @@ if TYPE_CHECKING:
     from ctrecon.record.part import Feature, Part, Piece
     from ctrecon.record.store import read_part, write_features_csv, write_part
     from ctrecon.report import write_report
+    from ctrecon.report.wheels import write_wheels
     from ctrecon.settings import Settings
     from ctrecon.slices import SliceStack, open_stack
     from ctrecon.solid import write_solid
     from ctrecon.workshop.assembly.read import read_assembly
     from ctrecon.workshop.plan.compose import make_plan
+    from ctrecon.workshop.wheels.plan import plan_wheels
 
 
 def __getattr__(name: str) -> Any:

@@ -1,10 +1,11 @@
 """What several tests share: a little stack on disk, a little record, and stand-ins for the heavy stages."""
 
+import importlib.util
 import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
+from types import ModuleType, SimpleNamespace
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: the tests run side by side
@@ -44,6 +45,16 @@ def hub_of_two_pieces(tmp_path_factory: pytest.TempPathFactory) -> tuple[Part, d
     if not file.is_file():
         write_part(measure_stack(made.volume, voxel_mm=made.voxel_mm, name="drum_hub").part, file)
     return read_part(file), made.truth
+
+
+@pytest.fixture(scope="session")
+def wheel_records() -> ModuleType:
+    """Return the module that makes records of toothed wheels from stated truth."""
+    spec = importlib.util.spec_from_file_location("wheel_records", Path(__file__).with_name("wheel_records.py"))
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 @pytest.fixture

@@ -7,11 +7,13 @@ import shutil
 from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
 
 import ctrecon
+from ctrecon.record.store import write_part
 
 PACKAGE = Path(ctrecon.__file__).parent
 ROOT = PACKAGE.parent
@@ -27,10 +29,13 @@ PUBLIC = [name for name in ctrecon.__all__ if name != "__version__"]
 
 
 @pytest.fixture
-def _as_after_the_first_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Work where the README's first command left its output, with the sample slices beside it."""
+def _as_after_the_first_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wheel_records: ModuleType) -> None:
+    """Work where the README's first command left its output, with the sample slices and a wheel's record beside it."""
     (tmp_path / "drum_hub_out").mkdir()
     shutil.copy(ROOT / "tests" / "plots" / "hub.json", tmp_path / "drum_hub_out" / "part.json")
+    (tmp_path / "wheel_out").mkdir()
+    wheel = wheel_records.wheel("F1", 24, 0.5, (10.0, 10.0), (1.0, 3.0))
+    write_part(wheel_records.record("wheel", [wheel]), tmp_path / "wheel_out" / "part.json")
     if (ROOT / "sample_slices").is_dir():
         (tmp_path / "sample_slices").symlink_to(ROOT / "sample_slices")
     monkeypatch.chdir(tmp_path)

@@ -34,9 +34,9 @@ def test_public_names() -> None:
     assert ctrecon.__all__ == [
         "CtreconError", "Decision", "Edge", "Feature", "MainSize", "Measured", "Measurement", "Part", "Piece", "Settings",
         "SliceStack", "__version__", "apply_decisions", "calibrate", "draw_sheet", "explain_scan", "follow_features",
-        "make_plan", "measure", "measure_stack", "measure_to_folder", "open_stack", "read_assembly", "read_decisions",
-        "read_part", "write_decisions", "write_features_csv", "write_outlines", "write_part", "write_plan", "write_report",
-        "write_solid", "write_template",
+        "make_plan", "measure", "measure_stack", "measure_to_folder", "open_stack", "plan_wheels", "read_assembly",
+        "read_decisions", "read_part", "write_decisions", "write_features_csv", "write_outlines", "write_part", "write_plan", "write_report",
+        "write_solid", "write_template", "write_wheels",
     ]  # fmt: skip
 
 

@@ -15,14 +15,14 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 from ctrecon import __version__
-from ctrecon.cli import batch, calibrate, demo, draw, info, measure, phantom, workshop
+from ctrecon.cli import batch, calibrate, demo, draw, info, measure, phantom, wheels, workshop
 from ctrecon.cli.options import DONE, FAULT, INTERRUPTED, REFUSED
 from ctrecon.core.errors import CtreconError
 from ctrecon.settings import in_command_line_words
 
 __all__ = ["COMMANDS", "build_parser", "entry", "main"]
 
-COMMANDS = (info, measure, calibrate, draw, workshop, batch, phantom, demo)
+COMMANDS = (info, measure, calibrate, draw, wheels, workshop, batch, phantom, demo)
 
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 

@@ -114,7 +114,7 @@ def _closing(steps: Floats, after: Floats) -> Habit:
     size = float(np.degrees(steps[k] - np.mean(others)))
     chance = min(_outlying(float(steps[k]), others, 1) * len(steps), 1.0)
     says = (
-        f"the step before tooth {int(after[k])} is {format_value(size, 3, sign=True)}° off the others: "
+        f"the step before tooth {int(after[k]) + 1} is {format_value(size, 3, sign=True)}° off the others: "
         "the divider closed the circle there"
     )
     return Habit("closing", 1, int(after[k]), size, chance, says)
@@ -133,8 +133,8 @@ def _closing_in_parts(steps: Floats, parts: int) -> Habit:
     same = bool(np.all(np.sign(apart) == np.sign(apart[0])) and np.min(np.abs(apart)) > 0.25 * np.max(np.abs(apart)))
     size = float(np.degrees(mean - np.mean(others)))
     says = (
-        f"every {each}th step, from tooth {k} on, is {format_value(size, 3, sign=True)}° off: the circle was divided "
-        f"in {parts} and each part closed"
+        f"every {each}th step, from tooth {k + 1} on, is {format_value(size, 3, sign=True)}° off: the circle "
+        f"was divided in {parts} and each part closed"
     )
     return Habit("closing in parts", parts, k, size, chance if same else 1.0, says)
 
@@ -181,7 +181,7 @@ def _parts(error: Floats, whiten: Floats, plain: Floats, parts: int) -> Habit:
     own = best[2] - waves @ np.linalg.lstsq(waves, best[2], rcond=None)[0]
     size = float(np.degrees(np.sqrt(np.mean(own**2))))
     says = (
-        f"the errors run straight between {parts} corners, tooth {best[1]} and every {each}th on, which are off by "
+        f"the errors run straight between {parts} corners, tooth {best[1] + 1} and every {each}th on, which are off by "
         f"{format_value(size, 3)}° root mean square: these were marked first"
     )
     return Habit("parts", parts, best[1], size, min(chance, 1.0), says)
@@ -211,7 +211,7 @@ def _every(rim: Rim, where: Floats, error: Floats, by: int, pitch: float) -> Hab
     number = int(where[first + j])
     name = {2: "second", 3: "third", 4: "fourth"}[by]
     says = (
-        f"every {name} tooth, from tooth {number} on, is {format_value(size, 3, sign=True)}° off those between "
+        f"every {name} tooth, from tooth {number + 1} on, is {format_value(size, 3, sign=True)}° off those between "
         f"({format_percent(abs(np.radians(size)) / pitch, 1)} of a pitch): the pitches were divided by {by}"
     )
     return Habit("every", by, number, size, min(chance, 1.0), says)

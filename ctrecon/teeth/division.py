@@ -59,7 +59,7 @@ class Division:
     habits : tuple of Habit
         What chance would hardly do, least likely first.
     reason : str
-        One sentence.
+        One sentence; like those of the habits it numbers the teeth from 1.
     """
 
     teeth: int
@@ -126,7 +126,7 @@ def division_of(
     off = _eccentric(harmonics[0], radius, centre) if whole else None
     says = (
         f"{count} of {teeth} teeth are off equal steps by {format_value(float(np.degrees(rms)), 3)}° root mean square "
-        f"({format_percent(rms / pitch, 1)} of a pitch), tooth {int(where[worst])} most, by "
+        f"({format_percent(rms / pitch, 1)} of a pitch), tooth {int(where[worst]) + 1} most, by "
         f"{format_value(float(np.degrees(error[worst])), 3, sign=True)}°"
     )
     told = "; ".join(one.reason for one in habits) or "no habit of the divider shows beyond chance"

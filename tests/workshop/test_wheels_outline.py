@@ -9,8 +9,13 @@ from shapely.geometry import LineString, Point, Polygon
 
 from ctrecon.core.measured import Measured
 from ctrecon.workshop.errors import PlanError
-from ctrecon.workshop.wheels.outline import wheel_outline
+from ctrecon.workshop.wheels.outline import points_of
+from ctrecon.workshop.wheels.outline import wheel_outline as outline_of
 from ctrecon.workshop.wheels.tooth import ToothSizes, clock_pinion, clock_wheel, spur_tooth
+
+
+def wheel_outline(sizes: ToothSizes, turn_deg: float = 0.0, pressure_deg: float = 20.0) -> Polygon:
+    return Polygon(points_of(outline_of(sizes, turn_deg=turn_deg, pressure_deg=pressure_deg), step_deg=0.5))
 
 
 # Spans over k teeth at 20° as printed in handbooks; k odd, so that a tooth is in the middle.

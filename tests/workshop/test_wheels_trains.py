@@ -9,7 +9,7 @@ from shapely.geometry import Point, Polygon
 
 from ctrecon.core.measured import Measured
 from ctrecon.workshop.errors import PlanError
-from ctrecon.workshop.wheels.lost import lost_pair, lost_wheel
+from ctrecon.workshop.wheels.lost import count_by_mates
 from ctrecon.workshop.wheels.meshes import (
     DEPTHING,
     Arbor,
@@ -145,7 +145,7 @@ def test_a_lost_wheel_between_two_arbors_by_monte_carlo() -> None:
     rng = np.random.default_rng(14)
     mate = TrainWheel("mate", "A", 30, Measured(16.0, 0.05), Measured(1.0, 0.05))
     distance = Measured(24.0, 0.03)
-    found = lost_wheel([(mate, distance)])
+    found = count_by_mates([(mate, distance)])
     draws = 400_000
     module = rng.normal(16.0, 0.05, draws) / (30 + 2 * rng.normal(1.0, 0.05, draws))
     # weigh each whole count by how often a drawn train of that count gives the distance
@@ -160,27 +160,27 @@ def test_a_lost_wheel_between_two_arbors_by_monte_carlo() -> None:
     assert found.teeth is None and found.teeth_range[0] <= 66 <= found.teeth_range[1]
 
 
-def test_more_mates_and_a_piece_of_rim_settle_a_lost_wheel() -> None:
+def test_more_mates_and_a_piece_of_rim_settle_a_count_by_mates() -> None:
     """A second mate narrows, odds from a piece of rim multiply, and what fits nothing is refused."""
     a, b = wheel("a", "A", 20, 1.0, 0.05), wheel("b", "B", 31, 1.0, 0.05)
-    one = lost_wheel([(a, Measured(30.0, 0.1))], depthing=0.3)
-    two = lost_wheel([(a, Measured(30.0, 0.1)), (b, Measured(35.5, 0.1))], depthing=0.3)
+    one = count_by_mates([(a, Measured(30.0, 0.1))], depthing=0.3)
+    two = count_by_mates([(a, Measured(30.0, 0.1)), (b, Measured(35.5, 0.1))], depthing=0.3)
     assert one.table[0].teeth == two.table[0].teeth == 40 and two.table[0].probability > one.table[0].probability
     seen = {39: 0.5, 40: 0.0, 41: 0.5}
-    both = lost_wheel([(a, Measured(30.0, 0.1))], seen=seen, depthing=0.3)
+    both = count_by_mates([(a, Measured(30.0, 0.1))], seen=seen, depthing=0.3)
     by = {one_.teeth: one_.probability for one_ in one.table}
     expected = by[39] / (by[39] + by[41])
     assert {o.teeth: o.probability for o in both.table}[39] == pytest.approx(expected, rel=1e-6)
-    assert lost_wheel([(a, Measured(30.0, 0.1))], tip_diameter=Measured(42.0, 0.05), addendum=SPUR, depthing=0.3).teeth == 40
+    assert count_by_mates([(a, Measured(30.0, 0.1))], tip_diameter=Measured(42.0, 0.05), addendum=SPUR, depthing=0.3).teeth == 40
     unsure = TrainWheel("u", "A", 20, a.tip_diameter, SPUR, odds={20: 0.6, 21: 0.4})
-    spread = lost_wheel([(unsure, Measured(30.0, 0.1))], depthing=0.05)
+    spread = count_by_mates([(unsure, Measured(30.0, 0.1))], depthing=0.05)
     # 22 mm over 21 + 2 modules asks for 2 x 30 / (22 / 23) - 21 = 41.7 teeth
     odds = {o.teeth: o.probability for o in spread.table}
     assert [o.teeth for o in spread.table[:2]] == [40, 42] and odds[40] > 0.6 > odds[42] > 0.05
     with pytest.raises(PlanError, match="no count"):
-        lost_wheel([(a, Measured(900.0, 0.01))])
+        count_by_mates([(a, Measured(900.0, 0.01))])
     with pytest.raises(PlanError, match="needs a wheel"):
-        lost_wheel([])
+        count_by_mates([])
 
 
 def test_odds_of_lost_wheels_come_true() -> None:
@@ -197,7 +197,7 @@ def test_odds_of_lost_wheels_come_true() -> None:
             apart = module * (count + teeth) / 2 + rng.normal(0, DEPTHING * module) + rng.normal(0, u)
             mates.append((TrainWheel(name, name, count, tip), Measured(apart, u)))
         seen_tip = Measured(module * (teeth + 2 * rng.normal(1.2, 0.2)) + rng.normal(0, 0.05 * module), 0.05 * module)
-        found = lost_wheel(mates, tip_diameter=seen_tip if rng.random() < 0.5 else None)
+        found = count_by_mates(mates, tip_diameter=seen_tip if rng.random() < 0.5 else None)
         stated += [one.probability for one in found.table]
         came += [one.teeth == teeth for one in found.table]
         held += found.teeth_range[0] <= teeth <= found.teeth_range[1]
@@ -207,21 +207,6 @@ def test_odds_of_lost_wheels_come_true() -> None:
         assert part.sum() > 20
         assert abs(true[part].sum() - odds[part].sum()) < 3 * np.sqrt(np.sum(odds[part] * (1 - odds[part])))
     assert held >= (0.95 - 2 * (0.95 * 0.05 / trials) ** 0.5) * trials
-
-
-def test_two_lost_wheels_are_ranked_by_exhaustive_search() -> None:
-    """With a ratio asked for exactly, the pairs are just the whole multiples of it; without, all pairs of the sum."""
-    pairs = lost_pair(Measured(30.0, 0.02), Measured(1.0, 0.01), ratio=Fraction(1, 2), depthing=1.0, listed=500)
-    assert all(Fraction(one.first, one.second) == one.ratio == Fraction(1, 2) for one in pairs)
-    assert (pairs[0].first, pairs[0].second) == (20, 40) and {pairs[1].first, pairs[2].first} == {19, 21}
-    free = lost_pair(Measured(30.0, 0.005), Measured(1.0, 0.0001), depthing=0.01, listed=1000)
-    assert {one.first + one.second for one in free if one.probability > 1e-4} == {60}
-    assert sum(one.probability for one in free) == pytest.approx(1, abs=1e-6)
-    assert len({round(one.probability, 9) for one in free if one.first + one.second == 60}) == 1
-    near = lost_pair(Measured(30.0, 0.02), Measured(1.0, 0.001), ratio=Measured(0.5, 0.001), depthing=0.02)
-    assert (near[0].first, near[0].second) == (20, 40)
-    with pytest.raises(PlanError, match="above 0"):
-        lost_pair(Measured(30.0, 0.02), Measured(1.0, 0.01), ratio=Fraction(-1, 2))
 
 
 def test_pitch_radii_touch_in_shapely() -> None:

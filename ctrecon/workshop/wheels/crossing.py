@@ -44,7 +44,6 @@ def cross_out(
     arms: int,
     rim_width: Measured | None = None,
     arm_width: Measured | None = None,
-    corner_radius: float = 0.0,
     turn_deg: float = 0.0,
 ) -> CrossingOut:
     """Return how a wheel is crossed out.
@@ -59,8 +58,6 @@ def cross_out(
         How many, 2 or more; parallel-sided.
     rim_width, arm_width : Measured or None
         mm; as found where the wheel shows them. None: the rim as wide as a tooth is deep, the arms as the rim.
-    corner_radius : float
-        Of the windows' corners, mm.
     turn_deg : float
         Direction of the first arm.
 
@@ -73,7 +70,7 @@ def cross_out(
     rim = rim_width or _times(depth_of_cut, RIM_IN_DEPTHS)
     arm = arm_width or _times(rim, ARM_IN_RIMS)
     inner = Measured(root_diameter.value - 2 * rim.value, hypot(root_diameter.u or 0.0, 2 * (rim.u or 0.0)))
-    if arms < 2 or min(rim.value, arm.value, boss_diameter) <= 0 or corner_radius < 0:
+    if arms < 2 or min(rim.value, arm.value, boss_diameter) <= 0:
         raise PlanError("crossing out needs 2 arms or more, and a rim, arms and a boss wider than 0; correct them")
     if inner.value <= boss_diameter:
         raise PlanError(
@@ -85,8 +82,7 @@ def cross_out(
     for k in range(arms):
         bar = box(0, -arm.value / 2, inner.value, arm.value / 2)
         body = body.difference(rotate(bar, turn_deg + 360 * k / arms, origin=(0, 0)))
-    rounded = body.buffer(-corner_radius).buffer(corner_radius, quad_segs=_QUAD_SEGS) if corner_radius else body
-    windows = tuple(shapely.get_parts(rounded))
+    windows = tuple(shapely.get_parts(body))
     widest = min((2 * shapely.maximum_inscribed_circle(one).length for one in windows), default=0.0)
     if len(windows) != arms or widest < LEAST_WINDOW_MM:
         raise PlanError(

@@ -1,10 +1,10 @@
 """Meshes: which wheels of which arbors can mesh, by pitch, distance and faces."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import combinations
-from math import hypot, sqrt
+from itertools import combinations, product
+from math import hypot, log, sqrt
 from typing import TypeVar
 
 from ctrecon.core.measured import Measured, format_value
@@ -12,7 +12,7 @@ from ctrecon.workshop.errors import PlanError
 
 __all__ = [
     "ADDENDUM", "DEPTHING", "MOST_SD", "Arbor", "MeshCheck", "TrainWheel", "arbor_distance", "arbor_of", "by_name",
-    "check_mesh", "meshing_pairs", "module_of", "shared_face",
+    "check_mesh", "mesh_on_arbors", "meshing_pairs", "module_of", "shared_face",
 ]  # fmt: skip
 
 ADDENDUM = Measured(1.2, 0.2)
@@ -26,15 +26,19 @@ source)."""
 MOST_SD = 3.0
 """Farther apart than this many joint standard uncertainties, two sizes don't agree (1 in 370 by chance)."""
 
+_LEAST_ODDS = 0.01
+"""Counts less likely than this are not tried in a mesh: they would make wheels mesh that hardly did (own choice)."""
+
 
 @dataclass(frozen=True)
 class Arbor:
-    """Where an arbor stands (mm), with the standard uncertainty of each coordinate."""
+    """Where an arbor is (mm), with the standard uncertainty of each coordinate, and in which record's frame."""
 
     name: str
     x: float
     y: float
     u: float = 0.0
+    frame: str = ""
 
 
 @dataclass(frozen=True)
@@ -130,8 +134,10 @@ def module_of(wheel: TrainWheel, teeth: int | None = None) -> Measured:
     return Measured(module, u)
 
 
-def arbor_distance(first: Arbor, second: Arbor) -> Measured:
-    """Return the distance of two arbors, mm."""
+def arbor_distance(first: Arbor, second: Arbor) -> Measured | None:
+    """Return the distance of two arbors, mm; None where they are in the frames of two records."""
+    if first.frame != second.frame:
+        return None
     apart = hypot(second.x - first.x, second.y - first.y)
     if apart == 0:
         raise PlanError(f"arbors {first.name} and {second.name} stand in one place; give two places")
@@ -212,6 +218,39 @@ def shared_face(first: TrainWheel, second: TrainWheel) -> Measured | None:
     return Measured(top.value - bottom.value, hypot(top.u or 0.0, bottom.u or 0.0))
 
 
+def mesh_on_arbors(
+    first: TrainWheel, second: TrainWheel, places: Mapping[str, Arbor], *, depthing: float = DEPTHING
+) -> MeshCheck:
+    """Return whether two wheels can mesh where their arbors are; of counts with odds, the pair that agrees best.
+
+    Parameters
+    ----------
+    first, second : TrainWheel
+        The wheels, on different arbors.
+    places : mapping of str to Arbor
+        Arbors by name.
+    depthing : float
+        As for `check_mesh`.
+    """
+    distance = arbor_distance(arbor_of(first, places), arbor_of(second, places))
+    if distance is None:  # depths of two records are not depths of one
+        first, second = (replace(one, low=None, high=None) for one in (first, second))
+    best: tuple[float, MeshCheck] | None = None
+    for (one, p_one), (two, p_two) in product(_likely(first), _likely(second)):
+        found = check_mesh(replace(first, teeth=one), replace(second, teeth=two), distance, depthing=depthing)
+        worth = found.chi2 - 2 * log(p_one * p_two)
+        if best is None or worth < best[0]:
+            best = worth, found
+    assert best is not None  # a wheel has its own count at least
+    return best[1]
+
+
+def _likely(wheel: TrainWheel) -> list[tuple[int, float]]:
+    """Return the counts worth trying in a mesh, with their odds."""
+    odds = wheel.odds or {wheel.teeth: 1.0}
+    return [(teeth, p) for teeth, p in odds.items() if p >= _LEAST_ODDS] or [(wheel.teeth, 1.0)]
+
+
 def meshing_pairs(
     wheels: Sequence[TrainWheel], arbors: Sequence[Arbor], *, depthing: float = DEPTHING
 ) -> tuple[MeshCheck, ...]:
@@ -224,11 +263,11 @@ def meshing_pairs(
     """
     places = by_name(arbors, "arbors")
     by_name(wheels, "wheels")
-    found = []
-    for first, second in combinations(wheels, 2):
-        if first.arbor != second.arbor:
-            distance = arbor_distance(arbor_of(first, places), arbor_of(second, places))
-            found.append(check_mesh(first, second, distance, depthing=depthing))
+    found = [
+        mesh_on_arbors(first, second, places, depthing=depthing)
+        for first, second in combinations(wheels, 2)
+        if first.arbor != second.arbor
+    ]
     return tuple(
         sorted((one for one in found if one.verdict != "no"), key=lambda one: (one.chi2, one.first, one.second))
     )

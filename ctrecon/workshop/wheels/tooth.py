@@ -1,6 +1,6 @@
 """Sizes of a tooth by the form of its cutter: spur teeth of ISO 54 modules, cycloidal clock teeth of BS 978-2."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from math import atan2, cos, hypot, pi, radians, sin, sqrt, tan
 
@@ -9,8 +9,8 @@ from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.tables import read_table
 
 __all__ = [
-    "PINION_CLEARANCE", "AsFoundTooth", "ToothSizes", "beside_as_found", "clock_pinion", "clock_wheel",
-    "cycloidal_factors", "span", "spur_tooth", "tabled_factors", "theoretical_addendum",
+    "MOST_LEAVES", "PINION_CLEARANCE", "AsFoundTooth", "ToothSizes", "beside_as_found", "clock_pinion", "clock_wheel",
+    "cycloidal_factors", "found_tooth", "span", "spur_tooth", "tabled_factors", "theoretical_addendum",
 ]  # fmt: skip
 
 SPUR_ADDENDUM, SPUR_DEDENDUM = 1.0, 1.25
@@ -18,6 +18,9 @@ SPUR_ADDENDUM, SPUR_DEDENDUM = 1.0, 1.25
 
 PINION_CLEARANCE = 0.4
 """Room under the wheel's tips at the root of a clock pinion, modules (from memory, not seen on paper)."""
+
+MOST_LEAVES = 20
+"""A wheel of no more teeth than this may be a pinion (common practice, no source)."""
 
 _PROFILES = {
     "A": ((0.525, 0.525), (0.625, 0.625)),
@@ -124,7 +127,11 @@ def spur_tooth(teeth: int, module: Measured, *, pressure_deg: float = 20.0) -> T
     if not 10 <= pressure_deg <= 30:
         raise PlanError(f"a pressure angle of {format_short(pressure_deg, 3)}° cuts no tooth; give 10° to 30°")
     cutter = f"involute, module {format_short(module.value, 4)}, {format_short(pressure_deg, 3)}°, for {teeth} teeth"
-    return _sizes("spur wheel", teeth, module, SPUR_ADDENDUM, SPUR_DEDENDUM, pi / 2, None, cutter, "ISO 54 proportions")
+    source = "ISO 54 proportions"
+    sizes = _sizes("spur wheel", teeth, module, SPUR_ADDENDUM, SPUR_DEDENDUM, pi / 2, None, cutter, source)
+    over = max(2, round(teeth * pressure_deg / 180 + 0.5))  # so the jaws touch near the pitch circle
+    wide = format_value(span(teeth, module.value, over, pressure_deg=pressure_deg), 3)
+    return replace(sizes, reason=f"{sizes.reason}; {wide} over {over} teeth")
 
 
 def span(teeth: int, module: float, over: int, *, pressure_deg: float = 20.0) -> float:
@@ -253,6 +260,39 @@ def clock_pinion(leaves: int, teeth: int, module: Measured, *, profile: str | No
     cutter = f"cycloidal pinion, profile {chosen}, module {format_short(module.value, 4)}, for {leaves} leaves"
     source = f"BS 978-2 profile {chosen}, root for a wheel of {teeth}"
     return _sizes("clock pinion", leaves, module, addendum, dedendum, 1.25 if many else 1.05, radius, cutter, source)
+
+
+def found_tooth(teeth: int, module: Measured, tip: Measured, root: Measured, width: Measured) -> ToothSizes:
+    """Return the tooth as found as sizes to make: a cutter is ground to its measured flank.
+
+    Parameters
+    ----------
+    teeth : int
+        Count.
+    module : Measured
+        By the tips, for a tooth of unknown form, mm.
+    tip, root : Measured
+        Diameters as found, mm.
+    width : Measured
+        Of the tooth half-way up, mm.
+
+    Notes
+    -----
+    Where on it the pitch circle is depends on the form, which is unknown; the depth of cut does not.
+    """
+    pitch = Measured(module.value * teeth, None if module.u is None else module.u * teeth)
+    up, down = ((_less(*pair).value / 2, _less(*pair).u) for pair in ((tip, pitch), (pitch, root)))
+    addendum, dedendum = (Measured(value, None if u is None else u / 2) for value, u in (up, down))
+    whole = _less(tip, root)
+    depth = Measured(whole.value / 2, None if whole.u is None else whole.u / 2)
+    says = (
+        f"{teeth} teeth as found: blank ⌀{format_value(tip.value, 3)}, cut {format_value(depth.value, 3)} mm deep, "
+        f"tooth {format_value(width.value, 3)} wide half-way up; a worn tooth is copied worn"
+    )
+    cutter = "single-point cutter ground to the flank as found"
+    return ToothSizes(
+        "tooth as found", teeth, module, pitch, tip, root, addendum, dedendum, depth, width, None, cutter, says
+    )
 
 
 def beside_as_found(sizes: ToothSizes, tip: Measured, root: Measured | None = None) -> AsFoundTooth:

@@ -16,7 +16,7 @@ from ctrecon.workshop.wheels.meshes import (
     arbor_distance,
     arbor_of,
     by_name,
-    check_mesh,
+    mesh_on_arbors,
     shared_face,
 )  # fmt: skip
 
@@ -81,9 +81,7 @@ def check_train(
             raise PlanError(
                 f"{first.name} and {second.name} are on one arbor and can't mesh; name wheels of two arbors"
             )
-        check = check_mesh(
-            first, second, arbor_distance(arbor_of(first, places), arbor_of(second, places)), depthing=depthing
-        )
+        check = mesh_on_arbors(first, second, places, depthing=depthing)
         checks.append(check)
         if check.verdict == "no":
             faults.append(check.reason)
@@ -95,8 +93,9 @@ def check_train(
             )
     faults += _fouling(wheels, places, {frozenset(pair) for pair in meshes})
     last = next(reversed(speeds))
-    says = f"{len(checks)} meshes; arbor {last} turns {speeds[last]} times per turn of {next(iter(speeds))}"
-    reason = f"{says}; " + (f"{len(faults)} things disagree: {'; '.join(faults)}" if faults else "all agree")
+    many = f"{len(checks)} mesh{'' if len(checks) == 1 else 'es'}"
+    says = f"{many}; arbor {last} turns {speeds[last]} times per turn of {next(iter(speeds))}"
+    reason = f"{says}; " + (f"what disagrees: {'; '.join(faults)}" if faults else "all agree")
     return TrainCheck(speeds, tuple(checks), tuple(faults), reason)
 
 
@@ -109,13 +108,16 @@ def _fouling(wheels: Sequence[TrainWheel], places: Mapping[str, Arbor], meshed: 
             continue
         if overlap.value <= 2 * (overlap.u or 0.0):
             continue
+        apart = None
+        if first.arbor != second.arbor:
+            apart = arbor_distance(arbor_of(first, places), arbor_of(second, places))
+            if apart is None:
+                continue
         reach = (first.tip_diameter.value + second.tip_diameter.value) / 2
         u = hypot(first.tip_diameter.u or 0.0, second.tip_diameter.u or 0.0) / 2
-        if first.arbor == second.arbor:
+        if apart is None:
             says.append(f"{first.name} and {second.name} are on one arbor at one height")
-            continue
-        apart = arbor_distance(arbor_of(first, places), arbor_of(second, places))
-        if reach - apart.value > 2 * hypot(u, apart.u or 0.0):
+        elif reach - apart.value > 2 * hypot(u, apart.u or 0.0):
             says.append(
                 f"{first.name} and {second.name} don't mesh but would foul by {format_short(reach - apart.value, 2)} mm"
             )
