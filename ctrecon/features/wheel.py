@@ -35,6 +35,7 @@ _LOST_STEP = 1.5  # steps wider than this many median steps hold a lost tooth: h
 _FLOOR_PX = 0.005  # what the image model itself leaves open of an angle, at the tips
 _TRUST_PX = 0.002  # the same of centre and radii
 _LEAST_HEIGHT_PX = 0.8
+_FEW, _CORNER = 9.5, 0.88  # teeth, and share of the pitch at the root, from which they are corners
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,6 +122,8 @@ def _no_rim(fit: WheelFit) -> str:
     tooth = fit.tooth
     if (fit.left > _THERE).sum() < 3:
         return "fewer than three teeth are left"
+    if 2 * np.pi / fit.pitch < _FEW and tooth.half[0] > _CORNER * fit.pitch / 2 * tooth.root:
+        return "its few teeth have no gaps between them: they may be the corners of a plate"
     if tooth.tip - tooth.root < _LEAST_HEIGHT_PX or not np.isfinite(fit.covariance).all():
         return "its teeth are too low to be measured one by one"
     return ""

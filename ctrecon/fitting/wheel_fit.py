@@ -61,7 +61,7 @@ class WheelFit:
     sound : (n,) bool array
         Teeth that have the mean form; they alone settle it.
     lost, u_lost : (n,) arrays
-        How far short of the circle of the tips each tooth ends.
+        How far short of the circle of the tips each tooth ends; of a tooth that lost more than the blur, at least.
     left : (n,) array
         Share of the mean tooth that is there: 0 where none is.
     names, covariance : tuple of str, (p, p) array
@@ -337,7 +337,8 @@ def fit_wheel(
         most = max(float(np.abs(step[:2]).max()), float(np.abs(step[[2, 3, *range(6, 2 + m)]]).max()))
         turn = float(np.abs(step[len(step) - len(angles) :][sound]).max()) * state.tooth.tip if sound.any() else 0.0
         step = step * min(1.0, 1.0 / max(most, turn, 1e-9))
-        step[len(step) - len(angles) :] = np.clip(step[len(step) - len(angles) :], -0.2 * state.pitch, 0.2 * state.pitch)
+        most_turn = 0.2 * state.pitch
+        step[len(step) - len(angles) :] = np.clip(step[len(step) - len(angles) :], -most_turn, most_turn)
         state = state.moved(step)
         if not np.isfinite(state.x + state.y + state.tooth.values.sum()):
             return FitFailed("the fit of its teeth runs away")
@@ -383,7 +384,7 @@ def _result(
     worse = np.maximum(off, 1.0)
     u_angles = np.sqrt(grain / own) * worse
     m = 2 + len(tooth.values)
-    tips = model.common[:, 3] * weight
+    tips = model.common[:, 3] * points.weight * within / noise**2  # not less where a tip is gone
     per_tip = np.bincount(model.cell, tips * model.common[:, 3], n)
     lost = -np.bincount(model.cell, tips * rest, n) / np.maximum(per_tip, 1e-12)
     plain = points.weight * within

@@ -86,7 +86,9 @@ def rim_wave(plane: Floats, x: float, y: float, outer: float) -> RimWave | None:
         for n in range(low, high + 1):
             if wave[n] < max(wave[n - 1], wave[n + 1]):
                 continue
-            beside = np.r_[wave[max(n - 9, 2) : max(n - 3, 2)], wave[n + 4 : n + 10]]
+            others = np.r_[max(n - 9, 2) : max(n - 3, 2), n + 4 : n + 10]
+            own = np.abs((others + 1) % n - 1) <= 1  # multiples of the wave are its own
+            beside = wave[others[~own]]
             here = float(np.sqrt(np.sum(wave[n - 1 : n + 2] ** 2)))
             clear = here / float(np.sqrt(np.mean(beside**2)) + 1e-9)
             found.append((here * (deep + 1), RimWave(x, y, n, outer - deep, outer + 1.0, clear, signal)))

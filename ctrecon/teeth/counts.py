@@ -145,7 +145,8 @@ def count_teeth(
     settle = () if teeth else _settle(rim, best, dividing, radius, centre, habits)
     reach = (min(counts), max(counts))
     return CountOfTeeth(
-        teeth, reach, listed, (least, most), Measured(mean, sd), _pitch(rim, best, dividing, radius, centre, habits), float(np.degrees(dividing.random * rim.step)),
+        teeth, reach, listed, (least, most), Measured(mean, sd), _pitch(rim, best, dividing, radius, centre, habits),
+        float(np.degrees(dividing.random * rim.step)),
         float(np.degrees(dividing.drift * rim.step)), rim.bent, best.numbers, settle,
         _reason(rim, listed, reach, (least, most), likely),
     )  # fmt: skip
