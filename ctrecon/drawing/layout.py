@@ -275,7 +275,7 @@ def _bodies(blocks: list[Block], free: FreeArea) -> list[list[Item]] | None:
 
 
 def _word_blocks(words: _Words, width: float, tall: float, most: float) -> list[Block]:
-    """Return the table, then the notes, as blocks placed like views, in stretches that fit a page; notes none taller than `most`."""
+    """Return the table, then the notes, as blocks in stretches that fit a page; of notes none taller than `most`."""
     table = words.table
     blocks: list[Block] = []
     done = 0
