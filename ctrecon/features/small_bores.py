@@ -213,7 +213,7 @@ def _solid(smooth: Floats) -> NDArray[np.bool_]:
 
 
 def _against_rings(smooth: Floats, places: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
-    """Dip of pixels (row, column) against a ring of 4 to 6 px, the rings' scatter, and the dip of their darkest places."""
+    """Dip of places (row, column) against rings of 4 to 6 px, the rings' scatter, the dip of their darkest pixels."""
     r = 6
     off = np.hypot(*np.mgrid[-r : r + 1, -r : r + 1])
     about = places[:, None, :] + np.argwhere((off > 4) & (off < r))

@@ -76,7 +76,7 @@ class SolidMetal:
 
 
 def _closed(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return a mask with gaps of one or two pixels filled: grown by a pixel along rows and columns, then shrunk again."""
+    """Return a mask without gaps of one or two pixels: grown by a pixel along rows and columns, then shrunk again."""
     wide = np.pad(mask, 2)
     out = wide.copy()
     for axis in (0, 1):

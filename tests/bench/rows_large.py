@@ -1,7 +1,7 @@
 """Large stacks made on the spot and measured whole: processor seconds and peak memory, each in a process of its own.
 
-    python tests/bench/run.py --only large              # all; the largest needs 4 GB to be made and 2 GB of disk
-    python tests/bench/run.py --only hub-200,hub-400
+`python tests/bench/run.py --only large` runs them all, `--only hub-200,hub-400` some. The largest needs 4 GB of memory
+to be made, and 2 GB of disk.
 """
 
 import sys
@@ -83,7 +83,7 @@ def large_stack(one: Large, rng: np.random.Generator) -> Iterator[tuple[Path, li
     """A folder of the slices of a worn part with all faults of a scanner, and its voxel edges in mm."""
     slices, rows, columns = (n // one.by for n in one.size)
     told, _, _ = parts.make(one.kind, int(rng.integers(9000, 1_000_000)), size=(slices, rows, columns))
-    with tempfile.TemporaryDirectory(dir="/var/tmp") as name:  # noqa: S108 - the other such place may be memory
+    with tempfile.TemporaryDirectory(dir="/var/tmp") as name:
         for k, plane in enumerate(_enlarged(told, one.by, rng)):
             tifffile.imwrite(Path(name) / f"slice_{k:04d}.tif", plane)
         edges = [str(edge / one.by) for edge in told.voxel_mm]
