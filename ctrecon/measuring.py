@@ -1,7 +1,7 @@
 """The main job: from a stack of slices to the part record."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,7 +15,7 @@ from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.behind_gap import ends_behind_gaps
 from ctrecon.features.budget import edge_u_px
 from ctrecon.features.build import MeasuredFeature, build_features, order_features
-from ctrecon.features.candidates import Candidate, find_candidates
+from ctrecon.features.candidates import find_candidates
 from ctrecon.features.carried_on import plan_ends
 from ctrecon.features.collect_voxels import VoxelRequest, Voxels, chosen, collect_voxels
 from ctrecon.features.cross_holes import find_cross_holes
@@ -131,17 +131,14 @@ def measure_stack(
     warnings += _survey_warnings(survey)
     warnings += [Warn(flag=n.flag, says=n.says) for n in (artefacts.notes() if artefacts is not None else ())]
     guess = axis_from_normals(survey.normals) if enough_depth(survey) else None
-    first = _find(survey, guess, progress)
+    squared, sized, plans = _find(survey, guess, progress)
     axis: Axis | None = None
     grain = survey.correlation.sum
     if guess is not None:
-        slopes, u_slope = refine_slopes(guess, first.sized, [], grain=grain)
+        slopes, u_slope = refine_slopes(guess, sized, [], grain=grain)
         if float(np.abs(slopes).max()) > _SQUARE_AGAIN:
-            guess = _turned(first.squared, slopes, u_slope)
-            del first  # its voxels and planes are not needed beside the next ones
-            first = _find(survey, guess, progress)
-    squared, (sized, plans) = first.squared, _settle(first)
-    del first
+            guess = _turned(squared, slopes, u_slope)
+            squared, sized, plans = _find(survey, guess, progress)
     ends = _fit_ends(squared, sized, plans, grain, progress)
     ends = meet_at_knees(sized, ends, squared.depth_step_mm / squared.pitch_mm)
     sized = mark_broken_edges(sized, ends)
@@ -190,20 +187,10 @@ def _find_seams(squared: SquaredStack, drafts: list[MeasuredFeature]) -> list[Me
     return [*sides, *(find_face_seams(squared, drafts, sides, metal) if sides else faces)]
 
 
-@dataclass(frozen=True, eq=False)
-class _First:
-    """Candidates as they were found, each with what its fit asks for, what was gathered for it, and its first size."""
-
-    squared: SquaredStack
-    candidates: tuple[Candidate, ...]
-    wants: list[VoxelRequest | None]
-    wide: list[VoxelRequest | None]
-    data: list[Voxels | None]
-    sized: list[FittedCandidate]
-
-
-def _find(survey: Survey, guess: AxisGuess | None, progress: Progress | None) -> _First:
-    """Square up, trace, choose shapes and fit their sizes, each edge by itself."""
+def _find(
+    survey: Survey, guess: AxisGuess | None, progress: Progress | None
+) -> tuple[SquaredStack, list[FittedCandidate], list[tuple[EndPlan | End, EndPlan | End]]]:
+    """Square up, trace, choose shapes and fit their sizes; plan where each ends."""
     squared = square_up(survey, guess)
     clean = survey.levels.snr > 12
     smooth = 0.7 if clean else 1.2
@@ -222,21 +209,13 @@ def _find(survey: Survey, guess: AxisGuess | None, progress: Progress | None) ->
     wide = [worn_request(c, w) for c, w in zip(candidates, wants, strict=True)]
     gathered = iter(collect_voxels(squared, [w for w in wide if w is not None], progress=progress))
     data = [None if w is None else next(gathered) for w in wide]
+    noise = survey.noise_rel
     free = FitFailed("a free shape has no size to fit")
-    sized = [
+    first = [
         FittedCandidate(c, free, (c.first + c.last) / 2, False) if w is None or d is None
-        else fit_best(c, _own(w, more, d), squared, survey.noise_rel)
+        else fit_best(c, _own(w, more, d), squared, noise)
         for c, w, more, d in zip(candidates, wants, wide, data, strict=True)
     ]  # fmt: skip
-    return _First(squared, candidates, wants, wide, data, sized)
-
-
-def _settle(found: _First) -> tuple[list[FittedCandidate], list[tuple[EndPlan | End, EndPlan | End]]]:
-    """Settle what edges do to each other and what wear did to them; plan where each candidate ends."""
-    squared, candidates, wants, wide, data, first = (
-        found.squared, found.candidates, found.wants, found.wide, found.data, found.sized,
-    )  # fmt: skip
-    noise = squared.survey.noise_rel
     freed, plain = data, first
     for _ in range(_WALL_ROUNDS):
         freed = without_far_edges(first, data, squared)
@@ -248,12 +227,12 @@ def _settle(found: _First) -> tuple[list[FittedCandidate], list[tuple[EndPlan | 
     settled = settle_wear(squared, first, freed, noise)
     candidates = tuple(c for c, one in zip(candidates, settled, strict=True) if one is not None)
     sized = [one for one in settled if one is not None]
-    single = len(squared.survey.stack) == 1
+    single = len(survey.stack) == 1
     no_depth = End(None, None, "a single slice has no depth")
     plans: list[tuple[EndPlan | End, EndPlan | End]] = (
         [(no_depth, no_depth) for _ in candidates] if single else plan_ends(squared, candidates)
     )
-    return sized, plans
+    return squared, sized, plans
 
 
 def _own(want: VoxelRequest, wide: VoxelRequest | None, voxels: Voxels) -> Voxels:
