@@ -298,8 +298,7 @@ def _normals(
     inner = window[1][2:-2, 2:-2]
     with np.errstate(invalid="ignore"):
         rows, columns = np.nonzero(np.abs(inner - np.float32(0.5)) < 0.35)
-    some = slice(None, None, max(1, len(rows) // (2 * most)))  # half of them are too faint at worst
-    rows, columns = rows[some] + 2, columns[some] + 2
+    rows, columns = rows + 2, columns + 2
     labels = labels[box]
     near = np.zeros(len(rows), dtype=labels.dtype)
     for down in range(-2, 3):
