@@ -92,6 +92,7 @@ def fit_grey(
     )[0]  # fmt: skip
 
 
+# many: those of `fit_grey`
 def fit_grey_by_ratio(
     model: GreyModel, start: Floats, samples: Samples, blur_ratios: Sequence[Floats | float], *, noise: float,
     active: NDArray[np.bool_] | None = None, prior_sd: Floats | None = None, blur_start_px: float = 0.85,
