@@ -86,10 +86,11 @@ def collect_voxels(
                 keep &= (depth >= want.planes[0]) & (depth <= want.planes[1])
             if want.keep_share < 1:
                 keep &= rng[i].random(keep.shape) < want.keep_share
-            at = np.nonzero(keep)
-            if not len(at[0]):
+            kept = np.flatnonzero(keep)
+            if not len(kept):
                 continue
             # places of the voxels kept, not of all: most are thinned out
+            at = np.divmod(kept, keep.shape[1])
             xk, yk = x[at[1]], y[at[0]]
             chosen = [
                 ((r[0, 0] * xk + r[0, 1] * yk + r[0, 2] * z) - x0) / pitch,

@@ -12,7 +12,7 @@ from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.fitting.by_shape import Setting, off_corners, start_of
 from ctrecon.fitting.ring_share import with_rings
-from ctrecon.fitting.solve import Samples, fit_grey
+from ctrecon.fitting.solve import Samples, fit_grey_by_ratio
 from ctrecon.fitting.wheel_fit import WheelFit
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import Shape
@@ -266,17 +266,13 @@ def fit_size(
             prior[i] = 0.1
     slope_sd = _SLOPE_SD if shading is None else max(_SLOPE_MARGIN * 4.5 * shading, 1e-3)
     cupping_px = None if candidate.metal_outside else max(shape.half_width, _WIDE_PX)
-    fits = [
-        fit_grey(
-            model, start, samples, noise=noise, active=active, prior_sd=prior, blur_ratio=ratio_there,
-            correlation=squared.survey.correlation, slope_sd=slope_sd, cupping_px=cupping_px,
-            lasting=squared.survey.lasting,
-            damaged=candidate.share < _WHOLE_SHARE or bool(candidate.gaps_deg), through_depth=axis_free,
-        )
-        for ratio_there in ratios
-    ]  # fmt: skip
-    best = min(range(len(fits)), key=lambda i: one.rms if isinstance(one := fits[i], ShapeFit) else np.inf)
-    fit, blur_ratio = fits[best], ratios[best]
+    fit, best = fit_grey_by_ratio(
+        model, start, samples, ratios, noise=noise, active=active, prior_sd=prior,
+        correlation=squared.survey.correlation, slope_sd=slope_sd, cupping_px=cupping_px,
+        lasting=squared.survey.lasting,
+        damaged=candidate.share < _WHOLE_SHARE or bool(candidate.gaps_deg), through_depth=axis_free,
+    )  # fmt: skip
+    blur_ratio = ratios[best]
     found = squared.survey.artefacts
     if fit and found is not None and found.rings is not None:
         fit = with_rings(

@@ -220,12 +220,10 @@ def _spots(mean: Floats) -> list[tuple[float, float]]:
     smooth = ndimage.gaussian_filter(filled, 0.8)
     solid = _solid(smooth)
     low = solid & (smooth <= ndimage.minimum_filter(smooth, 5)) & (smooth < 1 - _LEAST_DIP)
-    out = []
-    for i, j in _deep(solid, np.argwhere(low)):
-        dip, scatter, darkest = _against_ring(smooth, int(i), int(j))
-        if dip > max(_LEAST_DIP, 5 * scatter) and darkest < 0.45 * dip + 3 * scatter:
-            out.append((float(j), float(i)))
-    return out
+    places = _deep(solid, np.argwhere(low))
+    dip, scatter, darkest = _against_rings(smooth, places)
+    dark = (dip > np.maximum(_LEAST_DIP, 5 * scatter)) & (darkest < 0.45 * dip + 3 * scatter)
+    return [(float(j), float(i)) for i, j in places[dark]]
 
 
 def _deep(solid: NDArray[np.bool_], places: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -245,17 +243,17 @@ def _solid(smooth: Floats) -> NDArray[np.bool_]:
     return np.asarray(~(area > _SMALL_AREA)[labels])
 
 
-def _against_ring(smooth: Floats, i: int, j: int) -> tuple[float, float, float]:
-    """Dip of a pixel against a ring of 4 to 6 px, the ring's scatter, and the dip of its darkest places."""
+def _against_rings(smooth: Floats, places: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
+    """Dip of places (row, column) against rings of 4 to 6 px, the rings' scatter, the dip of their darkest pixels."""
     r = 6
-    top, left = max(0, i - r), max(0, j - r)
-    window = smooth[top : i + r + 1, left : j + r + 1]
-    yy, xx = np.mgrid[: window.shape[0], : window.shape[1]]
-    off = np.hypot(yy + top - i, xx + left - j)
-    ring = window[(off > 4) & (off < 6)]
-    level = float(np.median(ring))
-    scatter = 1.4826 * float(np.median(np.abs(ring - level)))
-    return level - float(smooth[i, j]), scatter, level - float(np.percentile(ring, 3))
+    off = np.hypot(*np.mgrid[-r : r + 1, -r : r + 1])
+    about = places[:, None, :] + np.argwhere((off > 4) & (off < r))
+    rings = np.pad(smooth, r, mode="edge")[about[..., 0], about[..., 1]]
+    if not len(rings):
+        return np.empty(0), np.empty(0), np.empty(0)
+    level = np.median(rings, axis=1)
+    scatter = 1.4826 * np.median(np.abs(rings - level[:, None]), axis=1)
+    return level - smooth[places[:, 0], places[:, 1]], scatter, level - np.percentile(rings, 3, axis=1)
 
 
 def _chains(spots: list[tuple[float, float, int, int]]) -> list[tuple[float, float, int, int]]:

@@ -1,5 +1,6 @@
 """The one engine: any shape with a signed distance, fitted to grey values through a blurred step."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,7 +14,7 @@ from ctrecon.fitting.uncertainty import WELSCH, sandwich
 from ctrecon.grey.lasting import RingError, SharedError
 from ctrecon.grey.noise import Correlation
 
-__all__ = ["GreyModel", "Samples", "fit_grey", "misfit_of_sharp"]
+__all__ = ["GreyModel", "Samples", "fit_grey", "fit_grey_by_ratio", "misfit_of_sharp"]
 
 _SLOPE_SD = 0.5  # contrasts per reach; prior of the slopes of air and metal
 _PINNED = 1e4  # weight that holds a slope at zero
@@ -84,28 +85,62 @@ def fit_grey(
     metal each carry slopes across the shape and away from the edge, so that cupping and
     shading do not pull it.
     """
+    return fit_grey_by_ratio(
+        model, start, samples, (blur_ratio,), noise=noise, active=active, prior_sd=prior_sd,
+        blur_start_px=blur_start_px, correlation=correlation, slope_sd=slope_sd, cupping_px=cupping_px,
+        lasting=lasting, damaged=damaged, through_depth=through_depth,
+    )[0]  # fmt: skip
+
+
+# many: those of `fit_grey`
+def fit_grey_by_ratio(
+    model: GreyModel, start: Floats, samples: Samples, blur_ratios: Sequence[Floats | float], *, noise: float,
+    active: NDArray[np.bool_] | None = None, prior_sd: Floats | None = None, blur_start_px: float = 0.85,
+    correlation: Correlation | None = None, slope_sd: float | None = None,
+    cupping_px: float | None = None, lasting: SharedError | RingError | None = None, damaged: bool = False,
+    through_depth: bool = False,
+) -> tuple[ShapeFit | FitFailed, int]:  # fmt: skip
+    """Fit as `fit_grey` does with each of some blur ratios; return the fit that leaves least, and which ratio it has.
+
+    How sure it is takes as long to work out as the fit itself: that is done for this one alone.
+    """
     free = np.flatnonzero(np.ones(len(model.names), dtype=bool) if active is None else active)
     if len(samples) < max(_LEAST, 4 * len(free)):
-        return FitFailed("too few voxels near the edge")
+        return FitFailed("too few voxels near the edge"), 0
     noise = max(noise, _LEAST_NOISE)
-    ratio = np.broadcast_to(np.asarray(blur_ratio, dtype=float), samples.grey.shape)
-    step = GreyStep(model, start, free, samples, ratio, cupping_px, through_depth=through_depth)
-    levels = _levels(step, blur_start_px)
-    if isinstance(levels, FitFailed):
-        return levels
-    q = np.concatenate([start[free], [np.log(blur_start_px)], levels, np.zeros(step.slopes)])
     known = free[np.isfinite(prior_sd[free])] if prior_sd is not None else free[:0]
     sd = prior_sd[known] if prior_sd is not None else np.zeros(0)
-    search = _Search(step, q, noise, _ties(start, free, known, sd, slope_sd, step.slopes), slope_sd is None)
-    search.run(start)
-    jac, scale = search.jac, search.scale
-    if step.unknowns(search.q).contrast < 0.2 or not np.isfinite(search.q).all():
-        return FitFailed("the grey values show no clear edge")
-    spread = sandwich(
-        jac / scale, search.raw / scale, search.ties.rows(jac.shape[1]), shape=len(free), cluster=samples.cluster,
-        voxel=samples.voxel, correlation=correlation, lasting=lasting, noise=scale, damaged=damaged,
-    )  # fmt: skip
-    return FitFailed("the voxels do not settle the shape") if spread is None else _result(search, *spread, noise)
+
+    def searched(blur_ratio: Floats | float) -> "_Search | FitFailed":
+        ratio = np.broadcast_to(np.asarray(blur_ratio, dtype=float), samples.grey.shape)
+        step = GreyStep(model, start, free, samples, ratio, cupping_px, through_depth=through_depth)
+        levels = _levels(step, blur_start_px)
+        if isinstance(levels, FitFailed):
+            return levels
+        q = np.concatenate([start[free], [np.log(blur_start_px)], levels, np.zeros(step.slopes)])
+        search = _Search(step, q, noise, _ties(start, free, known, sd, slope_sd, step.slopes), slope_sd is None)
+        search.run(start)
+        if step.unknowns(search.q).contrast < 0.2 or not np.isfinite(search.q).all():
+            return FitFailed("the grey values show no clear edge")
+        return search
+
+    def settled(search: "_Search | FitFailed") -> ShapeFit | FitFailed:
+        if isinstance(search, FitFailed):
+            return search
+        jac, scale = search.jac, search.scale
+        spread = sandwich(
+            jac / scale, search.raw / scale, search.ties.rows(jac.shape[1]), shape=len(free), cluster=samples.cluster,
+            voxel=samples.voxel, correlation=correlation, lasting=lasting, noise=scale, damaged=damaged,
+        )  # fmt: skip
+        return FitFailed("the voxels do not settle the shape") if spread is None else _result(search, *spread, noise)
+
+    searches = [searched(ratio) for ratio in blur_ratios]
+    left = [np.inf if isinstance(one, FitFailed) else one.left / noise for one in searches]
+    for i in np.argsort(left, kind="stable").tolist():
+        fit = settled(searches[i])
+        if fit:
+            return fit, i
+    return settled(searches[0]), 0
 
 
 def _result(search: "_Search", covariance: Floats, origins: dict[str, Floats], noise: float) -> ShapeFit:
@@ -119,15 +154,12 @@ def _result(search: "_Search", covariance: Floats, origins: dict[str, Floats], n
     budget = {origin: np.zeros(count + 3) for origin in origins}
     for origin, variance in origins.items():
         budget[origin][where] = variance[: len(where)]
-    weight = np.exp(-((raw / scale / WELSCH) ** 2))
-    total = float(weight.sum())
-    # the loss shrinks what is left of normal noise by a known factor
-    rms = float(np.sqrt((weight * raw**2).sum() / total * (1 + 2 / WELSCH**2))) / noise
+    total = float(np.exp(-((raw / scale / WELSCH) ** 2)).sum())
     return ShapeFit(
         (*model.names, "blur", "air", "contrast"),
         np.concatenate([found.p, [found.blur, found.air, found.contrast]]),
         full,
-        rms,
+        search.left / noise,
         total / len(raw),
         len(raw),
         budget,
@@ -168,6 +200,12 @@ class _Search:
     scale: float = 0.0
     raw: Floats = field(default_factory=lambda: np.zeros(0))
     jac: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+
+    @property
+    def left(self) -> float:
+        """What is left of the grey, root mean square; the loss shrinks that of normal noise by a known factor."""
+        weight = np.exp(-((self.raw / self.scale / WELSCH) ** 2))
+        return float(np.sqrt((weight * self.raw**2).sum() / float(weight.sum()) * (1 + 2 / WELSCH**2)))
 
     def run(self, start: Floats) -> None:
         """Solve, look how much is left over, and solve again where that changes the weights or the priors."""

@@ -2,6 +2,7 @@
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from ctrecon.core.frames import Floats
 from ctrecon.grey.lasting import RingError, SharedError
@@ -13,6 +14,7 @@ WELSCH = 3.0
 """Width of the redescending loss, in units of the noise."""
 
 _MOST_PAIRED = 12_000  # voxels whose neighbours are paired; more cost time only
+_MOST_CELLS = 4_000_000  # of a table in which neighbours are looked up; larger ones are searched
 _MOST_TAKEN = 1.6  # most by which noise the fit took up may widen u
 _FEWEST_GROUPS = 4  # fewer groups left out in turn show no scatter
 _JOINED = 2  # sectors of 10 degrees: what is eaten goes on over more than one
@@ -178,15 +180,23 @@ def _stretch_by_neighbours(
     key = (place[:, 0] * rows + place[:, 1]) * columns + place[:, 2]
     by_key = np.argsort(key, kind="stable")
     key, scored = key[by_key], scored[by_key]
-    white = scored.T @ scored
-    meat = white.copy()
-    for (down, along, across), rho in zip(correlation.lags.tolist(), correlation.rho.tolist(), strict=True):
-        wanted = key + (down * rows + along) * columns + across
-        at = np.minimum(np.searchsorted(key, wanted), len(key) - 1)
-        pair = key[at] == wanted
-        if pair.any():
-            product = scored[pair].T @ scored[at[pair]]
-            more = rho * correlation.depth_more if down else rho
-            meat += more * (product + product.T)
-    ratio = np.diag(inverse @ meat @ inverse) / np.maximum(np.diag(inverse @ white @ inverse), 1e-300)
-    return np.asarray(np.sqrt(np.maximum(ratio, 1.0)))
+    lags = correlation.lags
+    at = _among(key, key[:, None] + (lags[:, 0] * rows + lags[:, 1]) * columns + lags[:, 2])
+    pair = at >= 0
+    rho = np.broadcast_to(correlation.rho * np.where(lags[:, 0] > 0, correlation.depth_more, 1.0), pair.shape)
+    ends = np.concatenate([[0], np.cumsum(pair.sum(axis=1))])
+    beside = sparse.csr_array((rho[pair], at[pair], ends), shape=(len(key), len(key)))
+    influence = scored @ inverse
+    white = np.maximum((influence**2).sum(axis=0), 1e-300)
+    return np.asarray(np.sqrt(1.0 + np.maximum(2 * (influence * (beside @ influence)).sum(axis=0) / white, 0.0)))
+
+
+def _among(key: NDArray[np.int64], wanted: NDArray[np.int64]) -> NDArray[np.int32]:
+    """Return where some numbers, none below 0, stand among the keys, which are in order; -1 where they do not."""
+    size = int(wanted.max()) + 1
+    if size > _MOST_CELLS:
+        at = np.minimum(np.searchsorted(key, wanted.T).T, len(key) - 1)
+        return np.where(key[at] == wanted, at, -1).astype(np.int32)
+    cells = np.full(size, -1, dtype=np.int32)
+    cells[key] = np.arange(len(key), dtype=np.int32)
+    return cells[wanted]

@@ -75,7 +75,8 @@ class AlongAxis:
         high = float(by_row.max() + by_column.max())
         first = min(max(int(np.floor(low)), 0), self._count - 1)
         last = max(min(int(np.ceil(high)), self._count - 1), first)
-        self._lay(window, first, last)
+        # room for as many slices as any plane meets: near the stack's ends the next plane meets one more
+        self._lay(window, first, last, min(int(np.ceil(high - low)) + 2, self._count))
         shape = (bottom - top, right - left)
         if first == last:  # a plane on a slice, or beyond the stack: no depth to interpolate in
             thick = 0.5 if self._count == 1 else _ROUNDING
@@ -100,9 +101,9 @@ class AlongAxis:
                 out[own][outside] = np.nan
         return out
 
-    def _lay(self, window: Window, first: int, last: int) -> None:
-        """Make sure that slices first to last are on the window."""
-        need = last - first + 1 + _SPARE
+    def _lay(self, window: Window, first: int, last: int, most: int) -> None:
+        """Make sure that slices first to last are on the window; no plane of it meets more than `most`."""
+        need = most + _SPARE
         if window != self._window or need > len(self._laid):
             self._window = window
             self._laid = np.empty((need, window[1] - window[0], window[3] - window[2]), dtype=np.float32)

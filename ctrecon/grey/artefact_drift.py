@@ -241,10 +241,8 @@ def _offsets(scan: Scan, *, metal: bool) -> tuple[Floats, Floats]:
     weight = good.astype(np.float32)
     offset = np.zeros(count)
     place = grey.sum(axis=0) / np.maximum(weight.sum(axis=0), 1)
-    scatter = 0.0
     for turn in range(30):
-        rest = np.where(good, grey - place[None, :] - offset[:, None].astype(np.float32), 0.0)
-        scatter = 1.4826 * float(np.median(np.abs(rest[good])))
+        rest = miss = np.where(good, grey - place[None, :] - offset[:, None].astype(np.float32), 0.0)
         if turn in (3, 8, 13):
             # a place where a seam or another metal passes changes by itself: it has no say on any slice
             lasting = ndimage.uniform_filter1d(rest, min(9, count), axis=0, mode="constant")
@@ -262,6 +260,7 @@ def _offsets(scan: Scan, *, metal: bool) -> tuple[Floats, Floats]:
         place = (rest * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1)
         if turn > 13 and float(np.abs(step).max()) < 1e-5:
             break
+    scatter = 1.4826 * float(np.median(np.abs(miss[good])))
     n_slice = weight.sum(axis=1)
     # joined places share their voxels: three times the scatter of their mean
     error = np.maximum(3 * scatter, _LEAST_SCATTER) / np.sqrt(np.maximum(n_slice, 1))

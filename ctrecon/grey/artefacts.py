@@ -107,11 +107,12 @@ class Artefacts:
         (rows, columns) float32 array
         """
         if self._rings_plane is not None and self.rings is not None:
-            gain = self.rings.gain((k + 0.5) / self.slices)
-            grey = grey - np.float32(gain) * self._rings_plane
+            rings = np.float32(self.rings.gain((k + 0.5) / self.slices)) * self._rings_plane
+            grey = np.subtract(grey, rings, out=rings)
         if self.drift is not None and (self.drift.air[k] or self.drift.metal[k]):
             air, metal = float(self.drift.air[k]), float(self.drift.metal[k])
-            grey = (grey - np.float32(air)) / np.float32(1 + metal - air)
+            grey = grey - np.float32(air)
+            grey /= np.float32(1 + metal - air)
         for shift in self.shifts:
             if shift.slice == k and shift.sure:
                 known = np.isfinite(grey)

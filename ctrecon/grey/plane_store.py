@@ -1,20 +1,15 @@
 """Planes worked out once and looked at again by every stage: few of them in memory, many in a file that nobody sees."""
 
-import os
-import shutil
-import tempfile
 import weakref
-from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ctrecon.core.nameless import nameless_file
+
 __all__ = ["PlaneStore"]
 
 _IN_MEMORY = 96_000_000  # bytes: every plane of 100 x 512² and of 200 x 400² voxels
-_MOST_IN_FILE = 6_000_000_000  # bytes: planes of 1000 x 1024² voxels take two thousand million
-_LEFT_FREE = 4  # times what the file may come to take must be free on its disk
 
 Half = NDArray[np.float16]
 
@@ -33,7 +28,7 @@ class PlaneStore:
         self._kept: dict[int, Half] = {}
         self._filed: set[int] = set()
         total = planes * self._bytes
-        self._file = _nameless(total) if total > _IN_MEMORY else None
+        self._file = nameless_file(total) if total > _IN_MEMORY else None
         if self._file is not None:
             weakref.finalize(self, self._file.close)
 
@@ -71,15 +66,3 @@ class PlaneStore:
         """Do without the file from now on."""
         self._file = None
         self._filed.clear()
-
-
-def _nameless(size: int) -> BinaryIO | None:
-    """Return a file without a name that may grow to a size; None where there is no disk with room to spare."""
-    large = Path("/var/tmp")  # noqa: S108 - of two such places this is the disk, the other may be memory
-    place = str(large) if os.access(large, os.W_OK) else tempfile.gettempdir()
-    try:
-        if size > _MOST_IN_FILE or shutil.disk_usage(place).free < _LEFT_FREE * size:
-            return None
-        return tempfile.TemporaryFile(dir=place, buffering=0)
-    except OSError:
-        return None

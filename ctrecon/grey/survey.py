@@ -25,7 +25,7 @@ _MOST_SAMPLES = 200_000  # surface points of a stack; more cost time only
 _NOISE_PAIRS = 6  # pairs of slices from which noise is measured
 _LASTING_LEAST = 12  # slices
 _ROUND_ABOUT = 24  # voxels
-_ROOM = 8  # voxels
+_ROOM, _RASTER = 8, 32  # voxels
 
 
 @dataclass(frozen=True)
@@ -173,7 +173,8 @@ def survey_stack(
         if before is not None and count:
             one, two = before[whole], labels[whole]
             both = (one > 0) & (two > 0)
-            pairs = np.unique(one[both].astype(np.int64) * (count + 1) + two[both])
+            pairs = one[both].astype(np.int64) * (count + 1) + two[both]
+            pairs = np.unique(pairs[np.diff(pairs, prepend=-1) != 0])  # they come in long runs
             for pair in pairs.tolist():
                 joined.join(latest + pair // (count + 1) - 1, base + pair % (count + 1) - 1)
         if k not in stack.missing:  # a gap does not part a body
@@ -184,7 +185,7 @@ def survey_stack(
         if len(smooth) == 3:
             near = _box_of(boxes[k - 1], grey.shape)
             # boxes that grow with the part: most planes are smoothed once
-            reach = _joint(near, whole) if boxes[k - 1] else near
+            reach = _roomy(_joint(near, whole), grey.shape) if boxes[k - 1] else near
             smooth[2].over(reach)
             window = [one.over(near) for one in smooth]
             vectors, patch = _normals(window, labelled[1], near, stack.voxel_mm or (1.0, 1.0, 1.0), most)
@@ -254,6 +255,15 @@ def _box_of(boxes: list[tuple[slice, ...]], shape: tuple[int, ...]) -> tuple[sli
 
 def _joint(a: tuple[slice, slice], b: tuple[slice, slice]) -> tuple[slice, slice]:
     rows, columns = (slice(min(p.start, q.start), max(p.stop, q.stop)) for p, q in zip(a, b, strict=True))
+    return rows, columns
+
+
+def _roomy(box: tuple[slice, slice], shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """Return a box grown to a raster, so that it seldom grows from plane to plane."""
+    rows, columns = (
+        slice(b.start // _RASTER * _RASTER, min(-(-b.stop // _RASTER) * _RASTER, n))
+        for b, n in zip(box, shape, strict=True)
+    )
     return rows, columns
 
 

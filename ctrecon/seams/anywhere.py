@@ -63,7 +63,7 @@ def _family(field: SeamField, runs: Sequence[tuple[int, int]], name: str, *, eve
     reach = min(most, min(height, width) / 2)
     if reach <= least:
         return []
-    pad = int(np.ceil(2 * reach * 2**0.5)) + 2
+    pad = int(np.ceil(reach * 2**0.5)) + 2  # what wraps round either side finds the same empty rim
     size = (fft.next_fast_len(height + pad, real=True), fft.next_fast_len(width + pad, real=True))
     spectra = fft.rfft2(maps, size)
     best: dict[tuple[int, float], tuple[float, SeamShape]] = {}

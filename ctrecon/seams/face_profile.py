@@ -73,7 +73,8 @@ class Dips:
 
 def metal_of(grey: Floats) -> NDArray[np.bool_]:
     """Return which pixels of a plane lie in metal."""
-    smooth = ndimage.uniform_filter(np.nan_to_num(grey).astype(np.float32), 3, mode="constant")
+    known = np.where(np.isfinite(grey), grey, np.float32(0))
+    smooth = ndimage.uniform_filter(known.astype(np.float32, copy=False), 3, mode="constant")
     return np.asarray(smooth > 0.5)
 
 

@@ -47,7 +47,7 @@ class SolidMetal:
         self._shape = (grey.shape[0], grey.shape[1])
         metal = ndimage.gaussian_filter(np.where(known, grey, np.float32(1.0)), 0.8) > 0.45
         # pores and the seam itself are narrow: only what is wider counts as an edge
-        metal = ndimage.binary_closing(np.pad(metal, 3), iterations=1)[3:-3, 3:-3]
+        metal = _closed(metal)
         clear = ndimage.minimum_filter(metal.astype(np.uint8), size=2 * _CLEAR_PX + 1, mode="constant", cval=0)
         self._clear.append(_packed(clear))
         self._known.append(_packed(known))
@@ -73,6 +73,18 @@ class SolidMetal:
         """Return one plane; the outermost planes stand for what lies beyond them."""
         packed = np.frombuffer(zlib.decompress(planes[min(max(k, 0), len(self) - 1)]), np.uint8)
         return np.unpackbits(packed, count=self._shape[0] * self._shape[1]).reshape(self._shape).astype(bool)
+
+
+def _closed(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return a mask without gaps of one or two pixels: grown by a pixel along rows and columns, then shrunk again."""
+    wide = np.pad(mask, 2)
+    out = wide.copy()
+    for axis in (0, 1):
+        low, high = [slice(None)] * 2, [slice(None)] * 2
+        low[axis], high[axis] = slice(None, -1), slice(1, None)
+        out[tuple(high)] |= wide[tuple(low)]
+        out[tuple(low)] |= wide[tuple(high)]
+    return out[2:-2, 2:-2] & out[1:-3, 2:-2] & out[3:-1, 2:-2] & out[2:-2, 1:-3] & out[2:-2, 3:-1]
 
 
 def _packed(mask: NDArray[np.bool_] | NDArray[np.uint8]) -> bytes:

@@ -234,9 +234,11 @@ def _best(rings: Sequence[_Ring], spreads: dict[int, float | None], sign: float)
             if best is not None and best[0] * spread >= count**0.5 * ring.peaks[sign > 0]:
                 continue
             sets = sign * ring.sets(count)
-            z = np.where(_each_shows(sets, single), sets.sum(axis=0) / count**0.5 / spread, -np.inf)
-            i = int(np.argmax(z))
-            if np.isfinite(z[i]) and (best is None or z[i] > best[0]):
+            z = sets.sum(axis=0) / count**0.5 / spread
+            better = np.flatnonzero(np.isfinite(z) if best is None else z > best[0])
+            better = better[_each_shows(sets[:, better], single)] if len(better) else better
+            if len(better):
+                i = int(better[np.argmax(z[better])])
                 turns = i + np.arange(count) * sets.shape[1]
                 best = float(z[i]), ring, turns, sets[:, i] / single
     return best

@@ -4,7 +4,6 @@ Opening a stack reads headers only. A plane is decoded when it is asked for; onl
 so that a stack larger than the memory can be measured.
 """
 
-import math
 import operator
 import os
 from collections.abc import Callable, Iterator, Sequence
@@ -20,6 +19,7 @@ from ctrecon.core.flags import FLAGS
 from ctrecon.core.letters import printable
 from ctrecon.core.voxel import voxel_edges
 from ctrecon.record.taken import Taken
+from ctrecon.slices.kept import kept
 from ctrecon.slices.naming import Series
 from ctrecon.slices.readers.folder import Content, read_file, read_folder, refuse_unlike
 from ctrecon.slices.readers.page import Page, Plane, checked_dtype, load_page
@@ -30,7 +30,6 @@ __all__ = ["Note", "SliceStack", "as_stack", "open_stack"]
 
 # two voxel sizes further apart than this are said to differ
 _DIFFERS_REL = 1e-4
-_SMALL_STACK = 64_000_000  # bytes; small beside what the packages take, and it holds a series of 100 x 512 x 512
 
 VoxelMm = tuple[float, float, float]
 
@@ -345,23 +344,17 @@ def open_stack(
         names=tuple(printable(name) for name in names),
         missing=missing,
         notes=tuple(notes),
-        load=_kept(load, math.prod((len(pages), there[0].rows, there[0].columns)) * there[0].dtype.itemsize),
+        load=kept(load, (len(pages), there[0].rows, there[0].columns), there[0].dtype, _stored(place, there)),
         in_plane_mm=scale.in_plane_mm,
     )
 
 
-def _kept(load: Callable[[int], Plane], size: int) -> Callable[[int], Plane]:
-    """Keep decoded slices where the whole stack is small: each is looked at some six times on the way."""
-    if size > _SMALL_STACK:
-        return load
-    keep: dict[int, Plane] = {}
-
-    def load_once(index: int) -> Plane:
-        if index not in keep:
-            keep[index] = load(index)
-        return keep[index].copy()
-
-    return load_once
+def _stored(place: Path, pages: Sequence[Page]) -> int:
+    """Return how many bytes the files of a stack take."""
+    try:
+        return sum((place / page.name).stat().st_size for page in pages) if place.is_dir() else place.stat().st_size
+    except OSError:
+        return 0
 
 
 def _content(place: Path, source: str, called: str, raw: str | None) -> Content:

@@ -77,7 +77,7 @@ def _best(work: Callable[[], object], times: int) -> float:
     return min(out)
 
 
-def _child(command: Sequence[str], times: int = 1) -> tuple[float, str]:
+def child(command: Sequence[str], times: int = 1) -> tuple[float, str]:
     """Least processor time of a command, seconds, and what it printed."""
     used, text = [], ""
     env = {**os.environ, "PYTHONPATH": str(ROOT)}
@@ -166,14 +166,14 @@ def judge_tracked(trials: Sequence[Trial]) -> list[Figure]:
 def linear(rng: np.random.Generator) -> Trial:
     """Seconds and peak memory for three numbers of slices, each twice the one before."""
     values: dict[str, float] = {}
-    base, text = _child([sys.executable, "-c", _PEAK])
+    base, text = child([sys.executable, "-c", _PEAK])
     megabytes = float(text.split()[-1]) / 1024
     with folder_of_slices(COUNTS[-1], rng) as folder:
         paths = sorted(folder.glob("*.tif"))[:_DIFFERENT]
         values["floor"] = _best(lambda: [np.count_nonzero(tifffile.imread(p) > LEVEL) for p in paths], 7) / len(paths)
         for count in COUNTS:
             with first_slices(folder, count) as some:
-                used, text = _child([sys.executable, "-c", _PEAK, str(some)])
+                used, text = child([sys.executable, "-c", _PEAK, str(some)])
             values[f"s{count}"] = used - base
             values[f"MB{count}"] = float(text.split()[-1]) / 1024 - megabytes
     return Trial(values=values)
@@ -204,7 +204,7 @@ def starts(rng: np.random.Generator) -> Trial:
     """Processor seconds of a start: bare interpreter, --version, --help, import of numpy, of numpy and ctrecon."""
 
     def start(*command: str) -> float:
-        return _child([sys.executable, *command], 9)[0]
+        return child([sys.executable, *command], 9)[0]
 
     return Trial(values={
         "bare": start("-c", "pass"), "version": start("-m", "ctrecon", "--version"),

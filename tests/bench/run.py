@@ -33,6 +33,7 @@ import route
 import rows_bores
 import rows_coverage
 import rows_depth
+import rows_large
 import rows_pieces
 import rows_scale
 import rows_seams
@@ -43,6 +44,7 @@ from table import Result, show, write_table
 SECTIONS = {
     "bores": rows_bores.ROWS, "coverage": (*rows_coverage.ROWS, *rows_scale.ROWS), "depth": rows_depth.ROWS,
     "seams": (*rows_seams.ROWS, *rows_pieces.ROWS), "speed": rows_speed.ROWS,
+    "large": rows_large.ROWS,
 }  # fmt: skip
 ALL: tuple[Row, ...] = tuple(row for rows in SECTIONS.values() for row in rows)
 BY_NAME = {row.name: row for row in ALL}

@@ -36,7 +36,7 @@ def test_planes_come_back_whole_and_in_rows(monkeypatch: pytest.MonkeyPatch, in_
 def test_the_file_has_no_name_and_goes_with_the_store(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Nothing shows in the folder of the file while it is there, and it is closed without a word."""
     monkeypatch.setattr("ctrecon.grey.plane_store._IN_MEMORY", 0)
-    monkeypatch.setattr("ctrecon.grey.plane_store.Path", lambda _: tmp_path)
+    monkeypatch.setattr("ctrecon.core.nameless.Path", lambda _: tmp_path)
     store = PlaneStore(5, 20, 30)
     store.put(1, _planes(1)[0])
     assert store.get(1) is not None
@@ -50,7 +50,7 @@ def test_without_a_disk_planes_are_worked_out_anew(monkeypatch: pytest.MonkeyPat
     """A disk that is full, or that fails on the way, costs time only: nothing wrong comes back."""
     monkeypatch.setattr("ctrecon.grey.plane_store._IN_MEMORY", 2 * 20 * 30 * 2)
     if why == "no room":
-        monkeypatch.setattr("ctrecon.grey.plane_store._MOST_IN_FILE", 0)
+        monkeypatch.setattr("ctrecon.core.nameless._MOST", 0)
     planes, store = _planes(5), PlaneStore(5, 20, 30)
     for k in range(4):
         store.put(k, planes[k])
