@@ -9,7 +9,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.drawing.paper.items import Box, Label
 from ctrecon.drawing.paper.lettering import box_of
 
-__all__ = ["Space", "meets", "union"]
+__all__ = ["Space", "meets", "spread", "union"]
 
 Point = tuple[float, float]
 
@@ -20,6 +20,26 @@ CROSSED = 400.0
 def meets(a: Box, b: Box, gap: float = 0.0) -> bool:
     """Return whether two boxes overlap or come nearer than `gap`."""
     return a[0] < b[2] + gap and b[0] < a[2] + gap and a[1] < b[3] + gap and b[1] < a[3] + gap
+
+
+def spread(values: list[float], gap: float) -> list[float]:
+    """Move sorted values apart until neighbours are `gap` away, keeping groups centred."""
+    groups = [[v] for v in values]
+    merged = True
+    while merged:
+        merged = False
+        for i in range(len(groups) - 1):
+            a, b = groups[i], groups[i + 1]
+            half_a, half_b = gap * (len(a) - 1) / 2, gap * (len(b) - 1) / 2
+            if sum(b) / len(b) - half_b - (sum(a) / len(a) + half_a) < gap - 1e-9:
+                groups[i : i + 2] = [a + b]
+                merged = True
+                break
+    out: list[float] = []
+    for group in groups:
+        middle = sum(group) / len(group)
+        out += [middle + gap * (k - (len(group) - 1) / 2) for k in range(len(group))]
+    return out
 
 
 def union(boxes: list[Box]) -> Box:

@@ -112,10 +112,10 @@ def pulled_apart(model: Model, taken: Sequence[Taken]) -> list[Pulled]:
     found = [base]
     for way, sign in (("end", 1), ("start", -1)):
         turn = [one for one in others if _way(model, one, middle) == way]
-        for one in sorted(turn, key=lambda one: (one.taken.item.is_pin, sign * one.span[0])):
-            shift = max(0.0, high + room - one.span[0]) if sign > 0 else min(0.0, low - room - one.span[1])
-            found.append(replace(one, shift=shift))
-            low, high = min(low, one.span[0] + shift), max(high, one.span[1] + shift)
+        for other in sorted(turn, key=lambda one: (one.taken.item.is_pin, sign * one.span[0])):
+            shift = max(0.0, high + room - other.span[0]) if sign > 0 else min(0.0, low - room - other.span[1])
+            found.append(replace(other, shift=shift))
+            low, high = min(low, other.span[0] + shift), max(high, other.span[1] + shift)
     return found
 
 

@@ -32,7 +32,7 @@ from ctrecon.drawing.paper.items import (
     Radius,
 )
 from ctrecon.drawing.paper.lettering import text_width
-from ctrecon.drawing.paper.placing import Space
+from ctrecon.drawing.paper.placing import Space, spread
 from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
 from ctrecon.record.part import Feature, taper_of
 
@@ -45,7 +45,6 @@ __all__ = [
     "dimension_sizes",
     "dimension_turns",
     "is_far",
-    "spread",
 ]
 
 TEXT = 2.5
@@ -418,26 +417,6 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
         space.thin += [((0.0, 0.0), _polar(0.0, 0.0, turn, radius + 2)), ((0.0, 0.0), (radius + 2, 0.0))]
         items.append(Angular((0.0, 0.0), radius, 0.0, turn, f"{f.id} turn <>", decimals))
     return items
-
-
-def spread(values: list[float], gap: float) -> list[float]:
-    """Move sorted values apart until neighbours are `gap` away, keeping groups centred."""
-    groups = [[v] for v in values]
-    merged = True
-    while merged:
-        merged = False
-        for i in range(len(groups) - 1):
-            a, b = groups[i], groups[i + 1]
-            half_a, half_b = gap * (len(a) - 1) / 2, gap * (len(b) - 1) / 2
-            if sum(b) / len(b) - half_b - (sum(a) / len(a) + half_a) < gap - 1e-9:
-                groups[i : i + 2] = [a + b]
-                merged = True
-                break
-    out: list[float] = []
-    for group in groups:
-        middle = sum(group) / len(group)
-        out += [middle + gap * (k - (len(group) - 1) / 2) for k in range(len(group))]
-    return out
 
 
 def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int, box: Box) -> list[tuple[float, float, int]]:

@@ -10,11 +10,11 @@ from ctrecon.drawing.model.views import Model, Zone, contour_at
 from ctrecon.drawing.paper.contours import circle
 from ctrecon.drawing.paper.items import Block, Box, Hatch, Item, Label, Line, Ordinate
 from ctrecon.drawing.paper.lettering import box_of, text_width
-from ctrecon.drawing.paper.placing import Space, union
+from ctrecon.drawing.paper.placing import Space, spread, union
 from ctrecon.drawing.paper.symbols import FACE_DATUM, datum_box, datum_triangle, detail_circle
 from ctrecon.drawing.shown.blocks import title_labels
 from ctrecon.drawing.shown.cut import HATCH_ANGLES, Cut, Span, crossings_at, cut_zones, piece_of, spans_at
-from ctrecon.drawing.shown.dimension import TEXT, spread
+from ctrecon.drawing.shown.dimension import TEXT
 from ctrecon.drawing.shown.section_sizes import Turned, section_sizes
 from ctrecon.drawing.shown.wheel import uncut_teeth
 from ctrecon.record.kinds import kind_of
