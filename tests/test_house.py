@@ -131,7 +131,7 @@ def test_every_test_says_what_it_shows(path: Path) -> None:
 def test_tests_mirror_the_package() -> None:
     """Every folder of tests is a floor of the house or one of the agreed extra folders."""
     floors = {path.name for path in PACKAGE.iterdir() if path.is_dir()}
-    extra = {"reference", "accuracy", "bench", "browser", "golden", "real", "worn"}
+    extra = {"reference", "accuracy", "bench", "browser", "hostile", "real", "worn"}
     folders = {path.name for path in (ROOT / "tests").iterdir() if path.is_dir() and path.name != "__pycache__"}
     assert folders - floors - extra == set()
 
