@@ -264,9 +264,7 @@ class Kind:
         return 0.0 if feature.area_mm2 is None else 2.0 * float(np.sqrt(np.pi * feature.area_mm2.value))
 
 
-_WIDTHS = (
-    "diameter_mm", "flats_mm", "tip_diameter_mm", "root_diameter_mm", "flats_pair_mm_1", "flats_pair_mm_2",
-)  # fmt: skip
+_WIDTHS = ("diameter_mm", "flats_mm", "tip_diameter_mm", "root_diameter_mm", "flats_pair_mm_1", "flats_pair_mm_2")
 
 
 class Round(Kind):
@@ -425,9 +423,7 @@ class Wheel(Kind):
 
     def period_deg(self, feature: Feature) -> float:
         """Return the angle of one tooth: as measured where their number is unknown."""
-        if feature.teeth is None and feature.pitch_deg is not None:
-            return feature.pitch_deg.value
-        return 360.0 / max(feature.teeth or 1, 1)
+        return feature.pitch_deg.value if feature.pitch_deg and not feature.teeth else 360.0 / max(feature.teeth or 1, 1)
 
     def shape(
         self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0, flat_share: float = 0.0
@@ -443,10 +439,10 @@ class Wheel(Kind):
         """Return the same; a tooth's flanks lean, and the radius half-way up it moves with tips and roots."""
         if quantity != "tooth_width_mm":
             return super().edge_answer(quantity, feature)
-        profile = np.array(feature.flank.profile_mm if feature.flank is not None else ())
-        if len(profile) < 2:
+        if feature.flank is None:
             return 2.0
-        slope = float(np.interp(profile[:, 0].mean(), profile[:, 0], np.gradient(profile[:, 1], profile[:, 0])))
+        radius, half = np.array(feature.flank.profile_mm).T
+        slope = float(np.interp(radius.mean(), radius, np.gradient(half, radius)))
         return 2.0 * (float(np.hypot(1.0, slope)) + slope)
 
     def view_shape(self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0) -> ArcShape | None:
