@@ -235,7 +235,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
     if look is None:
         return []
     choice = choose_shape(look.points, hole=look.own.hole)
-    if not stretch.hole and not choice.toothed and choice.kind in ("round", "free"):
+    if not stretch.hole and choice.may_hide_teeth:
         # teeth too fine for the outline show in the grey
         shown = np.where(np.isfinite(mean), mean, 0.0)
         if shows_teeth(shown, look.points):

@@ -66,6 +66,11 @@ class Choice:
     toothed: bool = False
     rivals: tuple[tuple[str, Shape], ...] = ()
 
+    @property
+    def may_hide_teeth(self) -> bool:
+        """Whether teeth too fine for an outline may be on it: it is round, or has no form."""
+        return not self.toothed and self.kind in ("round", "free")
+
 
 def choose_shape(points: Floats, *, hole: bool = False, tolerance_px: float = 0.45) -> Choice:
     """Choose the shape that holds the largest share of an outline within the tolerance.
