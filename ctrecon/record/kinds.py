@@ -17,7 +17,6 @@ __all__ = ["KINDS", "REQUIRED", "Kind", "Size", "is_hole", "is_outside", "is_sea
 
 Role = Literal["hole", "outside", "relief", "seam", "face"]
 """Metal outside it; metal inside it; cut out of an outside; a gap in metal round it; a flat gap across the axis."""
-
 _LEAST_MM = 1e-3  # a section that would shrink to a point is held at this size: a kernel takes no point
 
 
