@@ -15,8 +15,8 @@ from ctrecon.features.collect_voxels import VoxelRequest, Voxels, collect_voxels
 from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.flank_form import flank_form
 from ctrecon.fitting.wheel_fit import RimPoints, WheelFit, fit_wheel
-from ctrecon.fitting.wheel_start import RimWave, find_teeth, gap_floor, rim_wave, tip_circle
 from ctrecon.fitting.wheel_image import MeanTooth
+from ctrecon.fitting.wheel_start import RimWave, find_teeth, gap_floor, rim_wave, tip_circle
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.part import Flank, ToothPlace, Worn
 from ctrecon.teeth.counts import CountOfTeeth, count_teeth
@@ -101,7 +101,7 @@ def _request(candidate: Candidate, start: _Start) -> VoxelRequest:
     low, high = tooth.root - 0.4 * (tooth.tip - tooth.root) - _BESIDE_PX, tooth.tip + _BESIDE_PX
     first, last = trimmed(candidate.first, candidate.last)
 
-    def select(column: Floats, row: Floats, plane: Floats) -> NDArray[np.bool_]:
+    def select(column: Floats, row: Floats, _: Floats) -> NDArray[np.bool_]:
         far = np.hypot(column - x, row - y)
         return np.asarray((far > low) & (far < high))
 
@@ -131,7 +131,7 @@ def _no_rim(fit: WheelFit) -> str:
 
 @dataclass(frozen=True, eq=False)
 class _Teeth:
-    """Teeth that are there, in order round the rim from the widest gap on: numbers in the fit, and stretches of them."""
+    """Teeth that are there, in order round the rim from the widest gap: numbers in the fit, and stretches."""
 
     order: NDArray[np.int64]
     stretch: NDArray[np.int64]
@@ -158,7 +158,10 @@ def _teeth(fit: WheelFit) -> _Teeth:
 def _counted(fit: WheelFit, teeth: _Teeth, u_deg: Floats, pitch_mm: float) -> CountOfTeeth | str:
     """Return the count, or why there is none."""
     runs = [
-        [Measured(float(np.degrees(fit.angles[k])) % 360, float(u_deg[k])) for k in teeth.order[teeth.stretch == s]]
+        [
+            Measured(float(np.degrees(fit.angles[k])) % 360, float(u_deg[k]))
+            for k in teeth.order[teeth.stretch == s]
+        ]
         for s in range(int(teeth.stretch.max()) + 1)
     ]
     places = [fit.names.index(n) for n in "xy"]
@@ -243,8 +246,8 @@ def rim_fields(fit: WheelFit, pitch_mm: float) -> tuple[dict[str, Any], dict[str
             deepest_mm=Measured(
                 max(float(fit.lost[k]), 0.0) * pitch_mm, float(np.hypot(fit.u_lost[k], _TRUST_PX)) * pitch_mm
             ),
-            says=f"{int(worn.sum())} of {len(worn)} teeth ({format_percent(float(worn.mean()))}) lack their tip, most at "
-            f"{format_value(float(np.degrees(fit.angles[k])) % 360, 0)}°",
+            says=f"{int(worn.sum())} of {len(worn)} teeth ({format_percent(float(worn.mean()))}) lack their tip, most "
+            f"at {format_value(float(np.degrees(fit.angles[k])) % 360, 0)}°",
         )  # fmt: skip
     return fields, unknown
 

@@ -1,4 +1,4 @@
-"""Which form the flanks of a tooth have: straight, rounded, involute or cycloidal, with odds, or none of them clearly."""
+"""Which form the flanks of a tooth have: straight, rounded, involute or cycloidal, with odds, or none clearly."""
 
 from collections.abc import Callable
 
@@ -15,7 +15,9 @@ __all__ = ["flank_form"]
 _CLEAR = 0.95  # probability above which one form is named
 _MADE = 0.004  # of the pitch: what a filed or cut flank may be off its form (common practice, no source)
 _FITS = 1e-3  # chance below which the best of the forms does not fit
-_WORDS = {"straight": "straight", "rounded": "straight with a round tip", "involute": "involute", "cycloidal": "cycloidal"}
+_WORDS = {
+    "straight": "straight", "rounded": "straight with a round tip", "involute": "involute", "cycloidal": "cycloidal",
+}  # fmt: skip
 
 Form = Callable[[Floats, Floats], Floats]
 

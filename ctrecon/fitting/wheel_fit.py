@@ -15,7 +15,7 @@ __all__ = ["RimPoints", "WheelFit", "fit_wheel"]
 _ROUNDS = 40
 _STILL_PX = 3e-4
 _TUKEY = 4.7  # noise; Tukey's bisquare at 95 % efficiency
-_BEND_SD = 0.02  # of a pitch: what the half width may bend from knot to knot of five; it decides only where grey does not
+_BEND_SD = 0.02  # of a pitch: what the half width may bend from knot to knot of five; decides where grey does not
 _TIP_BEND = 3.0  # times as much at the tip, which may be round
 _LEAN_SD = 0.1
 _TIP_SD = 0.7  # px about where the outline begins: of a tooth that runs out in a point nothing else tells the end
@@ -225,7 +225,9 @@ class _Solved:
     turns: Floats
 
 
-def _solve(model: _Model, rest: Floats, weight: Floats, sound: NDArray[np.bool_], prior: tuple[Floats, Floats]) -> _Solved:
+def _solve(
+    model: _Model, rest: Floats, weight: Floats, sound: NDArray[np.bool_], prior: tuple[Floats, Floats]
+) -> _Solved:
     """Return the step of a weighted fit; points of teeth that are not sound move their own angle only."""
     n = len(sound)
     shared = model.common * sound[model.cell][:, None]
@@ -269,7 +271,7 @@ def _prior(tooth: MeanTooth, pitch_px: float, blur: float | None, tip: float) ->
 
 
 def _within(points: RimPoints, state: _State, model: _Model) -> NDArray[np.bool_]:
-    """Return which points are beside a tooth, no deeper below the roots than blur reaches and as far beyond the tips."""
+    """Return which points are beside a tooth, below the roots and beyond the tips as far as blur reaches."""
     r = np.hypot(points.column - state.x, points.row - state.y)
     tooth = state.tooth
     near = (r > tooth.root - _BELOW * tooth.blur) & (r < tooth.tip + _BEYOND * tooth.blur)

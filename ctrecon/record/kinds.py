@@ -30,9 +30,7 @@ __all__ = ["KINDS", "REQUIRED", "Kind", "Size", "is_hole", "is_outside", "is_sea
 
 Role = Literal["hole", "outside", "relief", "seam", "face"]
 """Metal outside it; metal inside it; cut out of an outside; a gap in metal round it; a flat gap across the axis."""
-
-_LEAST_MM = 1e-3
-"""A section that would shrink to a point is held at this size: a kernel takes no point."""
+_LEAST_MM = 1e-3  # a section that would shrink to a point is held at this size: a kernel takes no point
 
 
 def _quantity(feature: Feature, name: str) -> Measured | None:
@@ -54,14 +52,10 @@ class Kind:
 
     Parameters
     ----------
-    name : str
-        As `Feature.kind` has it.
-    role : str
-        See `Role`.
+    name, role, sheet_words : str
+        As `Feature.kind` has it; see `Role`; how a sheet calls it (empty: by its name).
     required : tuple of str
         Fields of `Feature` it must carry (place and depth are required of all).
-    sheet_words : str
-        How a sheet calls it; empty: by its name.
     """
 
     name: str
@@ -236,9 +230,7 @@ class Kind:
         return 0.0 if feature.area_mm2 is None else 2.0 * float(np.sqrt(np.pi * feature.area_mm2.value))
 
 
-_WIDTHS = (
-    "diameter_mm", "flats_mm", "tip_diameter_mm", "root_diameter_mm", "flats_pair_mm_1", "flats_pair_mm_2",
-)  # fmt: skip
+_WIDTHS = ("diameter_mm", "flats_mm", "tip_diameter_mm", "root_diameter_mm", "flats_pair_mm_1", "flats_pair_mm_2")
 
 
 class Round(Kind):
@@ -396,30 +388,24 @@ class Wheel(Kind):
     is_toothed = True
 
     def period_deg(self, feature: Feature) -> float:
-        """Return the angle of one tooth: as measured where their number is unknown."""
-        if feature.teeth is None and feature.pitch_deg is not None:
-            return feature.pitch_deg.value
-        return 360.0 / max(feature.teeth or 1, 1)
+        """Return the angle of one tooth."""
+        measured = None if feature.teeth else feature.pitch_deg
+        return 360.0 / max(feature.teeth or 1, 1) if measured is None else measured.value
 
     def shape(
         self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0, flat_share: float = 0.0
     ) -> ArcShape | None:
         """Return teeth as wide as their gaps; a disc of middle diameter where their number is unknown."""
-        if feature.tip_diameter_mm is None or feature.root_diameter_mm is None:
+        tip, root = (_wide(one, by_mm) for one in (feature.tip_diameter_mm, feature.root_diameter_mm))
+        if tip is None or root is None:
             return None
-        tip, root = feature.tip_diameter_mm.value / 2 + by_mm, feature.root_diameter_mm.value / 2 + by_mm
         teeth = feature.teeth
-        return ToothedWheel(x, y, teeth, tip, root, turn_deg) if teeth else Circle(x, y, (tip + root) / 2)
+        return ToothedWheel(x, y, teeth, tip / 2, root / 2, turn_deg) if teeth else Circle(x, y, (tip + root) / 4)
 
     def edge_answer(self, quantity: str, feature: Feature) -> float | None:
-        """Return the same; a tooth's flanks lean, and the radius half-way up it moves with tips and roots."""
-        if quantity != "tooth_width_mm":
-            return super().edge_answer(quantity, feature)
-        profile = np.array(feature.flank.profile_mm if feature.flank is not None else ())
-        if len(profile) < 2:
-            return 2.0
-        slope = float(np.interp(profile[:, 0].mean(), profile[:, 0], np.gradient(profile[:, 1], profile[:, 0])))
-        return 2.0 * (float(np.hypot(1.0, slope)) + slope)
+        """Return the same; of a tooth's thickness, what its leaning flanks do."""
+        flank = feature.flank if quantity == "tooth_width_mm" else None
+        return super().edge_answer(quantity, feature) if flank is None else flank.width_per_edge
 
     def view_shape(self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0) -> ArcShape | None:
         """Return the tip circle."""

@@ -16,7 +16,7 @@ from ctrecon.core.measured import FINITE, Measured
 from ctrecon.record.main_size import MainSize, main_size_of
 from ctrecon.record.scale_found import KnownSize, ScaleFound
 from ctrecon.record.taken import Taken
-from ctrecon.record.teeth import Flank, ToothPlace
+from ctrecon.record.tooth import Flank, ToothPlace
 from ctrecon.record.worn import Worn, WornStretch
 
 __all__ = [

@@ -1,7 +1,9 @@
-"""What a record holds of single teeth: the form of the mean one, and where each that is left stands."""
+"""What the record says of the teeth of a wheel: the mean one, and where each of them stands."""
 
 from dataclasses import dataclass
 from typing import ClassVar
+
+import numpy as np
 
 from ctrecon.core.measured import FINITE, Measured
 
@@ -20,6 +22,13 @@ class Flank:
     form: str
     says: str
     profile_mm: tuple[tuple[float, float], ...]
+
+    @property
+    def width_per_edge(self) -> float:
+        """Change of the thickness half-way up (mm per mm) as edges lie further out: flanks lean, half-way moves."""
+        radius, half = np.array(self.profile_mm).T
+        slope = float(np.interp(radius.mean(), radius, np.gradient(half, radius)))
+        return 2.0 * (float(np.hypot(1.0, slope)) + slope)
 
 
 @dataclass(frozen=True, kw_only=True)
