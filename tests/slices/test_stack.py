@@ -154,7 +154,7 @@ def test_opening_decodes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     """Opening and one plane need far less memory than the stack, which is not held where it is large."""
     volume = np.random.default_rng(3).integers(0, 60000, (40, 256, 256), dtype=np.uint16)
     tifffile.imwrite(tmp_path / "v.tif", volume, photometric="minisblack")
-    monkeypatch.setattr("ctrecon.slices.stack._SMALL_STACK", volume.nbytes - 1)
+    monkeypatch.setattr("ctrecon.slices.kept._SMALL_STACK", volume.nbytes - 1)
     open_stack(tmp_path / "v.tif")
     tracemalloc.start()
     stack = open_stack(tmp_path / "v.tif")
