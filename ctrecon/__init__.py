@@ -7,7 +7,7 @@ heavy and ``ctrecon --version`` answers at once.
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __all__ = [
     "CtreconError",

@@ -6,6 +6,7 @@ import re
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -227,3 +228,16 @@ def test_a_kind_knows_itself() -> None:
     total = sum(sum(found) for room, found in counts.items() if room not in ("record/kinds.py", *CHOICE))
     print(f"outside record/kinds.py and the choice of a shape: {total}, at most {MOST_KIND_TESTS}")
     assert total <= MOST_KIND_TESTS
+
+
+def test_every_package_it_builds_on_stands_with_its_licence() -> None:
+    """Dependencies and extras of pyproject.toml are in the table of DEVELOPERS.md, each row with a licence, none copyleft."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    asked = [*project["dependencies"], *(one for some in project["optional-dependencies"].values() for one in some)]
+    names = {re.split(r"[<>=\[; ]", one)[0].lower() for one in asked}
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## What it builds on")[2]
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in text.splitlines() if line.startswith("| ")][1:]
+    listed = {name.strip().lower(): licence for cells, licence, _ in rows for name in cells.split(",")}
+    assert names - set(listed) == set()
+    assert set(listed) - names == set()
+    assert all(re.search("BSD|MIT|Apache|PSF|MPL", licence) for licence in listed.values())
