@@ -23,6 +23,8 @@ _ALIKE = 2.0  # times the middle area, and of the depth; teeth of one wheel are 
 _OFF_CIRCLE = 0.06  # of its radius, that the middle of a tooth may lie off the circle
 _STEP_OFF = 0.25  # of a pitch, that teeth may be off whole steps: a quarter is what chance gives
 _LEAST_WIDTH = 0.3  # of the pitch; pillars and rivets stand farther apart (common practice, no source)
+_SAME_RING = 0.1  # of its radius, that places and sizes may differ by together
+_INSIDE = 0.6  # of an outline's depth that lies between roots and tips
 _LOOK = 8  # planes beyond roots and tips that are looked at
 _THERE, _WHOLE = 0.5, 0.85  # of the middle tooth's grey
 
@@ -35,10 +37,11 @@ def join_crowns(
     Teeth that do not stand in a ring on one side of metal, or can't be fitted, stay what they were.
     """
     left, crowns = list(candidates), []
-    for group in _groups(left):
-        start = _start(group)
-        fit = None if start is None else _fitted(squared, start, group)
+    starts = [one for one in (_start(group) for group in _groups(left)) if one is not None]
+    for start in _stacked(starts):
+        fit = _fitted(squared, start)
         if fit:
+            group = [c for c in left if _belongs(c, fit)]
             left = [c for c in left if not any(c is tooth for tooth in group)]
             crowns.append((_joined(group, fit), fit))
     return (*left, *(c for c, _ in crowns)), {len(left) + i: fit for i, (_, fit) in enumerate(crowns)}
@@ -81,7 +84,7 @@ def _start(group: list[Candidate]) -> CrownStart | None:
         keep = np.abs(np.hypot(*(at - [x, y]).T) - radius) < _OFF_CIRCLE * radius + 0.5
         if keep.sum() < _LEAST_TEETH:
             return None
-    group[:] = [c for c, ok in zip(group, keep, strict=True) if ok]
+    group = [c for c, ok in zip(group, keep, strict=True) if ok]
     angle = np.sort(np.arctan2(at[keep, 1] - y, at[keep, 0] - x))
     step = np.diff(np.r_[angle, angle[0] + 2 * np.pi])
     pitch = float(np.median(step))
@@ -98,7 +101,29 @@ def _start(group: list[Candidate]) -> CrownStart | None:
     return CrownStart(float(x), float(y), inner, outer, 2 * np.pi / pitch, first, last)
 
 
-def _fitted(squared: SquaredStack, start: CrownStart, group: list[Candidate]) -> CrownFit | FitFailed:
+def _stacked(starts: list[CrownStart]) -> list[CrownStart]:
+    """Join rings that lie on each other: teeth whose outline changes along their height."""
+    out: list[CrownStart] = []
+    for one in sorted(starts, key=lambda s: s.first):
+        for i, other in enumerate(out):
+            apart = np.hypot(one.x - other.x, one.y - other.y) + abs(one.outer - other.outer)
+            if apart < _SAME_RING * one.outer and one.first - other.last <= _LOOK:
+                out[i] = replace(other, last=max(one.last, other.last))
+                break
+        else:
+            out.append(one)
+    return out
+
+
+def _belongs(c: Candidate, fit: CrownFit) -> bool:
+    """Return whether an outside stands on the ring, between roots and tips."""
+    low, high = sorted((fit.root[0], fit.tip[0]))
+    far = np.hypot(*(_middle(c) - [fit.value("x"), fit.value("y")]))
+    on = fit.value("inner") < far < fit.value("outer") and not c.hole and not c.is_relief
+    return bool(on and min(c.last, high) - max(c.first, low) > _INSIDE * (c.last - c.first))
+
+
+def _fitted(squared: SquaredStack, start: CrownStart) -> CrownFit | FitFailed:
     """Fit the teeth on the squared planes."""
     reach = start.outer + 8
     _, rows, columns = squared.shape

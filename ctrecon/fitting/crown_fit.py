@@ -24,6 +24,7 @@ _BESIDE_PX = 4.5  # of radius that are looked at beside the ring's wall
 _RADIAL_PX = 0.5
 _AGREE = 0.75  # of the middle height; a lower tooth says nothing of the ring
 _TRUST_PX, _TRUST_PLANES = 0.01, 0.05  # what even sectors, straight flanks and level gaps leave open (own phantoms)
+_REACH = 7.0  # planes that roots and tips may lie off where the teeth's outlines begin and end
 _SOLID = 0.85  # of the grey below the roots; less is another shape
 _CORE_PX = 1.5  # of the wall that blur dims beside its faces
 _LEAST_STEP = 0.15  # of full grey that the teeth must lack at their roots
@@ -227,7 +228,7 @@ def _planes(
         return np.asarray(level * ndtr(a) + line + slope * sigma * bell / np.sqrt(2 * np.pi))
 
     begin = np.array([first - 0.5, last + 0.5, 0.9, full, inside[0], inside[-1]])
-    margin = np.array([3.0, 3.0, 0.6, 0.3, 0.6, 0.6])
+    margin = np.array([_REACH, _REACH, 0.6, 0.3, 0.6, 0.6])
     low_bound, high_bound = begin - margin, begin + margin
     low_bound[4:] = 0.0
     begin = np.clip(begin, low_bound + 1e-6, high_bound)
