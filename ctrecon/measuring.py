@@ -19,6 +19,7 @@ from ctrecon.features.candidates import find_candidates
 from ctrecon.features.carried_on import plan_ends
 from ctrecon.features.collect_voxels import VoxelRequest, Voxels, chosen, collect_voxels
 from ctrecon.features.cross_holes import find_cross_holes
+from ctrecon.features.crown import crown_ends, join_crowns
 from ctrecon.features.cut_through import join_over_cuts
 from ctrecon.features.ends import End, EndPlan, end_request, fit_end
 from ctrecon.features.form_and_relations import with_form_and_relations
@@ -207,6 +208,7 @@ def _find(
     candidates = join_over_cuts(squared, find_candidates(squared, stretches, smooth_px=smooth))
     candidates = without_pores(squared, (*candidates, *find_small_bores(squared, candidates)))
     candidates = tuple(with_reach(squared, c) for c in candidates)
+    candidates, crowns = join_crowns(squared, candidates)
     wants = [request_best(c) for c in candidates]
     wide = [worn_request(c, w) for c, w in zip(candidates, wants, strict=True)]
     gathered = iter(collect_voxels(squared, [w for w in wide if w is not None], progress=progress))
@@ -226,6 +228,7 @@ def _find(
             else less_sure_of_walls(one, fit_best(c, _own(w, more, f), squared, noise))
             for one, c, w, more, d, f in zip(plain, candidates, wants, wide, data, freed, strict=True)
         ]  # fmt: skip
+    first = [replace(one, crown=crowns.get(i)) for i, one in enumerate(first)]
     settled = settle_wear(squared, first, freed, noise)
     candidates = tuple(c for c, one in zip(candidates, settled, strict=True) if one is not None)
     sized = [one for one in settled if one is not None]
@@ -234,6 +237,8 @@ def _find(
     plans: list[tuple[EndPlan | End, EndPlan | End]] = (
         [(no_depth, no_depth) for _ in candidates] if single else plan_ends(squared, candidates)
     )
+    if not single:
+        plans = [pair if one.crown is None else crown_ends(one.crown) for one, pair in zip(sized, plans, strict=True)]
     return squared, sized, plans
 
 

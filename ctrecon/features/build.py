@@ -11,6 +11,7 @@ from ctrecon.core.measured import Measured
 from ctrecon.features.budget import budget_of, sizes_of_fit
 from ctrecon.features.candidates import Candidate, RivalShape
 from ctrecon.features.corner import corner_radius
+from ctrecon.features.crown import crown_fields
 from ctrecon.features.ends import End
 from ctrecon.features.free_area import GreyArea, free_area
 from ctrecon.features.roundness import roundness
@@ -91,7 +92,7 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
     if candidate.shape is not None and not isinstance(one.fit, ShapeFit):
         return None
     rim = one.rim if isinstance(one.rim, WheelFit) else None
-    kind = _kind(candidate) if rim is None else "wheel"
+    kind = _kind(candidate) if rim is None and one.crown is None else "wheel"
     flags: list[str] = list(candidate.flags)
     if not candidate.whole:
         flags.append("touches_border")
@@ -102,7 +103,10 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
     )
     if len(squared.survey.stack) == 1:
         depths = (0.0, 0.0)
-    if isinstance(one.fit, ShapeFit):
+    if one.crown is not None:
+        middle, inside, budget = (depths[0] + depths[1]) / 2, None, {}
+        place = (*(one.crown.value(n) for n in "xy"), *(one.crown.u(n) for n in "xy"))
+    elif isinstance(one.fit, ShapeFit):
         middle, inside = _midway(squared, one, pair, depths), None
         place, budget = _place(squared, one, one.fit, pair, middle)
     else:
@@ -129,6 +133,10 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
         flags.remove("toothed_rim")
         of_rim, why = rim_fields(rim, squared.pitch_mm)
         fields.update(of_rim)
+        unknown.update(why)
+    elif one.crown is not None:
+        of_crown, why = crown_fields(one.crown, squared.pitch_mm)
+        fields.update(of_crown)
         unknown.update(why)
     elif isinstance(one.rim, FitFailed):
         unknown["teeth"] = one.rim.reason

@@ -11,6 +11,7 @@ from ctrecon.features.candidates import SOUND, Candidate, Span
 from ctrecon.features.collect_voxels import VoxelRequest, Voxels
 from ctrecon.features.stack_border import stretched, used_planes
 from ctrecon.fitting.by_shape import Setting, off_corners, start_of
+from ctrecon.fitting.crown_fit import CrownFit
 from ctrecon.fitting.ring_share import with_rings
 from ctrecon.fitting.solve import Samples, fit_grey_by_ratio
 from ctrecon.fitting.wheel_fit import WheelFit
@@ -72,6 +73,8 @@ class FittedCandidate:
     wear: Wear | None = None
     rim: WheelFit | FitFailed | None = None
     """The fit of its rim, where it is toothed."""
+    crown: CrownFit | None = None
+    """The fit of its teeth, where they stand along the axis."""
 
     def centre_at(self, plane: float, ratio: float) -> tuple[float, float]:
         """Return column and row (px) of the axis at a plane; `ratio` is depth step over pitch."""

@@ -124,7 +124,7 @@ class _State:
         """Return which parameters of the tooth are at a bound that a step would pass."""
         half, by = self.tooth.half, step[6 : 2 + len(self.tooth.values)]
         out = ((half >= self.widest - 1e-6) & (by > 0)) | ((half <= self.thinnest + 1e-6) & (by < 0))
-        return np.r_[np.zeros(4, dtype=bool), out]
+        return np.asarray(np.r_[np.zeros(4, dtype=bool), out])
 
     def moved(self, step: Floats) -> "_State":
         """Return the state after a step of all parameters; no tooth turns thin or upside down."""

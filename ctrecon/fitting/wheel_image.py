@@ -104,9 +104,9 @@ def image_of(tooth: MeanTooth, reach: float, like: ToothImage | None = None) -> 
     foot = float(np.sqrt(max(tooth.root**2 - min(tooth.half[0], tooth.root) ** 2, 0.0)))
     if like is None:
         wide = reach + _REACH * tooth.blur
-        aside = np.linspace(0.0, wide, min(_MOST, int(wide / _STEP) + 2))
+        aside: Floats = np.linspace(0.0, wide, min(_MOST, int(wide / _STEP) + 2))
         low, high = foot - _REACH * tooth.blur, tooth.tip + _REACH * tooth.blur
-        height = np.linspace(low, high, min(_MOST, int((high - low) / _STEP) + 2))
+        height: Floats = np.linspace(low, high, min(_MOST, int((high - low) / _STEP) + 2))
         levels = max(16, min(_MOST, int((tooth.tip - tooth.root) / _STEP) + 2))
     else:
         aside, height, levels = like.aside, like.height, like.levels

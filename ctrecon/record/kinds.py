@@ -403,7 +403,9 @@ class Wheel(Kind):
         return ToothedWheel(x, y, teeth, tip / 2, root / 2, turn_deg) if teeth else Circle(x, y, (tip + root) / 4)
 
     def edge_answer(self, quantity: str, feature: Feature) -> float | None:
-        """Return the same; of a tooth's thickness, what its leaning flanks do."""
+        """Return the same; of a tooth's thickness, what its leaning flanks do; a ring's inside narrows."""
+        if quantity == "inner_diameter_mm":
+            return -2.0
         flank = feature.flank if quantity == "tooth_width_mm" else None
         return super().edge_answer(quantity, feature) if flank is None else flank.width_per_edge
 

@@ -116,6 +116,8 @@ class Feature:
         Teeth whose whole tip is left; all that can be seen, round the rim.
     tip_diameter_mm, root_diameter_mm, tooth_width_mm, pitch_deg, flank : Measured or None, Flank or None
         Circles through tips and roots; thickness of the mean tooth half-way between; its angle; its form.
+    inner_diameter_mm : Measured or None
+        Of the ring on which the teeth of a crown wheel stand; `diameter_mm` is over them, roots and tips are its ends.
     cross_diameter_mm, cross_direction_xyz : Measured, (x, y, z), or None
         Of a hole across the axis.
     slices_used, fit_rms_noise, alternatives, sensitivity, budget : optional
@@ -166,6 +168,7 @@ class Feature:
     root_diameter_mm: Measured | None = None
     tooth_width_mm: Measured | None = None
     pitch_deg: Measured | None = None
+    inner_diameter_mm: Measured | None = None
     flank: Flank | None = None
     tooth_places: tuple[ToothPlace, ...] = ()
     cross_diameter_mm: Measured | None = None

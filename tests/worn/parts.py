@@ -33,11 +33,15 @@ KINDS: dict[str, Callable[[np.random.Generator, Room], Made]] = {
     "broken": lambda rng, room: wheels.wheel(rng, room, broken=True),
     "solid": _solid,
     "rim": wheels.wheel,
+    "crown": wheels.crown,
 }
 """Makers of parts by the name of their kind."""
 
 RIM = "rim"
 """The kind of sound wheels whose scans have noise and no other fault."""
+
+CROWN = "crown"
+"""The kind of sound crown wheels, scanned likewise."""
 
 NOTHING = "nothing"
 """The kind of stack that holds no metal."""
@@ -85,7 +89,7 @@ def make(
         The slices with what is true of them; how the part lies; the part in its own frame.
     """
     rng = np.random.default_rng([zlib.crc32(kind.encode()), seed])
-    alone = kind == RIM  # a sound wheel under noise alone
+    alone = kind in (RIM, CROWN)  # a sound wheel under noise alone
     scanner = (scan.noisy if alone else scan.ugly if faults else scan.clean)(rng)
     worn = worn and not alone
     edges = rng.uniform(0.85, 1.15, 3)

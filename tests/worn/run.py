@@ -185,7 +185,7 @@ def main() -> None:
     for kind, some in by_kind.items():
         print(table.show(kind, some) + "\n")
     print(table.overall(by_kind))
-    if {"wheel", "rim", "broken", "sandwich"} & set(kinds):
+    if {"wheel", "rim", "broken", "sandwich", "crown"} & set(kinds):
         print("\n" + wheels_table.show_wheels(by_kind))
     for done in results:
         if "fault" in done or "unfinished" in done:

@@ -164,6 +164,7 @@ def _samples(
             for m in one.flats_pair_mm:
                 note("size", m, true["flats_mm"], px)
     note("size", one.tip_diameter_mm, true.get("tip_diameter_mm"), px)
+    note("inner", one.inner_diameter_mm, true.get("inner_mm"), px)
     note("root", one.root_diameter_mm, true.get("root_diameter_mm"), px)
     turn = true.get("turn_deg")
     if one.tooth_places and true.get("tooth_angles_deg"):
@@ -203,9 +204,10 @@ def _true_teeth(one: Feature, true: dict[str, Any]) -> tuple[list[float], float]
 
 def _with_centre(one: Feature, angle: Measured) -> Measured:
     """Return the angle of a tooth with what the uncertainty of the centre adds, which the record states apart."""
-    if one.x_mm is None or one.y_mm is None or one.tip_diameter_mm is None:
+    wide = one.tip_diameter_mm or one.diameter_mm
+    if one.x_mm is None or one.y_mm is None or wide is None:
         return angle
-    shift = np.hypot(one.x_mm.u or 0.0, one.y_mm.u or 0.0) / np.sqrt(2) / (one.tip_diameter_mm.value / 2)
+    shift = np.hypot(one.x_mm.u or 0.0, one.y_mm.u or 0.0) / np.sqrt(2) / (wide.value / 2)
     return Measured(angle.value, float(np.hypot(angle.u or 0.0, np.degrees(shift))))
 
 
@@ -363,7 +365,7 @@ def _count_of(one: Feature, true: dict[str, Any], px: float) -> dict[str, Any]:
     """Return what a record says of the count of a wheel, beside the truth."""
     return {
         "said": one.teeth, "true": true["teeth"], "range": one.teeth_range, "odds": one.teeth_odds, "kind": one.kind,
-        "pitch_px": float(np.pi * true["tip_diameter_mm"] / px / true["teeth"]), "arc_deg": one.arc_deg,
+        "pitch_px": float(np.pi * true.get("tip_diameter_mm", true.get("diameter_mm")) / px / true["teeth"]), "arc_deg": one.arc_deg,
         "limit": {
             name: [
                 (value.value - true[f"{name}_diameter_mm"]) / px,

@@ -198,6 +198,36 @@ class Teeth:
         return float(np.pi * np.mean(low**2))
 
 
+@dataclass(frozen=True, kw_only=True)
+class CrownTeeth:
+    """Teeth along the axis on a ring: straight flanks, `root_half` wide at depth `root`, `tip_half` at depth `tip`.
+
+    Half widths (px) are those at the middle of the ring's wall; flanks point to the axis. `angles_deg` ascend.
+    """
+
+    inner: float
+    outer: float
+    root: float
+    tip: float
+    root_half: float
+    tip_half: float
+    angles_deg: tuple[float, ...]
+
+    def distance(self, xx: Floats, yy: Floats, zz: Floats) -> Floats:
+        """Distance to the teeth; they go on below their roots."""
+        rho, angle = np.hypot(xx, yy), np.arctan2(yy, xx)
+        places = np.radians(np.array(self.angles_deg, np.float32))
+        off = np.full(np.shape(rho), 4.0, np.float32)
+        for place in places:
+            np.minimum(off, np.abs((angle - place + np.pi) % (2 * np.pi) - np.pi), out=off)
+        slope = (self.root_half - self.tip_half) / (self.tip - self.root)
+        half = np.minimum(self.root_half - slope * (zz - self.root), 1.2 * self.root_half)
+        middle = (self.inner + self.outer) / 2
+        flank = (half * rho / middle - rho * off) / float(np.hypot(1, slope))
+        wall = np.minimum(round_distance(rho, self.outer), -round_distance(rho, self.inner))
+        return np.minimum(flank, np.minimum(wall, self.tip - zz))
+
+
 def windows(inner: float, outer: float, spokes: int, width: float, turn_deg: float) -> Distance:
     """The rooms between spokes of even width; the middle of a spoke at `turn_deg`."""
     pitch = 2 * np.pi / spokes

@@ -46,6 +46,7 @@ class True_:
     teeth: int | None = None
     tip: float | None = None
     root: float | None = None
+    inner: float | None = None
     turn: float | None = None
     angles: tuple[float, ...] = ()
     period: float = 90.0
@@ -147,7 +148,7 @@ def tell(one: True_, pose: Pose, scanner: Scanner, mm: float, reach: float) -> d
         shift = one.taper * (sum(shown) - sum(ends)) / 2 / float(pose.axis[2])
     if one.diameter is not None:
         told["diameter_mm"] = (one.diameter + shift) * mm
-    for name, value in (("seam_mm", one.seam), ("tip_diameter_mm", one.tip), ("root_diameter_mm", one.root)):
+    for name, value in (("seam_mm", one.seam), ("tip_diameter_mm", one.tip), ("root_diameter_mm", one.root), ("inner_mm", one.inner)):
         if value is not None:
             told[name] = value * mm
     if one.pair is not None:

@@ -4,7 +4,9 @@ import numpy as np
 from worn.common import Rim, Room, dress, filled, gap, on_rims
 from worn.render import Layer
 from worn.shapes import (
+    CrownTeeth,
     Distance,
+    Floats,
     Teeth,
     between,
     both,
@@ -123,6 +125,56 @@ def wheel(rng: np.random.Generator, room: Room, *, broken: bool = False) -> Made
     return Made(
         layers=tuple(layers), truths=tuple(truths), pieces=(TruePiece(name="body", low=z0, high=z2),), reach=tip,
         low=z0, high=z2,
+    )  # fmt: skip
+
+
+def crown(rng: np.random.Generator, room: Room) -> Made:
+    """A crown wheel: a bored disc with a rim whose end face, near or far, is cut into teeth along the axis."""
+    outer = float(rng.uniform(0.7, 0.99)) * room.radius
+    inner = outer - float(rng.uniform(8, 14)) * room.fine
+    disc_thick, rim_thick = float(rng.uniform(8, 16)) * room.fine, float(rng.uniform(4, 12)) * room.fine
+    count = int(rng.integers(9, int(2 * np.pi * inner / 9.0)))
+    pitch = np.pi * (inner + outer) / count
+    deep = float(np.clip(float(rng.uniform(0.5, 0.9)) * pitch, 6.0, 0.3 * room.height))
+    at_root = float(rng.uniform(0.3, 0.38)) * pitch
+    hand = room.later.spawn(1)[0]
+    errors = np.array(by_hand(hand, count) or (0.0,) * count)
+    angles = (float(rng.uniform(0, 360 / count)) + (np.arange(count) + errors) * 360 / count) % 360
+    z0 = -(disc_thick + rim_thick + deep) / 2
+    z1, z2, z3 = z0 + disc_thick, z0 + disc_thick + rim_thick, z0 + disc_thick + rim_thick + deep
+    up = rng.random() < 0.5
+    teeth = CrownTeeth(
+        inner=inner, outer=outer, root=z2, tip=z3, root_half=at_root, tip_half=float(rng.uniform(0.3, 0.7)) * at_root,
+        angles_deg=tuple(float(a) for a in np.sort(angles)),
+    )  # fmt: skip
+    bore = float(rng.uniform(5.0, 0.5 * inner))
+    blank = cut(
+        union(between(disc(0, 0, outer), z0, z2), between(teeth.distance, z2 - 1, z3)),
+        between(disc(0, 0, inner), z1, z3 + 2), hole(0, 0, bore),
+    )  # fmt: skip
+    sign = 1.0 if up else -1.0
+
+    def metal(x: Floats, y: Floats, z: Floats) -> Floats:
+        """Mirrored where its teeth look at the viewer."""
+        return blank(x, y, sign * z)
+
+    def depths(a: float, b: float) -> dict[str, float]:
+        return {"low": min(sign * a, sign * b), "high": max(sign * a, sign * b)}
+
+    truths = (
+        True_(
+            kind="wheel", **depths(z2, z3), teeth=count, diameter=2 * outer, inner=2 * inner,
+            turn=float(np.mean(np.sort(angles) - np.arange(count) * 360 / count)), period=360 / count,
+            angles=teeth.angles_deg,
+        ),
+        True_(kind="round_outside", **depths(z0, z2), diameter=2 * outer, taper=0.0),
+        True_(kind="round_hole", **depths(z1, z2), diameter=2 * inner, taper=0.0),
+        True_(kind="round_hole", **depths(z0, z1), diameter=2 * bore, taper=0.0),
+    )  # fmt: skip
+    low, high = min(sign * z0, sign * z3), max(sign * z0, sign * z3)
+    return Made(
+        layers=((metal, 1.0),), truths=truths, pieces=(TruePiece(name="body", low=low, high=high),), reach=outer, low=low,
+        high=high,
     )  # fmt: skip
 
 

@@ -60,14 +60,14 @@ def _limits(parts: Sequence[dict[str, Any]]) -> list[str]:
 def show_wheels(by_kind: dict[str, Sequence[dict[str, Any]]]) -> str:
     """Return the section of the wheels, for the kinds that were run."""
     lines = ["== wheels"]
-    for kind in ("wheel", "rim", "sandwich", "broken"):
+    for kind in ("wheel", "rim", "sandwich", "broken", "crown"):
         if by_kind.get(kind):
             lines += _counts({"wheel": "whole, worn", "rim": "whole, sound", "broken": "broken"}.get(kind, kind), by_kind[kind])
     if by_kind.get("broken"):
         lines += _reliability(by_kind["broken"])
     if by_kind.get("rim"):
         lines += _limits(by_kind["rim"])
-    for quantity in ("size", "root", "pitch", "turn", "tooth", "place"):
+    for quantity in ("size", "root", "inner", "end", "pitch", "turn", "tooth", "place"):
         for kind, parts in by_kind.items():
             some = [s for p in parts for s in p.get("samples", []) if s["group"] == "rim" and s["quantity"] == quantity]
             f = figures(some)
