@@ -26,6 +26,7 @@ _MARGIN_WORN = 3.0
 """Ln odds (20 to 1) wanted to call a hollow eaten: the edge says where and how deep anyway."""
 _MISFIT = 1.1
 """Times the noise; what fits within a tenth of it can't hide a bite that moves a size by more than its u."""
+_SHARP_PX = 0.4  # blur of slices that were drawn, or thresholded: that of a voxel's own edges
 _TINY = 2.5  # blurs; below, half height of a blurred disc is no measure of its edge (it is gone at 1.2)
 _LEAST_RADIUS_PX = 3.0  # of an arc that is looked for; a doubtful one that shrinks below is none
 _BREAK_SKIRT_PX = 4.0  # beside a break, which leans and is rough: not wear of the round edge
@@ -39,8 +40,11 @@ def wants_whole_edge(candidate: Candidate) -> bool:
 
 
 def _misfits(candidate: Candidate, fit: ShapeFit) -> bool:
-    """Return whether a whole round outline leaves more over than noise: a bite in a small bore hardly bends it."""
-    return candidate.is_round and fit.rms > _MISFIT
+    """Return whether a bore leaves more over than noise: a bite in a small one hardly bends its outline.
+
+    Slices sharper than any scan leave more over, too: the edges of whole voxels.
+    """
+    return candidate.is_round and candidate.hole and fit.rms > _MISFIT and fit.value("blur") > _SHARP_PX
 
 
 def _tiny(candidate: Candidate, fit: ShapeFit) -> bool:

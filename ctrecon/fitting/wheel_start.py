@@ -19,6 +19,9 @@ _AS_CLEAR = 0.4  # of the clearest wave's height over its neighbours
 _CLEAR = 7.0
 """Least height of a wave over its neighbours: sound, eaten and broken round rims stay below 5.5, rims of teeth reach 11
 (random worn parts of known truth)."""
+_LEAST_WAVE_PX = 0.1
+"""Least height of a wave of teeth, as far as it moves the edge: the grid of the voxels leaves a wave of its own on a clean
+round rim, of 0.01 px; teeth of four pixels a pitch move it by half a pixel."""
 _COMB = 0.3  # of the wave's height
 _LEAST_RADIUS_PX = 6.0
 _PER_PX = 3.0  # angles per px of the rim
@@ -90,6 +93,8 @@ def rim_wave(plane: Floats, x: float, y: float, outer: float) -> RimWave | None:
             own = np.abs((others + 1) % n - 1) <= 1  # multiples of the wave are its own
             beside = wave[others[~own]]
             here = float(np.sqrt(np.sum(wave[n - 1 : n + 2] ** 2)))
+            if 2 * here * (deep + 1) < _LEAST_WAVE_PX:
+                continue
             clear = here / float(np.sqrt(np.mean(beside**2)) + 1e-9)
             found.append((here * (deep + 1), RimWave(x, y, n, outer - deep, outer + 1.0, clear, signal)))
     if not found:

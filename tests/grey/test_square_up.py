@@ -148,7 +148,7 @@ def test_a_window_of_a_plane_is_cut_from_it(monkeypatch: pytest.MonkeyPatch) -> 
     plane = whole.plane(k)
     monkeypatch.setattr("ctrecon.grey.along_axis._ROWS", 7)
     monkeypatch.setattr("ctrecon.grey.plane_store._IN_MEMORY", 0)
-    monkeypatch.setattr("ctrecon.grey.plane_store._MOST_IN_FILE", 0)
+    monkeypatch.setattr("ctrecon.core.nameless._MOST", 0)
     monkeypatch.setattr("ctrecon.grey.square_up._SMALL", 0)
     parts = square_up(survey, guess)
     assert np.allclose(parts.plane(k), plane, atol=1e-5, equal_nan=True)

@@ -24,7 +24,7 @@ holes = [{ axis = "main", diameter_mm = 2.4 }]
 [parts.hub]
 role = "hub"
 record = "drum_hub.part.json"
-piece = "body"
+piece = "hub"
 features = { flange = "F2", bore = "F1" }
 face_up = "end"
 axis = "main"
