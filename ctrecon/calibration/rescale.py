@@ -115,6 +115,7 @@ def _feature(feature: Feature, by: _Stretch) -> Feature:
         diameter_mm=_times(feature.diameter_mm, across),
         tip_diameter_mm=_times(feature.tip_diameter_mm, across),
         root_diameter_mm=_times(feature.root_diameter_mm, across),
+        inner_diameter_mm=_times(feature.inner_diameter_mm, across),
         tooth_width_mm=_times(feature.tooth_width_mm, across),
         flank=None if feature.flank is None else _flank(feature.flank, across),
         tooth_places=tuple(_tooth(one, by) for one in feature.tooth_places),

@@ -14,7 +14,7 @@ __all__ = ["feature_table", "print_files", "print_part", "progress_bar"]
 
 _SIZES = (
     ("diameter_mm", "diameter"), ("flats_mm", "flats"), ("flats_pair_mm", "flats"), ("tip_diameter_mm", "tips"),
-    ("root_diameter_mm", "roots"), ("pitch_deg", "pitch deg"),
+    ("root_diameter_mm", "roots"), ("inner_diameter_mm", "inside"), ("pitch_deg", "pitch deg"),
     ("seam_mm", "seam"), ("area_mm2", "area mm2"), ("turn_deg", "turn deg"),
     ("taper_mm_per_mm", "taper mm/mm"), ("length_mm", "length"),
 )  # fmt: skip

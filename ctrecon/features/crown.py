@@ -19,7 +19,7 @@ from ctrecon.grey.square_up import SquaredStack
 __all__ = ["CrownFit", "crown_ends", "crown_fields", "join_crowns"]
 
 _LEAST_TEETH = 6
-_ALIKE = 2.0  # times the middle area, and of the depth; teeth of one wheel are more alike
+_ALIKE = 2.0  # times the area; teeth of one wheel are more alike
 _OFF_CIRCLE = 0.06  # of its radius, that the middle of a tooth may lie off the circle
 _STEP_OFF = 0.25  # of a pitch, that teeth may be off whole steps: a quarter is what chance gives
 _LEAST_WIDTH = 0.3  # of the pitch; pillars and rivets stand farther apart (common practice, no source)
@@ -53,7 +53,7 @@ def _middle(c: Candidate) -> Floats:
 
 
 def _groups(candidates: Sequence[Candidate]) -> list[list[Candidate]]:
-    """Return sets of outsides that are alike in depth and area."""
+    """Return sets of outsides that are alike in area and each beside one of them; an outline may be cut in depth."""
     rest = [c for c in candidates if not c.hole and not c.is_relief and "toothed_rim" not in c.flags]
     out = []
     while len(rest) >= _LEAST_TEETH:
@@ -68,8 +68,8 @@ def _groups(candidates: Sequence[Candidate]) -> list[list[Candidate]]:
 
 def _alike(a: Candidate, b: Candidate) -> bool:
     both = min(a.last, b.last) - max(a.first, b.first) + 1
-    either = max(a.last, b.last) - min(a.first, b.first) + 1
-    return _ALIKE * both >= either and 1 / _ALIKE <= a.area_px2 / max(b.area_px2, 1e-9) <= _ALIKE
+    shorter = min(a.last - a.first, b.last - b.first) + 1
+    return both >= _INSIDE * shorter and 1 / _ALIKE <= a.area_px2 / max(b.area_px2, 1e-9) <= _ALIKE
 
 
 def _start(group: list[Candidate]) -> CrownStart | None:
@@ -85,19 +85,24 @@ def _start(group: list[Candidate]) -> CrownStart | None:
         if keep.sum() < _LEAST_TEETH:
             return None
     group = [c for c, ok in zip(group, keep, strict=True) if ok]
+    far = [np.hypot(*(c.spans[0].points - [x, y]).T) for c in group]
+    inner, outer = (float(np.median([f(r) for r in far])) for f in (np.min, np.max))
+    wide = float(np.median([c.area_px2 for c in group])) / max(outer - inner, 1.0)
     angle = np.sort(np.arctan2(at[keep, 1] - y, at[keep, 0] - x))
     step = np.diff(np.r_[angle, angle[0] + 2 * np.pi])
+    step = step[step > 0.5 * wide / radius]  # less is another stretch of the same tooth
+    if len(step) < _LEAST_TEETH - 1:
+        return None
     pitch = float(np.median(step))
     pitch = float(np.mean(step[np.abs(step / pitch - 1) < 0.5]))
     number = step / pitch
     near = np.abs(number - np.round(number)) < _STEP_OFF
-    far = [np.hypot(*(c.spans[0].points - [x, y]).T) for c in group]
-    inner, outer = (float(np.median([f(r) for r in far])) for f in (np.min, np.max))
-    wide = float(np.median([c.area_px2 for c in group])) / max(outer - inner, 1.0)
     # corners of teeth lie off the arcs of the ring by less than a px or so; the fit finds its way
     if near.mean() < 0.8 or wide < _LEAST_WIDTH * pitch * radius or inner < 1.0 or outer - inner < 2.0:
         return None
-    first, last = (round(float(np.median([getattr(c, n) for c in group]))) for n in ("first", "last"))
+    first, last = (
+        round(float(np.quantile([getattr(c, n) for c in group], q))) for n, q in (("first", 0.25), ("last", 0.75))
+    )  # fmt: skip
     return CrownStart(float(x), float(y), inner, outer, 2 * np.pi / pitch, first, last)
 
 

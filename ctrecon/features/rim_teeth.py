@@ -140,7 +140,9 @@ def _count_fields(
     by = np.array([np.sin(radians).mean(), -np.cos(radians).mean()]) / rim.radius
     shifted = float(np.degrees(np.sqrt(max(float(by @ rim.centre_covariance @ by), 0.0))))
     if found.teeth is None:
-        shifted = float(np.hypot(shifted, steps * (pitch.u or 0.0)))
+        # carried on over lost teeth by the mean step of the whole rim, which the count leaves open
+        unsure = (found.estimate.u or 0.0) / found.estimate.value * period
+        shifted = float(np.hypot(shifted, steps * unsure))
     return {
         "teeth": found.teeth,
         "teeth_range": found.teeth_range,

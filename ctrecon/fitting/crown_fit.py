@@ -211,7 +211,7 @@ def _planes(
     if not up:
         index, grey = -index[::-1], grey[::-1]
         before, after = (len(index) - 1 - one[::-1] for one in (after, before))
-    low = before[-1]
+    low = before[grey[before] > _SOLID * full][-1]
     while low > 0 and grey[low - 1] > _SOLID * full:
         low -= 1
     keep = slice(low + (2 if low > 0 else 0), None)

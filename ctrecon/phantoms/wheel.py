@@ -150,11 +150,37 @@ def wheel_design(wheel: Wheel) -> Design:
             sizes={"flats_mm": wheel.flats, "flats_pair_mm": (wheel.flats, wheel.flats), "corner_radius_mm": 0.0},
             turn_deg=wheel.flats_turn_deg,
         ),
+        *_windows(wheel),
     )  # fmt: skip
     return Design(
         bodies=(Body(name="wheel", solid=Difference(rim, tuple(cuts))),), features=features,
         pieces=(Piece(name="wheel", z_from=0.0, z_to=high),), radius=0.5 * teeth.tip, z_from=0.0, z_to=high,
     )  # fmt: skip
+
+
+def _windows(wheel: Wheel) -> list[Feature]:
+    """Return the windows that are left whole, each with its area and the middle of that."""
+    if not wheel.arms:
+        return []
+    edges = np.linspace(0.5 * wheel.hub, 0.5 * wheel.rim, 20001)
+    r = 0.5 * (edges[1:] + edges[:-1])
+    half = np.maximum(np.pi / wheel.arms - np.arcsin(np.minimum(0.5 * wheel.arm / r, 1.0)), 0.0)
+    step = float(edges[1] - edges[0])
+    area = float(np.sum(2 * r * half)) * step
+    far = float(np.sum(2 * r**2 * np.sin(half))) * step / area
+    span, found = 360 / wheel.arms, []
+    for k in range(wheel.arms):
+        before_gone = (wheel.gone_from_deg - k * span) % 360
+        if wheel.gone_deg and not span <= before_gone <= 360 - wheel.gone_deg:
+            continue
+        middle = math.radians((k + 0.5) * span)
+        found.append(
+            Feature(
+                kind="free_hole", piece="wheel", z_from=0.0, z_to=wheel.thickness, x=far * math.cos(middle),
+                y=far * math.sin(middle), sizes={"area_mm2": area}, opens_at=("start", "end"),
+            )
+        )  # fmt: skip
+    return found
 
 
 @dataclass(frozen=True, slots=True)

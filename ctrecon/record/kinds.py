@@ -406,6 +406,8 @@ class Wheel(Kind):
         """Return the same; of a tooth's thickness, what its leaning flanks do; a ring's inside narrows."""
         if quantity == "inner_diameter_mm":
             return -2.0
+        if quantity == "tooth_width_mm" and feature.flank is None:
+            return 2.0
         flank = feature.flank if quantity == "tooth_width_mm" else None
         return super().edge_answer(quantity, feature) if flank is None else flank.width_per_edge
 

@@ -145,7 +145,7 @@ def count_teeth(
     settle = () if teeth else _settle(rim, best, dividing, radius, centre, habits)
     reach = (min(counts), max(counts))
     return CountOfTeeth(
-        teeth, reach, listed, (least, most), Measured(mean, sd), _pitch(rim, best, dividing, radius, centre, habits),
+        teeth, reach, listed, (least, most), Measured(mean, sd), _pitch(rim, radius, centre),
         float(np.degrees(dividing.random * rim.step)),
         float(np.degrees(dividing.drift * rim.step)), rim.bent, best.numbers, settle,
         _reason(rim, listed, reach, (least, most), likely),
@@ -169,7 +169,7 @@ def _counted(rim: Rim, least: int, most: int) -> CountOfTeeth:
         (CountOdds(n, 1.0),),
         (least, most),
         Measured(n, 0.0),
-        Measured(360 / n, float(np.degrees(np.sqrt(2) * np.median(rim.u))) / n),
+        Measured(360 / n, 0.0),
         *_plain_errors(rim),
         rim.bent,
         numbers,
@@ -238,17 +238,23 @@ def _spread(
     return float(best.teeth / pitch * np.sqrt(slope_variance(cov, numbers, extra=extra)))
 
 
-def _pitch(
-    rim: Rim, best: Weighed, dividing: Hypothesis, radius: float, centre: Centre, habits: DivisionHabits
-) -> Measured:
-    """Return the mean step (degrees) by generalised least squares; its u covers the mean step of the whole rim."""
-    numbers = np.array(best.numbers, dtype=float)
-    cov = covariance(rim, best.teeth, numbers, [dividing], radius, centre)[0]
-    design = np.column_stack([np.ones(len(numbers)), numbers])
-    white = np.linalg.solve(cov, design)
-    step = float(np.linalg.solve(design.T @ white, white.T @ (rim.angles - rim.angles[0]))[1])
-    extra = _closing_variance(best.teeth, habits) * (2 * np.pi / best.teeth) ** 2
-    return Measured(float(np.degrees(step)), float(np.degrees(np.sqrt(slope_variance(cov, numbers, extra=extra)))))
+def _pitch(rim: Rim, radius: float, centre: Centre) -> Measured:
+    """Return the mean step (degrees) of the teeth that are left, by least squares within each stretch.
+
+    It is free of the count, and of how the lost teeth were divided; u is that of the angles and of the centre.
+    """
+    n = len(rim.angles)
+    stretch = np.searchsorted(rim.first_of, np.arange(n), side="right") - 1
+    own = stretch[:, None] == np.arange(len(rim.first_of))
+    design = np.column_stack([own, np.arange(n) - np.array(rim.first_of)[stretch]]).astype(float)
+    straight = np.setdiff1d(np.arange(n), rim.bent)
+    weights = np.zeros(n)
+    weights[straight] = np.linalg.pinv(design[straight])[-1]
+    shift = weights @ np.column_stack([np.sin(rim.angles), -np.cos(rim.angles)]) / radius
+    across = centre.r * centre.u_x * centre.u_y
+    variance = float(shift @ np.array([[centre.u_x**2, across], [across, centre.u_y**2]]) @ shift)
+    variance += float(weights**2 @ rim.u**2)
+    return Measured(float(np.degrees(weights @ rim.angles)), float(np.degrees(np.sqrt(variance))))
 
 
 def _settle(

@@ -12,7 +12,7 @@ __all__ = ["evidence_slices", "feature_label", "feature_says", "number_with_u", 
 _SIZES = (
     ("diameter_mm", "diameter", "mm"), ("flats_mm", "across flats", "mm"), ("flats_pair_mm", "across flats", "mm"),
     ("tip_diameter_mm", "over the tips", "mm"), ("root_diameter_mm", "over the roots", "mm"),
-    ("pitch_deg", "tooth pitch", "°"),
+    ("inner_diameter_mm", "inside the ring", "mm"), ("pitch_deg", "tooth pitch", "°"),
     ("area_mm2", "area", "mm²"), ("seam_mm", "gap", "mm"), ("turn_deg", "turned", "°"), ("length_mm", "length", "mm"),
     ("depth_from_mm", "from depth", "mm"), ("depth_to_mm", "to depth", "mm"),
 )  # fmt: skip

@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 
 from ctrecon import phantoms
 from ctrecon.measuring import measure_stack
@@ -63,6 +64,26 @@ def test_the_broken_rim_is_counted_with_odds(broken: tuple[Part, Feature, dict[s
     assert sum(odds for _, odds in wheel.teeth_odds) == pytest.approx(1.0, abs=0.01)
     assert wheel.arc_deg == pytest.approx(truth["arc_deg"], abs=6.0) and wheel.teeth_present == len(truth["tooth_angles_deg"])
     assert wheel.pitch_deg is not None and abs(wheel.pitch_deg.value - 6.0) < 3 * (wheel.pitch_deg.u or 0)
+
+
+@pytest.mark.parametrize(("which", "left"), [("ticket_wheel", 4), ("ticket_wheel_broken", 1)])
+def test_the_truth_names_the_windows_that_are_left(which: str, left: int) -> None:
+    """Every whole window is a free hole of the truth: area and middle by shapely, where a slice through it shows air."""
+    made = phantoms.make(which, scale=0.5)
+    windows = [one for one in made.truth["features"] if one["kind"] == "free_hole"]
+    assert len(windows) == left
+    ring = shapely.Point(0, 0).buffer(7.3, 400).difference(shapely.Point(0, 0).buffer(3.7, 400))
+    arms = shapely.union_all([shapely.box(-7.3, -0.85, 7.3, 0.85), shapely.box(-0.85, -7.3, 0.85, 7.3)])
+    quarter = shapely.intersection(ring.difference(arms), shapely.box(0, 0, 8, 8))
+    dz, dy, dx = made.voxel_mm
+    for one in windows:
+        assert one["area_mm2"] == pytest.approx(quarter.area, rel=1e-4)
+        z = (one["depth_from_mm"] + one["depth_to_mm"]) / 2
+        grey = made.volume[round(z / dz), round(one["y_mm"] / dy), round(one["x_mm"] / dx)]
+        assert grey < (float(made.volume.min()) + float(made.volume.max())) / 2
+    centre = made.truth["features"][[f["kind"] for f in made.truth["features"]].index("wheel")]
+    away = [np.hypot(one["x_mm"] - centre["x_mm"], one["y_mm"] - centre["y_mm"]) for one in windows]
+    assert away == pytest.approx([float(np.hypot(quarter.centroid.x, quarter.centroid.y))] * left, rel=2e-3)
 
 
 def test_run_out_of_the_bore(broken: tuple[Part, Feature, dict[str, Any]]) -> None:

@@ -171,7 +171,7 @@ def _samples(
         places, turn = _true_teeth(one, true)
         for place, want in zip(one.tooth_places, places, strict=True):
             note("tooth", _with_centre(one, place.angle_deg), want, 1.0, 360.0)
-    note("pitch", one.pitch_deg, None if true.get("teeth") is None else 360 / true["teeth"], 1.0)
+        note("pitch", one.pitch_deg, _true_pitch(one, places), 1.0)
     note("seam", one.seam_mm, true.get("seam_mm"), px)
     free = one.kind.startswith("free")
     if free and one.area_mm2 is not None and not true["worn"] and true.get("area_mm2"):
@@ -200,6 +200,23 @@ def _true_teeth(one: Feature, true: dict[str, Any]) -> tuple[list[float], float]
     found = [float(angles[np.argmin(np.abs((angles - p.angle_deg.value + 180) % 360 - 180))]) for p in one.tooth_places]
     mean = np.degrees(np.angle(np.mean(np.exp(1j * np.radians(found) * true["teeth"])))) / true["teeth"]
     return found, float(mean % period)
+
+
+def _true_pitch(one: Feature, places: list[float]) -> float:
+    """Return the true mean step of the teeth that the record gives a pitch of: all of a whole rim, else what is left."""
+    if one.arc_deg == 360:
+        return 360 / len(places)
+    stretch = np.array([p.stretch for p in one.tooth_places])
+    keep = np.array([not p.bent for p in one.tooth_places])
+    angle, number = np.zeros(len(places)), np.zeros(len(places))
+    for s in range(int(stretch.max()) + 1):
+        own = stretch == s
+        angle[own], number[own] = np.unwrap(np.array(places)[own], period=360), np.arange(own.sum())
+        used = own & keep
+        if used.any():
+            angle[used] -= angle[used].mean()
+            number[used] -= number[used].mean()
+    return float(angle[keep] @ number[keep] / (number[keep] @ number[keep]))
 
 
 def _with_centre(one: Feature, angle: Measured) -> Measured:
