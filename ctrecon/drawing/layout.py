@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
 
@@ -11,7 +11,7 @@ from ctrecon.drawing.model.turned import tabled_holes, turned_ids, view_numbers
 from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Block, Item, Label, Line, Page, Sheet
-from ctrecon.drawing.paper.row_packing import GAP, FreeArea, arrange, fill_shelves, joined
+from ctrecon.drawing.paper.row_packing import GAP, FreeArea, Shelf, arrange, fill_shelves, joined
 from ctrecon.drawing.shown.assembly import (
     Taken,
     assembly_lines,
@@ -25,7 +25,6 @@ from ctrecon.drawing.shown.blocks import view_block
 from ctrecon.drawing.shown.cut import Cut, cut_zones
 from ctrecon.drawing.shown.detail import detail_block, plan_details
 from ctrecon.drawing.shown.facing import end_block, shows_more, visible_edges
-from ctrecon.drawing.shown.hole_table import hole_table_blocks
 from ctrecon.drawing.shown.notes import Table, note_lines, notes_items, short_notes, table_rows
 from ctrecon.drawing.shown.section import section_block
 from ctrecon.drawing.shown.section_detail import plan_short, short_block
@@ -132,7 +131,7 @@ def _plan(model: Model) -> _Planned:
 
 
 def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
-    """Return the section with the end views beside it, then cuts, details and the hole table, at a scale.
+    """Return the section with the end views beside it, then cuts, details and wheels, at a scale.
 
     First angle: what is seen from the left stands on the right. Third angle: it stands on the left.
     """
@@ -150,10 +149,10 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
     ]  # fmt: skip
     tail = [detail_block(model, one, scale, tabled=tabled) for one in details]
     if not section:
-        return [*views, *tail, *hole_table_blocks(model), *wheel_blocks(model, scale, SCALES)]
+        return [*views, *tail, *wheel_blocks(model, scale, SCALES)]
     used = len(views) - 1 + len(details)
     short = plan_short(model, planned.cuts, scale, SCALES, used)
-    tail += [short_block(model, planned.cuts, one, scale) for one in short] + hole_table_blocks(model)
+    tail += [short_block(model, planned.cuts, one, scale) for one in short]
     tail += wheel_blocks(model, scale, SCALES)
     circled = [(one.letter, one.centre, one.radius) for one in short]
     trio = [section_block(model, planned.cuts, scale, planned.turned, circled), views.pop(0)]
@@ -240,41 +239,53 @@ def _one_page(words: _Words, draw: Callable[[], list[Block]], more: int) -> list
     return [Page(tuple(items))]
 
 
-def _many_pages(words: _Words, blocks: list[Block], more: int) -> list[Page] | None:
-    """Return pages of views, then of notes and table, each as full as it gets; None where a view fits no page.
+def _many_pages(words: _Words, blocks: list[Block], details: list[list[Block]], more: int) -> list[Page] | None:
+    """Return pages of views, notes, table and items, each as full as it gets; None where a view fits no page.
 
-    Every page carries the title block and the notes nobody may miss; `more` pages follow.
+    Every page carries the title block and the notes nobody may miss; `more` pages follow. `details`: ways to draw the
+    items.
     """
-    f = words.frame
-    floor = f.bottom + STRIP + 2
-    free = FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
-    best: list[list[Item]] | None = None
+    free = _strip_area(words)
     room = free.right - free.left
-    widths = sorted({max(words.side - GAP, LEAST_COLUMN_MM), room / 2 - GAP, room})
-    tall = free.top - floor
-    for share, width in itertools.product((1.0, 0.5, 0.3), widths):  # whole notes, else in stretches that fill gaps
-        bodies = _bodies([*blocks, *_word_blocks(words, width, tall, share * tall)], free)
-        if bodies is not None and (best is None or len(bodies) < len(best)):
-            best = bodies
+    widths = sorted({max(words.side - GAP, LEAST_COLUMN_MM), room / 2 - GAP, room / 3 - GAP, room})
+    tall = free.top - free.floor
+    said = short_notes(words.model)
+    lines = [line for line in words.lines if line not in said]  # those are on every page
+    texts = [  # whole notes, else in stretches that fill gaps
+        _word_blocks(words, lines, width, tall, share * tall)
+        for share, width in itertools.product((1.0, 0.5, 0.3), widths)
+    ]
+    tries = ([*blocks, *rest] for text, items in itertools.product(texts, details) for rest in _orders(text, items))
+    best = _fewest(tries, free)
     if best is None:
         return None
-    return [_strip_page(words, items, number, len(best) + more, SHEET) for number, items in enumerate(best, 1)]
+    bodies = [arrange(shelves, free) for shelves in best] or [[]]
+    return [_strip_page(words, items, number, len(bodies) + more, SHEET) for number, items in enumerate(bodies, 1)]
 
 
-def _bodies(blocks: list[Block], free: FreeArea) -> list[list[Item]] | None:
-    """Return what stands on each page, None where a block fits no page."""
-    bodies: list[list[Item]] = []
-    rest = list(blocks)
-    while rest:
-        fit = fill_shelves(rest, free)
-        if fit is None:
-            return None
-        bodies.append(arrange(fit[0], free))
-        rest = fit[1]
-    return bodies or [[]]
+def _orders(text: list[Block], items: list[Block]) -> list[list[Block]]:
+    """Return in which turn words and details of items may follow the views."""
+    return [[*text, *items], [*items, *text], [*text[:1], *items, *text[1:]]] if items else [text]
 
 
-def _word_blocks(words: _Words, width: float, tall: float, most: float) -> list[Block]:
+def _fewest(tries: Iterable[list[Block]], free: FreeArea) -> list[list[Shelf]] | None:
+    """Return the shelves of each page for the first of some lists of blocks that takes the fewest pages."""
+    best: list[list[Shelf]] | None = None
+    for blocks in tries:
+        pages: list[list[Shelf]] = []
+        rest = list(blocks)
+        while rest and (best is None or len(pages) + 1 < len(best)):
+            fit = fill_shelves(rest, free)
+            if fit is None:
+                break
+            pages.append(fit[0])
+            rest = fit[1]
+        if not rest:
+            best = pages
+    return best
+
+
+def _word_blocks(words: _Words, lines: list[str], width: float, tall: float, most: float) -> list[Block]:
     """Return the table, then the notes, as blocks in stretches that fit a page; of notes none taller than `most`."""
     table = words.table
     blocks: list[Block] = []
@@ -284,7 +295,7 @@ def _word_blocks(words: _Words, width: float, tall: float, most: float) -> list[
         high = table.tall(count)
         blocks.append(Block(tuple(table.draw(0.0, high / 2, done, count)), (0.0, -high / 2, table.width, high / 2)))
         done += count
-    rest = list(words.lines)
+    rest = list(lines)
     while rest:
         count = len(rest)
         while count > 1 and notes_items(rest[:count], 0.0, 0.0, width, words.height)[1] > most:
@@ -296,23 +307,26 @@ def _word_blocks(words: _Words, width: float, tall: float, most: float) -> list[
     return blocks
 
 
-def _item_bodies(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned]) -> list[list[Item]]:
-    """Return what is on the pages with one dimensioned detail for each item."""
+def _strip_area(words: _Words) -> FreeArea:
+    """Return the free paper of a page whose title block stands in a strip along its foot."""
     f = words.frame
     floor = f.bottom + STRIP + 2
-    free = FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
+    return FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
+
+
+def _item_blocks(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned]) -> list[list[Block]]:
+    """Return the dimensioned details of the items, framed in several widths; one empty list where there are none."""
+    free = _strip_area(words)
     drawn = [(t, _blocks(t.model, plan, words.scale)) for t, plan in zip(taken, plans, strict=True) if t.model.zones]
-    best: list[list[Item]] | None = None
-    for share in ITEM_WIDTHS:
+    found: list[list[Block]] = []
+    for share in ITEM_WIDTHS if drawn else ():
         rest: list[Block] = []
         for one, views in drawn:
             framed = item_block(one, taken, views, share * (free.right - free.left))
             fits = framed.width <= free.right - free.left and framed.height <= free.top - free.floor
             rest += [framed] if fits else [item_block(one, taken, (), 0.0), *views]
-        bodies = _bodies(rest, free)
-        if bodies is not None and (best is None or len(bodies) < len(best)):
-            best = bodies
-    return best or []
+        found.append(rest)
+    return found or [[]]
 
 
 def _strip_page(words: _Words, items: list[Item], page: int, pages: int, kind: str) -> Page:
@@ -403,15 +417,22 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     taken = take_apart(model)
     plans = [_plan(one.model) for one in taken]
 
-    def whole(make: Callable[[int], list[Page] | None], words: _Words) -> list[Page] | None:
-        """Return all pages; those of items and assembly are drawn once the others are known to fit."""
-        pages = make(0)
+    def one_page(words: _Words) -> list[Page] | None:
+        """Return a page with everything, then those of items and assembly, drawn once the first is known to fit."""
+        draw = partial(blocks, words.scale)
+        pages = _one_page(words, draw, 0)
         if pages is None or not taken:
             return pages
-        bodies = _item_bodies(words, taken, plans)
-        first, last = len(pages) + 1, len(pages) + len(bodies) + 1
-        details = [_strip_page(words, b, first + k, last, "Details of the items") for k, b in enumerate(bodies)]
-        return [*(make(len(bodies) + 1) or []), *details, _assembly_page(words, taken, last)]
+        free = _strip_area(words)
+        bodies = [arrange(one, free) for one in _fewest(_item_blocks(words, taken, plans), free) or []]
+        last = len(bodies) + 2
+        details = [_strip_page(words, b, 2 + k, last, "Details of the items") for k, b in enumerate(bodies)]
+        return [*(_one_page(words, draw, last - 1) or []), *details, _assembly_page(words, taken, last)]
+
+    def many_pages(words: _Words) -> list[Page] | None:
+        details = _item_blocks(words, taken, plans)
+        pages = _many_pages(words, blocks(words.scale), details, 1 if taken else 0)
+        return pages and [*pages, *([_assembly_page(words, taken, len(pages) + 1)] if taken else [])]
 
     def blocks(scale: float) -> list[Block]:
         if scale not in cache:
@@ -422,7 +443,7 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     for name in papers:
         for scale in (s for s in fitting[name] if worth * s >= LEAST_VIEW_MM):
             words = _Words(model, name, scale)
-            pages = whole(partial(_one_page, words, partial(blocks, scale)), words)
+            pages = one_page(words)
             if pages:
                 return Sheet(title, name, *PAPERS[name], scale, pages, model.units)
     best: Sheet | None = None
@@ -430,7 +451,7 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
         if best is not None and worth * scale < LEAST_VIEW_MM:
             break
         words = _Words(model, papers[-1], scale)
-        pages = whole(partial(_many_pages, words, blocks(scale)), words)
+        pages = many_pages(words)
         if pages is None:
             continue
         sheet = Sheet(title, papers[-1], *PAPERS[papers[-1]], scale, pages, model.units)
@@ -451,7 +472,7 @@ def _wordy(model: Model, paper: str, title: str) -> Sheet:
         else "Nothing to draw: no feature has a contour."
     )
     message = Label(says, ((f.left + f.right) / 2, f.bottom + STRIP + 12), 5.0, "centre")
-    pages = _many_pages(words, [], 0)
+    pages = _many_pages(words, [], [[]], 0)
     if pages is None:
         raise InputError(f"the notes of part {model.part.name!r} do not fit on {paper}: choose A3")
     first = pages[0]

@@ -16,7 +16,6 @@ from ctrecon.drawing.model.turned import tabled_holes
 from ctrecon.drawing.model.views import build_model
 from ctrecon.drawing.paper.items import Hatch, Shape, Sheet
 from ctrecon.drawing.sheet import make_sheet
-from ctrecon.drawing.shown.hole_table import hole_rows
 from ctrecon.drawing.written.dxf import build_pages
 
 
@@ -27,19 +26,19 @@ def made(name: str, units: str = "mm", paper: str | None = None) -> tuple[Sheet,
     return sheet, build_pages(sheet)[0]
 
 
-def test_hole_table_has_every_hole_with_x_right_and_y_up_from_the_datum() -> None:
+def test_table_has_every_hole_with_x_right_and_y_up_from_the_datum() -> None:
     """The plate's holes as written in the record, from its bore; a mirrored plate would have other signs."""
-    rows = {row[0]: row[1:] for row in hole_rows(build_model(records.plate()))}
+    model = build_model(records.plate())
+    rows = {ident: rows_of(model, model.of(ident)) for ident in ("F2", "F3", "F4", "F5", "F6", "F7")}
     # record: rows run down, so +y there is -Y here
-    assert {ident: (float(row[0]), float(row[1])) for ident, row in rows.items()} == {
-        "F2": (0.0, 4.1), "F3": (6.4, -0.3), "F4": (-0.4, -4.1), "F5": (-6.6, 0.0), "F6": (-5.2, 3.4),
-        "F7": (4.6, -3.1), "F8": (0.0, 0.0),
+    assert {ident: tuple(float(one) for one in row[0].cells[10:12]) for ident, row in rows.items()} == {
+        "F2": (0.0, 4.1), "F3": (6.4, -0.3), "F4": (-0.4, -4.1), "F5": (-6.6, 0.0), "F6": (-5.2, 3.4), "F7": (4.6, -3.1),
     }  # fmt: skip
-    assert rows["F3"][2:] == ("□1.90", "-3.0", "through")
-    assert rows["F7"][2] == "Ø1.20 mid ▷1:50, wide at end"
+    assert rows["F3"][0].cells[1] == "square hole, through"
+    assert rows["F7"][-1].cells[2] == "taper (▷ 1:50)"
     texts = [text for text, _ in checks.text_boxes(made("plate")[1])]
-    assert any(text.startswith("HOLES (mm) from datum D (axis of F8)") for text in texts)
-    assert texts.count("F3") >= 3  # beside its hole, in the hole table, in the table of features
+    assert texts.count("F3") == 2  # beside its hole and in the one table
+    assert not any("turned" in text for text in texts)  # its turn too
 
 
 def test_few_holes_are_dimensioned_in_the_view_instead() -> None:
@@ -50,23 +49,22 @@ def test_few_holes_are_dimensioned_in_the_view_instead() -> None:
     assert {-18.0, 17.0, 6.0, -5.0} <= {round(value, 9) for value in places}
 
 
-def test_long_hole_tables_go_on_beside() -> None:
-    """Fifty-nine holes are all listed, in several blocks with a heading each."""
+def test_each_of_many_holes_is_listed() -> None:
+    """Fifty-nine holes: all stand in the table."""
     texts = [text for text, _ in checks.text_boxes(made("sixty")[1])]
-    assert sum(text.startswith("HOLES") for text in texts) == 3
     assert {f"F{k}" for k in range(2, 61)} <= set(texts)
 
 
 def test_what_is_under_3_mm_on_paper_gets_a_circled_detail_with_letter_and_scale() -> None:
-    """Pin hole and small square: circled with B and C in the view, drawn and sized at 20:1 beside it."""
+    """The small square: circled with B in the view, drawn and sized at 20:1 beside it; a pin hole needs no detail."""
     sheet, doc = made("fine")
     texts = [text for text, _ in checks.text_boxes(doc)]
-    assert sheet.scale == 1.0 and "DETAIL B (20:1)" in texts and "DETAIL C (20:1)" in texts
-    assert texts.count("B") == 1 and texts.count("C") == 1
+    assert sheet.scale == 1.0 and "DETAIL B (20:1)" in texts and "DETAIL C (20:1)" not in texts
+    assert texts.count("B") == 1
     found = checks.measured_values(doc, sheet)
     assert found["F3"] == pytest.approx([0.8], abs=1e-9) and found["F4"] == pytest.approx([0.7], abs=1e-9)
-    circles = [one.contour.round_of for one in sheet.pages[0].items if isinstance(one, Shape)]
-    assert any(one and abs(2 * one[2] - 0.8 * 20) < 1e-9 for one in circles)  # the hole at 20:1
+    sides = [one.contour.segments() for one in sheet.pages[0].items if isinstance(one, Shape)]
+    assert any(all(abs(math.dist(a[:2], b[:2]) - 0.7 * 20) < 1e-9 for a, b in four) for four in sides)  # at 20:1
     larger = build_pages(make_sheet(records.plate()))[0]
     assert not any(text.startswith("DETAIL") for text, _ in checks.text_boxes(larger))
 
@@ -90,8 +88,8 @@ def test_inches_stand_with_millimetres_beside() -> None:
     assert "F1 Ø0.472 [12.00]" in texts  # 12 / 25.4 = 0.47244
     assert "F3 Ø0.323 [8.20]" in texts  # 8.2 / 25.4 = 0.32283
     found = checks.measured_values(doc, sheet)
-    assert found["F1"] == pytest.approx([12.0 / 25.4], abs=1e-12)
-    assert found["F5"] == pytest.approx([2.5 / 25.4], abs=1e-12)
+    for ident, size in (("F1", 12.0), ("F5", 2.5)):  # in the whole part, and in the detail of a piece on that page
+        assert found[ident] == pytest.approx([size / 25.4] * len(found[ident]), abs=1e-12) and found[ident]
     towards = math.radians(215 - 20)
     low = f"{6.5 * math.cos(towards) / 25.4:.3f} [{6.5 * math.cos(towards):.2f}]"
     assert low in texts  # minus in both
@@ -120,15 +118,3 @@ def test_blind_holes_say_their_depth_and_where_they_open() -> None:
     part = records.lopsided()
     silent = replace(part, features=tuple(replace(f, opens_at=None) for f in part.features))
     assert "F3 Ø4.00" in [text for text, _ in checks.text_boxes(build_pages(make_sheet(silent))[0])]
-
-
-def test_hole_table_holds_the_figures_of_the_table_of_features_rounded_for_the_shop() -> None:
-    """X and Y of a hole stop at 0.01 mm (0.001 in) in the hole table; the table of features has them in full."""
-    for units in ("mm", "in"):
-        model = build_model(records.plate(), units=units)
-        for ident, x, y, *_ in hole_rows(model):
-            first = rows_of(model, model.of(ident))[0].cells
-            for short, full in zip((x, y), first[10:12], strict=True):
-                shown = short.partition(" ")[0]
-                assert len(shown.partition(".")[2]) <= (2 if units == "mm" else 3)
-                assert float(shown) == pytest.approx(float(full), abs=0.0051 if units == "mm" else 0.00051)

@@ -4,7 +4,7 @@ import math
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
 from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, sheet_turn
-from ctrecon.record.kinds import is_outside, kind_of
+from ctrecon.record.kinds import is_hole, is_outside, kind_of
 from ctrecon.record.part import Feature, Part, scale_u_along
 from ctrecon.record.sensitivity import expanded_of, signed_edge_u_of
 
@@ -179,11 +179,21 @@ def depth_stops(model: Model) -> list[tuple[float, int, str]]:
     order = sorted(model.drawn, key=lambda d: (not is_outside(d.feature), d.z0, d.feature.id))
     near = SAME_FACE_SLICES * model.part.stack.voxel_mm[0]
     for d in order:
+        if is_hole(d.feature) and d.feature.opens_at and not _is_cut(d):
+            continue  # a hole beside the section: its callout, or the table, has its depth
         for z, u, known in zip((d.z0, d.z1), depth_us(model, d), (not d.open_start, not d.open_end), strict=True):
             if known and all(abs(z - other) > near for other, _, _ in found):
                 said = "" if d.feature.basis == "inferred" else _basis(d.feature)  # the ends themselves were measured
                 found.append((z, view_places(model, u), said))
     return sorted(found)
+
+
+def _is_cut(drawn: Drawn) -> bool:
+    """Return whether the section along the datum axis cuts a feature."""
+    if drawn.contour is None:
+        return False
+    left, _, right, _ = drawn.contour.bounds()
+    return left < 0.0 < right
 
 
 def depth_text(model: Model, drawn: Drawn, *, end: bool, full: bool = False) -> str:

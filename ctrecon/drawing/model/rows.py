@@ -4,9 +4,18 @@ import math
 from dataclasses import dataclass, replace
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
-from ctrecon.drawing.model.dimension_text import HALF_TURN, depth_text, depth_us, figure, places_of, turned
+from ctrecon.drawing.model.dimension_text import (
+    HALF_TURN,
+    TAPER_SIGN,
+    depth_text,
+    depth_us,
+    figure,
+    places_of,
+    taper_ratio,
+    turned,
+)
 from ctrecon.drawing.model.views import Drawn, Model
-from ctrecon.record.kinds import kind_of
+from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Feature, taper_of
 from ctrecon.record.sensitivity import expanded_of
 
@@ -59,10 +68,11 @@ def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
     found = [
         *(
             _quantity(model, f, size.sheet + (middle if f.diameter_mm is value else ""), size.quantity, value)
-            for size, value in kind.main_sizes(f)
+            for size, value in (() if kind.is_toothed else kind.main_sizes(f))  # the table of teeth has them
         ),
         _quantity(model, f, "area mm²", "area_mm2", f.area_mm2),
-        ("turn °", "0", "datum") if is_clock else _quantity(model, f, "turn °", "turn_deg", turned(model, f)),
+        ("turn °", "0", "datum") if is_clock else None if kind.is_toothed
+        else _quantity(model, f, "turn °", "turn_deg", turned(model, f)),
         _quantity(model, f, "corner R", "corner_radius_mm", f.corner_radius_mm),
         *(_quantity(model, f, name, "diameter_mm", value) for name, value in diameters_at_ends(drawn)),
         _quantity(model, f, "seam", "seam_mm", f.seam_mm),
@@ -73,20 +83,25 @@ def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
         places = min(4, decimals_for(u))
         plain.append(
             (
-                "taper mm/mm",
+                f"taper ({TAPER_SIGN} {taper_ratio(taper)})",
                 format_value(taper.value, places),
                 NONE if u is None else format_value(u, places),
             )
         )
     if f.sides:
         plain.append(("sides", str(f.sides), NONE))
-    if f.teeth:
-        plain.append(("teeth", str(f.teeth), NONE))
     if f.arc_deg is not None and f.arc_deg < 360:
         plain.append(("arc there °", format_value(f.arc_deg, 0), NONE))
         if f.diameter_mm is not None and f.arc_deg < HALF_TURN:
             found.insert(1, _quantity(model, f, "R", "diameter_mm", f.diameter_mm, 0.5))
     return [one for one in found if one] + plain
+
+
+def _opens(f: Feature) -> str:
+    """Return how far a hole goes, for who drills by the table."""
+    if not is_hole(f) or not f.opens_at:
+        return ""
+    return ", through" if set(f.opens_at) >= {"start", "end"} else f", from {f.opens_at[0]}"
 
 
 def _single_rows(model: Model, drawn: Drawn) -> list[Row]:
@@ -112,7 +127,7 @@ def _single_rows(model: Model, drawn: Drawn) -> list[Row]:
     )
     sizes = _quantities(model, drawn) or [(NONE, NONE, NONE)]
     length = (_quantity(model, f, "length", "length_mm", f.length_mm) or (NONE, NONE, NONE))[1:]
-    rows = [Row((f.id, kind_of(f).on_sheet, *sizes[0], *depth, *length, *place, f.basis), True)]
+    rows = [Row((f.id, kind_of(f).on_sheet + _opens(f), *sizes[0], *depth, *length, *place, f.basis), True)]
     return rows + [Row(("", "", *size, *[""] * 9), False) for size in sizes[1:]]
 
 

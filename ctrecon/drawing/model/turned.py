@@ -1,4 +1,4 @@
-"""Which sizes stand on the section along the axis, which in a hole table, and which depths are cut across."""
+"""Which sizes stand on the section along the axis, which in the table alone, and which depths are cut across."""
 
 import math
 
@@ -9,7 +9,7 @@ from ctrecon.record.kinds import is_hole, kind_of
 __all__ = ["LEAST_HOLES", "SECTION_LETTERS", "tabled_holes", "turned_ids", "view_name", "view_numbers"]
 
 LEAST_HOLES = 4
-"""So many holes off the datum axis make a hole table; fewer are dimensioned in the view."""
+"""So many holes off the datum axis are left to the table of features; fewer are dimensioned in the view."""
 
 COAXIAL_MM = 0.02
 COAXIAL_SHARE = 0.01
@@ -20,7 +20,7 @@ SECTION_LETTERS = "BCFGHJKLMNPRSTUVW"
 
 
 def tabled_holes(model: Model) -> frozenset[str]:
-    """Return the ids that stand in the hole table; none where there are too few holes for one."""
+    """Return the ids of holes whose places and sizes the table alone has; none where they are few."""
     holes = [d for d in model.drawn if is_hole(d.feature) and d.contour is not None]
     holes = [d for d in holes if "not_along_depth" not in d.feature.flags]
     off = [d for d in holes if math.hypot(d.x, d.y) > COAXIAL_MM]

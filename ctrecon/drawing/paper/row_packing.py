@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from ctrecon.drawing.paper.items import Block, Item
 from ctrecon.drawing.paper.placing import union
 
-__all__ = ["GAP", "FreeArea", "arrange", "fill_shelves", "joined"]
+__all__ = ["GAP", "FreeArea", "Shelf", "arrange", "fill_shelves", "joined"]
 
 GAP = 6.0
 """Space between blocks, mm."""

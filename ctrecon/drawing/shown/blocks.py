@@ -212,7 +212,7 @@ def view_block(
     behind : sequence of (zone, Contour, line)
         What is seen beyond the zone, mm.
     tabled : frozenset of str
-        Ids that the hole table has.
+        Ids that the table alone has.
     details : sequence of Circled
         Details of this view; their sizes are left out here.
     marks_datum : bool
@@ -248,7 +248,8 @@ def view_block(
     items += _cutting_letters(box, space) if has_marks else []  # last: they have the most places to choose from
     circled = {one.drawn.feature.id for one in details}
     free = [d for d in fresh if d.feature.id not in circled]
-    items += dimension_turns(model, free, space, scale, max(math.hypot(x, y) for x, y in hull))
+    angled = [d for d in free if d.feature.id not in tabled and not kind_of(d.feature).is_toothed]
+    items += dimension_turns(model, angled, space, scale, max(math.hypot(x, y) for x, y in hull))
     if marks_datum and any(model.datum is not None and d.feature.id == model.datum.id for d in zone.drawn):
         items += _datum_mark(model, zone, space, scale)
     items += _mark_details(details, space, scale)

@@ -59,7 +59,7 @@ def plan_details(
 ) -> tuple[Detail, ...]:
     """Choose what needs a detail at this scale: the smallest first, one for all that look alike.
 
-    A round hole of the hole table needs none: it is a circle, and the table has its size.
+    A round hole needs none: it is a circle, and its callout or the table has its size.
     """
     seen: set[str] = set(turned_ids(model))
     wanted: list[tuple[float, int, Drawn]] = []
@@ -70,7 +70,7 @@ def plan_details(
                 continue
             seen.add(ident)
             small, large = _extents(d)
-            is_circle = ident in tabled and kind_of(d.feature).is_round
+            is_circle = d.contour is not None and d.contour.round_of is not None
             if is_outside(d.feature) or is_circle or small <= 0 or small * scale >= LEAST_ON_PAPER_MM:
                 continue
             if large * scale < 10 * LEAST_ON_PAPER_MM:

@@ -188,7 +188,7 @@ def dimension_sizes(
     Parameters
     ----------
     tabled : frozenset of str
-        Ids whose sizes stand in the hole table: only the id is written.
+        Ids whose sizes the table alone has: only the id is written.
     factor : float
         How much larger than the sheet's scale this is drawn; `scale` has it in.
     """
@@ -450,7 +450,7 @@ def _stops(model: Model, fresh: list[Drawn], scale: float, axis: int, box: Box) 
 def dimension_places(
     model: Model, fresh: list[Drawn], space: Space, scale: float, box: Box, *, tabled: frozenset[str] = frozenset()
 ) -> list[Item]:
-    """Dimension the places from the datum: X under the view, Y left of it; those in the hole table are left out.
+    """Dimension the places from the datum: X under the view, Y left of it; those the table alone has are left out.
 
     Returns
     -------

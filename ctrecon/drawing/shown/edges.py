@@ -3,6 +3,7 @@
 import itertools
 import math
 
+from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.dimension_text import length_text
 from ctrecon.drawing.model.edges import (
     BROKEN,
@@ -21,6 +22,7 @@ from ctrecon.drawing.paper.items import Item, Label, Line, Shape
 from ctrecon.drawing.paper.lettering import text_width
 from ctrecon.drawing.paper.placing import Space
 from ctrecon.record.kinds import kind_of
+from ctrecon.record.part import Alternative
 
 __all__ = ["LEAST_GAP_MM", "edge_lines", "edge_notes", "edge_words"]
 
@@ -149,6 +151,14 @@ def _called(
     return [Label(text, (place[0], place[1] - TEXT / 2), TEXT, "centre"), Line(anchor, edge, "NARROW")]
 
 
+def _odds_in_words(other: Alternative) -> str:
+    """Return what else a feature could be, with the odds as a bet and not as a logarithm."""
+    odds = math.exp(abs(other.ln_odds))
+    side = "for" if other.ln_odds >= 0 else "against"
+    bet = f"{format_value(odds, 1 if odds < 10 else 0)} to 1 {side} what is drawn"
+    return f"{other.says.partition('; ln odds')[0]}: {bet}"
+
+
 def edge_notes(model: Model) -> list[str]:
     """Say how worn, lost, broken and unsettled edges are drawn, and what the reader has to settle before cutting."""
     whats = {
@@ -181,8 +191,10 @@ def edge_notes(model: Model) -> list[str]:
                 f"{d.feature.id}: how many teeth it had is not sure, so outlines and solid leave what is lost of its "
                 "rim blank up to the tip circle."
             )
+        if "undecided" in d.feature.flags and not d.feature.accepted and not is_unsettled(d.feature):
+            lines += [f"{d.feature.id} ?: {_odds_in_words(one)}." for one in d.feature.alternatives]
         if is_unsettled(d.feature):
-            other = "; ".join(one.says for one in d.feature.alternatives)
+            other = "; ".join(_odds_in_words(one) for one in d.feature.alternatives)
             lines.append(
                 f"{d.feature.id} ?: cut by a maker, or eaten by time? {other}. Drawn narrow; it is not cut until "
                 "somebody accepts it in the record (made so) or rejects it (worn)."

@@ -37,6 +37,7 @@ def note_lines(model: Model, scale: float) -> list[str]:
             "WARNING, handedness assumed: slices are taken to run away from the viewer. "
             "If they run the other way, the part is the mirror image of this sheet."
         )
+    lines += [_unexplained(w.says) for w in part.warnings if w.flag == "unexplained"]
     lines.append(SAFETY)
     lines.append(f"{U_NOTE}. {heading}.")
     lines += part.calibration.says if part.calibration is not None else ()
@@ -82,11 +83,14 @@ def note_lines(model: Model, scale: float) -> list[str]:
     else:
         lines.append("Basis: every feature is measured.")
     lines += edge_notes(model)
+    free = [d.feature.id for d in model.drawn if kind_of(d.feature).is_outlined and not kind_of(d.feature).is_toothed]
+    if free:
+        lines.append(f"{', '.join(free)}: no named shape; cut by outlines.dxf, or scribe by template.pdf.")
     lines += _sign_lines(model)
     lines += _piece_lines(model)
     reasons: dict[str, list[str]] = {}
     for f in (d.feature for d in model.drawn):
-        for flag in f.flags:
+        for flag in set(f.flags) - {"undecided"}:  # said with its odds
             reasons.setdefault(flag, []).append(f.id)
     lines += [f"{', '.join(ids)}: {_SAID.get(flag) or explain(flag)}." for flag, ids in sorted(reasons.items())]
     gaps: dict[tuple[str, str], list[str]] = {}
@@ -95,7 +99,7 @@ def note_lines(model: Model, scale: float) -> list[str]:
             gaps.setdefault((name.removesuffix("_mm").replace("_", " "), why), []).append(f.id)
     lines += [f"{', '.join(ids)}: {name} unknown, {why}." for (name, why), ids in sorted(gaps.items())]
     lines += [f"Part {name.replace('_', ' ')} unknown: {why}." for name, why in sorted(part.unknown.items())]
-    said = {"handedness_assumed"} if part.stack.handedness_basis == "assumed" else set()
+    said = _FOR_THE_REPORT | ({"handedness_assumed"} if part.stack.handedness_basis == "assumed" else set())
     said_so = (w.says for w in part.warnings if w.flag not in said)
     lines += [f"Warning: {says}" if says.endswith("?") else f"Warning: {says.rstrip('.')}." for says in said_so]
     return lines
@@ -109,6 +113,16 @@ TOLERANCES = (
 
 _SAID = {"edge_broken": "an edge is not sharp (its size was not measured); the depth is that of the flat face"}
 """What a sheet says in place of a flag's own words: a chamfer or a round is named only with its size."""
+
+
+_FOR_THE_REPORT = {"unexplained", "foreign_files", "rings", "grey_drifts", "cupping", "streaks", "colour_as_grey"}
+"""Warnings about the scan that no cut depends on (their effect is in U), and the one that stands on top."""
+
+
+def _unexplained(says: str) -> str:
+    """Return in short what the scan shows and the sheet does not, with its places in the slices."""
+    places = says.removeprefix(f"{explain('unexplained')}: ").replace(" that is not in the record?", "?")
+    return f"WARNING, not on this sheet (places in the slices): {places}"
 
 
 def _as_found_line(part: Part) -> str:
@@ -181,7 +195,7 @@ def _sign_lines(model: Model) -> list[str]:
 def short_notes(model: Model) -> list[str]:
     """Return the notes that stand on every page."""
     lines = note_lines(model, 1.0)
-    return [line for line in lines if line.startswith(("WARNING", U_NOTE)) or line == SAFETY]
+    return [line for line in lines if line.startswith(("WARNING, handedness", U_NOTE)) or line == SAFETY]
 
 
 def _piece_lines(model: Model) -> list[str]:

@@ -1,17 +1,17 @@
 """Wheels on a sheet (ISO 2203): the table of teeth, one tooth enlarged, teeth left uncut in a section."""
 
 import math
+from collections.abc import Sequence
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
 from ctrecon.drawing.model.dimension_text import figure, size_places, written
 from ctrecon.drawing.model.rows import NONE
 from ctrecon.drawing.model.teeth import tooth_contour, uneven_deg
 from ctrecon.drawing.model.views import Drawn, Model, Zone, sheet_turn
-from ctrecon.drawing.paper.items import Block, Item, Label, Line, Linear, Shape
+from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Block, Item, Label, Line, Linear, Shape
 from ctrecon.drawing.paper.lettering import box_of, text_width
 from ctrecon.drawing.paper.placing import union
 from ctrecon.drawing.shown.blocks import scale_text, title_labels
-from ctrecon.drawing.shown.hole_table import table_block
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import Feature
 from ctrecon.record.sensitivity import expanded_of
@@ -100,8 +100,8 @@ def wheel_blocks(model: Model, scale: float, scales: tuple[float, ...]) -> list[
         widths = [
             max(text_width(text, TEXT) for text in column) + 1.2 * TEXT for column in zip(HEADINGS, *rows, strict=True)
         ]
-        title = f"TEETH OF {d.feature.id} ({units}); U with k = 2"
-        blocks.append(table_block(title, HEADINGS, rows, widths, TEXT, (1, 2)))
+        title = f"TEETH OF {d.feature.id} ({units}); U (k = 2)"
+        blocks.append(_table_block(title, HEADINGS, rows, widths, TEXT, (1, 2)))
         tooth = _tooth_block(model, d, scale, scales)
         if tooth is not None:
             blocks.append(tooth)
@@ -130,19 +130,40 @@ def _tooth_block(model: Model, d: Drawn, sheet_scale: float, scales: tuple[float
         half = f.tooth_width_mm.value / 2
         y = (math.sqrt(max(middle**2 - half**2, 0.0)) - middle) * scale
         places = size_places(model, f, "tooth_width_mm", f.tooth_width_mm)
-        text, _ = written(model.units, "<>", f.tooth_width_mm.value, places)
-        base = (0.0, box[3] + 9.0)
-        items.append(Linear((-half * scale, y), (half * scale, y), base, 0.0, text, places, factor=factor))
+        figures = written(model.units, "<>", f.tooth_width_mm.value, places)
+        items += _sized((-half * scale, y), (half * scale, y), (0.0, box[3] + 9.0), 0.0, figures, places, factor)
     places = size_places(model, f, "tip_diameter_mm", f.tip_diameter_mm)
-    text, _ = written(model.units, "(<>)", tip - root, places)
+    figures = written(model.units, "(<>)", tip - root, places)
     foot = (0.0, (root - middle) * scale)
-    items.append(Linear(foot, (0.0, box[3]), (box[2] + 8.0, 0.0), 90.0, text, places, factor=factor))
-    needed = (box[0] - 4.0, box[1] - 4.0, box[2] + 13.0, box[3] + 14.0)
+    items += _sized(foot, (0.0, box[3]), (box[2] + 8.0, 0.0), 90.0, figures, places, factor)
+    reach = [one.end for one in items if isinstance(one, Line)]
+    right, top = (max(one[axis] for one in reach) + 1.0 for axis in (0, 1))
+    needed = (box[0] - 4.0, box[1] - 4.0, max(box[2] + 13.0, right), max(box[3] + 14.0, top))
     lines = [f"TOOTH OF {f.id} ({scale_text(scale)})", "mean of the sound teeth; width half-way up"]
     if f.flank is not None:
         lines.append(f.flank.says)
     labels = title_labels(lines, (needed[0] + needed[2]) / 2, needed[1] - 1.0, max(needed[2] - needed[0], 70.0))
     return Block((*items, *labels), union([needed, *(box_of(one) for one in labels if isinstance(one, Label))]))
+
+
+def _sized(
+    first: tuple[float, float], second: tuple[float, float], base: tuple[float, float], angle: float,
+    figures: tuple[str, str], places: int, factor: float,
+) -> list[Item]:  # fmt: skip
+    """Dimension from one point to another; a figure too long for the line stands on the line drawn on beyond it."""
+    text, shown = figures
+    axis = int(angle == 90.0)
+    wide, size, start = text_width(shown, TEXT), second[axis] - first[axis], first[axis]
+    if wide + 2.0 <= size:
+        return [Linear(first, second, base, angle, text, places, factor=factor)]
+    at = start + size + 3.5 + wide / 2
+    lift = TEXT / 2 + FIGURE_GAP_MM
+    middle = (base[0] - lift, at) if axis else (at, base[1] + lift)
+    ends = [(base[0], v) if axis else (v, base[1]) for v in (start + size, start + size + 4.0 + wide)]
+    return [
+        Linear(first, second, base, angle, text, places, middle, factor, leader=False, turn_deg=angle),
+        Line(ends[0], ends[1]),
+    ]
 
 
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
@@ -168,3 +189,34 @@ def uncut_teeth(zone: Zone, corners: Corners) -> tuple[Corners, list[tuple[tuple
             p0 = p1 = low
             lines.append(((z0, low), (z1, low)))
     return ((z0, p0), (z1, p1), (z1, q1), (z0, q0)), lines
+
+
+def _table_block(
+    title: str, headings: tuple[str, ...], rows: Sequence[tuple[str, ...]], widths: list[float], height: float,
+    numbers: tuple[int, ...],
+) -> Block:  # fmt: skip
+    """Draw a table as a block; a column of no width is left out, columns of `numbers` are set to the right."""
+    pitch = 1.7 * height
+    wide, tall = sum(widths), pitch * (len(rows) + 1)
+    top = tall / 2
+    items: list[Item] = [Label(title, (0.0, top + 1.5), height)]
+    for k, cells in enumerate([headings, *rows]):
+        y = top - pitch * k
+        items.append(Line((0.0, y), (wide, y), "WIDE" if k < 2 else "NARROW"))
+        x = 0.0
+        for column, (text, width) in enumerate(zip(cells, widths, strict=True)):
+            if not width:
+                continue
+            base = y - pitch + 0.45 * height  # letters reach below the line by a third
+            if column in numbers:
+                items.append(Label(text, (x + width - 0.6 * height, base), height, "right"))
+            else:
+                items.append(Label(text, (x + 0.6 * height, base), height))
+            x += width
+    items.append(Line((0.0, -tall / 2), (wide, -tall / 2), "WIDE"))
+    x = 0.0
+    for width in (0.0, *(w for w in widths if w)):
+        x += width
+        items.append(Line((x, top), (x, -tall / 2), "WIDE" if x in (0.0, wide) else "NARROW"))
+    right = max(wide, text_width(title, height))
+    return Block(tuple(one for one in items if not isinstance(one, Label) or one.text), (0.0, -top, right, top + 5.0))
