@@ -15,6 +15,7 @@ from ctrecon.phantoms import Phantom, make, names
 
 _KINDS = {
     "round_hole", "round_outside", "square_hole", "square_outside", "rectangular_outside", "square_seam", "arc_outside",
+    "wheel", "free_hole",
 }
 _CLEAN: dict[str, Any] = {"snr": math.inf, "psf": 0.0, "bits": 32, "air": 0.0, "contrast": 1.0}
 
