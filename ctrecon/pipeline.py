@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from ctrecon.calibration import calibrate
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
+from ctrecon.core.progress import Progress
 from ctrecon.core.threads import in_one_thread
 from ctrecon.decisions import FILE_NAME, apply_decisions, read_decisions
 from ctrecon.explain import explain_scan, with_warning
@@ -34,7 +35,6 @@ __all__ = [
     "write_outputs",
 ]  # fmt: skip
 
-Progress = Callable[[str, int, int], None]
 """Told the stage, how much of it is done and how much there is."""
 
 _STATED = (SCAN, MEASURING, ONE_PART)
@@ -407,6 +407,8 @@ def measure_to_folder(
     check_target(out, force=force)
     stack = _opened(source, settings)
     measurement, explained = _measured(stack, settings, name=name_of(source), progress=progress, told=told)
+    if progress is not None:
+        progress("writing", 0, 1)
     write_outputs(
         measurement, stack, out, settings=settings, force=force, explained=explained, beside=beside
     )

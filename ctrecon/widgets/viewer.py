@@ -73,9 +73,10 @@ class SliceView:
     def _tools(self) -> list[ipw.Widget]:
         """Return what changes the picture and not the review: grey window, outlines, section, points or choosing."""
         grey, pad = self.pad.grey, self.pad
+        many = grey.most - grey.least
         window = ipw.FloatRangeSlider(
-            value=(grey.low, grey.high), min=grey.least, max=grey.most, step=(grey.most - grey.least) / 500,
-            description="black, white", readout_format=".5g", layout=ipw.Layout(width="98%"),
+            value=(grey.low, grey.high), min=grey.least, max=grey.most, step=many / 500, description="black, white",
+            readout_format=".0f" if many > 100 else ".4g", layout=ipw.Layout(width="98%"),
             style={"description_width": "80px"},
         )  # fmt: skip
         window.add_class("ctr-window")
