@@ -1,5 +1,6 @@
 """The main job: from a stack of slices to the part record."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -10,7 +11,7 @@ from ctrecon.core.errors import NoScaleError
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_percent
-from ctrecon.core.progress import Progress, told
+from ctrecon.core.progress import BEGUN, Progress, told
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.behind_gap import ends_behind_gaps
@@ -82,7 +83,7 @@ def measure_stack(
         How likely each way of building a part is before the slices are looked at, by the names in
         `ctrecon.record.priors.PRIORS`, from which those left out are taken.
     progress : callable, optional
-        Called with (what, done, of) as the work goes on.
+        Called with (what, done, of) as the work goes on; `ctrecon.core.progress.Whole` makes one bar of it.
 
     Returns
     -------
@@ -120,6 +121,8 @@ def measure_stack(
             "give it as voxel_mm=(dz, dy, dx) (slice spacing, row spacing, column spacing)"
         )
     warnings = [Warn(flag=n.flag, says=n.says) for n in stack.notes]
+    if progress is not None:
+        progress(BEGUN, 0, math.prod(stack.shape))
     levels = find_levels(stack)
     if levels is not None and levels.product is not None:
         warnings.append(_product_warning(levels, boundary))

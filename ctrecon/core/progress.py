@@ -1,23 +1,33 @@
 """How far a measurement is: its stages in their order, each with its share of the time, and the time left."""
 
+import math
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-__all__ = ["STAGES", "Progress", "Standing", "Whole", "spell_time", "told"]
+__all__ = ["BEGUN", "STAGES", "Progress", "Standing", "Whole", "shares", "spell_time", "told"]
 
 Progress = Callable[[str, int, int], None]
 """Told what is being done, how much of it is done and how much there is."""
 
 _T = TypeVar("_T")
 
-# percent of the processor time, the middle of four stacks of 3 to 26 million voxels; `tests/bench/stages.py` prints them
-STAGES: dict[str, float] = {
-    "artefacts": 10, "survey": 2, "outlines": 6, "sizes": 14, "ends": 8, "seams": 24, "pieces": 1, "form": 11,
-    "explain": 15, "writing": 9,
-}  # fmt: skip
-"""The stages of a measurement in their order, with the share of each in the time it takes (percent)."""
+# percent of the processor time: the mean of two stacks each of these sizes; tests/bench/stages.py prints them
+_MEASURED: tuple[tuple[float, dict[str, float]], ...] = (
+    (2.8e6, {
+        "artefacts": 10, "survey": 2, "outlines": 6, "sizes": 14, "ends": 8, "seams": 24, "pieces": 1, "form": 11,
+        "explain": 15, "writing": 9,
+    }),
+    (22e6, {
+        "artefacts": 8, "survey": 2, "outlines": 4, "sizes": 6, "ends": 3, "seams": 54, "pieces": 1, "form": 4,
+        "explain": 16, "writing": 2,
+    }),
+)  # fmt: skip
+STAGES = tuple(_MEASURED[0][1])
+"""The stages of a measurement in their order."""
+BEGUN = "reading"
+"""Told once, before all stages, with how many voxels there are: the larger the stack, the larger the share of some."""
 
 _SURE_SHARE, _SURE_S = 0.04, 1.0  # before so much is done nobody can say how long the rest takes
 
@@ -78,6 +88,19 @@ class Standing:
         return self.stage if self.left_s is None else f"{self.stage}, about {spell_time(self.left_s)} left"
 
 
+def shares(voxels: float) -> dict[str, float]:
+    """Return the share of each stage in the time a stack takes, percent; between the sizes measured by its logarithm.
+
+    Examples
+    --------
+    >>> round(shares(2.8e6)["seams"]), round(shares(8e6)["seams"]), round(shares(1e9)["seams"])
+    (24, 39, 54)
+    """
+    (low, few), (high, many) = _MEASURED
+    t = min(max(math.log(max(voxels, 1.0) / low) / math.log(high / low), 0.0), 1.0)
+    return {one: few[one] + t * (many[one] - few[one]) for one in STAGES}
+
+
 class Whole:
     """Makes one progress from 0 to 1 out of what the stages tell; it is called as they call `progress`.
 
@@ -101,7 +124,7 @@ class Whole:
     >>> clock = iter([0.0, 30.0, 60.0])
     >>> whole = Whole(lambda one: print(f"{one.share:.2f} {one.says}"), clock=lambda: next(clock))
     >>> whole("artefacts", 5, 5)
-    0.10 artefacts, about 5 min left
+    0.10 artefacts, about 4 min left
     >>> whole("seams", 1, 2)
     0.52 seams, about 55 s left
     """
@@ -109,21 +132,20 @@ class Whole:
     def __init__(
         self, show: Callable[[Standing], None], *, upto: str = "writing", clock: Callable[[], float] = time.monotonic
     ) -> None:
-        names = list(STAGES)
-        wanted = names[: names.index(upto) + 1]
-        total = sum(STAGES[one] for one in wanted)
-        self._spans = {
-            one: (sum(STAGES[other] for other in wanted[:k]) / total, STAGES[one] / total) for k, one in enumerate(wanted)
-        }
+        self._wanted = STAGES[: STAGES.index(upto) + 1]
+        self._shares = shares(0)
         self._show, self._clock, self._begun = show, clock, clock()
         self._share = 0.0
 
     def __call__(self, stage: str, done: int, total: int) -> None:
         """Take what a stage tells."""
-        if stage not in self._spans:
+        if stage == BEGUN:
+            self._shares = shares(total)
+        if stage not in self._wanted:
             return
-        start, span = self._spans[stage]
-        self._share = max(self._share, start + span * min(max(done / total if total else 1.0, 0.0), 1.0))
+        before = sum(self._shares[one] for one in self._wanted[: self._wanted.index(stage)])
+        part = self._shares[stage] * min(max(done / total if total else 1.0, 0.0), 1.0)
+        self._share = max(self._share, (before + part) / sum(self._shares[one] for one in self._wanted))
         gone = self._clock() - self._begun
         sure = self._share >= _SURE_SHARE and gone >= _SURE_S
         self._show(Standing(stage, self._share, gone * (1 - self._share) / self._share if sure else None))

@@ -8,17 +8,18 @@ import tempfile
 import time
 from pathlib import Path
 
-from ctrecon.core.progress import STAGES
+from ctrecon.core.progress import BEGUN, STAGES, shares
 from ctrecon.pipeline import measure_to_folder
 
 
-def seconds_of(stack: Path) -> dict[str, float]:
-    """Return the processor time of each stage, s; what comes before the first counts as the first."""
+def seconds_of(stack: Path) -> tuple[int, dict[str, float]]:
+    """Return how many voxels there are and the processor time of each stage, s; what comes first counts as the first."""
     spent = dict.fromkeys(STAGES, 0.0)
-    now, since = next(iter(STAGES)), time.process_time()
+    voxels, now, since = 0, STAGES[0], time.process_time()
 
     def tell(stage: str, done: int, total: int) -> None:
-        nonlocal now, since
+        nonlocal voxels, now, since
+        voxels = total if stage == BEGUN else voxels
         at = time.process_time()
         spent[now] += at - since
         since = at
@@ -27,15 +28,16 @@ def seconds_of(stack: Path) -> dict[str, float]:
     with tempfile.TemporaryDirectory() as folder:
         measure_to_folder(stack, Path(folder, "out"), progress=tell)
     spent[now] += time.process_time() - since
-    return spent
+    return voxels, spent
 
 
 def main() -> None:
-    found = [seconds_of(Path(one)) for one in sys.argv[1:]]
-    print(f"{'':12}", *(f"{Path(one).name:>12}" for one in sys.argv[1:]), f"{'on the bar':>12}")
-    for stage, share in STAGES.items():
-        print(f"{stage:12}", *(f"{100 * one[stage] / sum(one.values()):10.1f} %" for one in found), f"{share:10.1f} %")
-    print(f"{'seconds':12}", *(f"{sum(one.values()):12.1f}" for one in found))
+    for source in sys.argv[1:]:
+        voxels, spent = seconds_of(Path(source))
+        whole = sum(spent.values())
+        print(f"{Path(source).name}, {voxels / 1e6:.1f} million voxels, {whole:.1f} s: share, and that of the bar, %")
+        for stage, share in shares(voxels).items():
+            print(f"    {stage:10}{100 * spent[stage] / whole:6.1f}{share:6.1f}", flush=True)
 
 
 if __name__ == "__main__":
