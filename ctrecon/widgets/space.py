@@ -80,7 +80,7 @@ def _space_of(part: Part) -> _Space:
         triangles=every.astype("<f4").tobytes(),
         lines=np.concatenate([one.edges for one in meshes]).astype("<f4").tobytes(),
         pieces=pieces, middle=[float(v) for v in (low + high) / 2], reach_mm=reach,
-        spread=float(np.hypot(*(high - low)[:2], tall)) / 2 / reach,
+        spread=float(np.linalg.norm([*(high - low)[:2], tall])) / 2 / reach,
         label=f"{part.name} in space: {', '.join(one.name for one in meshes)}",
     )  # fmt: skip
 
@@ -153,7 +153,7 @@ def part_from_three_sides(part: Part) -> Figure:
         axes: Any = figure.add_subplot(1, 3, k, projection="3d", proj_type="ortho")
         for number, one in enumerate(meshes):
             colour = _COLOURS[number % len(_COLOURS)]
-            axes.add_collection3d(Poly3DCollection(one.corners, facecolors=colour, edgecolors="none", shade=True))
+            axes.add_collection3d(Poly3DCollection(one.corners, facecolors=colour, linewidths=0, shade=True))
         axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]), zlim=(low[2], high[2]), title=title)
         axes.set_box_aspect(high - low)
         axes.view_init(rise, turn)

@@ -418,3 +418,53 @@ def test_the_panels_can_be_read_on_a_dark_theme(lab: "Lab") -> None:
         assert [one for one in found if one[0] < 4.5] == []
     assert lab.browser.js("document.querySelector('.ctr-review').scrollWidth") <= 1280
     lab.shot("dark", at=".ctr-review")
+
+
+_SPACE = """
+import ctrecon
+from ctrecon.widgets import notebook_bar, open_slices, part_in_space
+stack = open_slices({source!r})
+part = ctrecon.measure_stack(stack, name="hub", progress=notebook_bar())
+part_in_space(part)
+"""
+# how many of 4096 spots of the canvas are not dark: metal is seen there
+_SEEN = """
+(c => {{ const k = document.createElement('canvas'); k.width = k.height = 64; const p = k.getContext('2d');
+p.drawImage(c, 0, 0, 64, 64);
+return [...p.getImageData(0, 0, 64, 64).data].filter((v, i) => i % 4 === 0 && v > 60).length; }})({})
+"""
+
+
+def test_measuring_shows_a_bar_and_the_part_turns_in_space(lab: "Lab") -> None:
+    """The bar moves with stage and time left and ends at done; the part turns, zooms, and its pieces go apart."""
+    lab.write("space", cells=[_SPACE.format(source=str(ROOT / "sample_slices" / "drum_hub"))])
+    lab.open("space")
+    lab.menu("Run", "Run All Cells")
+    browser = lab.browser
+    browser.wait(
+        "/\\d+ %, \\w+, about .* left/.test((document.querySelector('.ctr-progress') || {}).innerText || '')",
+        seconds=120, what="stage and time left",
+    )  # fmt: skip
+    lab.shot("progress")
+    lab.wait_text("done in", ".ctr-progress", seconds=240)
+    canvas = "document.querySelector('.ctr-space canvas')"
+    browser.wait(f"{canvas}?.dataset.drawn > 0", seconds=60, what="the part in space")
+    assert browser.js(_SEEN.format(canvas)) > 400
+    yaw = browser.js(f"{canvas}.dataset.yaw")
+    x, y = browser.middle(canvas)
+    browser.drag((x, y), (x + 80, y))
+    browser.wait(f"Math.abs({canvas}.dataset.yaw - {yaw} - 0.8) < 0.05", what="the part turned")
+    browser.click(x, y)
+    browser.key("+")
+    browser.wait(f"{canvas}.dataset.zoom === '1.250'")
+    browser.key("0")
+    browser.wait(f"{canvas}.dataset.zoom === '1.000' && {canvas}.dataset.yaw === '{yaw}'", what="as at first")
+    lab.shot("space", at=".ctr-space")
+    x, y = browser.middle("document.querySelector('.ctr-apart .noUi-handle')")
+    browser.drag((x, y), (x + 400, y))
+    browser.wait(f"{canvas}.dataset.apart === '1.000'", what="the pieces apart")
+    lab.shot("space_apart", at=".ctr-space")
+    _dark(lab)
+    lab.shot("space_dark", at=".ctr-space")
+    lab.menu("Settings", "Theme")
+    _theme(lab, "JupyterLab Light", "true")
