@@ -130,6 +130,8 @@ def measure_stack(
     artefacts = None if levels is None else find_artefacts(stack, levels, progress=progress)
     survey = None if levels is None else survey_stack(stack, levels, artefacts=artefacts, progress=progress)
     if survey is None or not survey.bodies:
+        if progress is not None:
+            progress("form", 1, 1)
         return Measurement(_empty(stack, name, boundary, warnings))
     warnings += _survey_warnings(survey)
     warnings += [Warn(flag=n.flag, says=n.says) for n in (artefacts.notes() if artefacts is not None else ())]
@@ -178,6 +180,8 @@ def measure_stack(
     )
     part = with_sensitivity(part, {d.feature.id: sides[id(d.sized)] for d in ordered if id(d.sized) in sides})
     part = with_form_and_relations(part, squared, ordered, survey.noise_rel, progress=progress)
+    if progress is not None:
+        progress("form", 1, 1)
     return Measurement(part, make_pictures(squared, ordered), make_seam_pictures(squared, ordered))
 
 

@@ -412,4 +412,6 @@ def measure_to_folder(
     write_outputs(
         measurement, stack, out, settings=settings, force=force, explained=explained, beside=beside
     )
+    if progress is not None:
+        progress("writing", 1, 1)
     return measurement.part
