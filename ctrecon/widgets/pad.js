@@ -279,6 +279,7 @@ function render({ model, el }) {
 
   const bitmap = (data) => createImageBitmap(new Blob([data], { type: "image/jpeg" }));
   let wanted = 0;
+  let wantedCut = 0;
   const load = async () => {
     const mine = ++wanted;
     await null; // all that came with the same message is there then
@@ -288,15 +289,20 @@ function render({ model, el }) {
     next.picture = await bitmap(data);
     if (mine !== wanted) return; // a newer slice came meanwhile
     if (target.slice === next.slice) target.at = -1e9;
-    const first = !shown;
+    const old = shown;
     shown = next;
+    if (old) old.picture.close();
     paint();
-    if (first) model.send({ kind: "ready" });
+    if (!old) model.send({ kind: "ready" });
   };
   const loadSection = async () => {
     await null;
     const [section, data] = [model.get("section"), model.get("section_jpeg")];
-    cut = section.size && data.byteLength ? { ...section, picture: await bitmap(data) } : null;
+    const mine = ++wantedCut;
+    const next = section.size && data.byteLength ? { ...section, picture: await bitmap(data) } : null;
+    if (mine !== wantedCut) return;
+    if (cut) cut.picture.close();
+    cut = next;
     paint();
   };
   const name = () => {

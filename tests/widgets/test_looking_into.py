@@ -111,11 +111,12 @@ def test_the_part_in_space_follows_the_record(plate: Part, stack: SliceStack) ->
     )  # fmt: skip
     whole = Part(**{**vars(plate), "features": (rim, plate.features[1]), "pieces": ()})
     review = Review(whole, stack)
-    space = part_in_space(review).children[-1].children[-1]
+    box = part_in_space(review)
+    space = box.children[-1].children[-1]
     count = len(space.triangles)
     assert count == 12 * space.pieces[0]["triangles"][1]
     review.reject("F2")
-    assert len(part_in_space(review).children[-1].children[-1].triangles) < count
+    assert len(box.children[-1].children[-1].triangles) < count
     assert len(part_from_three_sides(whole).axes) == 3
 
 
