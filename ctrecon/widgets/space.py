@@ -143,7 +143,7 @@ def part_from_three_sides(part: Part) -> Figure:
     InputError
         If the record holds no solid.
     """
-    from mpl_toolkits.mplot3d.art3d import Poly3DCollection
+    from mpl_toolkits.mplot3d.art3d import Poly3DCollection  # type: ignore[import-untyped]
 
     meshes = meshes_of(part)
     every = np.concatenate([one.corners.reshape(-1, 3) for one in meshes])

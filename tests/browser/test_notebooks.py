@@ -424,7 +424,7 @@ _SPACE = """
 import ctrecon
 from ctrecon.widgets import notebook_bar, open_slices, part_in_space
 stack = open_slices({source!r})
-part = ctrecon.measure_stack(stack, name="hub", progress=notebook_bar())
+part = ctrecon.measure_stack(stack, name="hub", progress=notebook_bar()).part
 part_in_space(part)
 """
 # how many of 4096 spots of the canvas are not dark: metal is seen there
