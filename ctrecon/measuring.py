@@ -1,6 +1,7 @@
 """The main job: from a stack of slices to the part record."""
 
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,7 @@ from ctrecon.core.errors import NoScaleError
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_percent
+from ctrecon.core.progress import BEGUN, Progress, told
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
 from ctrecon.features.behind_gap import ends_behind_gaps
@@ -51,7 +53,6 @@ from ctrecon.slices.stack import SliceStack, as_stack
 
 __all__ = ["measure_stack"]
 
-Progress = Callable[[str, int, int], None]
 _WALL_ROUNDS = 2  # both sides of a thin wall err at first, by a tenth of a pixel; after the second round by hundredths
 _SQUARE_AGAIN = 0.002  # slope; beyond this the first guess is not square enough for sharp steps
 
@@ -84,7 +85,7 @@ def measure_stack(
         How likely each way of building a part is before the slices are looked at, by the names in
         `ctrecon.record.priors.PRIORS`, from which those left out are taken.
     progress : callable, optional
-        Called with (what, done, of) as the work goes on.
+        Called with (what, done, of) as the work goes on; `ctrecon.core.progress.Whole` makes one bar of it.
 
     Returns
     -------
@@ -122,6 +123,8 @@ def measure_stack(
             "give it as voxel_mm=(dz, dy, dx) (slice spacing, row spacing, column spacing)"
         )
     warnings = [Warn(flag=n.flag, says=n.says) for n in stack.notes]
+    if progress is not None:
+        progress(BEGUN, 0, math.prod(stack.shape))
     levels = find_levels(stack)
     if levels is not None and levels.product is not None:
         warnings.append(_product_warning(levels, boundary))
@@ -129,6 +132,8 @@ def measure_stack(
     artefacts = None if levels is None else find_artefacts(stack, levels, progress=progress)
     survey = None if levels is None else survey_stack(stack, levels, artefacts=artefacts, progress=progress)
     if survey is None or not survey.bodies:
+        if progress is not None:
+            progress("form", 1, 1)
         return Measurement(_empty(stack, name, boundary, warnings))
     warnings += _survey_warnings(survey)
     warnings += [Warn(flag=n.flag, says=n.says) for n in (artefacts.notes() if artefacts is not None else ())]
@@ -149,7 +154,7 @@ def measure_stack(
         axis = part_axis(squared, slopes, u_slope)
     sized = with_rims(squared, sized, survey.noise_rel)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
-    seams = _find_seams(squared, drafts) if axis is not None or len(stack) == 1 else []
+    seams = _find_seams(squared, drafts, progress) if axis is not None or len(stack) == 1 else []
     sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
     drafts = ends_behind_gaps(
         drafts, seams, sides, pitch_mm=squared.pitch_mm, depth_step_mm=squared.depth_step_mm
@@ -159,6 +164,8 @@ def measure_stack(
     features = tuple(d.feature for d in ordered)
     if not features:
         warnings.append(Warn(flag="nothing_to_measure", says=explain("nothing_to_measure")))
+    if progress is not None:
+        progress("pieces", 0, 1)
     pieces, hypotheses = infer_pieces(ordered, squared, priors=priors) if features else ((), ())
     part = Part(
         name=name or stack.source,
@@ -176,17 +183,26 @@ def measure_stack(
     )
     part = with_sensitivity(part, {d.feature.id: sides[id(d.sized)] for d in ordered if id(d.sized) in sides})
     part = with_form_and_relations(part, squared, ordered, survey.noise_rel, progress=progress)
+    if progress is not None:
+        progress("form", 1, 1)
     return Measurement(part, make_pictures(squared, ordered), make_seam_pictures(squared, ordered))
 
 
-def _find_seams(squared: SquaredStack, drafts: list[MeasuredFeature]) -> list[MeasuredFeature]:
+def _find_seams(
+    squared: SquaredStack, drafts: list[MeasuredFeature], progress: Progress | None
+) -> list[MeasuredFeature]:
     """Find flat seams, side seams without their planes, and flat seams anew where side seams bound them."""
+    tell = progress or (lambda *_: None)
+    tell("seams", 0, 4)
     solid = SolidMetal()
     metal = LayerMetal.of(squared, solid.add)
     if metal is None:
         return find_seams(squared, drafts, solid=solid)
+    tell("seams", 1, 4)
     faces = find_face_seams(squared, drafts, [], metal)
+    tell("seams", 2, 4)
     sides = find_seams(squared, drafts, faces, solid)
+    tell("seams", 3, 4)
     return [*sides, *(find_face_seams(squared, drafts, sides, metal) if sides else faces)]
 
 
@@ -218,7 +234,7 @@ def _find(
     first = [
         FittedCandidate(c, free, (c.first + c.last) / 2, False) if w is None or d is None
         else fit_best(c, _own(w, more, d), squared, noise)
-        for c, w, more, d in zip(candidates, wants, wide, data, strict=True)
+        for c, w, more, d in told("sizes", list(zip(candidates, wants, wide, data, strict=True)), progress)
     ]  # fmt: skip
     freed, plain = data, first
     for _ in range(_WALL_ROUNDS):
@@ -259,7 +275,7 @@ def _fit_ends(
     noise = squared.survey.noise_rel
     ratio = squared.depth_step_mm / squared.pitch_mm
     out = []
-    for one, pair in zip(sized, plans, strict=True):
+    for one, pair in told("ends", list(zip(sized, plans, strict=True)), progress):
         ends = []
         for plan in pair:
             if isinstance(plan, End):

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike
 from ctrecon.calibration import calibrate
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
 from ctrecon.core.letters import printable
+from ctrecon.core.progress import Progress
 from ctrecon.core.threads import in_one_thread
 from ctrecon.decisions import FILE_NAME, apply_decisions, read_decisions
 from ctrecon.explain import explain_scan, with_warning
@@ -35,7 +36,6 @@ __all__ = [
     "write_outputs",
 ]  # fmt: skip
 
-Progress = Callable[[str, int, int], None]
 """Told the stage, how much of it is done and how much there is."""
 
 _STATED = (SCAN, MEASURING, ONE_PART)
@@ -421,7 +421,11 @@ def measure_to_folder(
     check_target(out, force=force)
     stack = _opened(source, settings)
     measurement, explained = _measured(stack, settings, name=name_of(source), progress=progress, told=told)
+    if progress is not None:
+        progress("writing", 0, 1)
     write_outputs(
         measurement, stack, out, settings=settings, force=force, explained=explained, beside=beside
     )
+    if progress is not None:
+        progress("writing", 1, 1)
     return measurement.part

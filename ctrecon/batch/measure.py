@@ -15,8 +15,8 @@ from ctrecon.batch.task import Outcome, Task
 from ctrecon.batch.together import SUMMARY, write_all_features, write_summary
 from ctrecon.batch.workers import spread
 from ctrecon.core.errors import InputError, InputFileError, OutputExistsError
+from ctrecon.core.progress import Progress, spell_time
 from ctrecon.outputs import FEATURES, RECORD, SLICES, names_of
-from ctrecon.pipeline import Progress
 from ctrecon.record.store import read_part
 from ctrecon.settings import Settings
 
@@ -215,7 +215,7 @@ class _Batch:
             rest = sum(sizes.values()) - done
             left = ""
             if done and rest:
-                left = f", about {_spell((time.monotonic() - self._begun) * rest / done)} left"
+                left = f", about {spell_time((time.monotonic() - self._begun) * rest / done)} left"
             now = [
                 f"{self.jobs[task.number].stack}: {stage}"
                 for task in tasks if task.number not in self.entries and (stage := _stage(task))
@@ -250,16 +250,3 @@ def _stage(task: Task) -> str:
         return task.told.read_text(encoding="utf-8")
     except OSError:
         return ""
-
-
-def _spell(seconds: float) -> str:
-    """Say a time as a person would.
-
-    Examples
-    --------
-    >>> _spell(42.0), _spell(500.0), _spell(9000.0)
-    ('42 s', '8 min', '2.5 h')
-    """
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"

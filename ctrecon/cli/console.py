@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from ctrecon.pipeline import Progress
+    from ctrecon.core.progress import Progress
     from ctrecon.record.part import Feature, Part
 
 __all__ = ["feature_table", "print_files", "print_part", "progress_bar"]
@@ -22,17 +22,27 @@ _HEAD = ("", "feature", "size", "value", "U", "depth")
 
 
 @contextmanager
-def progress_bar() -> Iterator["Progress | None"]:
-    """Lend a progress callback that draws on stderr; None where that is not a terminal."""
+def progress_bar(*, whole: bool = False) -> Iterator["Progress | None"]:
+    """Lend a progress callback that draws on stderr; None where that is not a terminal.
+
+    The bar shows what is told as it is told, or `whole`: one measurement with all its outputs from 0 to 100 %.
+    """
     if not sys.stderr.isatty():
         yield None
         return
     from tqdm.auto import tqdm
 
+    from ctrecon.core.progress import Standing, Whole
+
     class Bar(tqdm):  # type: ignore[type-arg]
         monitor_interval = 0  # no second thread, with which the process could not be split in two
 
-    with Bar(file=sys.stderr, leave=False, dynamic_ncols=True) as bar:
+    total, shape = (100, "{percentage:3.0f} %|{bar:30}| {desc}") if whole else (None, None)
+    with Bar(file=sys.stderr, leave=False, dynamic_ncols=True, total=total, bar_format=shape) as bar:
+
+        def show(one: Standing) -> None:
+            bar.set_description_str(one.says, refresh=not bar.desc.startswith(one.stage))
+            bar.update(100 * one.share - bar.n)
 
         def tell(stage: str, done: int, total: int) -> None:
             if bar.desc != f"{stage}: " or bar.total != total:
@@ -40,7 +50,7 @@ def progress_bar() -> Iterator["Progress | None"]:
                 bar.set_description(stage, refresh=False)
             bar.update(done - bar.n)
 
-        yield tell
+        yield Whole(show) if whole else tell
 
 
 def _rows_of(part: "Part", feature: "Feature") -> Iterator[tuple[str, ...]]:

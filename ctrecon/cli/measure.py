@@ -33,7 +33,7 @@ def measure_and_print(stack: Path, out: Path, *, settings: Settings, force: bool
     from ctrecon.pipeline import measure_to_folder
 
     said: list[str] = []
-    with progress_bar() as progress:
+    with progress_bar(whole=True) as progress:
         part = measure_to_folder(stack, out, settings=settings, force=force, progress=progress, told=said.append)
     print_part(part)
     for line in said:

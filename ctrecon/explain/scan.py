@@ -1,7 +1,7 @@
 """Explains a scan: predicts every slice from the record, subtracts, and lists what is left."""
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -14,6 +14,7 @@ from ctrecon.core.arguments import need
 from ctrecon.core.errors import InputError
 from ctrecon.core.flags import explain
 from ctrecon.core.frames import Floats
+from ctrecon.core.progress import Progress
 from ctrecon.core.threads import in_one_thread
 from ctrecon.explain.blur import Seen, find_psf, look_ahead
 from ctrecon.explain.local_grey import SlowResidual, fit_grey_levels
@@ -29,7 +30,6 @@ from ctrecon.slices.stack import SliceStack
 
 __all__ = ["explain_scan", "with_warning"]
 
-Progress = Callable[[str, int, int], None]
 
 _PICTURES = 3
 _NEAR_PX = 4

@@ -1,6 +1,6 @@
 """Form and relations of a finished record: gathers voxels once more, fills in `form` and `relations`."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.measured import Measured
+from ctrecon.core.progress import Progress, told
 from ctrecon.features.axis_lines import axis_lines
 from ctrecon.features.bent_plate import faces_wedge, flat_distances
 from ctrecon.features.build import MeasuredFeature
@@ -37,8 +38,6 @@ _ROUND = {"x", "y", "radius", "slope_x", "slope_y", "growth", "blur", "air", "co
 _FLATS = {"x", "y", "a", "b", "turn", "slope_x", "slope_y", "growth", "blur", "air", "contrast"}
 _REFERENCES = {"MZCI": "roundness_mz_mm", "MCCI": "roundness_mc_mm", "MICI": "roundness_mi_mm"}
 _FITTING_SIZES = {"MICI": "inscribed_mm", "MCCI": "circumscribed_mm"}
-
-Progress = Callable[[str, int, int], None]
 
 
 def with_form_and_relations(
@@ -71,7 +70,7 @@ def with_form_and_relations(
     )
     features = {f.id: f for f in part.features}
     relations: list[Relation] = []
-    for draft in edges:
+    for draft in told("form", edges, progress):
         feature, own = _edge_form(part, features[draft.feature.id], draft, next(data), squared, noise)
         features[feature.id] = feature
         relations += own

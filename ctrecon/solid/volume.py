@@ -12,7 +12,7 @@ import numpy as np
 from ctrecon.drawing.paper.contours import Contour
 from ctrecon.solid.plan import Bar, Block, Body, Run
 
-__all__ = ["record_volume"]
+__all__ = ["record_volume", "section_at", "stops_of"]
 
 _STEP_DEG = 0.5
 _NODES = 3  # exact for areas that change as the square of the depth
@@ -35,7 +35,7 @@ def record_volume(body: Body) -> float:
     """
     from shapely import unary_union
 
-    stops = {z for block in body.blocks for z in _stops(block)}
+    stops = {z for block in body.blocks for z in stops_of(block)}
     has_bar = any(isinstance(cut, Bar) for block in body.blocks for cut in block.cuts)
     nodes, weights = np.polynomial.legendre.leggauss(_BAR_NODES if has_bar else _NODES)
     total = 0.0
@@ -45,12 +45,13 @@ def record_volume(body: Body) -> float:
             continue
         for node, weight in zip(nodes, weights, strict=True):
             z = (low + high) / 2 + half * float(node)
-            areas = [_section(block, z) for block in body.blocks if block.run.low < z < block.run.high]
+            areas = [section_at(block, z) for block in body.blocks if block.run.low < z < block.run.high]
             total += half * float(weight) * float(unary_union(areas).area if areas else 0.0)
     return total
 
 
-def _stops(block: Block) -> set[float]:
+def stops_of(block: Block) -> set[float]:
+    """Return the depths at which the sections of a block begin or cease to change evenly."""
     found = {block.run.low, block.run.high}
     for cut in block.cuts:
         if isinstance(cut, Run):
@@ -61,7 +62,7 @@ def _stops(block: Block) -> set[float]:
     return {z for z in found if block.run.low <= z <= block.run.high}
 
 
-def _section(block: Block, z: float) -> Any:
+def section_at(block: Block, z: float) -> Any:
     """Return the metal of a block at a depth."""
     area = _area(block.run, z)
     for run in block.inside:

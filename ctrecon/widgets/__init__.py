@@ -9,12 +9,14 @@ from ctrecon.widgets.looking import residual_view, review_pieces
 from ctrecon.widgets.picture import picture_of
 from ctrecon.widgets.plan_state import Planning
 from ctrecon.widgets.planning import plan_made_sizes, plan_pins, plan_save, plan_stack, plan_steps
+from ctrecon.widgets.space import part_from_three_sides, part_in_space
 from ctrecon.widgets.start import known_truth, open_slices
 from ctrecon.widgets.state import Review, open_review
 from ctrecon.widgets.viewer import slice_viewer
+from ctrecon.widgets.waiting import notebook_bar
 
 __all__ = [
-    "Planning", "Review", "depth_range", "depth_range_chart", "known_truth", "open_review", "open_slices",
-    "picture_of", "plan_made_sizes", "plan_pins", "plan_save", "plan_stack", "plan_steps", "residual_view",
-    "review_features", "review_pieces", "slice_viewer", "true_scale",
+    "Planning", "Review", "depth_range", "depth_range_chart", "known_truth", "notebook_bar", "open_review",
+    "open_slices", "part_from_three_sides", "part_in_space", "picture_of", "plan_made_sizes", "plan_pins", "plan_save",
+    "plan_stack", "plan_steps", "residual_view", "review_features", "review_pieces", "slice_viewer", "true_scale",
 ]  # fmt: skip

@@ -145,7 +145,7 @@ def review_features(review: Review) -> ipw.VBox:
             ipw.HBox([accept, reject, _take_back(review)]),
             ipw.HBox([name, rename]),
             ipw.HBox([kind, change]),
-            ipw.HTML(paragraph("Add by points: click the outline on the picture, or type the points.")),
+            ipw.HTML(paragraph("Add by points: press Set points and click the outline, or type the points.")),
             add_kind, slices, _points_field(review), ipw.HBox([add, clear]),
             notice_line(review), _decided(review),
         ]
@@ -182,6 +182,7 @@ def true_scale(review: Review) -> ipw.VBox:
         at = way.options.index(way.value)
         for widget, ways in ((one, (0, 1)), (size, (0,)), (other, (1,)), (points, (2,))):
             widget.layout.display = "" if at in ways else "none"
+        view.pad.adding = at == 2
 
     def apply() -> None:
         at = way.options.index(way.value)

@@ -10,7 +10,7 @@ from ctrecon.record.pictures import SlicePicture
 from ctrecon.slices import SliceStack
 from ctrecon.widgets.state import Review
 
-__all__ = ["GreyScale", "jpeg_of_slice", "picture_of"]
+__all__ = ["GreyScale", "grey_jpeg", "picture_of"]
 
 _LONGEST = 1024  # more pixels than this a screen does not show beside the controls
 _QUALITY, _QUALITY_SMALL = 85, 96
@@ -19,7 +19,10 @@ _LOOKED_AT = 9
 
 
 class GreyScale:
-    """Black and white for all slices of a stack alike, so that a slice that is darker looks darker."""
+    """Black and white for all slices of a stack alike, so that a slice that is darker looks darker.
+
+    `low` is shown black, `high` white; `least` and `most` are the greys there are, within which both can be moved.
+    """
 
     def __init__(self, stack: SliceStack) -> None:
         there = [k for k in range(len(stack)) if k not in stack.missing]
@@ -28,6 +31,8 @@ class GreyScale:
         grey = np.concatenate([one[np.isfinite(one)] for one in sound]) if sound else np.zeros(1)
         low, high = (float(v) for v in np.percentile(grey, (0.3, 99.8))) if grey.size else (0.0, 1.0)
         self.low, self.high = (low, high) if high > low else (low - 0.5, low + 0.5)
+        ends = (float(grey.min()), float(grey.max())) if grey.size else (0.0, 1.0)
+        self.least, self.most = min(ends[0], self.low), max(ends[1], self.high)
 
     def to_bytes(self, plane: NDArray[np.generic]) -> NDArray[np.uint8]:
         """Return the plane as 8 bits; no data are black."""
@@ -37,9 +42,9 @@ class GreyScale:
         return np.clip(grey, 0, 255).astype(np.uint8)
 
 
-def jpeg_of_slice(stack: SliceStack, index: int, scale: GreyScale) -> bytes:
-    """Return a slice as JPEG of at most 1024 pixels a side."""
-    image = Image.fromarray(scale.to_bytes(stack.plane(index)))
+def grey_jpeg(plane: NDArray[np.generic], scale: GreyScale) -> bytes:
+    """Return grey values as JPEG of at most 1024 pixels a side."""
+    image = Image.fromarray(scale.to_bytes(plane))
     step = -(-max(image.size) // _LONGEST)
     if step > 1:
         image = image.reduce(step)

@@ -1,10 +1,11 @@
-"""The slice viewer: scroll the slices with fits and seams on them, and read value and U of a feature."""
+"""The slice viewer: look into the slices with fits and seams on them, and read value and U of a feature."""
 
 from typing import Any
 
 import ipywidgets as ipw
+import traitlets
 
-from ctrecon.core.measured import format_value
+from ctrecon.core.measured import format_short, format_value
 from ctrecon.widgets.pad import SlicePad
 from ctrecon.widgets.panel import panel, paragraph, split, table
 from ctrecon.widgets.state import Review
@@ -34,7 +35,9 @@ def feature_list(review: Review, label: str, *, none: tuple[str, str] | None = _
 
 
 class SliceView:
-    """Pad, slider and list bound to a review; `box` holds them.
+    """Pad, slider, tools and list bound to a review; `box` holds them.
+
+    A click chooses the feature under it. Where points can be set, it sets one only while `pad.adding` is on.
 
     Parameters
     ----------
@@ -48,6 +51,7 @@ class SliceView:
         self.review, self._points = review, points
         self.pad = SlicePad(review)
         self.pad.layout = ipw.Layout(width="100%")
+        self.pad.adds = points > 0
         self.slider = ipw.IntSlider(
             review.slice, 0, max(len(review.stack) - 1, 0), description="slice", continuous_update=True,
             layout=ipw.Layout(width="98%"), style={"description_width": "50px"},
@@ -64,7 +68,38 @@ class SliceView:
         self.slider.observe(self._slid, "value")
         self.list.observe(self._listed, "value")
         self.pad.observe(self._said, "said")
-        self.box = split([self.slider, self.pad, self.over], [self.list, self.chosen])
+        self.box = split([self.slider, self.pad, self.over, *self._tools()], [self.list, self.chosen])
+
+    def _tools(self) -> list[ipw.Widget]:
+        """Return what changes the picture and not the review: grey window, outlines, section, points or choosing."""
+        grey, pad = self.pad.grey, self.pad
+        many = grey.most - grey.least
+        window = ipw.FloatRangeSlider(
+            value=(grey.low, grey.high), min=grey.least, max=grey.most, step=many / 500, description="black, white",
+            readout_format=".0f" if many > 100 else ".4g", layout=ipw.Layout(width="98%"),
+            style={"description_width": "80px"},
+        )  # fmt: skip
+        window.add_class("ctr-window")
+        window.observe(lambda change: pad.set_window(*change["new"]), "value")
+        outlines = ipw.Checkbox(
+            description="outlines", tooltip="curves on the slice (key O)", indent=False, layout=ipw.Layout(width="90px")
+        )
+        section = ipw.Dropdown(
+            options=[("along the row", "row"), ("along the column", "column"), ("none", "")], description="section",
+            style={"description_width": "50px"}, layout=ipw.Layout(width="220px"),
+        )  # fmt: skip
+        traitlets.link((pad, "outlines"), (outlines, "value"))
+        traitlets.link((pad, "along"), (section, "value"))
+        tools = [outlines, section]
+        if self._points:
+            add = ipw.ToggleButton(
+                description="Set points", tooltip="a click sets a point instead of choosing (key A)",
+                layout=ipw.Layout(width="auto"),
+            )  # fmt: skip
+            add.add_class("ctr-set-points")
+            traitlets.link((pad, "adding"), (add, "value"))
+            tools.append(add)
+        return [window, ipw.HBox(tools, layout=ipw.Layout(flex_flow="row wrap"))]
 
     def _slid(self, change: dict[str, Any]) -> None:
         if change["new"] != self.review.slice:
@@ -78,10 +113,11 @@ class SliceView:
         said, review = change["new"], self.review
         if not said:
             return
+        if said["kind"] == "go":
+            review.go_to(said["slice"])
+            return
         spot = (float(said["column"]), float(said["row"]))
-        if said["kind"] in ("back", "on"):
-            review.go_to(review.slice + (1 if said["kind"] == "on" else -1))
-        elif said["kind"] == "point" and self._points:
+        if said["kind"] == "point" and self._points and self.pad.adding:
             review.set_points([*review.points, spot][-self._points :])
         else:
             found = review.feature_at(*spot, within_px=self._reach())
@@ -95,7 +131,16 @@ class SliceView:
         return max(1.5, _NEAR_PX * self.review.stack.shape[2] / 480)
 
     def _over(self, text: str, spot: tuple[float, float] | None = None) -> None:
-        place = "" if spot is None else f"column {format_value(spot[0], 1)}, row {format_value(spot[1], 1)}: "
+        place = ""
+        if spot is not None:
+            dz, dy, dx = self.review.part.stack.voxel_mm
+            mm = (spot[0] * dx, spot[1] * dy, self.review.slice * dz)
+            grey = self.pad.grey_at(*spot)
+            place = (
+                f"x {format_value(mm[0], 3)}, y {format_value(mm[1], 3)}, depth {format_value(mm[2], 3)} mm "
+                f"(column {format_value(spot[0], 1)}, row {format_value(spot[1], 1)}"
+                f"{'' if grey is None else f', grey {format_short(grey)}'}): "
+            )
         self.over.value = paragraph(f"under the pointer: {place}{text or 'no feature'}")
 
     def _refresh(self, what: str) -> None:

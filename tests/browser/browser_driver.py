@@ -171,9 +171,15 @@ class Browser:
             time.sleep(0.02)
         self._mouse("mouseReleased", *end)
 
+    def wheel(self, x: float, y: float, down: float, *, ctrl: bool = False) -> None:
+        """Turn the wheel at a place; `down` in pixels, a notch is about 120."""
+        self._call(
+            "Input.dispatchMouseEvent", type="mouseWheel", x=x, y=y, deltaX=0, deltaY=down, modifiers=2 if ctrl else 0
+        )
+
     def key(self, name: str) -> None:
         """Press and release one key."""
-        code, text = _KEYS[name]
+        code, text = _KEYS[name] if name in _KEYS else (ord(name.upper()), name)
         common = {"key": name, "code": name, "windowsVirtualKeyCode": code}
         self._call("Input.dispatchKeyEvent", type="keyDown", text=text, **common)
         self._call("Input.dispatchKeyEvent", type="keyUp", **common)

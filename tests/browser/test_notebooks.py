@@ -29,7 +29,7 @@ def test_01_scroll_choose_and_point(lab: "Lab", small: SMALL) -> None:
     lab.run_all()
     assert "bore measured" in lab.text()
     view = ".ctr-viewer"
-    lab.browser.wait(f"document.querySelector('{view} canvas').dataset.drawn > 0", what="the first picture")
+    lab.browser.wait(f"document.querySelector('{view} canvas')?.dataset.drawn > 0", what="the first picture")
     before = lab.slice_shown(view)
     handle = f"document.querySelector('{view} .ctr-slice-slider .noUi-handle')"
     x, y = lab.browser.middle(handle)
@@ -301,7 +301,7 @@ def test_a_large_slice_follows_the_slider_at_once(lab: "Lab", capsys: pytest.Cap
     lab.write("large", cells=[_LARGE])
     lab.open("large")
     lab.run_all()
-    lab.browser.wait("document.querySelector('.ctr-viewer canvas').dataset.drawn > 0", what="the first picture")
+    lab.browser.wait("document.querySelector('.ctr-viewer canvas')?.dataset.drawn > 0", what="the first picture")
     lab.browser.js("document.querySelector('.ctr-viewer').scrollIntoView()")
     times = np.array(lab.browser.js(_TIMES))
     with capsys.disabled():
@@ -313,6 +313,79 @@ def test_a_large_slice_follows_the_slider_at_once(lab: "Lab", capsys: pytest.Cap
     before = lab.slice_shown(".ctr-viewer")
     lab.browser.key("PageUp")
     lab.browser.wait(f"document.querySelector('.ctr-viewer canvas').dataset.slice === '{before - 1}'")
+
+
+def _data(lab: "Lab", name: str, *, canvas: str = ".ctr-pad-slice") -> str:
+    return str(lab.browser.js(f"document.querySelector('.ctr-review {canvas}').dataset.{name} || ''"))
+
+
+def _until(lab: "Lab", name: str, test: str, *, canvas: str = ".ctr-pad-slice") -> str:
+    where = f"document.querySelector('.ctr-review {canvas}').dataset.{name}"
+    lab.browser.wait(f"(v => {test})({where} || '')", what=f"{name}: {test}")
+    return _data(lab, name, canvas=canvas)
+
+
+def test_the_picture_can_be_looked_into(lab: "Lab") -> None:
+    """Wheel, zoom, pan, grey window, outlines, section and cross by mouse and keys; a click chooses, in Set points it adds."""
+    lab.write("into", cells=[_LARGE + "\nfrom ctrecon.widgets import review_features\nreview_features(review)"])
+    lab.open("into")
+    lab.run_all()
+    view, browser = ".ctr-review", lab.browser
+    canvas, section = (f"document.querySelector('{view} {name}')" for name in (".ctr-pad-slice", ".ctr-pad-section"))
+    _until(lab, "at", "v === 'row 512'", canvas=".ctr-pad-section")
+    x, y = browser.middle(canvas)
+    browser.move(x, y)
+    lab.wait_text("x 25.", f"{view} .ctr-over")
+    first = int(_data(lab, "slice"))
+    browser.wheel(x, y, 120)
+    _until(lab, "slice", f"v === '{first + 1}'")
+    browser.wheel(x, y, -120)
+    _until(lab, "slice", f"v === '{first}'")
+    bar = _data(lab, "bar")
+    browser.wheel(x + 100, y, -240, ctrl=True)
+    zoom = float(_until(lab, "zoom", "Number(v) > 1.4"))
+    assert _data(lab, "bar") != bar
+    wide = browser.js(f"{canvas}.clientWidth")
+    length, px = re.fullmatch(r"([\d.]+) mm=([\d.]+)px", _data(lab, "bar")).groups()  # type: ignore[union-attr]
+    assert float(length) / float(px) == pytest.approx(0.05 * 1024 / wide / zoom, rel=0.01)  # drawn at the record's scale
+    # what was under the pointer stays there: 100 px right of the middle
+    moved = 512 + 100 * 1024 / wide * (1 - 1 / zoom)
+    assert float(_data(lab, "middle").split()[0]) == pytest.approx(moved, abs=1.0)
+    browser.drag((x, y), (x - 60, y))
+    _until(lab, "middle", f"Math.abs(v.split(' ')[0] - {moved + 60 * 1024 / wide / zoom}) < 1")
+    assert lab.text(f"{view} .ctr-chosen").startswith("slice")
+    browser.key("+")
+    _until(lab, "zoom", f"Number(v) > {zoom} * 1.2")
+    lab.shot("into_zoomed", at=view)
+    browser.key("0")
+    _until(lab, "zoom", "v === '1.000'")
+    browser.key("o")
+    _until(lab, "outlines", "v === 'false'")
+    browser.wait(f"!document.querySelector('{view} input[type=checkbox]').checked")
+    browser.key("o")
+    _until(lab, "outlines", "v === 'true'")
+    browser.click_on(canvas, at=(0.5 + 300 / 1024, 0.5))
+    lab.wait_text("Chosen: F1", f"{view} .ctr-chosen")
+    assert browser.js(f"document.querySelector('{view} .ctr-points input').value") == ""
+    lab.button(view, "Set points")
+    browser.click_on(canvas, at=(0.25, 0.25))
+    browser.wait(f"document.querySelector('{view} .ctr-points input').value !== ''")
+    before = browser.js(_GREY.format(canvas))
+    x, y = browser.middle(f"document.querySelector('{view} .ctr-window .noUi-handle-upper')")
+    browser.drag((x, y), (x - 150, y))
+    browser.wait(f"Math.abs({_GREY.format(canvas)} - {before}) > 3", what="a brighter picture")
+    browser.click_on(section, at=(0.4, 0.9))
+    _until(lab, "slice", "Number(v) > 22")
+    browser.move(*browser.middle(canvas, at=(0.3, 0.3)))
+    browser.key("x")
+    _until(lab, "at", "/^row 30\\d$/.test(v)", canvas=".ctr-pad-section")
+    lab.shot("into", at=view)
+
+
+_GREY = """
+(c => {{ const d = c.getContext('2d').getImageData(0, 0, 60, 60).data; let s = 0;
+for (let k = 0; k < d.length; k += 4) s += d[k]; return 4 * s / d.length; }})({})
+"""
 
 
 _CONTRAST = """
@@ -336,7 +409,7 @@ def test_the_panels_can_be_read_on_a_dark_theme(lab: "Lab") -> None:
     lab.write("large", cells=[_LARGE + "\nfrom ctrecon.widgets import review_features\nreview_features(review)"])
     lab.open("large")
     lab.run_all()
-    lab.browser.wait("document.querySelector('.ctr-review canvas').dataset.drawn > 0", what="the first picture")
+    lab.browser.wait("document.querySelector('.ctr-review canvas')?.dataset.drawn > 0", what="the first picture")
     for theme in ("light", "dark"):
         if theme == "dark":
             _dark(lab)
@@ -345,3 +418,53 @@ def test_the_panels_can_be_read_on_a_dark_theme(lab: "Lab") -> None:
         assert [one for one in found if one[0] < 4.5] == []
     assert lab.browser.js("document.querySelector('.ctr-review').scrollWidth") <= 1280
     lab.shot("dark", at=".ctr-review")
+
+
+_SPACE = """
+import ctrecon
+from ctrecon.widgets import notebook_bar, open_slices, part_in_space
+stack = open_slices({source!r})
+part = ctrecon.measure_stack(stack, name="hub", progress=notebook_bar()).part
+part_in_space(part)
+"""
+# how many of 4096 spots of the canvas are not dark: metal is seen there
+_SEEN = """
+(c => {{ const k = document.createElement('canvas'); k.width = k.height = 64; const p = k.getContext('2d');
+p.drawImage(c, 0, 0, 64, 64);
+return [...p.getImageData(0, 0, 64, 64).data].filter((v, i) => i % 4 === 0 && v > 60).length; }})({})
+"""
+
+
+def test_measuring_shows_a_bar_and_the_part_turns_in_space(lab: "Lab") -> None:
+    """The bar moves with stage and time left and ends at done; the part turns, zooms, and its pieces go apart."""
+    lab.write("space", cells=[_SPACE.format(source=str(ROOT / "sample_slices" / "drum_hub"))])
+    lab.open("space")
+    lab.menu("Run", "Run All Cells")
+    browser = lab.browser
+    browser.wait(
+        "/\\d+ %, \\w+, about .* left/.test((document.querySelector('.ctr-progress') || {}).innerText || '')",
+        seconds=120, what="stage and time left",
+    )  # fmt: skip
+    lab.shot("progress")
+    lab.wait_text("done in", ".ctr-progress", seconds=240)
+    canvas = "document.querySelector('.ctr-space canvas')"
+    browser.wait(f"{canvas}?.dataset.drawn > 0", seconds=60, what="the part in space")
+    assert browser.js(_SEEN.format(canvas)) > 400
+    yaw = browser.js(f"{canvas}.dataset.yaw")
+    x, y = browser.middle(canvas)
+    browser.drag((x, y), (x + 80, y))
+    browser.wait(f"Math.abs({canvas}.dataset.yaw - {yaw} - 0.8) < 0.05", what="the part turned")
+    browser.click(x, y)
+    browser.key("+")
+    browser.wait(f"{canvas}.dataset.zoom === '1.250'")
+    browser.key("0")
+    browser.wait(f"{canvas}.dataset.zoom === '1.000' && {canvas}.dataset.yaw === '{yaw}'", what="as at first")
+    lab.shot("space", at=".ctr-space")
+    x, y = browser.middle("document.querySelector('.ctr-apart .noUi-handle')")
+    browser.drag((x, y), (x + 400, y))
+    browser.wait(f"{canvas}.dataset.apart === '1.000'", what="the pieces apart")
+    lab.shot("space_apart", at=".ctr-space")
+    _dark(lab)
+    lab.shot("space_dark", at=".ctr-space")
+    lab.menu("Settings", "Theme")
+    _theme(lab, "JupyterLab Light", "true")

@@ -23,6 +23,7 @@ from ctrecon.record.solid import solid_of
 from ctrecon.record.store import write_part
 from ctrecon.solid import write_solid
 from ctrecon.solid.kernel import need_kernel
+from ctrecon.solid.mesh import meshes_of
 from ctrecon.solid.plan import solid_record
 from ctrecon.solid.volume import record_volume
 
@@ -286,3 +287,15 @@ def test_draw_writes_solids_when_asked(tmp_path: Path, capfd: pytest.CaptureFixt
     assert [line.rpartition("/")[2] for line in out.splitlines()[-2:]] == ["solid.step", "solid.stl"]
     assert "note: Pieces touch along their seams" in err
     assert (tmp_path / "out" / "solid.step").stat().st_size > 1000
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_triangles_for_the_eye_enclose_the_closed_form(name: str) -> None:
+    """Each piece as triangles is closed (the areas of its triangles sum to nothing) and holds its volume within 0.5 %."""
+    make, wanted = CASES[name]
+    meshes = meshes_of(make())
+    assert [one.volume for one in meshes] == pytest.approx(wanted, rel=5e-3)
+    for one in meshes:
+        a, b, c = (one.corners[:, k] for k in range(3))
+        areas = np.cross(b - a, c - a) / 2
+        assert np.abs(areas.sum(axis=0)).max() < 1e-6 * np.linalg.norm(areas, axis=1).sum()

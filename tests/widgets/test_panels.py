@@ -21,7 +21,7 @@ from ctrecon.widgets import (
     true_scale,
 )
 from ctrecon.widgets.pad import SlicePad
-from ctrecon.widgets.picture import GreyScale, jpeg_of_slice
+from ctrecon.widgets.picture import GreyScale, grey_jpeg
 
 PANELS = [slice_viewer, review_features, true_scale, depth_range, review_pieces]
 
@@ -77,7 +77,7 @@ def test_pointing_reads_and_clicking_chooses(review: Review) -> None:
     assert "F1 round hole: diameter 2.000 mm, U 0.004 mm, measured" in text_of(box)
     pad.said = {"kind": "point", "column": 35.2, "row": 40.0, "count": 2}
     assert review.chosen == "F1"
-    pad.said = {"kind": "on", "column": 0, "row": 0, "count": 3}
+    pad.said = {"kind": "go", "slice": 7, "count": 3}
     assert review.slice == 7
 
 
@@ -170,10 +170,10 @@ def test_a_slice_as_jpeg_keeps_its_greys(stack: SliceStack) -> None:
     """Metal comes out bright, air dark, as large as the slice; a slice wider than 1024 is made smaller."""
     import io
 
-    image = Image.open(io.BytesIO(jpeg_of_slice(stack, 10, GreyScale(stack))))
+    image = Image.open(io.BytesIO(grey_jpeg(stack.plane(10), GreyScale(stack))))
     grey = np.asarray(image)
     assert image.size == (120, 80)
     assert grey[10, 45] > 240
     assert grey[40, 25] < 15
     large = SliceStack.from_array(np.ones((1, 40, 2100), dtype=np.uint16), voxel_mm=0.1)
-    assert Image.open(io.BytesIO(jpeg_of_slice(large, 0, GreyScale(large)))).size == (700, 14)
+    assert Image.open(io.BytesIO(grey_jpeg(large.plane(0), GreyScale(large)))).size == (700, 14)
