@@ -1,5 +1,6 @@
 """True scale: puts voxel edges, sizes and their u right by sizes known from the part itself."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -14,6 +15,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.core.threads import in_one_thread
+from ctrecon.core.voxel import LARGEST_MM, SMALLEST_MM
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Evidence, Feature, KnownSize, Part, Piece, ScaleFound
 from ctrecon.record.sensitivity import quantities, with_sensitivity
@@ -147,7 +149,7 @@ def find_scale(part: Part, knowns: Sequence[Known | str], *, edge_u_px: float = 
     start = with_sensitivity(part)
     before = [read_known(start, one) for one in known]
     groups, used, blamed, found, factor = _choose(start, known, edge_u_px)
-    now = rescaled(start, factor)
+    now = _plausible(rescaled(start, factor), known)
     stretch = max(1.0, found.chi2 / found.freedom) if blamed and found.freedom and len(used) == len(known) else 1.0
     found = replace(found, covariance=found.covariance * stretch)  # what does not agree is known less well
     u = found.scale_u
@@ -189,6 +191,17 @@ def _refuse(part: Part, known: list[Known]) -> None:
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:
         raise InputError(f"known size {twice} is given twice; give the mean of both once, with its own uncertainty")
+
+
+def _plausible(part: Part, known: list[Known]) -> Part:
+    """Return the rescaled record; refuse one whose voxels no scan has."""
+    edge = max(part.stack.voxel_mm, key=lambda one: abs(math.log(one)))
+    if not SMALLEST_MM <= edge <= LARGEST_MM:
+        names = ", ".join(one.name for one in known)
+        raise InputError(
+            f"by the known size of {names} a voxel would be {edge:g} mm long, which no scan has; type the size in mm"
+        )
+    return part
 
 
 def _prior(part: Part, factor: Floats) -> tuple[Floats, Floats] | None:

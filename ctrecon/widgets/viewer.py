@@ -5,8 +5,10 @@ from typing import Any
 import ipywidgets as ipw
 
 from ctrecon.core.measured import format_value
+from ctrecon.plots import slice_with_fits
 from ctrecon.widgets.pad import SlicePad
-from ctrecon.widgets.panel import panel, paragraph, split, table
+from ctrecon.widgets.panel import figure_bytes, panel, paragraph, split, table
+from ctrecon.widgets.picture import picture_of
 from ctrecon.widgets.state import Review
 from ctrecon.widgets.words import feature_label, feature_says, quantity_lines
 
@@ -65,6 +67,11 @@ class SliceView:
         self.list.observe(self._listed, "value")
         self.pad.observe(self._said, "said")
         self.box = split([self.slider, self.pad, self.over], [self.list, self.chosen])
+
+    def still(self) -> list[bytes]:
+        """Return the present slice with its curves as a picture."""
+        title = f"slice {self.review.slice}"
+        return [figure_bytes(slice_with_fits(picture_of(self.review), self.review.part, title=title))]
 
     def _slid(self, change: dict[str, Any]) -> None:
         if change["new"] != self.review.slice:
@@ -125,4 +132,5 @@ def slice_viewer(review: Review) -> ipw.VBox:
 
     Without widgets the same is ``slice_with_fits(picture_of(review), review.part, title=...)``.
     """
-    return panel("ctr-viewer", f"Slices of {review.part.name}", SliceView(review).box)
+    view = SliceView(review)
+    return panel("ctr-viewer", f"Slices of {review.part.name}", view.box, still=view.still)

@@ -139,7 +139,7 @@ def test_pieces_jump_to_their_slices(review: Review) -> None:
     box = review_pieces(review)
     find(box, ipw.Button, "slice 10").click()
     assert review.slice == 10
-    assert "probability of being separate 0.900" in text_of(box)
+    assert "chance of more than one piece 90.0 %" in text_of(box)
 
 
 def test_depth_range_follows_the_slider(review: Review) -> None:

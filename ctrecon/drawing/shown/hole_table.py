@@ -21,7 +21,7 @@ from ctrecon.drawing.paper.symbols import AXIS_DATUM
 from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import scale_u_along, taper_of
 
-__all__ = ["LEAST_HOLES", "hole_rows", "hole_table_blocks", "tabled_holes"]
+__all__ = ["HEADINGS", "LEAST_HOLES", "hole_rows", "hole_table_blocks", "tabled_holes"]
 
 LEAST_HOLES = 4
 """So many holes off the datum axis make a hole table; fewer are dimensioned in the view."""
@@ -40,17 +40,17 @@ HEADINGS = ("Hole", "X", "Y", "Size", "Turn °", "Depth")
 COAXIAL_MM = 0.02
 
 
-def tabled_holes(model: Model) -> frozenset[str]:
-    """Return the ids that stand in the hole table; none where there are too few holes for one."""
+def tabled_holes(model: Model, least: int = LEAST_HOLES) -> frozenset[str]:
+    """Return the ids that stand in the hole table; none where fewer than so many lie off the datum axis."""
     holes = [d for d in model.drawn if is_hole(d.feature) and d.contour is not None]
     holes = [d for d in holes if "not_along_depth" not in d.feature.flags]
     off = [d for d in holes if math.hypot(d.x, d.y) > COAXIAL_MM]
-    return frozenset(d.feature.id for d in holes) if len(off) >= LEAST_HOLES else frozenset()
+    return frozenset(d.feature.id for d in holes) if len(off) >= least else frozenset()
 
 
-def hole_rows(model: Model) -> list[tuple[str, ...]]:
-    """Return one row of texts a hole, in the order of the record."""
-    ids = tabled_holes(model)
+def hole_rows(model: Model, least: int = LEAST_HOLES) -> list[tuple[str, ...]]:
+    """Return one row of texts a hole, in the order of the record; the columns are `HEADINGS`."""
+    ids = tabled_holes(model, least)
     return [_row(model, d) for d in model.drawn if d.feature.id in ids]
 
 
