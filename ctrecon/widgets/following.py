@@ -6,14 +6,15 @@ from typing import Any
 import ipywidgets as ipw
 from matplotlib.figure import Figure
 
+from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_percent
 from ctrecon.drawing import hole_table
 from ctrecon.record.part import Part
 from ctrecon.widgets.panel import button, figure_bytes, notice_line, panel, paragraph, table
 from ctrecon.widgets.state import Review
-from ctrecon.widgets.words import found_layout, quantity_lines, verdict_says
+from ctrecon.widgets.words import found_layout, quantity_lines, scale_says, verdict_says
 
-__all__ = ["chart", "draw_button", "holes", "layout_found", "sheet", "sizes", "ways_built"]
+__all__ = ["bases", "chart", "draw_button", "holes", "layout_found", "remarks", "sheet", "sizes", "ways_built"]
 
 _WIDE = "1100px"
 
@@ -63,9 +64,7 @@ def sizes(review: Review) -> ipw.VBox:
                 if label not in ("from depth", "to depth"):
                     rows.append((ident, what, label, says))
                     ident = what = ""
-        scaled = part.calibration is not None or all(one is not None for one in part.stack.scale_u_rel)
-        says = "U has k = 2" + ("." if scaled else ", without scale: how well the voxel size is known is not in it.")
-        return table(rows, ("", "feature", "size", "value and U")) + paragraph(says)
+        return table(rows, ("", "feature", "size", "value and U")) + paragraph(scale_says(part))
 
     return _text(review, "ctr-sizes", make)
 
@@ -111,6 +110,41 @@ def ways_built(review: Review) -> ipw.VBox:
         return says + "".join(paragraph(one.says) for one in part.joints)
 
     return _text(review, "ctr-ways", make)
+
+
+def bases(review: Review) -> ipw.VBox:
+    """Return what the sizes rest on, and what is unknown of which feature and why.
+
+    Without widgets the same is `basis` and `unknown` of the features of `Review.part`.
+    """
+
+    def make(part: Part) -> str:
+        rows = []
+        for basis in dict.fromkeys(one.basis for one in part.features):
+            rows.append((basis, ", ".join(one.id for one in part.features if one.basis == basis)))
+        lacking = [
+            (one.id, name.removesuffix("_mm").replace("_", " "), why)
+            for one in part.features for name, why in one.unknown.items()
+        ]  # fmt: skip
+        unknown = table(lacking, ("feature", "unknown", "because")) if lacking else paragraph("Nothing is unknown.")
+        return table(rows, ("basis", "features")) + unknown
+
+    return _text(review, "ctr-bases", make)
+
+
+def remarks(review: Review) -> ipw.VBox:
+    """Return what the flags of the features mean, and the warnings of the whole record.
+
+    Without widgets the same is `flags` of the features and `warnings` of `Review.part`.
+    """
+
+    def make(part: Part) -> str:
+        flags = dict.fromkeys(flag for one in part.features for flag in one.flags)
+        rows = [(", ".join(one.id for one in part.features if flag in one.flags), explain(flag)) for flag in flags]
+        rows += [("the whole record", one.says) for one in part.warnings]
+        return table(rows, ("of", "look here")) if rows else paragraph("Nothing odd was noticed.")
+
+    return _text(review, "ctr-remarks", make)
 
 
 def draw_button(review: Review, then: Callable[[], object] | None = None) -> ipw.Button:

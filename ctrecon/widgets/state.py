@@ -415,7 +415,8 @@ class Review:
         if isinstance(decision, OfFeature) and self.part is not self._unscaled:
             ident = next(f.id for f in self.part.features if named(self.part, f) == decision.feature)
             decision = replace(decision, feature=self._name_as_measured(ident))
-        wanted = (*self.decisions, decision)
+        again = isinstance(decision, KnownLength)  # stated again word for word, it is not kept twice
+        wanted = (*(one for one in self.decisions if not (again and one == decision)), decision)
         part, unmatched = apply_decisions(self.base, wanted)
         new = [one for one in unmatched if one.number == len(wanted)]
         if new:

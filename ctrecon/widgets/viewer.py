@@ -1,18 +1,21 @@
 """The slice viewer: scroll the slices with fits and seams on them, and read value and U of a feature."""
 
+from pathlib import Path
 from typing import Any
 
 import ipywidgets as ipw
 
 from ctrecon.core.measured import format_value
 from ctrecon.plots import slice_with_fits
+from ctrecon.record.part import Part, StackInfo
+from ctrecon.slices import SliceStack
 from ctrecon.widgets.pad import SlicePad
 from ctrecon.widgets.panel import figure_bytes, panel, paragraph, split, table
 from ctrecon.widgets.picture import picture_of
 from ctrecon.widgets.state import Review
 from ctrecon.widgets.words import feature_label, feature_says, quantity_lines
 
-__all__ = ["SliceView", "feature_list", "slice_viewer"]
+__all__ = ["SliceView", "feature_list", "look_at", "slice_viewer"]
 
 _NONE = ("no feature", "")
 _NEAR_PX = 6.0
@@ -125,6 +128,20 @@ class SliceView:
                 + table(quantity_lines(review.part, feature), ("size", "value and U"))
                 + paragraph(tail)
             )
+
+
+def look_at(stack: SliceStack) -> ipw.VBox:
+    """Return the viewer of slices nothing was measured on yet.
+
+    Without widgets the same is ``stack.plane(number)``.
+    """
+    slices, rows, columns = stack.shape
+    assert stack.voxel_mm is not None
+    info = StackInfo(
+        source=stack.source, slices=slices, rows=rows, columns=columns, voxel_mm=stack.voxel_mm,
+        scale_basis=stack.scale_basis or "stated",
+    )  # fmt: skip
+    return slice_viewer(Review(Part(name=Path(stack.source).name, made_with="", stack=info, axis=None), stack))
 
 
 def slice_viewer(review: Review) -> ipw.VBox:

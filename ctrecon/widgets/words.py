@@ -3,14 +3,15 @@
 import math
 from collections.abc import Iterator
 
+from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_percent, format_u, format_value
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import Evidence, Feature, Part, Piece, scale_u_of
 from ctrecon.widgets.curves import slices_of
 
 __all__ = [
-    "evidence_slices", "evidence_strength", "feature_label", "feature_says", "found_layout", "number_with_u",
-    "odds_says", "quantity_lines", "verdict_says",
+    "evidence_slices", "evidence_strength", "feature_label", "feature_says", "first_size", "found_layout",
+    "number_with_u", "odds_says", "quantity_lines", "scale_says", "verdict_says",
 ]  # fmt: skip
 
 _SIZES = (
@@ -121,6 +122,33 @@ def verdict_says(piece: Piece) -> str:
         why = piece.unknown.get("probability_separate", "")
         return f"{piece.id} {piece.name}: {says[piece.verdict]}" + (f" ({why})" if why else "")
     return f"{piece.id} {piece.name}: {says[piece.verdict]}; chance of more than one piece {format_percent(chance, 1)}"
+
+
+def scale_says(part: Part) -> str:
+    """Return where the scale is from, and whether U holds what is not known of it."""
+    where = {
+        "file": "The voxel size is the one in the files", "stated": "The voxel size was stated by a person",
+        "calibrated": "The voxel size follows from known lengths",
+    }.get(part.stack.scale_basis, f"The voxel size is {part.stack.scale_basis}")
+    if part.calibration is not None or all(one is not None for one in part.stack.scale_u_rel):
+        return f"{where}; U (k = 2) holds what is not known of it."
+    return f"{where}; how well it is known, nobody said: U (k = 2) is without scale, and all lengths may be off alike."
+
+
+def first_size(part: Part) -> tuple[Feature, str]:
+    """Return the first feature with a size whose u is split by origin, and that size's name.
+
+    Raises
+    ------
+    InputError
+        If the record has none.
+    """
+    for feature in part.features:
+        for name in feature.budget:
+            one = getattr(feature, name, None)
+            if isinstance(one, Measured) and one.u and name.endswith("_mm") and not name.startswith("depth"):
+                return feature, name
+    raise InputError(f"{part.name}: no size was measured whose uncertainty could be shown; take another part")
 
 
 _DISTANCES = ("centre_distance", "centre_distance_flat")
