@@ -96,6 +96,11 @@ def layout_found(review: Review) -> ipw.VBox:
     )  # fmt: skip
 
 
+def _chance(share: float) -> str:
+    """Return a chance; one that is not quite nothing is not printed as nothing."""
+    return "under 0.1 %" if 0 < share < 0.001 else format_percent(share, 1)
+
+
 def ways_built(review: Review) -> ipw.VBox:
     """Return the pieces with their verdicts, the ways the part may be built, and how the pieces sit on each other.
 
@@ -104,7 +109,7 @@ def ways_built(review: Review) -> ipw.VBox:
 
     def make(part: Part) -> str:
         says = "".join(paragraph(verdict_says(one)) for one in part.pieces)
-        rows = [(one.says, format_percent(one.prior), format_percent(one.probability)) for one in part.hypotheses]
+        rows = [(one.says, format_percent(one.prior), _chance(one.probability)) for one in part.hypotheses]
         if rows:
             says += table(rows, ("how it may be built", "before looking", "after"))
         return says + "".join(paragraph(one.says) for one in part.joints)
@@ -171,7 +176,7 @@ def sheet(review: Review) -> ipw.VBox:
 
     Without widgets the same is `Review.draw`.
     """
-    shown: Any = ipw.Image(format="png", layout=ipw.Layout(width="100%", max_width=_WIDE, height="auto"))
+    shown: Any = ipw.Image(format="png", layout=ipw.Layout(width="98%", max_width=_WIDE, height="auto"))
     shown.add_class("ctr-sheet-picture")
 
     def show() -> None:
@@ -181,5 +186,6 @@ def sheet(review: Review) -> ipw.VBox:
     draw = draw_button(review, show)
     draw.click()
     return panel(
-        "ctr-sheet", f"The sheet of {review.part.name}", draw, notice_line(review), shown, still=lambda: [shown.value]
-    )
+        "ctr-sheet", f"The sheet of {review.part.name}", ipw.HBox([draw]), notice_line(review), shown,
+        still=lambda: [shown.value],
+    )  # fmt: skip

@@ -22,7 +22,7 @@ _STYLE = """<style>
 .ctr-panel img.widget-image { max-width: 100%; }
 .ctr-panel { max-width: 1180px; color: var(--jp-ui-font-color1, inherit); }
 .ctr-panel .widget-label, .ctr-panel .widget-html-content { color: var(--jp-ui-font-color1, inherit); }
-.ctr-panel .ctr-says { font-size: 14px; line-height: 1.45; }
+.ctr-panel .ctr-says { font-size: 14px; line-height: 1.45; overflow-wrap: anywhere; }
 .ctr-panel table.ctr-table { border-collapse: collapse; font-size: 13px; }
 .ctr-panel table.ctr-table th, .ctr-panel table.ctr-table td {
   text-align: left; padding: 1px 12px 1px 0; border-bottom: 1px solid var(--jp-border-color2, #bbb); }

@@ -73,7 +73,7 @@ def open_part(source: str | Path, results: str | Path = "my_part", *, again: boo
     Returns
     -------
     Review
-        Its notice says where the record is, and whether it was measured now.
+        Its notice says whether it was measured now; its `folder` is where everything is.
 
     Raises
     ------
@@ -101,8 +101,8 @@ def open_part(source: str | Path, results: str | Path = "my_part", *, again: boo
             measure_to_folder(source, folder, settings=settings, force=there, progress=progress)
     review = open_review(folder, source, settings=settings)
     many = len(review.decisions)
-    kept = f"; {many} decisions in {FILE_NAME} are in force" if many else ""
-    review.notice = f"{review.part.name}: {why or 'record opened, nothing measured'}{kept}. Everything is in {folder}"
+    kept = f"; {FILE_NAME} holds {many} of your decisions" if many else ""
+    review.notice = f"{review.part.name}: {why or 'record opened, nothing measured'}{kept}."
     return review
 
 

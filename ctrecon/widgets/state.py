@@ -27,6 +27,7 @@ from ctrecon.decisions import (
     Unmatched,
     apply_decisions,
     feature_of_piece,
+    fingerprint,
     named,
     read_decisions,
     write_decisions,
@@ -415,8 +416,8 @@ class Review:
         if isinstance(decision, OfFeature) and self.part is not self._unscaled:
             ident = next(f.id for f in self.part.features if named(self.part, f) == decision.feature)
             decision = replace(decision, feature=self._name_as_measured(ident))
-        again = isinstance(decision, KnownLength)  # stated again word for word, it is not kept twice
-        wanted = (*(one for one in self.decisions if not (again and one == decision)), decision)
+        same = fingerprint(decision) if isinstance(decision, KnownLength) else ""  # stated twice, it is kept once
+        wanted = (*(one for one in self.decisions if fingerprint(one) != same), decision)
         part, unmatched = apply_decisions(self.base, wanted)
         new = [one for one in unmatched if one.number == len(wanted)]
         if new:

@@ -144,9 +144,9 @@ def first_size(part: Part) -> tuple[Feature, str]:
         If the record has none.
     """
     for feature in part.features:
-        for name in feature.budget:
-            one = getattr(feature, name, None)
-            if isinstance(one, Measured) and one.u and name.endswith("_mm") and not name.startswith("depth"):
+        for name, _, unit in _SIZES:
+            one = getattr(feature, name)
+            if name in feature.budget and isinstance(one, Measured) and one.u and unit == "mm":
                 return feature, name
     raise InputError(f"{part.name}: no size was measured whose uncertainty could be shown; take another part")
 
