@@ -1,6 +1,5 @@
 """True scale: puts voxel edges, sizes and their u right by sizes known from the part itself."""
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -148,8 +147,10 @@ def find_scale(part: Part, knowns: Sequence[Known | str], *, edge_u_px: float = 
     _refuse(part, known)
     start = with_sensitivity(part)
     before = [read_known(start, one) for one in known]
+    for one, reading in zip(known, before, strict=True):
+        _plausible(part, one, reading)
     groups, used, blamed, found, factor = _choose(start, known, edge_u_px)
-    now = _plausible(rescaled(start, factor), known)
+    now = rescaled(start, factor)
     stretch = max(1.0, found.chi2 / found.freedom) if blamed and found.freedom and len(used) == len(known) else 1.0
     found = replace(found, covariance=found.covariance * stretch)  # what does not agree is known less well
     u = found.scale_u
@@ -193,15 +194,13 @@ def _refuse(part: Part, known: list[Known]) -> None:
         raise InputError(f"known size {twice} is given twice; give the mean of both once, with its own uncertainty")
 
 
-def _plausible(part: Part, known: list[Known]) -> Part:
-    """Return the rescaled record; refuse one whose voxels no scan has."""
-    edge = max(part.stack.voxel_mm, key=lambda one: abs(math.log(one)))
+def _plausible(part: Part, known: Known, reading: Reading) -> None:
+    """Refuse a length by which no scan could have such voxels."""
+    edge = max(part.stack.voxel_mm) * known.value_mm / reading.value_mm if reading.value_mm > 0 else 1.0
     if not SMALLEST_MM <= edge <= LARGEST_MM:
-        names = ", ".join(one.name for one in known)
         raise InputError(
-            f"by the known size of {names} a voxel would be {edge:g} mm long, which no scan has; type the size in mm"
+            f"by the known size of {known.name} a voxel would be {edge:g} mm long, which no scan has; type the size in mm"
         )
-    return part
 
 
 def _prior(part: Part, factor: Floats) -> tuple[Floats, Floats] | None:

@@ -46,6 +46,7 @@ def open_slices(
     NoScaleError
         If nobody says how large a voxel is.
     """
+    source = Path(source).absolute()  # a notebook's folder is not always the one a person thinks of
     stack = open_stack(source, voxel_mm=voxel_mm, towards_viewer=towards_viewer)
     if stack.voxel_mm is None:
         raise NoScaleError(
@@ -86,6 +87,7 @@ def open_part(source: str | Path, results: str | Path = "my_part", *, again: boo
     -----
     Without a notebook the same is `ctrecon measure SOURCE --out RESULTS/NAME`, then `open_review`.
     """
+    source = Path(source).absolute()
     said = {name: value for name, value in stated.items() if value is not None}
     settings = Settings.stated(said, SCAN, MEASURING, by="open_part")
     folder = Path(results).absolute() / name_of(source)
