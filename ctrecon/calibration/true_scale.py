@@ -199,7 +199,8 @@ def _plausible(part: Part, known: Known, reading: Reading) -> None:
     edge = max(part.stack.voxel_mm) * known.value_mm / reading.value_mm if reading.value_mm > 0 else 1.0
     if not SMALLEST_MM <= edge <= LARGEST_MM:
         raise InputError(
-            f"by the known size of {known.name} a voxel would be {edge:g} mm long, which no scan has; type the size in mm"
+            f"by the known size of {known.name} a voxel would be {edge:g} mm long, which no scan has; type the size "
+            "in mm"
         )
 
 
