@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from ctrecon.calibration import calibrate
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
+from ctrecon.core.letters import printable
 from ctrecon.core.threads import in_one_thread
 from ctrecon.decisions import FILE_NAME, apply_decisions, read_decisions
 from ctrecon.explain import explain_scan, with_warning
@@ -55,7 +56,7 @@ def name_of(source: str | Path) -> str:
     ('drum_hub', 'plate')
     """
     path = Path(source).resolve()
-    return (path.name if path.is_dir() else path.stem) or "part"
+    return printable(path.name if path.is_dir() else path.stem).strip() or "part"
 
 
 def check_target(out: str | Path, *, force: bool, ours: tuple[str, ...] = _OURS) -> None:

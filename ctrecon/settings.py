@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from ctrecon.core.errors import InputError, WrongTypeError
+from ctrecon.core.letters import printable
 from ctrecon.core.voxel import voxel_edges
 
 __all__ = [
@@ -224,6 +225,8 @@ class Settings:
                 object.__setattr__(self, name, _whole_numbers(getattr(self, name), many, name))
         if self.name is not None and not str(self.name).strip():
             raise InputError("the name of the part is empty; leave it out to use the name of the stack")
+        if self.name is not None:
+            object.__setattr__(self, "name", printable(str(self.name).strip()))
         if self.prior_separate is not None and not 0 < self.prior_separate < 1:
             raise InputError(
                 f"the prior that the part is of more than one piece must be above 0 and below 1, not "

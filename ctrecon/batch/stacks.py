@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ctrecon.core.errors import InputFileError
+from ctrecon.core.letters import printable
 from ctrecon.slices import stack_paths
 from ctrecon.slices.readers.reader import folder_reader
 
@@ -58,7 +59,7 @@ def find_jobs(source: str | Path | Sequence[str | Path], out: str | Path) -> lis
         raise InputFileError(f"{named or 'the list'}: no stack of slices found; give the folder that holds them")
     folder = places[0] if len(places) == 1 and places[0].is_dir() else _common(paths)
     return [
-        Job(path, "." if path == folder else path.relative_to(folder).as_posix(), name)
+        Job(path, "." if path == folder else printable(path.relative_to(folder).as_posix()), name)
         for path, name in zip(paths, out_names(paths, folder), strict=True)
     ]
 

@@ -4,6 +4,8 @@ Every message is one sentence that names the file or option, says what is wrong 
 what to do about it. The command prints it and leaves with code 2.
 """
 
+from ctrecon.core.letters import printable
+
 __all__ = [
     "CtreconError", "InputError", "InputFileError", "NoFeatureError", "NoScaleError", "OutputExistsError",
     "WrongTypeError",
@@ -29,8 +31,7 @@ class CtreconError(Exception):
 
     def __str__(self) -> str:
         """Return the sentence, fit for any terminal and page, whatever a file or a person put into it."""
-        said = str(self.args[0]) if self.args else ""
-        text = "".join(one if one.isprintable() else ascii(one)[1:-1] for one in said)
+        text = printable(str(self.args[0]) if self.args else "")
         return text if len(text) <= _LONGEST else f"{text[: _LONGEST - 200]} ... {text[-190:]}"
 
     def _render_traceback_(self) -> list[str]:

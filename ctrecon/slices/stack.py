@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, DTypeLike
 
 from ctrecon.core.errors import InputError, InputFileError, WrongTypeError
 from ctrecon.core.flags import FLAGS
+from ctrecon.core.letters import printable
 from ctrecon.core.voxel import voxel_edges
 from ctrecon.record.taken import Taken
 from ctrecon.slices.naming import Series
@@ -50,6 +51,9 @@ class Note:
 
     flag: str
     says: str
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "says", printable(self.says))  # names of files are quoted in it
 
 
 @dataclass(frozen=True, eq=False)
@@ -299,7 +303,7 @@ def open_stack(
     """
     stated = None if voxel_mm is None else voxel_edges(voxel_mm)
     place = Path(path)
-    source = place.name if place.name not in ("", "..") else (place.resolve().name or "stack")
+    source = printable(place.name if place.name not in ("", "..") else (place.resolve().name or "stack"))
     content = _content(place, source, str(path), raw)
     refuse_unlike(content.pages, source)
     missing = content.series.missing
@@ -338,7 +342,7 @@ def open_stack(
         voxel_mm=voxel,
         scale_basis="stated" if stated is not None else ("file" if voxel is not None else None),
         handedness_basis="stated" if towards_viewer is not None else ("file" if placed else "assumed"),
-        names=names,
+        names=tuple(printable(name) for name in names),
         missing=missing,
         notes=tuple(notes),
         load=_kept(load, math.prod((len(pages), there[0].rows, there[0].columns)) * there[0].dtype.itemsize),
