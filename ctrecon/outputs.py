@@ -13,6 +13,7 @@ from ctrecon.drawing import draw_sheet, write_outlines, write_template
 from ctrecon.record.explained import Explained
 from ctrecon.record.measurement import Measurement
 from ctrecon.record.part import Part
+from ctrecon.record.seam_store import SEAMS_FILE, write_seams
 from ctrecon.record.store import write_features_csv, write_part
 from ctrecon.report import write_report
 from ctrecon.settings import Settings
@@ -88,6 +89,11 @@ def _template(made: Made, folder: Path) -> None:
     write_template(made.part, folder / "template.pdf", paper=how.paper, units=how.units, edges=how.edges)
 
 
+def _seams(made: Made, folder: Path) -> None:
+    assert made.measurement is not None
+    write_seams(made.measurement.seam_pictures, folder / SEAMS_FILE)
+
+
 def _report(made: Made, folder: Path) -> None:
     assert made.measurement is not None
     assert made.stack is not None
@@ -108,6 +114,7 @@ OUTPUTS: tuple[Output, ...] = (
         write=lambda made, folder: write_outlines(made.part, folder / "outlines.dxf", edges=made.settings.edges),
     ),
     Output(names=("template.pdf",), needs=FEATURES, write=_template),
+    Output(names=(SEAMS_FILE,), needs=SLICES, write=_seams),
     Output(names=("report.html",), needs=SLICES, write=_report, apart=True),
     Output(
         names=_SOLIDS, needs=SOLID, ready=need_kernel,

@@ -32,7 +32,7 @@ from ctrecon.slices import SliceStack, as_stack, open_stack
 from ctrecon.slices.taken import take
 
 __all__ = [
-    "Progress", "check_target", "measure", "measure_to_folder", "name_of", "open_stated", "staged_folder",
+    "DECIDED", "Progress", "check_target", "measure", "measure_to_folder", "name_of", "open_stated", "staged_folder",
     "write_outputs",
 ]  # fmt: skip
 
@@ -40,7 +40,10 @@ __all__ = [
 
 _STATED = (SCAN, MEASURING, ONE_PART)
 
-_OURS = (*names_of(), FILE_NAME)
+DECIDED = "decided.json"
+"""The record with what a person decided in it, beside the record as it was measured."""
+
+_OURS = (*names_of(), FILE_NAME, DECIDED)
 """What an output folder may hold."""
 
 

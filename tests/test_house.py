@@ -177,7 +177,7 @@ KIND_WORDS = {part for name in KINDS for part in (name, name.partition("_")[0], 
 KIND_WORDS |= {"relief", "worn", "_outside", "_hole", "_seam", "rect"}
 """Names of kinds and what they begin and end with: other things have a `kind` too (relations, evidence, sample types)."""
 
-OTHER_THINGS = {"_LOSSLESS", "_LS", "PATTERNS", "RELATION_KINDS"}
+OTHER_THINGS = {"_DISTANCES", "_LOSSLESS", "_LS", "_TURNS", "PATTERNS", "RELATION_KINDS"}
 """Tables and types whose `kind` is no feature's: how a JPEG is packed, patterns of holes, relations between features."""
 
 MOST_KIND_TESTS = 31

@@ -179,7 +179,9 @@ def test_nothing_found_still_leaves_a_record(
     """A stack without a part gets a record and a report that say so, and no empty sheet."""
     part = measure_to_folder(make_slices(metal=100), tmp_path / "out", settings=SCALE)
     assert part.features == ()
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["features.csv", "part.json", "report.html"]
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+            "features.csv", "part.json", "report.html", "seams.npz",
+        ]
     assert read_part(tmp_path / "out" / "part.json").warnings[0].flag == "nothing_to_measure"
 
 

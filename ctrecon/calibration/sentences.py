@@ -16,7 +16,7 @@ from ctrecon.record.part import KnownSize, Part, Warn
 
 __all__ = ["FAR_OFF", "sentences", "warnings_of"]
 
-FAR_OFF = 0.05
+FAR_OFF = 0.03
 """A voxel edge that was wrong by more than this share is flagged."""
 
 _ALONG = ("through depth", "down", "across")

@@ -14,6 +14,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.core.threads import in_one_thread
+from ctrecon.core.voxel import LARGEST_MM, SMALLEST_MM
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Evidence, Feature, KnownSize, Part, Piece, ScaleFound
 from ctrecon.record.sensitivity import quantities, with_sensitivity
@@ -146,6 +147,8 @@ def find_scale(part: Part, knowns: Sequence[Known | str], *, edge_u_px: float = 
     _refuse(part, known)
     start = with_sensitivity(part)
     before = [read_known(start, one) for one in known]
+    for one, reading in zip(known, before, strict=True):
+        _plausible(part, one, reading)
     groups, used, blamed, found, factor = _choose(start, known, edge_u_px)
     now = rescaled(start, factor)
     stretch = max(1.0, found.chi2 / found.freedom) if blamed and found.freedom and len(used) == len(known) else 1.0
@@ -189,6 +192,16 @@ def _refuse(part: Part, known: list[Known]) -> None:
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:
         raise InputError(f"known size {twice} is given twice; give the mean of both once, with its own uncertainty")
+
+
+def _plausible(part: Part, known: Known, reading: Reading) -> None:
+    """Refuse a length by which no scan could have such voxels."""
+    edge = max(part.stack.voxel_mm) * known.value_mm / reading.value_mm if reading.value_mm > 0 else 1.0
+    if not SMALLEST_MM <= edge <= LARGEST_MM:
+        raise InputError(
+            f"by the known size of {known.name} a voxel would be {edge:g} mm long, which no scan has; type the size "
+            "in mm"
+        )
 
 
 def _prior(part: Part, factor: Floats) -> tuple[Floats, Floats] | None:

@@ -27,18 +27,22 @@ def voxel_edges(given: Any) -> tuple[float, float, float]:
 
     Examples
     --------
+    >>> voxel_edges("0,05")
+    (0.05, 0.05, 0.05)
     >>> voxel_edges(0.05), voxel_edges([0.1, 0.05, 0.05])
     ((0.05, 0.05, 0.05), (0.1, 0.05, 0.05))
     """
     try:
-        if isinstance(given, (str, bytes)):
+        if isinstance(given, bytes):
             raise TypeError
-        several = list(given) if isinstance(given, Iterable) else [given]
-        edges = [float(one) for one in several]
+        several = list(given) if isinstance(given, Iterable) and not isinstance(given, str) else [given]
+        edges = [float(one.replace(",", ".") if isinstance(one, str) else one) for one in several]
     except (TypeError, ValueError):
         raise InputError(
             f"a voxel size is one number or three (dz, dy, dx) in mm, not {given!r}; give its edge, such as 0.05"
         ) from None
+    if len(edges) == 2 and edges[0] == 0:  # Python reads 0,05 as two numbers
+        raise InputError(f"a voxel size is written with a point, not a comma; give 0.05, not {given!r}")
     if len(edges) not in (1, 3):
         raise InputError(
             f"a voxel size is one number or three (dz, dy, dx) in mm, not {len(edges)}; "

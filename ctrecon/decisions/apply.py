@@ -108,6 +108,9 @@ def _note(flag: str, says: str) -> Warn:
 
 def _true_scale(part: Part, lengths: "list[_Length]", knowns: Sequence[Known | str]) -> tuple[Part, list[Unmatched]]:
     """Calibrate by all known lengths at once; where they can't be used together, by those given by id alone."""
+    latest = {known.name: number for number, _, known, _ in lengths}
+    marks = tuple(fingerprint(one) for _, one, _, _ in lengths)
+    lengths = [one for one in lengths if latest[one[2].name] == one[0]]  # typed again, the later one holds
     if not lengths:
         return (calibrate(part, *knowns) if knowns else part), []
     helpers = tuple(one for _, _, _, pair in lengths for one in pair)
@@ -117,5 +120,4 @@ def _true_scale(part: Part, lengths: "list[_Length]", knowns: Sequence[Known | s
         left = calibrate(part, *knowns) if knowns else part
         why = str(error).rstrip(".")
         return left, [Unmatched(number=number, decision=one, why=why) for number, one, _, _ in lengths]
-    marks = tuple(fingerprint(one) for _, one, _, _ in lengths)
     return replace(done, decided=(*done.decided, *marks)), []

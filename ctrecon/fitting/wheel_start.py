@@ -20,8 +20,8 @@ _CLEAR = 7.0
 """Least height of a wave over its neighbours: sound, eaten and broken round rims stay below 5.5, rims of teeth reach 11
 (random worn parts of known truth)."""
 _LEAST_WAVE_PX = 0.1
-"""Least height of a wave of teeth, as far as it moves the edge: the grid of the voxels leaves a wave of its own on a clean
-round rim, of 0.01 px; teeth of four pixels a pitch move it by half a pixel."""
+"""Least height of a wave of teeth, as far as it moves the edge: the grid of the voxels leaves a wave of its own on a
+clean round rim, of 0.01 px; teeth of four pixels a pitch move it by half a pixel."""
 _COMB = 0.3  # of the wave's height
 _LEAST_RADIUS_PX = 6.0
 _PER_PX = 3.0  # angles per px of the rim

@@ -44,11 +44,11 @@ class LineLook:
 def line_look(part: Part, ident: str) -> LineLook:
     """Return how the feature is drawn in every figure of this part.
 
-    Neighbours in the list differ in colour and in dashes; after twenty they repeat, and
-    the id written beside the curve tells them apart.
+    The look goes with the number in its id, so that it stays when another feature is rejected. Neighbours in the list
+    differ in colour and in dashes; after twenty they repeat, and the id written beside the curve tells them apart.
     """
     ids = [feature.id for feature in part.features]
-    number = ids.index(ident) if ident in ids else len(ids)
+    number = int(ident[1:]) - 1 if ident[1:].isdigit() else ids.index(ident) if ident in ids else len(ids)
     return LineLook(_COLOURS[number % len(_COLOURS)], _DASHES[number % len(_DASHES)])
 
 

@@ -5,12 +5,13 @@ import ipywidgets as ipw
 from ctrecon.core.measured import format_short, format_value
 from ctrecon.decisions import ADDED_KINDS
 from ctrecon.widgets.charts import depth_range_chart
+from ctrecon.widgets.following import draw_button
 from ctrecon.widgets.panel import button, figure_bytes, notice_line, panel, paragraph, table
 from ctrecon.widgets.state import Review, read_points
 from ctrecon.widgets.viewer import SliceView, feature_list
 from ctrecon.widgets.words import feature_label
 
-__all__ = ["depth_range", "review_features", "true_scale"]
+__all__ = ["depth_range", "review_features", "take_back", "true_scale"]
 
 _WIDE = {"description_width": "110px"}
 _ADD_POINTS = 40
@@ -34,7 +35,9 @@ def _decided(review: Review) -> ipw.HTML:
             (str(k), one.says(), f"left out: {left[k]}" if k in left else "in force")
             for k, one in enumerate(review.decisions, start=1)
         ]
-        where = f"saved in {review.file.name}" if review.file is not None else "kept in memory only, no file was named"
+        where = "kept in memory only, no file was named"
+        if review.file is not None:
+            where = f"saved in {review.file.absolute()}"
         head = paragraph(f"{len(rows)} decided, {where}")
         shown.value = head + (table(rows, ("", "decision", "state")) if rows else "")
 
@@ -43,7 +46,8 @@ def _decided(review: Review) -> ipw.HTML:
     return shown
 
 
-def _take_back(review: Review) -> ipw.HBox:
+def take_back(review: Review) -> ipw.HBox:
+    """Return the buttons that take decisions back and decide them again."""
     undo, redo = button("Undo", "take the last decision back"), button("Redo", "decide again what was taken back")
 
     def back(_: object) -> None:
@@ -110,6 +114,12 @@ def review_features(review: Review) -> ipw.VBox:
         ident = chosen()
         if not ident:
             return
+        if action == "change" and not kind.value:
+            review.say(
+                f"{ident} has the sizes of no other kind; reject it, and add it by points as what it is."
+                if not kind.options else "Choose the other kind first, in the list beside the button."
+            )
+            return
         label = feature_label(review.part.feature(ident))
         done = {
             "accept": lambda: review.accept(ident),
@@ -142,7 +152,7 @@ def review_features(review: Review) -> ipw.VBox:
     slices.observe(lambda change: review.choose_slices(*change["new"]), "value")
     controls = ipw.VBox(
         [
-            ipw.HBox([accept, reject, _take_back(review)]),
+            ipw.HBox([accept, reject, take_back(review), draw_button(review)]),
             ipw.HBox([name, rename]),
             ipw.HBox([kind, change]),
             ipw.HTML(paragraph("Add by points: press Set points and click the outline, or type the points.")),
@@ -151,7 +161,7 @@ def review_features(review: Review) -> ipw.VBox:
         ]
     )  # fmt: skip
     view.box.children[1].children = (*view.box.children[1].children, controls)
-    return panel("ctr-review", f"Review of the features of {review.part.name}", view.box)
+    return panel("ctr-review", f"Review of the features of {review.part.name}", view.box, still=view.still)
 
 
 def true_scale(review: Review) -> ipw.VBox:
@@ -184,17 +194,24 @@ def true_scale(review: Review) -> ipw.VBox:
             widget.layout.display = "" if at in ways else "none"
         view.pad.adding = at == 2
 
+    asked: list[object] = []
+
     def apply() -> None:
         at = way.options.index(way.value)
+        now = [way.value, length.value, one.value, other.value, size.value, review.points]
+        sure = asked == now  # the same button again, with nothing changed
+        asked[:] = now
         if review.attempt(
             lambda: review.known_length(
                 length.value.strip(),
                 one.value if at < 2 else None,
                 other=other.value if at == 1 else None,
                 size=(size.value or None) if at == 0 else None,
+                sure=sure,
             )
         ):
-            review.say("The length is used; every size stands at the new scale.")
+            asked.clear()
+            review.say("The length is used; all sizes are at the new scale.")
 
     def follow(what: str = "part") -> None:
         if what == "part":
@@ -212,10 +229,13 @@ def true_scale(review: Review) -> ipw.VBox:
     follow()
     shown()
     controls = ipw.VBox(
-        [way, one, size, other, points, length, ipw.HBox([use, _take_back(review)]), notice_line(review), found]
-    )
+        [
+            way, one, size, other, points, length, ipw.HBox([use, take_back(review), draw_button(review)]),
+            notice_line(review), found,
+        ]
+    )  # fmt: skip
     view.box.children[1].children = (controls, *view.box.children[1].children)
-    return panel("ctr-true-scale", "True scale from a known length", view.box)
+    return panel("ctr-true-scale", "True scale from a known length", view.box, still=view.still)
 
 
 def depth_range(review: Review) -> ipw.VBox:
@@ -250,4 +270,4 @@ def depth_range(review: Review) -> ipw.VBox:
     slices.observe(lambda change: review.choose_slices(*change["new"]), "value")
     review.on_change(follow)
     follow()
-    return panel("ctr-range", "Depth range", slices, chart, listed)
+    return panel("ctr-range", "Depth range", slices, chart, listed, still=lambda: [chart.value])

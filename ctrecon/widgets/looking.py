@@ -4,40 +4,34 @@ from functools import partial
 
 import ipywidgets as ipw
 
-from ctrecon.core.measured import format_value
+from ctrecon.decisions import VERDICTS
 from ctrecon.explain import explain_scan
 from ctrecon.plots.explain import explained_chart, explained_slice
 from ctrecon.record.explained import Explained
 from ctrecon.record.part import Evidence, Piece
-from ctrecon.widgets.panel import button, figure_bytes, panel, paragraph
+from ctrecon.widgets.deciding import take_back
+from ctrecon.widgets.following import draw_button
+from ctrecon.widgets.panel import button, figure_bytes, notice_line, panel, paragraph
 from ctrecon.widgets.state import Review
 from ctrecon.widgets.viewer import SliceView
-from ctrecon.widgets.words import evidence_slices
+from ctrecon.widgets.words import evidence_slices, evidence_strength, verdict_says
 
 __all__ = ["residual_view", "review_pieces"]
 
 _WHERE = ("first", "middle", "last")
 
 
-def _verdict(piece: Piece) -> str:
-    odds = piece.probability_separate
-    chance = "probability unknown" if odds is None else f"probability of being separate {format_value(odds, 3)}"
-    return f"{piece.id} {piece.name}: {piece.verdict.replace('_', ' ')}, {chance}"
-
-
 def review_pieces(review: Review) -> ipw.VBox:
     """Return the panel that lists each piece with the reasons for it, and jumps to the slices that show them.
 
-    Without widgets the same is `Review.show_evidence`, with the slices it returns.
+    Without widgets the same is `Review.show_evidence`, with the slices it returns, and `Review.judge`.
     """
     view = SliceView(review)
     listed = ipw.VBox()
 
     def rows_of(piece: Piece, number: int, evidence: Evidence) -> list[ipw.Widget]:
-        says = (
-            f"{'for' if evidence.weight >= 0 else 'against'} (weight "
-            f"{format_value(evidence.weight, 1, sign=True)}): {evidence.says}"
-        )
+        counts = evidence_strength(evidence)
+        says = f"{counts[:1].upper()}{counts[1:]}: {evidence.says}" if counts else evidence.says
         out: list[ipw.Widget] = [ipw.HTML(paragraph(says))]
         slices = evidence_slices(review.part, evidence)
         jumps = []
@@ -50,12 +44,29 @@ def review_pieces(review: Review) -> ipw.VBox:
             out.append(ipw.HBox([ipw.Label("check it on"), *jumps]))
         return out
 
+    def verdicts_on(piece: Piece) -> ipw.HBox:
+        words = {"separate": "Separate", "one_piece": "One piece", "undecided": "Can't say"}
+        buttons = []
+        for verdict, word in words.items():
+            if verdict == "separate" and piece is review.part.pieces[0]:
+                continue
+            one = button(word, f"I looked at {piece.id}: {VERDICTS[verdict]}")
+            one.on_click(partial(lambda _, v: judge(piece, v), v=verdict))
+            buttons.append(one)
+        return ipw.HBox([ipw.Label(f"I looked at {piece.id}:"), *buttons])
+
+    def judge(piece: Piece, verdict: str) -> None:
+        if review.attempt(lambda: review.judge(piece.id, verdict)):
+            review.say(f"{piece.id}: {VERDICTS[verdict]}. Undo takes it back.")
+
     def fill(what: str = "part") -> None:
         if what != "part":
             return
         children: list[ipw.Widget] = []
         for piece in review.part.pieces:
-            children.append(ipw.HTML(paragraph(_verdict(piece))))
+            children.append(ipw.HTML(paragraph(verdict_says(piece))))
+            if piece is not review.part.pieces[0] or len(review.part.pieces) == 1:
+                children.append(verdicts_on(piece))
             for number, evidence in enumerate(piece.evidence):
                 children += rows_of(piece, number, evidence)
         listed.children = children or [ipw.HTML(paragraph("the record suggests no pieces"))]
@@ -63,8 +74,11 @@ def review_pieces(review: Review) -> ipw.VBox:
     review.on_change(fill)
     fill()
     side = view.box.children[1]
-    side.children = (listed, *side.children)
-    return panel("ctr-pieces", "Pieces, and the reasons for them", view.box)
+    side.children = (listed, ipw.HBox([take_back(review), draw_button(review)]), notice_line(review), *side.children)
+    return panel(
+        "ctr-pieces", "Pieces, and the reasons for them", view.box,
+        still=lambda: "".join(one.value for one in listed.children if isinstance(one, ipw.HTML)),
+    )  # fmt: skip
 
 
 def residual_view(review: Review, explained: Explained | None = None) -> ipw.VBox:
@@ -110,4 +124,7 @@ def residual_view(review: Review, explained: Explained | None = None) -> ipw.VBo
     which.observe(show_slice, "value")
     again.on_click(compare)
     show()
-    return panel("ctr-residual", "What the record leaves unexplained", ipw.HBox([which, again]), says, chart, picture)
+    return panel(
+        "ctr-residual", "What the record leaves unexplained", ipw.HBox([which, again]), says, chart, picture,
+        still=lambda: [chart.value, picture.value],
+    )  # fmt: skip

@@ -1,12 +1,14 @@
 """What all panels share: labelled controls of one width, a status line, figures as pictures."""
 
+import base64
 import html
 import io
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Protocol
 
 import anywidget
 import ipywidgets as ipw
+from IPython.display import HTML, display
 from matplotlib.figure import Figure
 
 __all__ = ["Telling", "button", "figure_bytes", "heading", "notice_line", "panel", "paragraph", "split", "table"]
@@ -20,7 +22,7 @@ _STYLE = """<style>
 .ctr-panel img.widget-image { max-width: 100%; }
 .ctr-panel { max-width: 1180px; color: var(--jp-ui-font-color1, inherit); }
 .ctr-panel .widget-label, .ctr-panel .widget-html-content { color: var(--jp-ui-font-color1, inherit); }
-.ctr-panel .ctr-says { font-size: 14px; line-height: 1.45; }
+.ctr-panel .ctr-says { font-size: 14px; line-height: 1.45; overflow-wrap: anywhere; }
 .ctr-panel table.ctr-table { border-collapse: collapse; font-size: 13px; }
 .ctr-panel table.ctr-table th, .ctr-panel table.ctr-table td {
   text-align: left; padding: 1px 12px 1px 0; border-bottom: 1px solid var(--jp-border-color2, #bbb); }
@@ -110,9 +112,42 @@ def split(left: list[Any], right: list[Any]) -> ipw.HBox:
     return both
 
 
-def panel(name: str, title: str, *children: Any) -> ipw.VBox:
-    """Return a panel: a heading and what belongs to it, one under the other."""
-    box = ipw.VBox([ipw.HTML(_STYLE), _Keys(), heading(title), *children])
+_STILL = """<style>
+.jp-OutputArea-child:has(.ctr-still):has(+ .jp-OutputArea-child .ctr-panel),
+.jp-OutputArea-child:has(.ctr-still) + .jp-OutputArea-child:not(:has(.ctr-panel)) { display: none; }
+.ctr-still table { border-collapse: collapse; } .ctr-still td, .ctr-still th { text-align: left; padding-right: 12px; }
+</style>"""
+"""Of a panel and its still picture one is seen: the picture where no kernel answers, as in a notebook opened again."""
+
+
+class _Panel(ipw.VBox):  # type: ignore[misc]
+    """A panel that leaves a still picture of itself in the notebook's file."""
+
+    still: Callable[[], str | Sequence[bytes]] | None = None
+
+    def _repr_mimebundle_(self, **how: Any) -> Any:
+        if self.still is not None:
+            made = self.still()
+            text = made if isinstance(made, str) else "".join(map(_image, made))
+            display(HTML(f'{_STILL}<div class="ctr-still">{text}</div>'))  # type: ignore[no-untyped-call]
+        return super()._repr_mimebundle_(**how)
+
+
+def _image(png: bytes) -> str:
+    data = base64.b64encode(png).decode()
+    return f'<img style="max-width: 100%" alt="how the panel looked" src="data:image/png;base64,{data}">'
+
+
+def panel(
+    name: str, title: str, *children: Any, still: Callable[[], str | Sequence[bytes]] | None = None
+) -> ipw.VBox:
+    """Return a panel: a heading and what belongs to it, one under the other.
+
+    `still` gives what is kept of it in the notebook's file: text as HTML, or pictures.
+    """
+    head = [heading(title)] if title else []
+    box = _Panel([ipw.HTML(_STYLE), _Keys(), *head, *children])
+    box.still = still
     box.add_class("ctr-panel")
     box.add_class(name)
     return box

@@ -1,12 +1,23 @@
-"""How a notebook begins and ends: slices opened with their scale, and the truth of an invented part."""
+"""How a notebook begins and ends: a part measured once and opened again, and the truth of an invented part."""
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
+
+from tqdm.auto import tqdm
 
 from ctrecon.core.errors import NoScaleError
+from ctrecon.decisions import FILE_NAME, read_decisions
+from ctrecon.pipeline import Progress, measure_to_folder, name_of
+from ctrecon.record.part import Part
+from ctrecon.record.store import read_part
+from ctrecon.settings import MEASURING, SCAN, Settings
 from ctrecon.slices import SliceStack, open_stack
+from ctrecon.widgets.state import Review, open_review
 
-__all__ = ["known_truth", "open_slices"]
+__all__ = ["known_truth", "open_part", "open_slices"]
 
 _TRUTH = "truth.json"
 
@@ -35,6 +46,7 @@ def open_slices(
     NoScaleError
         If nobody says how large a voxel is.
     """
+    source = Path(source).absolute()  # a notebook's folder is not always the one a person thinks of
     stack = open_stack(source, voxel_mm=voxel_mm, towards_viewer=towards_viewer)
     if stack.voxel_mm is None:
         raise NoScaleError(
@@ -42,6 +54,77 @@ def open_slices(
             "such as voxel_mm = 0.05, or voxel_mm = (dz, dy, dx), and run again"
         )
     return stack
+
+
+def open_part(source: str | Path, results: str | Path = "my_part", *, again: bool = False, **stated: Any) -> Review:
+    """Open the record of a part for review; a part that has none yet is measured once, and its record saved.
+
+    Parameters
+    ----------
+    source : path
+        Folder of slices, or one file.
+    results : path
+        Folder in which each part has its own, by the name of its slices: record, decisions, sheet.
+    again : bool
+        Measure again where there is a record; decisions are kept and replayed.
+    **stated : Any
+        What a person says of the slices, by the names of `Settings`: voxel_mm, depth_towards_viewer, raw, slices,
+        window, join, quick, boundary, prior_separate. None says nothing.
+
+    Returns
+    -------
+    Review
+        Its notice says whether it was measured now; its `folder` is where everything is.
+
+    Raises
+    ------
+    InputError
+        If a value cannot be used.
+    InputFileError
+        If slices, record or decisions cannot be read.
+
+    Notes
+    -----
+    Without a notebook the same is `ctrecon measure SOURCE --out RESULTS/NAME`, then `open_review`.
+    """
+    source = Path(source).absolute()
+    said = {name: value for name, value in stated.items() if value is not None}
+    settings = Settings.stated(said, SCAN, MEASURING, by="open_part")
+    folder = Path(results).absolute() / name_of(source)
+    if (folder / FILE_NAME).is_file():
+        read_decisions(folder / FILE_NAME)  # a fault in it is told before minutes of measuring
+    there = (folder / "part.json").is_file()
+    why = "" if there else "measured now"
+    if there and (again or _scale_differs(read_part(folder / "part.json"), settings)):
+        why = "measured again, as you asked" if again else "measured again, since another voxel size was stated"
+    if why:
+        open_slices(source, voxel_mm=settings.voxel_mm)  # no scale is said in the notebook's own words
+        with _bar() as progress:
+            measure_to_folder(source, folder, settings=settings, force=there, progress=progress)
+    review = open_review(folder, source, settings=settings)
+    many = len(review.decisions)
+    kept = f"; {FILE_NAME} holds {many} of your decisions" if many else ""
+    review.notice = f"{review.part.name}: {why or 'record opened, nothing measured'}{kept}."
+    return review
+
+
+def _scale_differs(part: Part, settings: Settings) -> bool:
+    """Return whether another scale is stated than the record was measured with."""
+    return part.stack.taken is None and settings.voxel_mm not in (None, part.stack.voxel_mm)
+
+
+@contextmanager
+def _bar() -> Iterator[Progress]:
+    """Lend a bar with the stage and the time left."""
+    with tqdm(leave=False) as bar:
+
+        def tell(stage: str, done: int, total: int) -> None:
+            if bar.desc != f"{stage}: ":
+                bar.reset(total=total)
+                bar.set_description(stage, refresh=False)
+            bar.update(done - bar.n)
+
+        yield tell
 
 
 def known_truth(source: str | Path, kind: str, size: str, *, near: float | None = None) -> float | None:

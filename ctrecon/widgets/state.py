@@ -8,7 +8,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from ctrecon.calibration import parse_known
-from ctrecon.core.errors import CtreconError, InputError
+from ctrecon.calibration.sentences import FAR_OFF
+from ctrecon.core.errors import CtreconError, InputError, InputFileError
+from ctrecon.core.measured import format_percent
 from ctrecon.decisions import (
     FILE_NAME,
     Accept,
@@ -16,6 +18,7 @@ from ctrecon.decisions import (
     ChangeKind,
     Decision,
     FeatureName,
+    JudgePiece,
     KnownLength,
     LengthBetween,
     OfFeature,
@@ -23,21 +26,40 @@ from ctrecon.decisions import (
     Rename,
     Unmatched,
     apply_decisions,
+    feature_of_piece,
+    fingerprint,
     named,
     read_decisions,
     write_decisions,
 )
 from ctrecon.decisions.kinds import possible_kinds, with_kind
 from ctrecon.decisions.match import main_size
+from ctrecon.outputs import FEATURES, Made, write_wanted
+from ctrecon.pipeline import DECIDED, open_stated
 from ctrecon.record.part import Feature, Part
-from ctrecon.record.store import read_part
-from ctrecon.slices import SliceStack, open_stack
+from ctrecon.record.store import read_part, write_features_csv, write_part
+from ctrecon.settings import Settings
+from ctrecon.slices import SliceStack
 from ctrecon.widgets.curves import Curve, curves_on_slice, nearest_curve, slices_of
 from ctrecon.widgets.words import evidence_slices
 
-__all__ = ["Review", "open_review", "read_length", "read_points"]
+__all__ = ["Review", "make_folder", "open_review", "read_length", "read_points"]
 
 Points = tuple[tuple[float, float], ...]
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder for results with those above it.
+
+    Raises
+    ------
+    InputFileError
+        If it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputFileError(f"{folder} cannot be made ({error.strerror}): choose another folder") from None
 
 
 def read_points(text: str) -> Points:
@@ -76,11 +98,11 @@ def read_length(text: str) -> tuple[float, float | None]:
 
     Examples
     --------
-    >>> read_length("12.00 ± 0.02 mm"), read_length("12")
-    ((12.0, 0.01), (12.0, None))
+    >>> read_length("12.00 ± 0.02 mm"), read_length("12,5")
+    ((12.0, 0.01), (12.5, None))
     """
     try:
-        known = parse_known(f"F1={text}")
+        known = parse_known(f"F1={text.strip().replace(',', '.')}")  # a decimal comma can mean nothing else here
     except InputError:
         raise InputError(f"'{text}' is not a length; type mm, and U where it is known, such as 12.00±0.02") from None
     return known.value_mm, known.u_mm if known.u_stated else None
@@ -264,9 +286,11 @@ class Review:
 
     def known_length(
         self, text: str, ident: str | None = None, *, other: str | None = None, size: str | None = None,
-        points: Sequence[tuple[float, float]] | None = None,
+        points: Sequence[tuple[float, float]] | None = None, sure: bool = True,
     ) -> None:  # fmt: skip
         """State a length known from the real part; true scale follows from all of them.
+
+        Stated again for the same size, the later one holds.
 
         Parameters
         ----------
@@ -280,6 +304,8 @@ class Review:
             Which size; None is the main one.
         points : two (column, row), optional
             In voxels; those that are set where not given.
+        sure : bool
+            False asks back, by an `InputError`, where the length changes the scale by more than 3 %.
         """
         value, u = read_length(text)
         if ident is None:
@@ -293,8 +319,56 @@ class Review:
                 feature=self._name_as_measured(ident), size=size, value_mm=value, u_mm=u,
                 other=None if other is None else self._name_as_measured(other),
             )  # fmt: skip
-        self._decide(decision)
+        self._decide(decision, sure=sure)
         self.set_points(())
+
+    def judge(self, piece: str, verdict: str) -> None:
+        """Say what a look at the slices shows of a piece: separate, one_piece (with the body) or undecided."""
+        found = next((one for one in self.part.pieces if one.id == piece), None)
+        if found is None:
+            raise InputError(f"there is no piece {piece}; choose one from the list")
+        feature = feature_of_piece(self.part, found)
+        self._decide(JudgePiece(feature=named(self.part, feature), verdict=verdict))
+
+    # --- drawing
+
+    @property
+    def folder(self) -> Path | None:
+        """Where record, decisions and sheet lie; None where the decisions are kept in memory only."""
+        return None if self.file is None else self.file.absolute().parent
+
+    def draw(self, folder: str | Path | None = None, *, settings: Settings | None = None) -> Path:
+        """Draw the sheet of the record as it stands, with outlines and template; `decided.json` is that record.
+
+        Parameters
+        ----------
+        folder : path or None
+            Where the files go, which are replaced one by one; None is the folder of the decisions.
+        settings : Settings or None
+            How the sheet is drawn.
+
+        Returns
+        -------
+        Path
+            The folder, with its full path.
+
+        Raises
+        ------
+        InputError
+            If there is nothing to draw, or no folder.
+        InputFileError
+            If it cannot be written there.
+        """
+        place = self.folder if folder is None else Path(folder).absolute()
+        if place is None:
+            raise InputError("no folder is known for the sheet; name one")
+        if not self.part.features:
+            raise InputError(f"{self.part.name} has no features, so there is nothing to draw")
+        make_folder(place)
+        write_wanted(Made(part=self.part, settings=settings or Settings()), place, FEATURES)
+        write_features_csv(self.part, place / "features.csv")
+        write_part(self.part, place / DECIDED)
+        return place
 
     def undo(self) -> bool:
         """Take the last decision back; False where there is none."""
@@ -338,15 +412,23 @@ class Review:
         """Name a feature as it is before true scale: that is what the decision will be held against."""
         return named(self._unscaled, next((f for f in self._unscaled.features if f.id == ident), self._feature(ident)))
 
-    def _decide(self, decision: Decision) -> None:
+    def _decide(self, decision: Decision, *, sure: bool = True) -> None:
         if isinstance(decision, OfFeature) and self.part is not self._unscaled:
             ident = next(f.id for f in self.part.features if named(self.part, f) == decision.feature)
             decision = replace(decision, feature=self._name_as_measured(ident))
-        wanted = (*self.decisions, decision)
-        _, unmatched = apply_decisions(self.base, wanted)
+        same = fingerprint(decision) if isinstance(decision, KnownLength) else ""  # stated twice, it is kept once
+        wanted = (*(one for one in self.decisions if fingerprint(one) != same), decision)
+        part, unmatched = apply_decisions(self.base, wanted)
         new = [one for one in unmatched if one.number == len(wanted)]
         if new:
             raise InputError(new[0].why)
+        moved = [new / old - 1 for new, old in zip(part.stack.voxel_mm, self.part.stack.voxel_mm, strict=True)]
+        most = max(moved, key=abs)
+        if not sure and abs(most) > FAR_OFF:
+            raise InputError(
+                f"by this length everything would be {format_percent(abs(most))} {'larger' if most > 0 else 'smaller'} "
+                "than now. Is it a radius, or another feature's? Press the button again to use it all the same"
+            )
         self._taken_back.clear()
         self._keep(wanted, "")
 
@@ -370,7 +452,7 @@ class Review:
             self.chosen = None
 
 
-def open_review(folder: str | Path, source: str | Path, *, towards_viewer: bool | None = None) -> Review:
+def open_review(folder: str | Path, source: str | Path, *, settings: Settings | None = None) -> Review:
     """Open what `measure` wrote for review, with the slices it was measured on.
 
     Parameters
@@ -379,8 +461,8 @@ def open_review(folder: str | Path, source: str | Path, *, towards_viewer: bool 
         Output folder of `ctrecon measure`; decisions are kept in it.
     source : path
         The slices.
-    towards_viewer : bool or None
-        As it was stated for the measurement.
+    settings : Settings or None
+        As they were stated for the measurement; the scale is that of the record.
 
     Raises
     ------
@@ -390,5 +472,7 @@ def open_review(folder: str | Path, source: str | Path, *, towards_viewer: bool 
         If they do not belong together.
     """
     part = read_part(Path(folder) / "part.json")
-    stack = open_stack(source, voxel_mm=part.stack.voxel_mm, towards_viewer=towards_viewer)
-    return Review(part, stack, file=Path(folder))
+    settings = settings or Settings()
+    if part.stack.taken is None:  # else the record's voxels are several of the files'
+        settings = replace(settings, voxel_mm=part.stack.voxel_mm)
+    return Review(part, open_stated(source, settings), file=Path(folder))

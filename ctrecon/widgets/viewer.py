@@ -1,17 +1,22 @@
 """The slice viewer: look into the slices with fits and seams on them, and read value and U of a feature."""
 
+from pathlib import Path
 from typing import Any
 
 import ipywidgets as ipw
 import traitlets
 
 from ctrecon.core.measured import format_short, format_value
+from ctrecon.plots import slice_with_fits
+from ctrecon.record.part import Part, StackInfo
+from ctrecon.slices import SliceStack
 from ctrecon.widgets.pad import SlicePad
-from ctrecon.widgets.panel import panel, paragraph, split, table
+from ctrecon.widgets.panel import figure_bytes, panel, paragraph, split, table
+from ctrecon.widgets.picture import picture_of
 from ctrecon.widgets.state import Review
 from ctrecon.widgets.words import feature_label, feature_says, quantity_lines
 
-__all__ = ["SliceView", "feature_list", "slice_viewer"]
+__all__ = ["SliceView", "feature_list", "look_at", "slice_viewer"]
 
 _NONE = ("no feature", "")
 _NEAR_PX = 6.0
@@ -101,6 +106,11 @@ class SliceView:
             tools.append(add)
         return [window, ipw.HBox(tools, layout=ipw.Layout(flex_flow="row wrap"))]
 
+    def still(self) -> list[bytes]:
+        """Return the present slice with its curves as a picture."""
+        title = f"slice {self.review.slice}"
+        return [figure_bytes(slice_with_fits(picture_of(self.review), self.review.part, title=title))]
+
     def _slid(self, change: dict[str, Any]) -> None:
         if change["new"] != self.review.slice:
             self.review.go_to(change["new"])
@@ -165,9 +175,24 @@ class SliceView:
             )
 
 
+def look_at(stack: SliceStack) -> ipw.VBox:
+    """Return the viewer of slices nothing was measured on yet.
+
+    Without widgets the same is ``stack.plane(number)``.
+    """
+    slices, rows, columns = stack.shape
+    assert stack.voxel_mm is not None
+    info = StackInfo(
+        source=stack.source, slices=slices, rows=rows, columns=columns, voxel_mm=stack.voxel_mm,
+        scale_basis=stack.scale_basis or "stated",
+    )  # fmt: skip
+    return slice_viewer(Review(Part(name=Path(stack.source).name, made_with="", stack=info, axis=None), stack))
+
+
 def slice_viewer(review: Review) -> ipw.VBox:
     """Return the slice viewer of a review.
 
     Without widgets the same is ``slice_with_fits(picture_of(review), review.part, title=...)``.
     """
-    return panel("ctr-viewer", f"Slices of {review.part.name}", SliceView(review).box)
+    view = SliceView(review)
+    return panel("ctr-viewer", f"Slices of {review.part.name}", view.box, still=view.still)

@@ -1,13 +1,19 @@
 """What the widgets say of features and pieces: value and U in one line, told without colour."""
 
+import math
 from collections.abc import Iterator
 
-from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
-from ctrecon.record.part import Evidence, Feature, Part, scale_u_of
+from ctrecon.core.errors import InputError
+from ctrecon.core.measured import Measured, decimals_for, expanded, format_percent, format_u, format_value
+from ctrecon.record.kinds import kind_of
+from ctrecon.record.part import Evidence, Feature, Part, Piece, scale_u_of
 from ctrecon.record.sensitivity import expanded_of
 from ctrecon.widgets.curves import slices_of
 
-__all__ = ["evidence_slices", "feature_label", "feature_says", "number_with_u", "quantity_lines"]
+__all__ = [
+    "evidence_slices", "evidence_strength", "feature_label", "feature_says", "first_size", "found_layout",
+    "number_with_u", "odds_says", "quantity_lines", "scale_says", "verdict_says",
+]  # fmt: skip
 
 _SIZES = (
     ("diameter_mm", "diameter", "mm"), ("flats_mm", "across flats", "mm"), ("flats_pair_mm", "across flats", "mm"),
@@ -77,3 +83,99 @@ def evidence_slices(part: Part, evidence: Evidence) -> tuple[int, ...]:
     spans = [one.slices_used or slices_of(part, one) for one in known[:1]]
     low, high = min(one[0] for one in spans), max(one[1] for one in spans)
     return tuple(dict.fromkeys((low, (low + high) // 2, high)))
+
+
+_STRENGTHS = ((150.0, "very strong"), (20.0, "strong"), (3.0, "fair"), (0.0, "weak"))
+"""From which odds on a reason is called so (R. E. Kass and A. E. Raftery, Bayes factors, JASA 90 (1995) 773; from
+memory)."""
+
+
+def odds_says(ln_odds: float) -> str:
+    """Return odds as they are spoken, from their natural logarithm.
+
+    Examples
+    --------
+    >>> odds_says(5.86), odds_says(-0.79), odds_says(30.0)
+    ('about 350 to 1', 'about 2.2 to 1', 'over a million to 1')
+    """
+    odds = math.exp(min(abs(ln_odds), 50.0))
+    if odds > 1e6:
+        return "over a million to 1"
+    figures = max(0, 1 - math.floor(math.log10(odds)))
+    rounded = round(odds, 1 - math.floor(math.log10(odds)))
+    return f"about {format_value(rounded, figures)} to 1"
+
+
+def evidence_strength(evidence: Evidence) -> str:
+    """Return how much a reason counts in words, with the odds beside them; empty for a remark."""
+    if evidence.weight == 0:
+        return ""
+    odds = math.exp(min(abs(evidence.weight), 50.0))
+    word = next(word for least, word in _STRENGTHS if odds >= least)
+    side = "for more than one piece" if evidence.weight > 0 else "for one piece"
+    return f"{word}, {odds_says(evidence.weight)} {side}"
+
+
+def verdict_says(piece: Piece) -> str:
+    """Return what is held of a piece, with the chance the scan gives it."""
+    says = {"separate": "a piece of its own", "one_piece": "one piece of metal", "undecided": "can't be told"}
+    chance = piece.probability_separate
+    if chance is None:
+        why = piece.unknown.get("probability_separate", "")
+        return f"{piece.id} {piece.name}: {says[piece.verdict]}" + (f" ({why})" if why else "")
+    return f"{piece.id} {piece.name}: {says[piece.verdict]}; chance of more than one piece {format_percent(chance, 1)}"
+
+
+def scale_says(part: Part) -> str:
+    """Return where the scale is from, and whether U holds what is not known of it."""
+    where = {
+        "file": "The voxel size is the one in the files", "stated": "The voxel size was stated by a person",
+        "calibrated": "The voxel size follows from known lengths",
+    }.get(part.stack.scale_basis, f"The voxel size is {part.stack.scale_basis}")
+    if part.calibration is not None or all(one is not None for one in part.stack.scale_u_rel):
+        return f"{where}; U (k = 2) holds what is not known of it."
+    return f"{where}; how well it is known, nobody said: U (k = 2) is without scale, and all lengths may be off alike."
+
+
+def first_size(part: Part) -> tuple[Feature, str]:
+    """Return the first feature with a size whose u is split by origin, and that size's name.
+
+    Raises
+    ------
+    InputError
+        If the record has none.
+    """
+    for feature in part.features:
+        for name, _, unit in _SIZES:
+            one = getattr(feature, name)
+            if name in feature.budget and isinstance(one, Measured) and one.u and unit == "mm":
+                return feature, name
+    raise InputError(f"{part.name}: no size was measured whose uncertainty could be shown; take another part")
+
+
+_DISTANCES = ("centre_distance", "centre_distance_flat")
+_TURNS = ("flats_square", "flats_parallel", "equal_turn")
+_EDGE_VOXELS = 0.4
+"""A flat out of true by less than this at its end is not called so: either flat's edge may be off by 0.2 voxel before
+it counts, as where the record is held against the scan."""
+
+
+def found_layout(part: Part) -> tuple[str, ...]:
+    """Return the sentences on patterns and on what is out of true, none of which is within its U."""
+    out = []
+    for one in part.relations:
+        if one.kind in _DISTANCES or (one.value is None and one.margin is None):
+            continue
+        if one.margin is None:
+            assert one.value is not None
+            u = expanded(one.value)
+            if u is None or abs(one.value.value) <= u or "not significant" in one.says:
+                continue
+            sizes = [kind_of(f).main_size(f) for f in part.features if f.id in one.features]
+            side = min((size for size in sizes if size is not None), default=0.0)
+            off = math.radians(abs(one.value.value)) * side / min(part.stack.voxel_mm[1:])
+            if one.kind in _TURNS and off < _EDGE_VOXELS:
+                continue
+        odds = "" if one.margin is None else f" ({odds_says(one.margin)} against chance)"
+        out.append(f"{one.says}{odds}")
+    return tuple(out)

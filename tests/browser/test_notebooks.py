@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+import tifffile
 
 import ctrecon
 
@@ -22,13 +23,26 @@ ROOT = Path(ctrecon.__file__).parents[1]
 SMALL = Callable[[str], Path]
 
 
-def test_01_scroll_choose_and_point(lab: "Lab", small: SMALL) -> None:
-    """On another folder: drag the slider, choose from the list, point at a line; value and U can be read."""
-    lab.write("01_from_scans_to_sketch", change={"source": repr(str(small("drum_hub")))})
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the one folder in which all notebooks keep what they measure and decide."""
+    return tmp_path_factory.mktemp("my_part")
+
+
+def _own(source: Path, results: Path, **more: str) -> dict[str, str]:
+    return {"source": repr(str(source)), "results": repr(str(results)), **more}
+
+
+def test_01_scroll_choose_and_point(lab: "Lab", small: SMALL, results: Path) -> None:
+    """On another folder: measured with a bar that moves, then drag, choose and point; value and U can be read."""
+    lab.write("01_from_scans_to_sketch", change=_own(small("drum_hub"), results))
     lab.open("01_from_scans_to_sketch")
     lab.run_all()
     assert "bore measured" in lab.text()
-    view = ".ctr-viewer"
+    assert str(results / "drum_hub") in lab.text()
+    assert (results / "drum_hub" / "sheet.pdf").is_file()
+    lab.browser.js("document.querySelector('.ctr-viewer').classList.add('ctr-unmeasured')")  # the first shows bare slices
+    view = ".ctr-viewer:not(.ctr-unmeasured)"
     lab.browser.wait(f"document.querySelector('{view} canvas')?.dataset.drawn > 0", what="the first picture")
     before = lab.slice_shown(view)
     handle = f"document.querySelector('{view} .ctr-slice-slider .noUi-handle')"
@@ -53,24 +67,33 @@ def _at(lab: "Lab", element: str, share: float) -> tuple[float, float]:
     return box[0] + share * box[2], box[1] + 0.5 * box[3]
 
 
-def test_02_evidence_jumps_to_its_slices(lab: "Lab") -> None:
-    """A reason for a piece names its slices; the buttons go there, and the seam is drawn."""
-    lab.write("02_one_piece_or_two", change={"source": repr(str(ROOT / "sample_slices" / "drum_hub"))})
+def test_02_evidence_jumps_to_its_slices(lab: "Lab", tmp_path: Path) -> None:
+    """A reason names its slices, and the buttons go there; a verdict changes the table below and the sheet's record."""
+    lab.write("02_one_piece_or_two", change=_own(ROOT / "sample_slices" / "drum_hub", tmp_path))
     lab.open("02_one_piece_or_two")
     lab.run_all()
     view = ".ctr-pieces"
-    lab.wait_text("separate, probability of being separate", view)
+    lab.wait_text("a piece of its own; chance of more than one piece", view)
+    assert re.search(r"[Ss]trong, about \d+ to 1 for more than one piece", lab.text(view))
     found = [int(one) for one in re.findall(r"slice (\d+)\n", lab.text(view))]
     lab.button(view, f"slice {found[0]}")
     lab.browser.wait(f"document.querySelector('{view} canvas').dataset.slice === '{found[0]}'")
     lab.wait_text("square seam", f"{view} .ctr-chosen")
     lab.shot("02", at=view)
+    assert "P2 spacer" in lab.text(".ctr-ways")
+    lab.button(view, "One piece")
+    lab.wait_text("P1 body: one piece of metal", ".ctr-ways")
+    assert "P2 spacer" not in lab.text(".ctr-ways")
+    lab.button(view, "Draw the sheet")
+    lab.wait_text("Drawn with 1 decisions", view)
+    assert len(ctrecon.read_part(tmp_path / "drum_hub" / "decided.json").pieces) == 1
+    lab.button(view, "Undo")
+    lab.wait_text("P2 spacer", ".ctr-ways")
 
 
-def test_03_true_scale_from_two_clicks(lab: "Lab", small: SMALL) -> None:
-    """Two clicks on the slice and a typed length put the scale right; a wrong length is one sentence."""
-    change = {"source": repr(str(small("drum_hub"))), "known": "{}"}
-    lab.write("03_true_scale_and_squaring_up", change=change)
+def test_03_true_scale_from_two_clicks(lab: "Lab", small: SMALL, results: Path) -> None:
+    """Two clicks and a typed length put the scale right; half of it is asked about; a wrong one is one sentence."""
+    lab.write("03_true_scale_and_squaring_up", change=_own(small("drum_hub"), results, known="{}"))
     lab.open("03_true_scale_and_squaring_up")
     lab.run_all()
     view = ".ctr-true-scale"
@@ -89,21 +112,28 @@ def test_03_true_scale_from_two_clicks(lab: "Lab", small: SMALL) -> None:
     lab.button(view, "Use this length")
     lab.wait_text("is not a length; type mm", view)
     wide = points[1][0] - points[0][0]
-    lab.field(view, "true length, mm", f"{wide * 0.136:.4f}±0.01")
+    lab.field(view, "true length, mm", f"{wide * 0.068:.4f}")
+    lab.button(view, "Use this length")
+    lab.wait_text("50 % smaller than now", view)
+    assert "(stated)" in lab.text(f"{view} .ctr-scale")
+    lab.field(view, "true length, mm", f"{wide * 0.136:.4f}±0.01".replace(".", ","))
     lab.button(view, "Use this length")
     lab.wait_text("(calibrated)", f"{view} .ctr-scale")
     assert re.search(r"x 0\.13[56]\d* mm \(calibrated\)", lab.text(f"{view} .ctr-scale"))
     lab.shot("03", at=view)
+    lab.wait_text("follows from known lengths", ".ctr-sizes")
+    lab.button(view, "Undo")
+    lab.wait_text("without scale", ".ctr-sizes")
 
 
-def test_04_decisions_outlive_the_kernel(lab: "Lab", small: SMALL, tmp_path: Path) -> None:
-    """Reject a hole, restart everything: the decision is in force again; Undo brings the hole back."""
-    kept = tmp_path / "decisions.json"
-    change = {"source": repr(str(small("quay_plate"))), "decisions": repr(str(kept))}
-    lab.write("04_a_plate_and_its_holes", change=change)
+def test_04_decisions_outlive_the_kernel(lab: "Lab", small: SMALL, results: Path) -> None:
+    """Reject a hole, restart everything: it is in force again, and on the sheet of 06; Undo brings the hole back."""
+    kept = results / "quay_plate" / "decisions.json"
+    lab.write("04_a_plate_and_its_holes", change=_own(small("quay_plate"), results))
     lab.open("04_a_plate_and_its_holes")
     lab.run_all()
     view = ".ctr-review"
+    assert re.search(r"\nF2\s", lab.text(".ctr-holes"))
     lab.choose(view, "feature", "F2")
     lab.wait_text("Chosen: F2", view)
     lab.button(view, "Reject")
@@ -115,10 +145,19 @@ def test_04_decisions_outlive_the_kernel(lab: "Lab", small: SMALL, tmp_path: Pat
     lab.button(view, "Rename")
     lab.wait_text("F1", f"{view} .ctr-notice")
     lab.wait_text("post hole", f"{view} .ctr-decided")
+    lab.wait_text("post hole", ".ctr-holes")  # the table below follows without a cell being run
+    assert not re.search(r"\nF2\s", lab.text(".ctr-holes"))
     lab.shot("04", at=view)
+    lab.write("06_the_drawing", change=_own(small("quay_plate"), results))
+    lab.open("06_the_drawing")
+    lab.run_all()
+    drawn = (results / "quay_plate" / "features.csv").read_text()
+    assert "\nF1," in drawn
+    assert "\nF2," not in drawn
+    assert "post hole" in (results / "quay_plate" / "decided.json").read_text()
     lab.open("04_a_plate_and_its_holes")
     lab.run_all()
-    lab.wait_text("2 decided, saved in decisions.json", f"{view} .ctr-decided")
+    lab.wait_text(f"2 decided, saved in {kept}", f"{view} .ctr-decided")
     assert "post hole" in lab.text()
     lab.button(view, "Undo")
     lab.button(view, "Undo")
@@ -134,20 +173,31 @@ def test_05_a_folder_is_measured_through(lab: "Lab", small: SMALL, tmp_path: Pat
     """A folder of stacks is measured through; what was found stands in the table."""
     folder = tmp_path / "stacks"
     shutil.copytree(small("drum_hub"), folder / "drum_hub")
-    lab.write("05_a_folder_of_stacks", change={"folder": repr(str(folder))})
-    lab.open("05_a_folder_of_stacks")
-    lab.run_all()
-    assert "drum_hub: measured" in lab.text()
-    assert "off by" in lab.text()
+    blank = folder / "blank"
+    blank.mkdir()
+    for k in range(4):
+        tifffile.imwrite(blank / f"s{k}.tif", np.full((40, 40), 100, np.uint16))
+    change = {"folder": repr(str(folder)), "results": repr(str(tmp_path / "out"))}
+    for voxel, says in (("None", "blank: failed"), ("None", "voxel unknown: give voxel_mm")):
+        lab.write("05_a_folder_of_stacks", change={**change, "voxel_mm": voxel})
+        lab.open("05_a_folder_of_stacks")
+        lab.run_all()
+        assert "drum_hub: measured" in lab.text()
+        assert says in lab.text()
+        assert "bore 2." in lab.text()  # the last cell holds whatever became of the blank one
     lab.shot("05", at=".jp-OutputArea-output img")
 
 
-def test_06_the_sheet_is_seen(lab: "Lab", small: SMALL) -> None:
+def test_06_the_sheet_is_seen(lab: "Lab", small: SMALL, results: Path) -> None:
     """Both sheets are on the page as pictures, and the lengths of the DXF are read back."""
-    lab.write("06_the_drawing", change={"source": repr(str(small("drum_hub")))})
+    lab.write("06_the_drawing", change=_own(small("drum_hub"), results))
     lab.open("06_the_drawing")
     lab.run_all()
-    wide = lab.browser.js("[...document.querySelectorAll('.jp-OutputArea-output img')].map(e => e.naturalWidth)")
+    picture = "document.querySelector('.ctr-sheet-picture')"
+    lab.browser.wait(f"{picture} && {picture}.naturalWidth > 1000", what="the sheet in its panel")
+    wide = lab.browser.js(
+        "[...document.querySelectorAll('.jp-OutputArea-output img')].filter(e => e.offsetWidth).map(e => e.naturalWidth)"
+    )
     assert len([one for one in wide if one > 1000]) == 2
     assert "circles in outlines.dxf, mm: 2.4" in lab.text()
     lab.shot("06", at=".jp-OutputArea-output img")
@@ -237,13 +287,13 @@ def _dark(lab: "Lab") -> None:
     _theme(lab, "JupyterLab Dark", "false")
 
 
-def test_08_what_is_left_over_is_shown(lab: "Lab", small: SMALL) -> None:
-    """The residual panel says how much the record explains, and the last cell how many sizes lie within U."""
-    lab.write("08_what_the_numbers_mean", change={"source": repr(str(small("quay_plate")))})
+def test_08_what_is_left_over_is_shown(lab: "Lab", small: SMALL, results: Path) -> None:
+    """The residual panel says how much the record explains, and the last cell how many sizes are within U."""
+    lab.write("08_what_the_numbers_mean", change=_own(small("quay_plate"), results))
     lab.open("08_what_the_numbers_mean")
     lab.run_all()
     lab.wait_text("the record explains", ".ctr-residual")
-    assert re.search(r"\d+ of \d+ sizes lie within U", lab.text())
+    assert re.search(r"\d+ of \d+ sizes are within U", lab.text())
     lab.shot("08", at=".ctr-residual")
 
 
@@ -468,3 +518,24 @@ def test_measuring_shows_a_bar_and_the_part_turns_in_space(lab: "Lab") -> None:
     lab.shot("space_dark", at=".ctr-space")
     lab.menu("Settings", "Theme")
     _theme(lab, "JupyterLab Light", "true")
+
+
+def test_a_saved_notebook_opens_with_still_pictures(lab: "Lab") -> None:
+    """Opened again before anything is run, a panel is a picture of itself, not a word about a missing model."""
+    lab.write("large", cells=[_LARGE + "\nfrom ctrecon.widgets import slice_viewer\nslice_viewer(review)"])
+    lab.open("large")
+    lab.run_all()
+    lab.browser.wait("document.querySelector('.ctr-viewer canvas').dataset.drawn > 0", what="the first picture")
+    shown = "document.querySelector('.ctr-still img').offsetWidth"
+    assert lab.browser.js(shown) == 0  # the panel itself is there
+    lab.menu("File", "Save Notebook")
+    end = time.monotonic() + 20
+    while "ctr-still" not in (lab.folder / "large.ipynb").read_text():
+        assert time.monotonic() < end, "the notebook was not saved"
+        time.sleep(0.2)
+    lab.open("large")
+    lab.browser.wait(f"{shown} > 300", what="the still picture")
+    time.sleep(2)
+    assert "model not found" not in lab.text()
+    assert "Loading widget" not in lab.text()
+    lab.shot("still")

@@ -13,6 +13,7 @@ from ctrecon.decisions import (
     Accept,
     Add,
     ChangeKind,
+    JudgePiece,
     KnownLength,
     LengthBetween,
     Reject,
@@ -27,7 +28,7 @@ from ctrecon.decisions import (
 )
 from ctrecon.decisions.kinds import possible_kinds, with_kind
 from ctrecon.decisions.points import circle_by_points, square_by_points
-from ctrecon.record.part import Alternative, Axis, Feature, Part, Relation, StackInfo
+from ctrecon.record.part import Alternative, Axis, Evidence, Feature, Joint, Part, Piece, Relation, StackInfo
 from ctrecon.record.store import part_to_json, read_part, write_part
 
 
@@ -269,3 +270,83 @@ def test_a_file_with_faults_is_refused_by_name(tmp_path: Path, text: str, says: 
         read_decisions(tmp_path / "decisions.json")
     with pytest.raises(InputFileError, match="cannot be read"):
         read_decisions(tmp_path / "none.json")
+
+
+@pytest.fixture
+def two_pieces() -> Part:
+    """Return a body and a ring on it, told apart by a round seam, as the slices alone suggest it."""
+    seam = replace(bore("F2", 10, 10, 6.0), kind="round_seam", seam_mm=Measured(0.02, 0.004))
+    outside = replace(bore("F3", 10, 10, 9.0, low=2.0, high=4.0), kind="round_outside")
+    body = Piece(
+        id="P1", name="body", depth_from_mm=Measured(0.5, 0.002), depth_to_mm=Measured(3.0, 0.002), features=("F1",),
+        verdict="separate", probability_separate=0.9,
+        evidence=(Evidence(kind="rest", features=(), weight=0.0, says="see P2"),),
+    )  # fmt: skip
+    ring = Piece(
+        id="P2", name="ring", depth_from_mm=Measured(2.0, 0.002), depth_to_mm=Measured(4.0, 0.002),
+        features=("F2", "F3"), verdict="separate", probability_separate=0.9,
+        evidence=(Evidence(kind="seam", features=("F2",), weight=3.0, says="a dark line"),),
+    )  # fmt: skip
+    joint = Joint(
+        piece="P2", on="P1", features=("F2",), contact_mm2=None, clearance_mm=None, put_on_from=("end",), says="P2 on P1"
+    )
+    return replace(plate(bore("F1", 10, 10, 3.0), seam, outside), pieces=(body, ring), joints=(joint,))
+
+
+def judge(part: Part, ident: str, verdict: str) -> JudgePiece:
+    return JudgePiece(feature=named(part, part.feature(ident)), verdict=verdict)
+
+
+def test_a_verdict_of_separate_takes_the_place_of_the_chance(two_pieces: Part) -> None:
+    """The pieces stay, nobody asks again, and what the scan alone gave is kept in the reasons."""
+    done, unmatched = apply_decisions(two_pieces, [judge(two_pieces, "F2", "separate")])
+    assert unmatched == ()
+    assert [(one.verdict, one.probability_separate) for one in done.pieces] == [("separate", None)] * 2
+    assert "90 %" in done.pieces[1].evidence[0].says
+    assert done.joints == two_pieces.joints
+    assert done.warnings[-1].flag == "decided"
+
+
+def test_a_verdict_of_one_piece_gives_the_metal_back_to_the_body(two_pieces: Part) -> None:
+    """One piece over all the depth, with the outside and without the line that was no seam; record and file agree."""
+    done, _ = apply_decisions(two_pieces, [judge(two_pieces, "F2", "one_piece")])
+    (body,) = done.pieces
+    assert (body.verdict, body.features) == ("one_piece", ("F1", "F3"))
+    assert (body.depth_from_mm, body.depth_to_mm) == (Measured(0.5, 0.002), Measured(4.0, 0.002))
+    assert [one.id for one in done.features] == ["F1", "F3"]
+    assert done.joints == ()
+    assert all("F2" not in one.features for one in body.evidence)
+
+
+def test_a_verdict_of_cannot_say_leaves_the_pieces_open(two_pieces: Part, tmp_path: Path) -> None:
+    """The verdict is undecided for both, is kept in the file, and is replayed from it."""
+    decision = judge(two_pieces, "F3", "undecided")
+    write_decisions([decision], tmp_path / "d.json")
+    done, _ = apply_decisions(two_pieces, read_decisions(tmp_path / "d.json"))
+    assert [one.verdict for one in done.pieces] == ["undecided", "undecided"]
+    write_part(done, tmp_path / "part.json")
+    assert read_part(tmp_path / "part.json").pieces == done.pieces
+
+
+def test_a_verdict_that_means_nothing_is_said(two_pieces: Part, four: Part) -> None:
+    """The body is what the others leave; a part without pieces has none to judge; a word that is no verdict is refused."""
+    _, (left,) = apply_decisions(two_pieces, [judge(two_pieces, "F1", "one_piece")])
+    assert "judge those instead" in left.why
+    _, (left,) = apply_decisions(four, [judge(four, "F4", "separate")])
+    assert "belongs to no piece" in left.why
+    with pytest.raises(InputError, match="not a verdict"):
+        judge(four, "F4", "perhaps")
+
+
+def test_of_two_lengths_for_one_size_the_later_holds(four: Part) -> None:
+    """Typed twice, a known length does not stop the other: the second one gives the scale."""
+    lengths = [KnownLength(feature=named(four, four.feature("F1")), value_mm=one, u_mm=0.001) for one in (3.3, 3.03)]
+    done, unmatched = apply_decisions(four, lengths)
+    assert unmatched == ()
+    assert done.feature("F1").diameter_mm.value == pytest.approx(3.03, abs=0.003)  # type: ignore[union-attr]
+
+
+def test_a_length_no_scan_could_have_is_refused(four: Part) -> None:
+    """A size of 1e9 mm would make voxels of kilometres."""
+    _, (left,) = apply_decisions(four, [KnownLength(feature=named(four, four.feature("F1")), value_mm=1e9)])
+    assert "which no scan has" in left.why

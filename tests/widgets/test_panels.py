@@ -1,5 +1,7 @@
 """The panels bind to the state and nothing more: buttons, lists and pictures, without a browser."""
 
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import ipywidgets as ipw
@@ -7,21 +9,28 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from ctrecon.plots import slice_with_fits
+from ctrecon.core.measured import Measured
+from ctrecon.plots import depth_chart, slice_with_fits
+from ctrecon.record.part import Part, Relation
 from ctrecon.slices import SliceStack
 from ctrecon.widgets import (
     Review,
+    chart,
     depth_range,
     depth_range_chart,
+    holes,
     picture_of,
     residual_view,
     review_features,
     review_pieces,
+    sheet,
+    sizes,
     slice_viewer,
     true_scale,
 )
 from ctrecon.widgets.pad import SlicePad
 from ctrecon.widgets.picture import GreyScale, grey_jpeg
+from ctrecon.widgets.words import found_layout, odds_says
 
 PANELS = [slice_viewer, review_features, true_scale, depth_range, review_pieces]
 
@@ -139,7 +148,7 @@ def test_pieces_jump_to_their_slices(review: Review) -> None:
     box = review_pieces(review)
     find(box, ipw.Button, "slice 10").click()
     assert review.slice == 10
-    assert "probability of being separate 0.900" in text_of(box)
+    assert "chance of more than one piece 90.0 %" in text_of(box)
 
 
 def test_depth_range_follows_the_slider(review: Review) -> None:
@@ -177,3 +186,79 @@ def test_a_slice_as_jpeg_keeps_its_greys(stack: SliceStack) -> None:
     assert grey[40, 25] < 15
     large = SliceStack.from_array(np.ones((1, 40, 2100), dtype=np.uint16), voxel_mm=0.1)
     assert Image.open(io.BytesIO(grey_jpeg(large.plane(0), GreyScale(large)))).size == (700, 14)
+
+
+def test_results_follow_the_decisions(review: Review) -> None:
+    """Tables and charts below a panel change with a decision, without a cell being run."""
+    shown = [holes(review), sizes(review), chart(review, depth_chart)]
+    pictures = [one.value for one in walk(shown[2]) if isinstance(one, ipw.Image)]
+    assert all("<td>F2</td>" in text_of(one) for one in shown[:2])
+    review.reject("F2")
+    assert all("<td>F2</td>" not in text_of(one) for one in shown[:2])
+    assert [one.value for one in walk(shown[2]) if isinstance(one, ipw.Image)] != pictures
+
+
+def test_the_sheet_panel_draws_with_what_is_decided(review: Review, tmp_path: Path) -> None:
+    """It shows the sheet at once; after a decision its button draws it anew and says where it is, in full."""
+    box = sheet(review)
+    picture = next(one for one in walk(box) if isinstance(one, ipw.Image))
+    before = picture.value
+    assert before[:4] == b"\x89PNG"
+    review.reject("F2")
+    assert picture.value == before
+    find(box, ipw.Button, "Draw the sheet").click()
+    assert picture.value != before
+    assert str(tmp_path / "sheet.pdf") in text_of(box)
+
+
+def test_a_verdict_by_its_button(review: Review) -> None:
+    """The button of a piece decides, the list says so, and Undo takes it back."""
+    box = review_pieces(review)
+    find(box, ipw.Button, "Can't say").click()
+    assert "P1 body: can&#x27;t be told" in text_of(box)
+    assert len(review.decisions) == 1
+    find(box, ipw.Button, "Undo").click()
+    assert "chance of more than one piece 90.0 %" in text_of(box)
+
+
+def test_change_kind_with_nothing_chosen_says_so(review: Review) -> None:
+    """No silent button: without another kind there is a sentence."""
+    box = review_features(review)
+    review.choose("F1")
+    other = find(box, ipw.Dropdown, "other kind")
+    other.options = ()
+    find(box, ipw.Button, "Change kind").click()
+    assert "has the sizes of no other kind" in text_of(box)
+
+
+def test_the_scale_panel_asks_once(review: Review) -> None:
+    """A radius typed for a diameter is asked about; the same button again uses it; anything changed asks again."""
+    box = true_scale(review)
+    length, use = find(box, ipw.Text, "true length, mm"), find(box, ipw.Button, "Use this length")
+    find(box, ipw.Dropdown, "of feature").value = "F1"
+    length.value = "1.0"
+    use.click()
+    assert "50 % smaller than now" in text_of(box)
+    length.value = "0.9"
+    use.click()
+    assert review.decisions == ()
+    use.click()
+    assert len(review.decisions) == 1
+
+
+def test_odds_are_spoken() -> None:
+    """e^5.86 is 351 and e^-0.79 the odds of 2.2 to 1 (natural logarithms by a table)."""
+    assert odds_says(5.86) == "about 350 to 1"
+    assert odds_says(-0.79) == "about 2.2 to 1"
+
+
+def test_nothing_within_its_u_is_called_found(plate: Part) -> None:
+    """Out of parallel by 0.6 degrees over 3 mm is a third of a voxel: the edges say no more; 2 degrees are told."""
+
+    def told(degrees: float, u: float) -> tuple[str, ...]:
+        one = Relation(kind="flats_parallel", features=("F3",), value=Measured(degrees, u), says="out of parallel")
+        return found_layout(replace(plate, relations=(one,)))
+
+    assert told(0.6, 0.15) == ()
+    assert told(2.0, 1.2) == ()
+    assert told(2.0, 0.2) == ("out of parallel",)

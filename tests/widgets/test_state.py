@@ -9,7 +9,7 @@ import pytest
 
 from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.record.part import Part
-from ctrecon.record.store import write_part
+from ctrecon.record.store import read_part, write_part
 from ctrecon.slices import SliceStack
 from ctrecon.widgets import Review, open_review
 from ctrecon.widgets.curves import curves_on_slice, slices_of
@@ -181,3 +181,52 @@ def test_the_nearest_feature_of_a_kind_is_found_by_its_size(review: Review) -> N
     assert review.nearest("round_hole", 1.9) == "F1"
     with pytest.raises(InputError, match="has no wheel; it has round_hole, square_hole"):
         review.nearest("wheel", 1.0)
+
+
+def test_the_sheet_is_drawn_with_what_is_decided(review: Review, tmp_path: Path) -> None:
+    """Sheet, outlines and template are beside the decisions, and the record they show holds no rejected bore."""
+    review.reject("F2")
+    assert review.draw() == tmp_path
+    assert {"sheet.pdf", "sheet.dxf", "outlines.dxf", "template.pdf", "features.csv"} <= {
+        one.name for one in tmp_path.iterdir()
+    }
+    assert [one.id for one in read_part(tmp_path / "decided.json").features] == ["F1", "F3"]
+    assert "\nF2," not in (tmp_path / "features.csv").read_text()
+    assert review.draw(tmp_path / "other" / "sheets") == tmp_path / "other" / "sheets"
+
+
+def test_without_a_folder_the_sheet_asks_for_one(plate: Part, stack: SliceStack) -> None:
+    """A review in memory only does not guess a place."""
+    with pytest.raises(InputError, match="name one"):
+        Review(plate, stack).draw()
+
+
+def test_a_length_that_changes_much_is_asked_about(review: Review) -> None:
+    """Half the bore's diameter, its radius, is refused until one is sure; 2 % more is taken at once."""
+    with pytest.raises(InputError, match=r"50 % smaller than now\. Is it a radius"):
+        review.known_length("1.0", "F1", sure=False)
+    assert review.decisions == ()
+    review.known_length("2.04", "F1", sure=False)
+    assert review.part.stack.voxel_mm[2] == pytest.approx(0.102, rel=1e-3)
+    review.known_length("1.0", "F1")
+    assert review.part.stack.voxel_mm[2] == pytest.approx(0.05, rel=1e-2)
+
+
+def test_a_length_stated_again_is_kept_once(review: Review, tmp_path: Path) -> None:
+    """A cell run twice, in this kernel or after a restart, leaves one decision."""
+    for _ in range(2):
+        review.known_length("2,02±0,01", "F1")
+    again = Review(review.base, review.stack, file=tmp_path)
+    again.known_length("2.02±0.01", "F1")
+    assert len(again.decisions) == 1
+
+
+def test_a_verdict_on_a_piece_is_kept(plate: Part, stack: SliceStack, tmp_path: Path) -> None:
+    """The only piece of a part: one piece or can't say; separate from what, nobody could tell."""
+    review = Review(replace(plate, pieces=(replace(plate.pieces[0], verdict="undecided"),)), stack, file=tmp_path)
+    review.judge("P1", "one_piece")
+    assert review.part.pieces[0].verdict == "one_piece"
+    with pytest.raises(InputError, match="not in it"):
+        review.judge("P1", "separate")
+    with pytest.raises(InputError, match="no piece P9"):
+        review.judge("P9", "separate")

@@ -16,7 +16,7 @@ from ctrecon.drawing.shown.edges import edge_notes
 from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Part, scale_u_along, taper_of
 
-__all__ = ["SAFETY", "U_NOTE", "Table", "note_lines", "notes_items", "short_notes", "table_rows"]
+__all__ = ["SAFETY", "U_NOTE", "Table", "axes_says", "note_lines", "notes_items", "short_notes", "table_rows"]
 
 U_NOTE = "U is measuring uncertainty (k = 2), not a tolerance to work to"
 SAFETY = (
@@ -138,15 +138,17 @@ def _as_found_line(part: Part) -> str:
     )
 
 
+def axes_says(model: Model) -> str:
+    """Say how X is found on the part."""
+    if model.x_reference is None:
+        return "X runs as in the slices; the part has no flat side to find it by."
+    along = "along the long side" if kind_of(model.x_reference).side_pair(model.x_reference) else "square to a flat"
+    return f"X runs {along} of {model.x_reference.id}; {_slices_x(model)}."
+
+
 def _direction_lines(model: Model) -> list[str]:
     """Say how X is found on the part, and what lies on the datum axis."""
-    lines = []
-    if model.x_reference is not None and kind_of(model.x_reference).side_pair(model.x_reference):
-        lines.append(f"X runs along the long side of {model.x_reference.id}; {_slices_x(model)}.")
-    elif model.x_reference is not None:
-        lines.append(f"X runs square to a flat of {model.x_reference.id}; {_slices_x(model)}.")
-    else:
-        lines.append("X runs as in the slices; the part has no flat side to find it by.")
+    lines = [axes_says(model)]
     central = []
     for d in model.drawn:
         is_datum = model.datum is not None and d.feature.id == model.datum.id
