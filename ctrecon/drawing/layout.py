@@ -430,6 +430,9 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
         return [*(_one_page(words, draw, last - 1) or []), *details, _assembly_page(words, taken, last)]
 
     def many_pages(words: _Words) -> list[Page] | None:
+        """Return views, words and items, then the assembly; items are drawn once the views are known to fit."""
+        if _fewest([blocks(words.scale)], _strip_area(words)) is None:
+            return None
         details = _item_blocks(words, taken, plans)
         pages = _many_pages(words, blocks(words.scale), details, 1 if taken else 0)
         return pages and [*pages, *([_assembly_page(words, taken, len(pages) + 1)] if taken else [])]

@@ -89,7 +89,7 @@ def test_plate_dimensions_measure_the_record_once() -> None:
 def test_printed_figures_follow_the_geometry_and_its_uncertainty() -> None:
     """A dimension prints the value with the decimals U deserves, a square with its sign, never a bare plus-minus."""
     texts = [text for text, _ in checks.text_boxes(made("plate")[2])]
-    assert "F1 16.00" in texts and "taper (▷ 1:50)" in texts
+    assert "F1 16.00" in texts and "taper (▷1:50)" in texts
     assert "F2 Ø3.00" in [text for text, _ in checks.text_boxes(made("hub")[2])]
     for name in PARTS:
         assert "±" not in words(made(name)[2])

@@ -10,7 +10,7 @@ import drawing_records as records
 import pytest
 
 from ctrecon.core.measured import Measured
-from ctrecon.drawing.model.dimension_text import taper_ratio
+from ctrecon.drawing.model.dimension_text import taper_ratio, taper_words
 from ctrecon.drawing.model.rows import rows_of
 from ctrecon.drawing.model.turned import tabled_holes
 from ctrecon.drawing.model.views import build_model
@@ -35,7 +35,7 @@ def test_table_has_every_hole_with_x_right_and_y_up_from_the_datum() -> None:
         "F2": (0.0, 4.1), "F3": (6.4, -0.3), "F4": (-0.4, -4.1), "F5": (-6.6, 0.0), "F6": (-5.2, 3.4), "F7": (4.6, -3.1),
     }  # fmt: skip
     assert rows["F3"][0].cells[1] == "square hole, through"
-    assert rows["F7"][-1].cells[2] == "taper (▷ 1:50)"
+    assert rows["F7"][-1].cells[2] == "taper (▷1:50)"
     texts = [text for text, _ in checks.text_boxes(made("plate")[1])]
     assert texts.count("F3") == 2  # beside its hole and in the one table
     assert not any("turned" in text for text in texts)  # its turn too
@@ -109,6 +109,11 @@ def test_taper_rate_is_the_change_of_diameter_over_length() -> None:
     """ISO 3040: C = (D - d) / L, written 1:x; 5.0 to 4.5 over 25 is 1:50."""
     assert taper_ratio(Measured((4.5 - 5.0) / 25.0, 1e-6)) == "1:50.0"
     assert taper_ratio(Measured(0.0209, 0.001)) == "1:48"
+
+
+def test_a_countersink_is_told_by_its_included_angle() -> None:
+    """Opening by twice its depth is 90 degrees in all: tan 45° on each side; a taper of 1:50 stays a ratio."""
+    assert taper_words(Measured(2.0, 0.004)) == "cone 90.0°" and taper_words(Measured(-0.02, 1e-5)) == "▷1:50.0"
 
 
 def test_blind_holes_say_their_depth_and_where_they_open() -> None:

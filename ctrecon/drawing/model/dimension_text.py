@@ -12,6 +12,7 @@ __all__ = [
     "DEPTH_SIGN",
     "HALF_TURN",
     "MM_PER_INCH",
+    "STEEPEST_RATIO",
     "TAPER_SIGN",
     "depth_stops",
     "depth_text",
@@ -24,6 +25,7 @@ __all__ = [
     "places_of",
     "size_places",
     "taper_ratio",
+    "taper_words",
     "turned",
     "view_places",
     "written",
@@ -34,6 +36,9 @@ MM_PER_INCH = 25.4
 
 TAPER_SIGN = "▷"
 """Stands before a taper's rate (a narrow isosceles triangle, after ISO 3040)."""
+
+STEEPEST_RATIO = 1 / 3
+"""What opens faster is told by its included angle, as countersinks are (common practice, no source)."""
 
 DEPTH_SIGN = "↧"
 """Stands before the depth of a blind hole (ISO 129-1)."""
@@ -129,6 +134,21 @@ def taper_ratio(taper: Measured) -> str:
     figures = 3 if share < 0.01 else 2
     places = max(0, figures - 1 - math.floor(math.log10(ratio)))
     return f"1:{ratio:.{places}f}"
+
+
+def taper_words(taper: Measured) -> str:
+    """Return a taper as a shop says it: a slow one by its ratio, a countersink by its included angle.
+
+    Examples
+    --------
+    >>> taper_words(Measured(0.0209, 0.001)), taper_words(Measured(-2.0, 0.004))
+    ('▷1:48', 'cone 90.0°')
+    """
+    rate = abs(taper.value)
+    if rate < STEEPEST_RATIO:
+        return f"{TAPER_SIGN}{taper_ratio(taper)}"
+    u = None if taper.u is None else math.degrees(2 * taper.u / (1 + rate**2 / 4))
+    return f"cone {format_value(math.degrees(2 * math.atan(rate / 2)), decimals_for(u, most=1))}°"
 
 
 def pair_difference(

@@ -6,12 +6,11 @@ from dataclasses import dataclass, replace
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
 from ctrecon.drawing.model.dimension_text import (
     HALF_TURN,
-    TAPER_SIGN,
     depth_text,
     depth_us,
     figure,
     places_of,
-    taper_ratio,
+    taper_words,
     turned,
 )
 from ctrecon.drawing.model.views import Drawn, Model
@@ -83,7 +82,7 @@ def _quantities(model: Model, drawn: Drawn) -> list[tuple[str, str, str]]:
         places = min(4, decimals_for(u))
         plain.append(
             (
-                f"taper ({TAPER_SIGN} {taper_ratio(taper)})",
+                f"taper ({taper_words(taper)})",
                 format_value(taper.value, places),
                 NONE if u is None else format_value(u, places),
             )

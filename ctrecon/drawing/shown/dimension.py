@@ -7,12 +7,11 @@ from ctrecon.core.measured import Measured, format_value
 from ctrecon.drawing.model.dimension_text import (
     DEPTH_SIGN,
     HALF_TURN,
-    TAPER_SIGN,
     length_text,
     mark,
     places_of,
     size_places,
-    taper_ratio,
+    taper_words,
     turned,
     view_places,
     written,
@@ -112,6 +111,7 @@ def _across(
     normal = angle + 90 * side
     nx, ny = math.cos(math.radians(normal)), math.sin(math.radians(normal))
     angle = _fold(angle, 180)  # as figures are read: from below or from the right
+    angle += 180 if angle < LEAST_TURN_DEG - 90 else 0
     first, second = _polar(*at, angle, -size / 2), _polar(*at, angle, size / 2)
     far = max((p[0] - at[0]) * nx + (p[1] - at[1]) * ny for p in hull)
     wide, lift = text_width(shown, TEXT), TEXT / 2 + FIGURE_GAP_MM
@@ -294,7 +294,7 @@ def _taper_text(f: Feature) -> str:
     taper = taper_of(f)
     if taper is None:
         return ""
-    return f" mid {TAPER_SIGN}{taper_ratio(taper)}, wide at {'end' if taper.value > 0 else 'start'}"
+    return f" mid {taper_words(taper)}, wide at {'end' if taper.value > 0 else 'start'}"
 
 
 def _depth_text(model: Model, d: Drawn) -> str:

@@ -24,7 +24,7 @@ from ctrecon.drawing.paper.placing import Space
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import Alternative
 
-__all__ = ["LEAST_GAP_MM", "edge_lines", "edge_notes", "edge_words"]
+__all__ = ["LEAST_GAP_MM", "break_line", "edge_lines", "edge_notes", "edge_words"]
 
 TEXT = 2.5
 """Height of the words, mm."""
@@ -47,7 +47,7 @@ def edge_lines(model: Model, zone: Zone, space: Space, scale: float) -> list[Ite
             if stretch.what == WORN and _depth_on_paper(d, zone, scale) < LEAST_GAP_MM:
                 continue
             if stretch.what == BROKEN:
-                placed = _zigzag(placed)
+                placed = break_line(placed)
             items.append(Shape(placed, stretch.what))
             ring = placed.points(6.0)
             if stretch.what == SOUND:
@@ -63,7 +63,7 @@ def _depth_on_paper(d: Drawn, zone: Zone, scale: float) -> float:
     return max((one.deepest for one in d.found if one.z0 <= middle <= one.z1), default=0.0) * scale
 
 
-def _zigzag(line: Contour) -> Contour:
+def break_line(line: Contour) -> Contour:
     """Return a break line (ISO 128-2): straight, a zigzag in the middle, run on by 2 mm at both ends."""
     (ax, ay, _), (bx, by, _) = line.vertices[0], line.vertices[-1]
     length = math.dist((ax, ay), (bx, by)) or 1.0

@@ -3,7 +3,7 @@
 import math
 from typing import Any
 
-from ctrecon.drawing.model.edges import SHOWN, SOUND, stretches_of
+from ctrecon.drawing.model.edges import BROKEN, SHOWN, SOUND, stretches_of
 from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.contours import Contour, mirrored_x
 from ctrecon.drawing.paper.items import Block, Item, Line, Shape
@@ -12,6 +12,7 @@ from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import axis_letters
 from ctrecon.drawing.shown.blocks import title_labels
 from ctrecon.drawing.shown.cut import Cut
+from ctrecon.drawing.shown.edges import break_line
 
 __all__ = ["end_block", "shows_more", "visible_edges"]
 
@@ -94,6 +95,7 @@ def end_block(model: Model, edges: list[tuple[int, Contour, str]], scale: float)
     bounds = []
     for _, contour, style in edges:
         placed = mirrored_x(contour).placed(scale, 0.0, 0.0)
+        placed = break_line(placed) if style == BROKEN else placed
         items.append(Shape(placed, style))
         bounds.append(placed.bounds())
         space.add_path(placed.points(6.0), closed=placed.closed)

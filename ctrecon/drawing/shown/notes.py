@@ -4,7 +4,7 @@ import math
 
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_value
-from ctrecon.drawing.model.dimension_text import DEPTH_SIGN, TAPER_SIGN, places_of
+from ctrecon.drawing.model.dimension_text import DEPTH_SIGN, STEEPEST_RATIO, TAPER_SIGN, places_of
 from ctrecon.drawing.model.rows import HEADINGS, Row, rows_of
 from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.items import Item, Label, Line
@@ -83,9 +83,6 @@ def note_lines(model: Model, scale: float) -> list[str]:
     else:
         lines.append("Basis: every feature is measured.")
     lines += edge_notes(model)
-    free = [d.feature.id for d in model.drawn if kind_of(d.feature).is_outlined and not kind_of(d.feature).is_toothed]
-    if free:
-        lines.append(f"{', '.join(free)}: no named shape; cut by outlines.dxf, or scribe by template.pdf.")
     lines += _sign_lines(model)
     lines += _piece_lines(model)
     reasons: dict[str, list[str]] = {}
@@ -95,12 +92,16 @@ def note_lines(model: Model, scale: float) -> list[str]:
     lines += [f"{', '.join(ids)}: {_SAID.get(flag) or explain(flag)}." for flag, ids in sorted(reasons.items())]
     gaps: dict[tuple[str, str], list[str]] = {}
     for f in part.features:
+        flagged = {explain(flag) for flag in f.flags}
         for name, why in f.unknown.items():
+            if why in flagged or (name in _ENDS and "runs_out_of_stack" in f.flags):
+                continue  # the flag says so
             gaps.setdefault((name.removesuffix("_mm").replace("_", " "), why), []).append(f.id)
     lines += [f"{', '.join(ids)}: {name} unknown, {why}." for (name, why), ids in sorted(gaps.items())]
     lines += [f"Part {name.replace('_', ' ')} unknown: {why}." for name, why in sorted(part.unknown.items())]
     said = _FOR_THE_REPORT | ({"handedness_assumed"} if part.stack.handedness_basis == "assumed" else set())
-    said_so = (w.says for w in part.warnings if w.flag not in said)
+    told = " ".join(lines).lower()
+    said_so = (w.says for w in part.warnings if w.flag not in said and w.says.rstrip(".").lower() not in told)
     lines += [f"Warning: {says}" if says.endswith("?") else f"Warning: {says.rstrip('.')}." for says in said_so]
     return lines
 
@@ -115,6 +116,7 @@ _SAID = {"edge_broken": "an edge is not sharp (its size was not measured); the d
 """What a sheet says in place of a flag's own words: a chamfer or a round is named only with its size."""
 
 
+_ENDS = ("depth_from_mm", "depth_to_mm", "length_mm", "opens_at")
 _FOR_THE_REPORT = {"unexplained", "foreign_files", "rings", "grey_drifts", "cupping", "streaks", "colour_as_grey"}
 """Warnings about the scan that no cut depends on (their effect is in U), and the one that stands on top."""
 
@@ -168,7 +170,7 @@ def _slices_x(model: Model) -> str:
 
 
 def _sign_lines(model: Model) -> list[str]:
-    """Explain the signs this sheet uses."""
+    """Explain the signs this sheet uses, and what has no size to sign."""
     kinds = [kind_of(d.feature) for d in model.drawn]
     signs = []
     if any(d.feature.diameter_mm for d in model.drawn):
@@ -177,13 +179,19 @@ def _sign_lines(model: Model) -> list[str]:
         signs.append("□ across the flats of a square")
     if any(d.feature.arc_deg is not None and d.feature.arc_deg < 180 for d in model.drawn):
         signs.append("R radius")
-    if any(taper_of(d.feature) for d in model.drawn):
+    rates = [abs(taper.value) for d in model.drawn if (taper := taper_of(d.feature)) is not None]
+    if any(rate >= STEEPEST_RATIO for rate in rates):
+        signs.append("cone: its included angle")
+    if any(rate < STEEPEST_RATIO for rate in rates):
         signs.append(f"{TAPER_SIGN} 1:x taper, 1 on the diameter in x of depth ('mid': the size at half depth)")
     if any(is_hole(d.feature) and d.feature.opens_at and len(d.feature.opens_at) == 1 for d in model.drawn):
         signs.append(f"{DEPTH_SIGN} depth of a blind hole from the end it opens at")
     if len(model.zones) > 1 or any(kind.is_outlined for kind in kinds):
         signs.append("( ) round a figure: auxiliary, for checking only")
     lines = [f"Signs: {'; '.join(signs)}."] if signs else []
+    free = [d.feature.id for d in model.drawn if kind_of(d.feature).is_outlined and not kind_of(d.feature).is_toothed]
+    if free:
+        lines.append(f"{', '.join(free)}: no named shape; cut by outlines.dxf, or scribe by template.pdf.")
     sharp = [
         d.feature.id
         for d in model.drawn

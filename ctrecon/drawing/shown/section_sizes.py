@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from ctrecon.drawing.model.dimension_text import TAPER_SIGN, mark, size_places, taper_ratio, written
+from ctrecon.drawing.model.dimension_text import mark, size_places, taper_words, written
 from ctrecon.drawing.model.turned import turned_ids
 from ctrecon.drawing.model.views import Drawn, Model
 from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Box, Item, Line, Linear
@@ -148,7 +148,7 @@ def _column(
     f = one.drawn.feature
     reach = one.radius * scale
     taper = taper_of(f)
-    tail = "" if taper is None else f" {TAPER_SIGN}{taper_ratio(taper)}"
+    tail = "" if taper is None else f" {taper_words(taper)}"
     tail += (" seam" if is_seam(f) else "") + mark(f)
     assert f.diameter_mm is not None
     decimals = size_places(model, f, "diameter_mm", f.diameter_mm)

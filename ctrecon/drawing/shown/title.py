@@ -52,7 +52,7 @@ def title_block(
     items = list[Item]()
     rows: list[list[tuple[str, str, float]]] = [
         [("Legal owner", "", 1.3), ("Drawing number", "", 1.0), ("Date of issue", "", 0.8)],
-        [("Created by", "", 1.0), ("Approved by", "", 1.0), ("Material, heat treatment", "", 1.2)],
+        [("Created by", "", 1.0), ("Approved by", "", 1.0), ("Material", "", 1.2)],
         [
             ("Scale", "none" if scale is None else scale_text(scale), 0.6), ("Units", units, 0.7),
             ("Paper", paper, 0.5), ("Sheet", f"{page} of {pages}", 0.6), (f"{model.projection} angle", "", 1.6),

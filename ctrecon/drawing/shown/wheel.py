@@ -135,10 +135,12 @@ def _tooth_block(model: Model, d: Drawn, sheet_scale: float, scales: tuple[float
     places = size_places(model, f, "tip_diameter_mm", f.tip_diameter_mm)
     figures = written(model.units, "(<>)", tip - root, places)
     foot = (0.0, (root - middle) * scale)
-    items += _sized(foot, (0.0, box[3]), (box[2] + 8.0, 0.0), 90.0, figures, places, factor)
+    taken = max(one.end[0] for one in items if isinstance(one, Line))  # by the figure of the width, where it is long
+    beside = max(box[2] + 8.0, taken + 4.0)
+    items += _sized(foot, (0.0, box[3]), (beside, 0.0), 90.0, figures, places, factor)
     reach = [one.end for one in items if isinstance(one, Line)]
     right, top = (max(one[axis] for one in reach) + 1.0 for axis in (0, 1))
-    needed = (box[0] - 4.0, box[1] - 4.0, max(box[2] + 13.0, right), max(box[3] + 14.0, top))
+    needed = (box[0] - 4.0, box[1] - 4.0, max(beside + 5.0, right), max(box[3] + 14.0, top))
     lines = [f"TOOTH OF {f.id} ({scale_text(scale)})", "mean of the sound teeth; width half-way up"]
     if f.flank is not None:
         lines.append(f.flank.says)
