@@ -123,8 +123,8 @@ def measure_stack(
             "give it as voxel_mm=(dz, dy, dx) (slice spacing, row spacing, column spacing)"
         )
     warnings = [Warn(flag=n.flag, says=n.says) for n in stack.notes]
-    if progress is not None:
-        progress(BEGUN, 0, math.prod(stack.shape))
+    tell = progress or (lambda *_: None)
+    tell(BEGUN, 0, math.prod(stack.shape))
     levels = find_levels(stack)
     if levels is not None and levels.product is not None:
         warnings.append(_product_warning(levels, boundary))
@@ -132,8 +132,7 @@ def measure_stack(
     artefacts = None if levels is None else find_artefacts(stack, levels, progress=progress)
     survey = None if levels is None else survey_stack(stack, levels, artefacts=artefacts, progress=progress)
     if survey is None or not survey.bodies:
-        if progress is not None:
-            progress("form", 1, 1)
+        tell("form", 1, 1)
         return Measurement(_empty(stack, name, boundary, warnings))
     warnings += _survey_warnings(survey)
     warnings += [Warn(flag=n.flag, says=n.says) for n in (artefacts.notes() if artefacts is not None else ())]
@@ -156,16 +155,13 @@ def measure_stack(
     drafts = build_features(squared, sized, ends, survey.noise_rel)
     seams = _find_seams(squared, drafts, progress) if axis is not None or len(stack) == 1 else []
     sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
-    drafts = ends_behind_gaps(
-        drafts, seams, sides, pitch_mm=squared.pitch_mm, depth_step_mm=squared.depth_step_mm
-    )  # fmt: skip
+    drafts = ends_behind_gaps(drafts, seams, sides, pitch_mm=squared.pitch_mm, depth_step_mm=squared.depth_step_mm)
     across = find_cross_holes(squared, [one.candidate for one in sized], survey.noise_rel) if axis is not None else []
     ordered = order_features([*drafts, *seams, *across])
     features = tuple(d.feature for d in ordered)
     if not features:
         warnings.append(Warn(flag="nothing_to_measure", says=explain("nothing_to_measure")))
-    if progress is not None:
-        progress("pieces", 0, 1)
+    tell("pieces", 0, 1)
     pieces, hypotheses = infer_pieces(ordered, squared, priors=priors) if features else ((), ())
     part = Part(
         name=name or stack.source,
@@ -183,8 +179,7 @@ def measure_stack(
     )
     part = with_sensitivity(part, {d.feature.id: sides[id(d.sized)] for d in ordered if id(d.sized) in sides})
     part = with_form_and_relations(part, squared, ordered, survey.noise_rel, progress=progress)
-    if progress is not None:
-        progress("form", 1, 1)
+    tell("form", 1, 1)
     return Measurement(part, make_pictures(squared, ordered), make_seam_pictures(squared, ordered))
 
 
