@@ -6,6 +6,7 @@ every tooth's sum along the radius, both planes to the sum of all teeth from pla
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,11 +124,11 @@ def _fit(rest: Callable[[Floats], Floats], begin: Floats, bounds: Floats) -> tup
     return np.asarray(found.x), np.asarray(found.jac), np.asarray(found.fun)
 
 
-def _polar(plane: Floats, x: float, y: float, radii: Floats, angles: Floats, order: int = 3) -> Floats:
+def _polar(plane: Floats, x: float, y: float, radii: Floats, angles: Floats, order: Literal[1, 3] = 3) -> Floats:
     """Return the plane at radii (along the first axis) and angles."""
     shape = (slice(None), *(None,) * angles.ndim)
     rows, columns = y + radii[shape] * np.sin(angles), x + radii[shape] * np.cos(angles)
-    return np.asarray(ndimage.map_coordinates(plane, [rows, columns], order=order, mode="nearest"))
+    return np.asarray(ndimage.map_coordinates(plane, np.stack([rows, columns]), order=order, mode="nearest"))
 
 
 def _angles(mean: Floats, x: float, y: float, start: CrownStart, sd: float) -> tuple[Floats, Floats, float]:
@@ -179,7 +180,8 @@ def _ring(
     begin = np.array([0.0, 0.0, start.outer, start.inner, blur, 1.0])
     bounds = np.array([[-3, 3], [-3, 3], [middle, 2 * middle], [1, middle], [0.3, 3], [-3, 3]]).T
     use = np.ones(len(angles), dtype=bool)
-    high, best = np.ones(len(angles)), begin
+    best: Floats = begin
+    high: Floats = np.ones(len(angles))
     for _ in range(2):
         best, jac, fun = _fit(lambda p, u=use: rest(p, u).ravel(), begin, bounds)  # type: ignore[misc]
         high = highs(model(best))
