@@ -6,6 +6,7 @@ every tooth's sum along the radius, both planes to the sum of all teeth from pla
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,11 +118,17 @@ def fit_crown(
     return CrownFit(names, values, covariance, angles, u_angles, left / np.median(left), root, tip, width)
 
 
-def _polar(plane: Floats, x: float, y: float, radii: Floats, angles: Floats, order: int = 3) -> Floats:
+def _fit(rest: Callable[[Floats], Floats], begin: Floats, bounds: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the least-squares parameters, the slopes of what is left there, and that."""
+    found = least_squares(rest, begin, bounds=(bounds[0], bounds[1]))
+    return np.asarray(found.x), np.asarray(found.jac), np.asarray(found.fun)
+
+
+def _polar(plane: Floats, x: float, y: float, radii: Floats, angles: Floats, order: Literal[1, 3] = 3) -> Floats:
     """Return the plane at radii (along the first axis) and angles."""
     shape = (slice(None), *(None,) * angles.ndim)
     rows, columns = y + radii[shape] * np.sin(angles), x + radii[shape] * np.cos(angles)
-    return np.asarray(ndimage.map_coordinates(plane, [rows, columns], order=order, mode="nearest"))
+    return np.asarray(ndimage.map_coordinates(plane, np.stack([rows, columns]), order=order, mode="nearest"))
 
 
 def _angles(mean: Floats, x: float, y: float, start: CrownStart, sd: float) -> tuple[Floats, Floats, float]:
@@ -173,19 +180,20 @@ def _ring(
     begin = np.array([0.0, 0.0, start.outer, start.inner, blur, 1.0])
     bounds = np.array([[-3, 3], [-3, 3], [middle, 2 * middle], [1, middle], [0.3, 3], [-3, 3]]).T
     use = np.ones(len(angles), dtype=bool)
-    high = np.ones(len(angles))
+    best: Floats = begin
+    high: Floats = np.ones(len(angles))
     for _ in range(2):
-        found = least_squares(lambda p, u=use: rest(p, u).ravel(), begin, bounds=bounds)
-        high = highs(model(found.x))
+        best, jac, fun = _fit(lambda p, u=use: rest(p, u).ravel(), begin, bounds)  # type: ignore[misc]
+        high = highs(model(best))
         use = high > _AGREE * np.median(high)
         if use.sum() < 5:
             return FitFailed("fewer than five teeth have one height")
-    jacobian = found.jac.reshape(-1, len(radii), len(begin))
-    inverse = np.linalg.pinv(found.jac.T @ found.jac)
-    scores = np.einsum("krp,kr->kp", jacobian, found.fun.reshape(-1, len(radii)))
+    jacobian = jac.reshape(-1, len(radii), len(begin))
+    inverse = np.linalg.pinv(jac.T @ jac)
+    scores = np.einsum("krp,kr->kp", jacobian, fun.reshape(-1, len(radii)))
     n = len(scores)
     covariance = inverse @ (scores.T @ scores) @ inverse * n / max(n - 4, 1)
-    values = found.x + [x, y, 0, 0, 0, 0]
+    values = best + [x, y, 0, 0, 0, 0]
     return values[:5], covariance[:5, :5], high
 
 
@@ -232,12 +240,12 @@ def _planes(
     low_bound, high_bound = begin - margin, begin + margin
     low_bound[4:] = 0.0
     begin = np.clip(begin, low_bound + 1e-6, high_bound)
-    found = least_squares(lambda p: model(p) - grey, begin, bounds=(low_bound, high_bound))
-    root, tip, _, level, at_root, at_tip = (float(v) for v in found.x)
+    best, jac, fun = _fit(lambda p: model(p) - grey, begin, np.array([low_bound, high_bound]))
+    root, tip, _, level, at_root, at_tip = (float(v) for v in best)
     if level - at_root < _LEAST_STEP * level:
         return FitFailed("its teeth leave no gaps at their roots")
-    scatter = float(found.fun @ found.fun) / max(len(grey) - 6, 1)
-    covariance = np.linalg.pinv(found.jac.T @ found.jac) * scatter
+    scatter = float(fun @ fun) / max(len(grey) - 6, 1)
+    covariance = np.linalg.pinv(jac.T @ jac) * scatter
     u = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     sign = 1.0 if up else -1.0
     share = (at_root + at_tip) / 2 / level

@@ -169,7 +169,7 @@ def _counted(rim: Rim, least: int, most: int) -> CountOfTeeth:
         (CountOdds(n, 1.0),),
         (least, most),
         Measured(n, 0.0),
-        Measured(360 / n, 0.0),
+        Measured(360 / n, float(np.degrees(np.sqrt(2) * np.median(rim.u))) / n),
         *_plain_errors(rim),
         rim.bent,
         numbers,

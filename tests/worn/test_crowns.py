@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from ctrecon import Part, SliceStack, measure_stack
+from ctrecon.record.store import part_to_json
 
 
 @pytest.fixture(autouse=True)
@@ -29,6 +30,7 @@ def test_a_crown_wheel_is_one_wheel(seed: int) -> None:
     (crown,), (true,) = part.of_kind("wheel"), [f for f in told.features if f["kind"] == "wheel"]
     assert crown.teeth == crown.teeth_present == true["teeth"] and "crown_teeth" in crown.flags
     assert {"tip_diameter_mm", "root_diameter_mm", "flank"} <= set(crown.unknown) and crown.outline_mm is None
+    assert part_to_json(part)  # keeps the rules of the record
     names = ("depth_from_mm", "depth_to_mm", "diameter_mm", "x_mm", "y_mm")
     pairs = [(getattr(crown, n), true[n]) for n in names] + [(crown.inner_diameter_mm, true["inner_mm"])]
     for found, want in pairs:
