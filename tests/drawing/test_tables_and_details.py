@@ -1,4 +1,4 @@
-"""Hole table, details and inches: what stands instead of, or beside, the dimensions of a view."""
+"""The table of holes, details and inches: what stands instead of, or beside, the dimensions of a view."""
 
 import math
 from dataclasses import replace
