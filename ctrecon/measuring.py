@@ -164,19 +164,12 @@ def measure_stack(
     tell("pieces", 0, 1)
     pieces, hypotheses = infer_pieces(ordered, squared, priors=priors) if features else ((), ())
     part = Part(
-        name=name or stack.source,
-        made_with=_made_with(),
-        stack=_info(stack),
-        axis=axis,
-        features=features,
-        pieces=pieces,
-        hypotheses=hypotheses,
+        name=name or stack.source, made_with=_made_with(), stack=_info(stack), axis=axis, features=features,
+        pieces=pieces, hypotheses=hypotheses, boundary=boundary, warnings=tuple(warnings),
         joints=find_joints(pieces, ordered, squared),
-        boundary=boundary,
-        warnings=tuple(warnings),
         unknown={} if axis is not None else {"axis": _why_no_axis(survey)},
         image=None if artefacts is None else _image(artefacts),
-    )
+    )  # fmt: skip
     part = with_sensitivity(part, {d.feature.id: sides[id(d.sized)] for d in ordered if id(d.sized) in sides})
     part = with_form_and_relations(part, squared, ordered, survey.noise_rel, progress=progress)
     tell("form", 1, 1)

@@ -174,9 +174,10 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     environment = {
         **os.environ, "HOME": str(home), "JUPYTERLAB_SETTINGS_DIR": str(settings), "MPLCONFIGDIR": str(home / "mpl"),
         "JUPYTER_RUNTIME_DIR": str(home / "run"), "JUPYTER_CONFIG_DIR": str(home / "config"), "PYTHONPATH": str(ROOT),
-        "JUPYTER_DATA_DIR": str(home / "data"), "IPYTHONDIR": str(home / "ipython"), "OPENBLAS_NUM_THREADS": "1",
+        "JUPYTER_DATA_DIR": str(home / "data"), "IPYTHONDIR": str(home / "ipython"),
     }  # fmt: skip
-    environment.pop("MPLBACKEND", None)
+    for name in ("MPLBACKEND", "OPENBLAS_NUM_THREADS"):  # the library needs neither
+        environment.pop(name, None)
     log = (home / "server.log").open("w")
     server = subprocess.Popen(
         [
