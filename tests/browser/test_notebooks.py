@@ -97,7 +97,7 @@ def test_03_true_scale_from_two_clicks(lab: "Lab", small: SMALL, results: Path) 
     lab.open("03_true_scale_and_squaring_up")
     lab.run_all()
     view = ".ctr-true-scale"
-    lab.wait_text("(stated)", f"{view} .ctr-scale")
+    lab.wait_text("(file)", f"{view} .ctr-scale")
     lab.browser.click_on(
         f"[...document.querySelectorAll('{view} .widget-radio-box label')].find(e => e.innerText.includes('two points'))"
     )
@@ -115,7 +115,7 @@ def test_03_true_scale_from_two_clicks(lab: "Lab", small: SMALL, results: Path) 
     lab.field(view, "true length, mm", f"{wide * 0.068:.4f}")
     lab.button(view, "Use this length")
     lab.wait_text("50 % smaller than now", view)
-    assert "(stated)" in lab.text(f"{view} .ctr-scale")
+    assert "(file)" in lab.text(f"{view} .ctr-scale")
     lab.field(view, "true length, mm", f"{wide * 0.136:.4f}±0.01".replace(".", ","))
     lab.button(view, "Use this length")
     lab.wait_text("(calibrated)", f"{view} .ctr-scale")
