@@ -79,11 +79,9 @@ def measure_stack(
     name : str, optional
         Name of the part; the stack's own name where none is given.
     boundary : {"metal", "outer"}
-        Where corrosion product clings to the metal: measure the sound metal, or the outer
-        skin. The same thing where nothing clings to it.
+        Where corrosion product clings to the metal: measure the sound metal, or the outer skin.
     priors : mapping, optional
-        How likely each way of building a part is before the slices are looked at, by the names in
-        `ctrecon.record.priors.PRIORS`, from which those left out are taken.
+        How likely each way of building a part is before the slices are looked at; see `ctrecon.record.priors.PRIORS`.
     progress : callable, optional
         Called with (what, done, of) as the work goes on; `ctrecon.core.progress.Whole` makes one bar of it.
 

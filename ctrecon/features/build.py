@@ -104,7 +104,8 @@ def _build(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], n
     if len(squared.survey.stack) == 1:
         depths = (0.0, 0.0)
     if one.crown is not None:
-        middle, inside, budget = (depths[0] + depths[1]) / 2, None, {}
+        middle, inside = (depths[0] + depths[1]) / 2, None
+        budget: dict[str, dict[str, float]] = {}
         place = (*(one.crown.value(n) for n in "xy"), *(one.crown.u(n) for n in "xy"))
     elif isinstance(one.fit, ShapeFit):
         middle, inside = _midway(squared, one, pair, depths), None

@@ -1,21 +1,18 @@
 """How a notebook begins and ends: a part measured once and opened again, and the truth of an invented part."""
 
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from tqdm.auto import tqdm
-
 from ctrecon.core.errors import NoScaleError
 from ctrecon.decisions import FILE_NAME, read_decisions
-from ctrecon.pipeline import Progress, measure_to_folder, name_of
+from ctrecon.pipeline import measure_to_folder, name_of
 from ctrecon.record.part import Part
 from ctrecon.record.store import read_part
 from ctrecon.settings import MEASURING, SCAN, Settings
 from ctrecon.slices import SliceStack, open_stack
 from ctrecon.widgets.state import Review, open_review
+from ctrecon.widgets.waiting import notebook_bar
 
 __all__ = ["known_truth", "open_part", "open_slices"]
 
@@ -99,8 +96,7 @@ def open_part(source: str | Path, results: str | Path = "my_part", *, again: boo
         why = "measured again, as you asked" if again else "measured again, since another voxel size was stated"
     if why:
         open_slices(source, voxel_mm=settings.voxel_mm)  # no scale is said in the notebook's own words
-        with _bar() as progress:
-            measure_to_folder(source, folder, settings=settings, force=there, progress=progress)
+        measure_to_folder(source, folder, settings=settings, force=there, progress=notebook_bar(upto="writing"))
     review = open_review(folder, source, settings=settings)
     many = len(review.decisions)
     kept = f"; {FILE_NAME} holds {many} of your decisions" if many else ""
@@ -111,20 +107,6 @@ def open_part(source: str | Path, results: str | Path = "my_part", *, again: boo
 def _scale_differs(part: Part, settings: Settings) -> bool:
     """Return whether another scale is stated than the record was measured with."""
     return part.stack.taken is None and settings.voxel_mm not in (None, part.stack.voxel_mm)
-
-
-@contextmanager
-def _bar() -> Iterator[Progress]:
-    """Lend a bar with the stage and the time left."""
-    with tqdm(leave=False) as bar:
-
-        def tell(stage: str, done: int, total: int) -> None:
-            if bar.desc != f"{stage}: ":
-                bar.reset(total=total)
-                bar.set_description(stage, refresh=False)
-            bar.update(done - bar.n)
-
-        yield tell
 
 
 def known_truth(source: str | Path, kind: str, size: str, *, near: float | None = None) -> float | None:
