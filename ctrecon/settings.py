@@ -8,6 +8,7 @@ import argparse
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import Field, dataclass, field, fields
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -67,18 +68,11 @@ def _millimetres(text: str) -> float:
         raise argparse.ArgumentTypeError(f"'{text}' is not a number of mm ({hint})") from None
 
 
-def _whole(text: str) -> int:
+def _whole(text: str, what: str = "a whole number") -> int:
     try:
         return int(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a whole number") from None
-
-
-def _decimals(text: str) -> int:
-    try:
-        return int(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a number of decimals; give 0 to 4") from None
+        raise argparse.ArgumentTypeError(f"'{text}' is not {what}") from None
 
 
 def _probability(text: str) -> float:
@@ -229,7 +223,7 @@ class Settings:
     )  # fmt: skip
 
     digits: int | None = _given(
-        None, SHEET, parse=_decimals, more={"metavar": "N"},
+        None, SHEET, parse=partial(_whole, what="a number of decimals; give 0 to 4"), more={"metavar": "N"},
         help="most decimals of a length in mm in the views of the sheet, 0 to 4 (default: 2, and never more than U "
         "supports; inches get one more); the tables have all",
     )  # fmt: skip

@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy as np
 
 from ctrecon.batch.entry import Entry
-from ctrecon.batch.together import write_table
 from ctrecon.core.frames import Floats
-from ctrecon.core.measured import Measured, decimals_for, format_u, format_value
+from ctrecon.core.measured import Measured, decimals_for, expanded, format_u, format_value
+from ctrecon.core.tables import write_table
 from ctrecon.record.kinds import is_hole, is_outside, kind_of
-from ctrecon.record.part import Feature, Part, place_in_part_frame, scale_u_of
-from ctrecon.record.sensitivity import edge_u_of
+from ctrecon.record.part import Feature, Part, place_in_part_frame
+from ctrecon.record.sensitivity import expanded_of
 
 __all__ = ["ALIKE", "Alike", "find_alike", "write_alike"]
 
@@ -84,13 +84,13 @@ def find_alike(entries: Iterable[Entry]) -> list[Alike]:
     return found
 
 
-def write_alike(entries: Iterable[Entry], out: Path) -> None:
+def write_alike(found: Iterable[Alike], out: Path) -> None:
     """Write ``alike.csv``."""
     rows = []
-    for one in find_alike(entries):
-        decimals = 0 if one.size is None else decimals_for(_twice(one.size))
+    for one in found:
+        decimals = 0 if one.size is None else decimals_for(expanded(one.size))
         value = "" if one.size is None else format_value(one.size.value, decimals)
-        spread = "" if one.size is None else format_u(_twice(one.size), decimals)
+        spread = "" if one.size is None else format_u(expanded(one.size), decimals)
         members = "; ".join(f"{stack} {feature}".strip() for stack, feature in one.members)
         count = len({stack for stack, _ in one.members})
         chance = "" if one.by_chance is None else f"{one.by_chance:.2g}"
@@ -98,18 +98,13 @@ def write_alike(entries: Iterable[Entry], out: Path) -> None:
     write_table(out / ALIKE, _HEAD, rows)
 
 
-def _twice(size: Measured) -> float | None:
-    return None if size.u is None else 2 * size.u
-
-
 def _size(stack: str, part: Part, feature: Feature, quantity: str) -> _Size | None:
     """Return a size with the whole of its uncertainty; none of what is undecided."""
     value = getattr(feature, quantity)
-    if value is None or value.u is None or "undecided" in feature.flags or value.value <= 0:
+    if value is None or "undecided" in feature.flags or value.value <= 0:
         return None
-    scale = scale_u_of(part, quantity) or 0.0
-    of_edge = edge_u_of(part, feature, quantity)
-    return _Size(stack, feature.id, value.value, float(np.hypot(np.hypot(value.u, scale * value.value), of_edge)))
+    whole = expanded_of(part, feature, quantity, value)
+    return None if whole is None else _Size(stack, feature.id, value.value, whole / 2)
 
 
 def _thicknesses(stack: str, part: Part) -> Iterator[_Size]:
@@ -155,7 +150,7 @@ def _alike(what: str, group: list[_Size], sizes: list[_Size]) -> Alike:
         "bore": "may be of one drill or reamer", "square": "may be of one broach or file",
         "thickness": "may be of one sheet",
     }[what]  # fmt: skip
-    decimals = decimals_for(_twice(mean))
+    decimals = decimals_for(expanded(mean))
     return Alike(
         what=what, size=mean, members=members, by_chance=chance,
         says=f"{len(group)} agree within {format_value(spread, decimals)} mm, as near as they are known: {says}",

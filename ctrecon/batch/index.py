@@ -2,14 +2,15 @@
 
 import base64
 import io
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from urllib.parse import quote
 
-from ctrecon.batch.alike import find_alike
+from ctrecon.batch.alike import Alike
 from ctrecon.batch.entry import Entry
 from ctrecon.core.files import write_whole
-from ctrecon.core.flags import FLAGS
+from ctrecon.core.flags import explain
+from ctrecon.report.template import page_template
 
 __all__ = ["INDEX", "write_index"]
 
@@ -17,27 +18,21 @@ INDEX = "index.html"
 _SMALL = (220, 156)  # px: a sheet can be told from another
 
 
-def write_index(entries: Iterable[Entry], out: Path) -> None:
+def write_index(entries: Iterable[Entry], alike: Sequence[Alike], out: Path) -> None:
     """Write ``index.html``, complete in itself but for the links to each stack's own files."""
-    import jinja2
-
     entries = list(entries)
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("ctrecon.batch", "."), autoescape=True, undefined=jinja2.StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
     flags = [{warning.flag for warning in entry.part.warnings} for entry in entries if entry.part is not None]
     of_all = set.intersection(*flags) if len(flags) > 1 else set()
     rows = [_row(entry, out, of_all) for entry in entries]
     counts = {word: sum(entry.outcome == word for entry in entries) for word in ("measured", "nothing_found", "failed")}
-    page = environment.get_template("index_page.html").render(
-        rows=rows, counts=counts, of_all=_in_words(of_all), alike=find_alike(entries)
+    page = page_template("ctrecon.batch", "index_page.html").render(
+        rows=rows, counts=counts, of_all=_in_words(of_all), alike=alike
     )
     write_whole(out / INDEX, page.encode("utf-8", "replace"))
 
 
 def _in_words(flags: set[str]) -> list[str]:
-    return [FLAGS.get(flag, flag.replace("_", " ")) for flag in sorted(flags)]
+    return [explain(flag) for flag in sorted(flags)]
 
 
 def _row(entry: Entry, out: Path, told: set[str]) -> dict[str, object]:

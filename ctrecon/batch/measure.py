@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from ctrecon.batch.alike import write_alike
+from ctrecon.batch.alike import find_alike, write_alike
 from ctrecon.batch.entry import Entry
 from ctrecon.batch.index import write_index
 from ctrecon.batch.journal import JOURNAL, LOG, Journal, Line, settings_key
@@ -206,11 +206,11 @@ class _Batch:
 
     def look(self, progress: Progress | None, tasks: list[Task]) -> Callable[[], None]:
         """Return what tells a person how far things are."""
+        if progress is None:
+            return lambda: None
         sizes = {task.number: size_of(task.path) for task in tasks}
 
         def tell() -> None:
-            if progress is None:
-                return
             done = sum(size for number, size in sizes.items() if number in self.entries)
             rest = sum(sizes.values()) - done
             left = ""
@@ -241,8 +241,9 @@ class _Batch:
         entries = self.in_order()
         write_summary(entries, self.out / SUMMARY)
         write_all_features(entries, self.out)
-        write_alike(entries, self.out)
-        write_index(entries, self.out)
+        alike = find_alike(entries)
+        write_alike(alike, self.out)
+        write_index(entries, alike, self.out)
 
 
 def _stage(task: Task) -> str:

@@ -1,14 +1,13 @@
 """Tables of all stacks: what became of each, and every feature of every one."""
 
 import csv
-import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from pathlib import Path
 
 from ctrecon.batch.entry import Entry
-from ctrecon.core.files import write_whole
+from ctrecon.core.tables import write_table
 
-__all__ = ["ALL_FEATURES", "SUMMARY", "write_all_features", "write_summary", "write_table"]
+__all__ = ["ALL_FEATURES", "SUMMARY", "write_all_features", "write_summary"]
 
 SUMMARY, ALL_FEATURES = "summary.csv", "features.csv"
 _COLUMNS = (
@@ -16,15 +15,6 @@ _COLUMNS = (
 )  # fmt: skip
 _OF_ONE = ("feature", "kind", "quantity", "value", "u_k1", "U_k2", "basis", "flags", "why_unknown")
 _SCALE_UNKNOWN = "U_k2_without_scale"
-
-
-def write_table(path: Path, head: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
-    """Write a table, whole or not at all."""
-    out = io.StringIO(newline="")
-    table = csv.writer(out, lineterminator="\n")
-    table.writerow(head)
-    table.writerows(rows)
-    write_whole(path, out.getvalue().encode("utf-8", "replace"))
 
 
 def write_summary(entries: Iterable[Entry], path: Path) -> None:

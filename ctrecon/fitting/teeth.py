@@ -1,10 +1,9 @@
 """Whether an outline is a toothed rim: even waves of its radius, whole or broken, coarse or as fine as blur allows."""
 
 import numpy as np
-from scipy.spatial import ConvexHull, QhullError
 
 from ctrecon.core.frames import Floats
-from ctrecon.fitting.outline_candidates import circle_of
+from ctrecon.fitting.wheel_start import tip_circle
 
 __all__ = ["is_toothed"]
 
@@ -37,7 +36,7 @@ def is_toothed(points: Floats) -> bool:
     The radius is counted from the circle through the tips, which the convex hull shows even where a third of the wheel
     is missing. Bites and fractures have waves of any number, falling off evenly; teeth have one and its multiples.
     """
-    tips = _tip_circle(points)
+    tips = tip_circle(points, least=_LEAST_TEETH) if len(points) >= _LEAST_POINTS else None
     if tips is None:
         return False
     x, y, outer = tips
@@ -71,18 +70,6 @@ def _of_corners(wave: Floats, n: int) -> bool:
             if comb and np.median(wave[np.array(comb) - 1]) > _COMB * wave[n - 1]:
                 return True
     return False
-
-
-def _tip_circle(points: Floats) -> tuple[float, float, float] | None:
-    """Return centre and radius of the circle through the outermost points."""
-    if len(points) < _LEAST_POINTS:
-        return None
-    try:
-        hull = points[np.sort(ConvexHull(points).vertices)]
-    except QhullError:
-        return None
-    circle = circle_of(hull, 1.0) if len(hull) >= _LEAST_TEETH else None
-    return None if circle is None else (circle.x, circle.y, circle.radius)
 
 
 def _tips_seen(radius: Floats, angle: Floats, outer: float, teeth: int) -> bool:

@@ -46,13 +46,13 @@ class RimWave:
     signal: Floats
 
 
-def tip_circle(points: Floats) -> tuple[float, float, float] | None:
-    """Return centre and radius of the circle through the outermost points of an outline, px."""
+def tip_circle(points: Floats, *, least: int = _LEAST_TEETH) -> tuple[float, float, float] | None:
+    """Return centre and radius of the circle through the outermost points of an outline (at least so many), px."""
     try:
         hull = points[np.sort(ConvexHull(points).vertices)]
     except QhullError:
         return None
-    circle = circle_of(hull, 1.0) if len(hull) >= _LEAST_TEETH else None
+    circle = circle_of(hull, 1.0) if len(hull) >= least else None
     return None if circle is None else (circle.x, circle.y, circle.radius)
 
 

@@ -1,8 +1,6 @@
 """Writes and reads the part record: part.json with its schema, and features.csv."""
 
-import csv
 import dataclasses
-import io
 import json
 import math
 from collections.abc import Iterator
@@ -14,6 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import Measured, expanded
+from ctrecon.core.tables import write_table
 from ctrecon.record.kinds import KINDS, kind_of
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import RELATION_KINDS, Feature, Part, Piece, scale_u_of
@@ -270,13 +269,14 @@ def write_features_csv(part: Part, path: str | Path) -> None:
     feature,kind,quantity,value,u_k1,U_k2_without_scale,basis,flags,why_unknown
     """
     need_part(part, "write_features_csv")
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\n")
-    scaled = None not in part.stack.scale_u_rel
-    heading = "U_k2" if scaled else "U_k2_without_scale"
-    table.writerow(["feature", "kind", "quantity", "value", "u_k1", heading, "basis", "flags", "why_unknown"])
+    heading = "U_k2" if None not in part.stack.scale_u_rel else "U_k2_without_scale"
+    head = ("feature", "kind", "quantity", "value", "u_k1", heading, "basis", "flags", "why_unknown")
+    write_table(path, head, _quantity_rows(part))
+
+
+def _quantity_rows(part: Part) -> Iterator[tuple[str, ...]]:
     for feature in part.features:
-        tail = [feature.basis, " ".join(feature.flags)]
+        lead, tail = (feature.id, feature.kind), (feature.basis, " ".join(feature.flags))
         for name, value in _feature_dict(feature).items():
             raw = getattr(feature, name)
             several = raw if name in ("flats_pair_mm", "teeth_range") and raw else (raw,)
@@ -284,13 +284,12 @@ def write_features_csv(part: Part, path: str | Path) -> None:
                 label = name if len(several) == 1 else f"{name}_{number + 1}"
                 if isinstance(one, Measured):
                     spread = _cell(expanded_of(part, feature, label, one))
-                    table.writerow([feature.id, feature.kind, label, _cell(one.value), _cell(one.u), spread, *tail, ""])
+                    yield (*lead, label, _cell(one.value), _cell(one.u), spread, *tail, "")
                 elif isinstance(one, (int, float)) and not isinstance(one, bool):
-                    table.writerow([feature.id, feature.kind, label, _cell(float(one)), "", "", *tail, ""])
+                    yield (*lead, label, _cell(float(one)), "", "", *tail, "")
                 elif value is None and name in feature.unknown:
-                    table.writerow([feature.id, feature.kind, label, "", "", "", *tail, feature.unknown[name]])
+                    yield (*lead, label, "", "", "", *tail, feature.unknown[name])
         for name, one in sorted(feature.form.items()):
             if getattr(feature, name, None) is None:  # roundness_mm stands above already
                 spread = _cell(expanded(one, scale_u_of(part, name)))
-                table.writerow([feature.id, feature.kind, name, _cell(one.value), _cell(one.u), spread, *tail, ""])
-    write_whole(path, out.getvalue().encode())
+                yield (*lead, name, _cell(one.value), _cell(one.u), spread, *tail, "")

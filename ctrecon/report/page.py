@@ -5,13 +5,9 @@ It needs no network and runs no script. Every text that comes from files is esca
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 from math import hypot, radians
 from pathlib import Path
 from typing import Protocol, TypeVar
-
-from jinja2 import Environment, StrictUndefined, Template
 
 from ctrecon.core.files import write_whole
 from ctrecon.core.flags import explain
@@ -29,6 +25,7 @@ from ctrecon.report.checks import BASES, checks_of, is_close, percent
 from ctrecon.report.embedded_images import Picture, figure_uri
 from ctrecon.report.explained import explained_view
 from ctrecon.report.seams import exploded_picture, seam_cards
+from ctrecon.report.template import page_template
 from ctrecon.workshop.printed import intended_rows, stock_rows
 
 __all__ = ["HasPartAndPictures", "NamedSlices", "report_html", "write_report"]
@@ -375,14 +372,6 @@ def _scale_text(scale: tuple[float | None, ...]) -> str:
     return f"{shown} (standard uncertainty along depth, row, column)"
 
 
-@cache
-def _template() -> Template:
-    text = resources.files("ctrecon.report").joinpath("template.html").read_text(encoding="utf-8")
-    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    page.filters.update(percent=format_percent, decimals=format_value)
-    return page.from_string(text)
-
-
 def report_html(
     part: Part,
     pictures: Sequence[SlicePicture] = (),
@@ -416,7 +405,7 @@ def report_html(
     checks, more_checks = checks_of(part, pictures)
     form, even_form = _parted(list(_form(part)), lambda one: one.says)
     relations = [(heading, *_parted(lines, lambda one: one[:1])) for heading, lines in _relations(part)]
-    return _template().render(
+    return page_template("ctrecon.report", "template.html").render(
         part=part,
         u_heading="U without scale" if None in scale else "U",
         scale_text=_scale_text(scale),

@@ -1,7 +1,5 @@
-"""Plans as files that other programs read: records as plain JSON, tables as CSV, each whole or not at all."""
+"""Plans as text that other programs read: records as plain JSON."""
 
-import csv
-import io
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence, Set
@@ -14,14 +12,10 @@ from typing import Any
 from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from ctrecon.core.files import write_whole
-
-__all__ = ["json_text", "plain", "write_table"]
+__all__ = ["json_text", "plain"]
 
 _PAIR = re.compile(r"\[\s+(-?\d[\d.e+-]*),\s+(-?\d[\d.e+-]*)\s+\]")
 """Two numbers of a list: they are put on one line. No text of the plan looks so: its line ends are written as \\n."""
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-"""What a spreadsheet takes for a formula at the start of a cell of text (OWASP, CSV injection)."""
 
 
 def json_text(thing: Mapping[str, Any]) -> str:
@@ -70,23 +64,3 @@ def _area(shape: BaseGeometry) -> list[list[list[list[float]]]]:
 
 def _rings(polygon: Polygon) -> Iterable[Any]:
     return (polygon.exterior, *polygon.interiors)
-
-
-def write_table(path: str | Path, head: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
-    """Write a table as CSV, its cells safe from being taken for formulas."""
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\n")
-    table.writerow(head)
-    table.writerows([_guarded(cell) for cell in row] for row in rows)
-    write_whole(path, out.getvalue().encode())
-
-
-def _guarded(cell: str) -> str:
-    """Return a cell that no spreadsheet takes for a formula: names come from the file, and numbers stay numbers."""
-    if not cell.startswith(_FORMULA):
-        return cell
-    try:
-        float(cell)
-    except ValueError:
-        return f"'{cell}"
-    return cell

@@ -9,6 +9,7 @@ import pytest
 from ctrecon.batch import Entry
 from ctrecon.batch.alike import Alike, find_alike
 from ctrecon.batch.index import write_index
+from ctrecon.batch.together import write_summary
 from ctrecon.core.measured import Measured
 from ctrecon.record.part import Axis, Feature, Part, StackInfo
 
@@ -100,10 +101,17 @@ def test_fragments_of_one_ring_fit_into_one_turn() -> None:
     assert [[stack for stack, _ in one.members] for one in found] == [["a", "b"], ["b", "c"]]
 
 
+def test_a_name_is_no_formula_in_the_tables(tmp_path: Path) -> None:
+    """A stack called =cmd() is text in the summary (OWASP, CSV injection), and numbers stay numbers."""
+    write_summary([_entry("=cmd()", _feature("F1", "round_hole", 0, 0, diameter_mm=Measured(1.0, U)))], tmp_path / "s.csv")
+    row = (tmp_path / "s.csv").read_text(encoding="utf-8").splitlines()[1]
+    assert row.startswith("'=cmd(),'=cmd(),measured,1,0,0.05,")
+
+
 def test_the_page_takes_any_name(tmp_path: Path) -> None:
     """A name of angle brackets, quotes and ampersands stands on the page as text, and its links as paths."""
     entry = _entry('a <b onclick="x">&', _feature("F1", "round_hole", 0, 0, diameter_mm=Measured(1.0, U)))
-    write_index([entry, Entry(stack="bad", results="", outcome="failed", says="bad: is <spoilt>")], tmp_path)
+    write_index([entry, Entry(stack="bad", results="", outcome="failed", says="bad: is <spoilt>")], [], tmp_path)
     page = (tmp_path / "index.html").read_text(encoding="utf-8")
     body = page[page.index("<body>") : page.index("</html>")]
     tree = ElementTree.fromstring(body)

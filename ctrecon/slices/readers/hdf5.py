@@ -8,14 +8,22 @@ from typing import Any
 import numpy as np
 
 from ctrecon.core.errors import InputFileError
-from ctrecon.slices.readers.page import Page, Plane, checked_count, checked_dtype, checked_shrink, checked_size, guarded
+from ctrecon.slices.readers.page import (
+    Page,
+    Plane,
+    checked_count,
+    checked_dtype,
+    checked_shrink,
+    checked_size,
+    guarded,
+    volume_pages,
+)
 from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import read_scale
-from ctrecon.slices.readers.slabs import Slabs
+from ctrecon.slices.readers.slabs import Slabs, checked_blocks
 
 __all__ = ["READER", "read_hdf5"]
 
-_MOST_CHUNK = 1 << 30  # bytes; a block this large would be decoded whole for a single plane
 
 
 def read_hdf5(path: Path, *, label: str) -> list[Page]:
@@ -56,10 +64,7 @@ def read_hdf5(path: Path, *, label: str) -> list[Page]:
 
     slabs = Slabs(read, count=count, depth=depth, plane_bytes=rows * columns * dtype.itemsize)
     scale = read_scale(fields)
-    return [
-        Page(f"slice {k + 1}" if count > 1 else path.name, rows, columns, dtype, scale, (), lambda k=k: slabs.plane(k))  # type: ignore[misc]
-        for k in range(count)
-    ]
+    return volume_pages((count, rows, columns), dtype, scale, slabs.plane, path.name)
 
 
 @contextmanager
@@ -99,8 +104,8 @@ def _refuse_unreadable(volume: Any, label: str) -> None:
 
     if volume.external or volume.is_virtual:
         raise InputFileError(f"{label} keeps its grey values in other files; export them into one file")
-    if volume.chunks and int(np.prod(volume.chunks)) * volume.dtype.itemsize > _MOST_CHUNK:
-        raise InputFileError(f"{label} is stored in blocks of more than 1 GiB; store it in smaller blocks")
+    if volume.chunks:
+        checked_blocks(volume.chunks, volume.dtype.itemsize, label)
     stored = volume.id.get_create_plist()
     for number in range(stored.get_nfilters()):
         code, _, _, name = stored.get_filter(number)

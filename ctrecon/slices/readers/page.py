@@ -6,6 +6,7 @@ import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ __all__ = [
     "MAX_SLICES",
     "Page",
     "Plane",
+    "bare_plane",
     "checked_count",
     "checked_dtype",
     "checked_shrink",
@@ -31,6 +33,7 @@ __all__ = [
     "guarded",
     "hushed",
     "load_page",
+    "volume_pages",
 ]
 
 MAX_PLANE_PIXELS = 100_000_000
@@ -76,6 +79,28 @@ class Page:
     flags: tuple[str, ...]
     decode: Callable[[], Plane]
     placed: bool = False
+
+
+def volume_pages(
+    shape: tuple[int, int, int], dtype: np.dtype[np.generic], scale: FileScale, one: Callable[[int], Plane], name: str
+) -> list[Page]:
+    """Return the slices of a volume as pages, ``slice 1`` and on; a single one carries the name of its file."""
+    count, rows, columns = shape
+    return [
+        Page(f"slice {k + 1}" if count > 1 else name, rows, columns, dtype, scale, (), partial(one, k))
+        for k in range(count)
+    ]
+
+
+def bare_plane(
+    path: Path, start: int, index: int, stored: np.dtype[np.generic], shape: tuple[int, int]
+) -> Plane:
+    """Return a plane of grey values that lie bare in a file, plane after plane from a byte on."""
+    size = shape[0] * shape[1]
+    with path.open("rb") as file:
+        file.seek(start + index * size * stored.itemsize)
+        plane = np.fromfile(file, stored, size).reshape(shape)
+    return plane.astype(stored.newbyteorder("="), copy=False)
 
 
 def describe(page: Page) -> str:

@@ -7,7 +7,15 @@ from pathlib import Path
 import numpy as np
 
 from ctrecon.core.errors import InputError, InputFileError
-from ctrecon.slices.readers.page import Page, Plane, checked_dtype, checked_size, file_size, guarded
+from ctrecon.slices.readers.page import (
+    Page,
+    Plane,
+    bare_plane,
+    checked_dtype,
+    checked_size,
+    file_size,
+    volume_pages,
+)
 from ctrecon.slices.readers.scale import FileScale
 
 __all__ = ["RawLayout", "read_raw"]
@@ -69,11 +77,6 @@ def read_raw(path: Path, layout: RawLayout, *, label: str) -> list[Page]:
         )
 
     def one(index: int) -> Plane:
-        with guarded(label), path.open("rb") as file:
-            file.seek(layout.skip + index * rows * columns * size)
-            return np.fromfile(file, layout.dtype, rows * columns).reshape(rows, columns).astype(dtype, copy=False)
+        return bare_plane(path, layout.skip, index, layout.dtype, (rows, columns))
 
-    return [
-        Page(f"slice {k + 1}", rows, columns, dtype, FileScale(), (), lambda k=k: one(k))  # type: ignore[misc]
-        for k in range(slices)
-    ]
+    return volume_pages(layout.shape, dtype, FileScale(), one, "slice 1")

@@ -1,12 +1,28 @@
 """Planes of a volume stored in blocks: a block is decoded once for all the planes that lie in it."""
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 
+from ctrecon.core.errors import InputFileError
 from ctrecon.slices.readers.page import Plane
 
-__all__ = ["Slabs"]
+__all__ = ["Slabs", "checked_blocks"]
+
+_MOST_BLOCK = 1 << 30  # bytes; a block this large would be decoded whole for a single plane
 
 _MOST_BYTES = 256 << 20  # kept at once; deeper blocks are decoded again rather than filling the memory
+
+
+def checked_blocks(shape: Sequence[int], itemsize: int, label: str) -> None:
+    """Refuse a volume stored in blocks that fill the memory.
+
+    Raises
+    ------
+    InputFileError
+        Before a block is decoded.
+    """
+    if math.prod(shape) * itemsize > _MOST_BLOCK:
+        raise InputFileError(f"{label} is stored in blocks of more than 1 GiB; store it in smaller blocks")
 
 
 class Slabs:

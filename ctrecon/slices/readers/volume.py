@@ -10,12 +10,14 @@ from ctrecon.core.errors import InputFileError
 from ctrecon.slices.readers.page import (
     Page,
     Plane,
+    bare_plane,
     checked_count,
     checked_dtype,
     checked_shrink,
     checked_size,
     guarded,
     hushed,
+    volume_pages,
 )
 from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import FileScale, read_scale
@@ -88,15 +90,9 @@ def read_volume(path: Path, *, label: str) -> list[Page]:
         if start is None:
             plane: Plane = volume()[index].copy()
             return plane
-        with data.open("rb") as file:
-            file.seek(start + index * rows * columns * dtype.itemsize)
-            plane = np.fromfile(file, stored, rows * columns).reshape(rows, columns)
-        return plane.astype(dtype, copy=False)
+        return bare_plane(data, start, index, stored, (rows, columns))
 
-    return [
-        Page(f"slice {k + 1}" if count > 1 else path.name, rows, columns, dtype, scale, (), lambda k=k: one(k))  # type: ignore[misc]
-        for k in range(count)
-    ]
+    return volume_pages((count, rows, columns), dtype, scale, one, path.name)
 
 
 def _header(path: Path) -> dict[str, str]:

@@ -6,15 +6,14 @@ from typing import Any
 import numpy as np
 
 from ctrecon.core.errors import InputFileError
-from ctrecon.slices.readers.page import Page, Plane, checked_count, checked_dtype, checked_size, guarded
+from ctrecon.slices.readers.page import Page, Plane, checked_count, checked_dtype, checked_size, guarded, volume_pages
 from ctrecon.slices.readers.reader import Reader
 from ctrecon.slices.readers.scale import UNIT_MM, FileScale, read_scale
-from ctrecon.slices.readers.slabs import Slabs
+from ctrecon.slices.readers.slabs import Slabs, checked_blocks
 
 __all__ = ["READER", "read_zarr"]
 
 _MARKS = ("zarr.json", ".zgroup", ".zarray")
-_MOST_CHUNK = 1 << 30
 _SPACE = ("z", "y", "x")
 
 
@@ -57,18 +56,14 @@ def read_zarr(folder: Path, *, label: str) -> list[Page]:
         count, rows, columns = array.shape[-3:]
         checked_count(count, label)
         checked_size(rows, columns, label)
-        if int(np.prod(array.chunks)) * array.dtype.itemsize > _MOST_CHUNK:
-            raise InputFileError(f"{label} is stored in blocks of more than 1 GiB; store it in smaller blocks")
+        checked_blocks(array.chunks, array.dtype.itemsize, label)
         dtype = checked_dtype(np.dtype(array.dtype), label)
 
     def read(first: int, beyond: int) -> Plane:
         return np.asarray(array[(*at, slice(first, beyond))])
 
     slabs = Slabs(read, count=count, depth=array.chunks[-3], plane_bytes=rows * columns * dtype.itemsize)
-    return [
-        Page(f"slice {k + 1}", rows, columns, dtype, scale, (), lambda k=k: slabs.plane(k))  # type: ignore[misc]
-        for k in range(count)
-    ]
+    return volume_pages((count, rows, columns), dtype, scale, slabs.plane, "slice 1")
 
 
 def _of_group(group: Any, label: str) -> tuple[Any, str, FileScale]:

@@ -5,8 +5,9 @@ from math import isfinite
 from pathlib import Path
 
 from ctrecon.core.files import write_whole
+from ctrecon.core.tables import write_table
 from ctrecon.workshop.plan.model import Plan
-from ctrecon.workshop.written import json_text, plain, write_table
+from ctrecon.workshop.written import json_text, plain
 
 __all__ = ["SCHEMA_NAME", "plan_to_json", "write_coordinates_csv", "write_plan_json", "write_shopping_csv"]
 

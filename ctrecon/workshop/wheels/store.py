@@ -7,9 +7,10 @@ from typing import Any
 
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import Measured, expanded, format_value
+from ctrecon.core.tables import write_table
 from ctrecon.workshop.wheels.making import ToMake
 from ctrecon.workshop.wheels.plan import PlannedWheel, WheelsPlan
-from ctrecon.workshop.written import json_text, plain, write_table
+from ctrecon.workshop.written import json_text, plain
 
 __all__ = [
     "SCHEMA_NAME", "file_name", "wheels_to_json", "write_dividing_csv", "write_teeth_csv", "write_trains_csv",
