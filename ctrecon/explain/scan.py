@@ -85,7 +85,7 @@ def explain_scan(part: Part, stack: SliceStack, *, progress: Progress | None = N
     count = len(stack)
     levels = find_levels(stack)
     levels = None if levels is None else levels.at_boundary(part.boundary)
-    solid = solid_of(part)
+    solid = solid_of(part, as_found=True)
     if levels is None or not solid.bodies:
         return Explained((None,) * count, None, None)
     psf = find_psf(stack, levels, solid)

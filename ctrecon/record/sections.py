@@ -12,7 +12,7 @@ from ctrecon.record.kinds import is_hole, kind_of
 from ctrecon.record.part import Feature, Part, outline_in_part_frame, place_in_part_frame
 from ctrecon.shapes import ArcShape
 
-__all__ = ["Distance", "Section", "section_of"]
+__all__ = ["Distance", "Section", "free_section", "section_of"]
 
 Distance = Callable[[Floats, Floats], Floats]
 
@@ -51,7 +51,7 @@ def section_of(part: Part, feature: Feature, pitch_mm: float) -> Section | None:
         Mesh of the distance map of free outlines.
     """
     if feature.outline_mm:
-        return _free(outline_in_part_frame(part, feature), pitch_mm)
+        return free_section(outline_in_part_frame(part, feature), pitch_mm)
     if feature.x_mm is None or feature.y_mm is None:
         return None
     x, y = place_in_part_frame(part, feature)
@@ -121,7 +121,7 @@ def _share_depth(one: Feature, other: Feature) -> bool:
     return min(b, d) > max(a, c)
 
 
-def _free(outline: Floats, pitch_mm: float) -> Section | None:
+def free_section(outline: Floats, pitch_mm: float, slack: float = _FREE_SLACK) -> Section | None:
     """Map the signed distance to a free outline on a fine mesh once; slices look it up."""
     if len(outline) < 3:
         return None
@@ -149,7 +149,7 @@ def _free(outline: Floats, pitch_mm: float) -> Section | None:
         top = field[i, j] * (1 - b) + field[i, j + 1] * b
         return np.asarray(top * (1 - a) + (field[i + 1, j] * (1 - b) + field[i + 1, j + 1] * b) * a, dtype=np.float32)
 
-    return Section(distance, outline, distance, _FREE_SLACK)
+    return Section(distance, outline, distance, slack)
 
 
 def _segments(local: Floats, rows: int, columns: int) -> Iterator[tuple[tuple[slice, slice], Floats, Floats]]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.record.eaten import eaten_sections
 from ctrecon.record.kinds import is_seam, kind_of
 from ctrecon.record.part import Feature, Part, depths_in_part_frame, place_in_part_frame
 from ctrecon.record.sections import Section, section_of
@@ -226,8 +227,8 @@ class Solid:
         return np.asarray(np.sign(gap.thick_mm) * share * limit, dtype=np.float32)
 
 
-def solid_of(part: Part) -> Solid:
-    """Return the solid the record describes.
+def solid_of(part: Part, *, as_found: bool = False) -> Solid:
+    """Return the solid the record describes; with `as_found`, less what it says is worn away.
 
     A hole cuts every outside it meets in depth, except one that stands wholly inside it (an
     island). Where a hole ends within a slice of the end of its outside it is taken to run
@@ -237,17 +238,20 @@ def solid_of(part: Part) -> Solid:
     rotation = part.rotation
     dz, dy, dx = part.stack.voxel_mm
     made = {}
+    eaten = []
     for feature in part.features:
         section = section_of(part, feature, min(dy, dx))
         if section is not None:
-            made[feature.id] = _prism(part, feature, section)
+            made[feature.id] = own = _prism(part, feature, section)
+            if as_found:
+                eaten += [_bite(own, *bite) for bite in eaten_sections(part, feature, section, min(dy, dx))]
     join = _JOIN_SLICES * dz
     outsides = [made[f.id] for f in part.features if f.id in made and kind_of(f).is_outside]
     cutters = [made[f.id] for f in part.features if f.id in made and kind_of(f).is_cutter]
     outsides = _joined(outsides, join)
-    bodies = tuple((one, tuple(_cuts(one, cutters, join))) for one in outsides)
+    bodies = tuple((one, (*_cuts(one, cutters, join), *eaten)) for one in outsides)
     shape = (part.stack.slices, part.stack.rows, part.stack.columns)
-    return Solid(bodies, tuple(_gaps(part, made, outsides, join)), tuple(made.values()), rotation, (dz, dy, dx), shape)
+    return Solid(bodies, tuple(_gaps(part, made, outsides, join)), (*made.values(), *eaten), rotation, (dz, dy, dx), shape)
 
 
 def _prism(part: Part, feature: Feature, section: Section) -> Prism:
@@ -266,6 +270,11 @@ def _prism(part: Part, feature: Feature, section: Section) -> Prism:
         middle,
         kind_of(feature).wall_per_mm(feature),
     )
+
+
+def _bite(own: Prism, section: Section, low: float, high: float) -> Prism:
+    """Return what was eaten of a prism's edge, within the prism's depths."""
+    return Prism(own.ident, section, max(low, own.low), min(high, own.high), own.middle)
 
 
 def _cross(

@@ -13,6 +13,7 @@ from ctrecon.explain.predict import Predictor
 from ctrecon.record.explained import Explained, Psf, ResidualRegion
 from ctrecon.record.part import Part
 from ctrecon.record.solid import solid_of
+from ctrecon.record.worn import Worn, WornStretch
 from ctrecon.slices import SliceStack
 
 TILTS = (0.0, 5.0)
@@ -182,6 +183,46 @@ def test_a_hole_across_is_explained_by_its_own_axis(tilt_deg: float) -> None:
         cross_diameter_mm=Measured(0.4, 0.001), cross_direction_xyz=(float(along[0]), float(along[1]), float(along[2])),
     )  # fmt: skip
     assert explain_scan(replace(part, features=(*part.features, hole)), stack).lumps == ()
+
+
+def eaten(part: Part, ident: str, tilt_deg: float, edge: np.ndarray, deepest_mm: float) -> Part:
+    """The record with one worn stretch: an edge (x, y in the part's plane) at the feature's mid depth."""
+    one = next(f for f in part.features if f.id == ident)
+    assert one.depth_from_mm is not None
+    assert one.depth_to_mm is not None
+    middle = (one.depth_from_mm.value + one.depth_to_mm.value) / 2
+    axes = scans.frame(tilt_deg)
+    points = []
+    for x, y in edge:  # where the line along the axis through this place meets the slice at mid depth
+        z = (middle - scans.MIDDLE[2] - axes[0, 2] * x - axes[1, 2] * y) / axes[2, 2]
+        points.append(tuple(float(v) for v in in_stack(tilt_deg, x, y, z)[:2]))
+    worn = Worn(
+        share=0.1, deepest_mm=Measured(deepest_mm, 0.01), says="eaten",
+        stretches=(WornStretch(edge_mm=tuple(points), deepest_mm=deepest_mm),),
+    )  # fmt: skip
+    return replace(part, features=tuple(replace(f, worn=worn) if f.id == ident else f for f in part.features))
+
+
+@pytest.mark.parametrize("tilt_deg", TILTS)
+@pytest.mark.parametrize(("ident", "rim", "centre", "sign"), [("F1", 1.6, 1.75, 1), ("F2", 0.35, 0.3, -1)])
+def test_wear_on_record_is_no_surprise(ident: str, rim: float, centre: float, sign: int, tilt_deg: float) -> None:
+    """A scallop of 0.4 mm in rim or bore lights up; with the stretch on record nothing is left, and more does again."""
+
+    def bitten(radius: float) -> scans.Solid:
+        return lambda x, y, z: scans.bush(x, y, z) & ~((np.hypot(x + centre, y) < radius) & ((z < 0.1) | (sign < 0)))
+
+    stack = scans.scanned(scans.share_of_metal(bitten(0.4), tilt_deg), seed=21)
+    part = scans.record(tilt_deg)
+    found = explain_scan(part, stack).lumps
+    assert found
+    assert found[0].near == ident
+    half = np.arccos((centre**2 + 0.4**2 - rim**2) / (2 * centre * 0.4))  # cosine rule: where the two circles meet
+    turn = np.linspace(-half, half, 21) if sign > 0 else np.linspace(half, 2 * np.pi - half, 21)
+    edge = np.column_stack([0.4 * np.cos(turn) - centre, 0.4 * np.sin(turn)])
+    on_record = eaten(part, ident, tilt_deg, edge, 0.25)
+    assert explain_scan(on_record, stack).lumps == ()
+    more = scans.scanned(scans.share_of_metal(bitten(0.7), tilt_deg), seed=22)
+    assert explain_scan(on_record, more).lumps
 
 
 def test_what_stands_beside_the_part_lights_up() -> None:

@@ -1,0 +1,77 @@
+"""The metal that time took of an edge, as sections that cut: what the record says is worn is no surprise in the scan."""
+
+import numpy as np
+from shapely import LinearRing, Point, Polygon, unary_union
+from shapely.ops import substring
+
+from ctrecon.core.frames import Floats
+from ctrecon.record.kinds import is_hole
+from ctrecon.record.part import Feature, Part, depths_in_part_frame, outline_in_part_frame
+from ctrecon.record.sections import Section, free_section
+from ctrecon.record.worn import WornStretch
+
+__all__ = ["eaten_sections"]
+
+_OVER_PX = 1.5  # bites reach this far over the sound edge: two edges in one place would leave a skin of metal
+_SLACK = 10.0  # of the usual allowance: a stretch is recorded at one depth, and its bottom wanders from slice to slice
+
+
+def eaten_sections(
+    part: Part, feature: Feature, sound: Section, pitch_mm: float
+) -> tuple[tuple[Section, float, float], ...]:
+    """Return what the feature's worn stretches take of the metal: section, depth from, depth to (part frame, mm).
+
+    Parameters
+    ----------
+    part : Part
+        The record.
+    feature : Feature
+        Any; one whose edge is sound gives nothing.
+    sound : Section
+        The feature's sound section.
+    pitch_mm : float
+        Mesh of the distance maps.
+
+    Returns
+    -------
+    tuple of (Section, float, float)
+        A stretch that runs through the whole feature goes from -inf to inf.
+    """
+    if feature.worn is None or feature.outline_mm:
+        return ()
+    ring = LinearRing(sound.outline)
+    whole = Polygon(ring)
+    out = []
+    for one in feature.worn.stretches:
+        bite = _bite(outline_in_part_frame(part, feature, one.edge_mm), ring)
+        over = bite.buffer(_OVER_PX * pitch_mm)
+        area = unary_union([bite, over.intersection(whole) if is_hole(feature) else over.difference(whole)])
+        area = max(getattr(area, "geoms", [area]), key=lambda p: float(p.area))
+        section = free_section(np.asarray(area.exterior.coords), pitch_mm, _SLACK) if area.area > 0 else None
+        if section is not None:
+            out.append((section, *_depths(part, feature, one)))
+    return tuple(out)
+
+
+def _depths(part: Part, feature: Feature, one: WornStretch) -> tuple[float, float]:
+    """Return between which depths along the part axis a stretch runs."""
+    first, last = feature.depth_from_mm, feature.depth_to_mm
+    if one.depth_from_mm is None or one.depth_to_mm is None or first is None or last is None:
+        return -np.inf, np.inf
+    low, high = depths_in_part_frame(part, feature)
+    by = (high - low) / max(last.value - first.value, 1e-9)
+    return low + (one.depth_from_mm - first.value) * by, low + (one.depth_to_mm - first.value) * by
+
+
+def _bite(edge: Floats, ring: LinearRing) -> Polygon:
+    """Return the area between an edge as found and the sound one, between the places where the two meet."""
+    a, b = (float(ring.project(Point(p))) for p in (edge[0], edge[-1]))
+    low, high = min(a, b), max(a, b)
+    if high - low <= ring.length / 2:
+        sound = list(substring(ring, low, high).coords)
+    else:
+        sound = [*substring(ring, high, ring.length).coords, *substring(ring, 0.0, low).coords]
+        low = high
+    if low == a:
+        sound.reverse()
+    return Polygon([*edge, *sound]).buffer(0)
