@@ -1,4 +1,4 @@
-"""The metal that time took of an edge, as sections that cut: what the record says is worn is no surprise in the scan."""
+"""The metal that time took of an edge, as sections that cut it: what is on record as worn is no surprise in a scan."""
 
 import numpy as np
 from shapely import LinearRing, Point, Polygon, unary_union

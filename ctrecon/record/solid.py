@@ -251,7 +251,8 @@ def solid_of(part: Part, *, as_found: bool = False) -> Solid:
     outsides = _joined(outsides, join)
     bodies = tuple((one, (*_cuts(one, cutters, join), *eaten)) for one in outsides)
     shape = (part.stack.slices, part.stack.rows, part.stack.columns)
-    return Solid(bodies, tuple(_gaps(part, made, outsides, join)), (*made.values(), *eaten), rotation, (dz, dy, dx), shape)
+    gaps = tuple(_gaps(part, made, outsides, join))
+    return Solid(bodies, gaps, (*made.values(), *eaten), rotation, (dz, dy, dx), shape)
 
 
 def _prism(part: Part, feature: Feature, section: Section) -> Prism:
