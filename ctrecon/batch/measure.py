@@ -114,8 +114,8 @@ def _check(out: Path, *, force: bool) -> None:
         raise InputFileError(f"{standing}: may not be written to; choose another place for the results")
 
 
-def state_of(job: Job, line: Line | None, out: Path, settings: Settings) -> str:
-    """Return what a run would do with a stack: measure, keep, measure again (it failed), or read (it may differ)."""
+def state_of(job: Job, stamp: str, line: Line | None, out: Path, settings: Settings) -> str:
+    """Return what a run does with a stack of this stamp: measure, keep, again (it failed), or read (it may differ)."""
     if line is None:
         return "measure"
     if line.outcome == "failed":
@@ -124,7 +124,7 @@ def state_of(job: Job, line: Line | None, out: Path, settings: Settings) -> str:
     there = all((out / job.results / name).is_file() for name in names_of(*needs))
     if not there or line.settings != settings_key(settings) or line.results != job.results.as_posix():
         return "measure"
-    return "keep" if line.stamp == stamp_of(job.path) else "read"
+    return "keep" if stamp and line.stamp == stamp else "read"
 
 
 class _Batch:
@@ -160,14 +160,11 @@ class _Batch:
         tasks = []
         for number, job in enumerate(self.jobs):
             line = before.get(job.stack)
-            state = state_of(job, line, self.out, self.settings)
+            self._stamps[number] = stamp = stamp_of(job.path)
+            state = state_of(job, stamp, line, self.out, self.settings)
             if state == "keep" and line is not None:
                 self._enter(number, line, kept=True)
                 continue
-            try:
-                self._stamps[number] = stamp_of(job.path)
-            except OSError:  # its worker says why
-                self._stamps[number] = ""
             content = line.content if line is not None and state == "read" else ""
             tasks.append(
                 Task(

@@ -102,6 +102,7 @@ def _plan(source: "Path | list[Path]", args: argparse.Namespace) -> int:
     from ctrecon.batch import find_jobs
     from ctrecon.batch.journal import Journal
     from ctrecon.batch.measure import state_of
+    from ctrecon.batch.stacks import stamp_of
     from ctrecon.core.errors import CtreconError
     from ctrecon.pipeline import open_stated
 
@@ -117,6 +118,7 @@ def _plan(source: "Path | list[Path]", args: argparse.Namespace) -> int:
             bad += not stack.voxel_mm
         except CtreconError as error:
             about, bad = f"cannot be read: {error}", bad + 1
-        print(f"{job.stack}: {about}; {_STATES[state_of(job, lines.get(job.stack), args.out, settings)]}")
+        state = state_of(job, stamp_of(job.path), lines.get(job.stack), args.out, settings)
+        print(f"{job.stack}: {about}; {_STATES[state]}")
     print(f"{len(jobs)} stacks, {bad} of them would fail; nothing was written")
     return REFUSED if bad else DONE
