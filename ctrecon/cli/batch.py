@@ -104,7 +104,7 @@ def _plan(source: "Path | list[Path]", args: argparse.Namespace) -> int:
     from ctrecon.batch.measure import state_of
     from ctrecon.batch.stacks import stamp_of
     from ctrecon.core.errors import CtreconError
-    from ctrecon.pipeline import open_stated
+    from ctrecon.pipeline import open_to_measure
 
     settings = settings_from(args).for_many()
     lines = {} if args.force else Journal(args.out).read()
@@ -112,13 +112,14 @@ def _plan(source: "Path | list[Path]", args: argparse.Namespace) -> int:
     jobs = find_jobs(source, args.out)
     for job in jobs:
         try:
-            stack = open_stated(job.path, settings)
-            scale = " x ".join(f"{edge:g}" for edge in stack.voxel_mm) + " mm" if stack.voxel_mm else "scale unknown"
-            about = f"{' x '.join(map(str, stack.shape))}, {scale}"
-            bad += not stack.voxel_mm
+            stack = open_to_measure(job.path, settings)
         except CtreconError as error:
-            about, bad = f"cannot be read: {error}", bad + 1
+            bad += 1
+            print(f"{job.stack}: would fail: {in_command_line_words(str(error))}")
+            continue
         state = state_of(job, stamp_of(job.path), lines.get(job.stack), args.out, settings)
-        print(f"{job.stack}: {about}; {_STATES[state]}")
+        (slices, rows, columns), voxel = stack.shape, stack.voxel_mm or ()
+        scale = " x ".join(f"{edge:g}" for edge in voxel)
+        print(f"{job.stack}: {slices} slices of {rows} x {columns} px, {scale} mm; {_STATES[state]}")
     print(f"{len(jobs)} stacks, {bad} of them would fail; nothing was written")
     return REFUSED if bad else DONE
