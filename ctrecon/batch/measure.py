@@ -4,6 +4,7 @@ import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 from ctrecon.batch.alike import find_alike, write_alike
@@ -222,8 +223,14 @@ class _Batch:
         return tell
 
     def in_order(self) -> tuple[Entry, ...]:
-        """Return the entries in the order of the stacks."""
-        return tuple(self.entries[number] for number in sorted(self.entries))
+        """Return the entries in the order of the stacks, copies of one before them told as such."""
+        first: dict[str, str] = {}
+        entries = []
+        for number in sorted(self.entries):
+            entry, content = self.entries[number], self._lines[number].content
+            same = first.setdefault(content, entry.stack) if entry.part is not None and content else entry.stack
+            entries.append(entry if same == entry.stack else replace(entry, same_as=same))
+        return tuple(entries)
 
     def lines(self) -> list[Line]:
         """Return the journal's lines in the order of the stacks."""

@@ -28,6 +28,8 @@ _STATES = {
     "measure": "to measure", "keep": "unchanged, kept", "again": "failed before, tried again", "read": "to compare",
 }  # fmt: skip
 
+_NAMED = 5  # failed stacks that the last line names; the page has all
+
 
 def add_parser(commands: Commands) -> None:
     """Add the command."""
@@ -90,7 +92,9 @@ def run(args: argparse.Namespace) -> int:
         return INTERRUPTED
     outcomes = [entry.outcome for entry in entries]
     measured, empty, failed = (outcomes.count(one) for one in ("measured", "nothing_found", "failed"))
-    print(f"{len(entries)} stacks: {measured} measured, {empty} with nothing to measure, {failed} failed")
+    which = [entry.stack for entry in entries if entry.outcome == "failed"]
+    named = f": {', '.join(which[:_NAMED])}{', ...' if failed > _NAMED else ''}" if failed else ""
+    print(f"{len(entries)} stacks: {measured} measured, {empty} with nothing to measure, {failed} failed{named}")
     print(f"written:\n    {args.out / SUMMARY}\n    {args.out / INDEX}")
     if failed:
         return REFUSED

@@ -42,6 +42,7 @@ def test_bad_stacks_do_not_stop_the_rest(
         "a", "alike.csv", "batch.log", "d", "deep", "features.csv", "index.html", "journal.csv", "summary.csv",
     ]  # fmt: skip
     assert (tmp_path / "out" / "deep" / "e" / "part.json").is_file()
+    assert [entry.same_as for entry in entries] == ["", "", "", "", "a"]  # stacks of the same bytes
 
 
 def test_summary_is_whole_after_every_stack(
