@@ -28,6 +28,7 @@ import time
 import warnings
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import redirect_stderr
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -36,7 +37,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT)]
 
 READ_WITHIN, MEASURED_WITHIN, MOST_MB, LONGEST = 10.0, 60.0, 1024, 1000
-_NO_SAMPLES = {"", ".py", ".pyi", ".pyc", ".so", ".js", ".css", ".html", ".svg", ".map", ".woff", ".woff2", ".ttf", ".afm", ".pfb"}
+_NO_SAMPLES = {".py", ".pyi", ".pyc", ".so", ".js", ".css", ".html", ".svg", ".map", ".woff", ".woff2", ".ttf", ".afm", ".pfb"}
 _PACKAGES = ("pydicom", "scikit-image", "h5py", "zarr", "imageio", "tifffile", "pillow", "matplotlib", "numpy", "scipy", "networkx")
 _ENDINGS = {".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp", ".gif", ".dcm", ".h5", ".hdf5", ".npy", ".npz", ".gz", ".mat", ".nrrd", ".nhdr", ".mha", ".mhd"}
 
@@ -79,12 +80,12 @@ def installed_samples() -> dict[str, list[Path]]:
 
 def _is_sample(path: Path) -> bool:
     """Return whether a file of a package is data: by its ending, or because it lies among a reader's test files."""
-    return path.suffix.lower() in _ENDINGS or ("test_files" in path.parts and path.suffix not in _NO_SAMPLES - {""})
+    return path.suffix.lower() in _ENDINGS or ("test_files" in path.parts and path.suffix not in _NO_SAMPLES)
 
 
 def samples_below(folder: Path) -> list[Path]:
     """Return every file below a folder that may be data, and every folder that holds some."""
-    files = [path for path in folder.rglob("*") if path.is_file() and path.suffix.lower() not in _NO_SAMPLES - {""}]
+    files = [path for path in folder.rglob("*") if path.is_file() and path.suffix.lower() not in _NO_SAMPLES]
     return sorted({one for path in files for one in (path, path.parent)})
 
 
@@ -145,16 +146,17 @@ def _ended(arguments: list[str]) -> End:
 
     Path("/proc/self/clear_refs").write_text("5", encoding="utf-8")
     before, begun, kept = _peak_mb(), time.process_time(), os.dup(2)
-    with tempfile.TemporaryFile() as told:
-        os.dup2(told.fileno(), 2)
+    with tempfile.TemporaryFile("w+", encoding="utf-8", errors="replace") as told:
+        os.dup2(told.fileno(), 2)  # libraries write there, the program to its stream
         try:
-            code = main(arguments)
+            with redirect_stderr(told):
+                code = main(arguments)
         finally:
-            sys.stderr.flush()
+            told.flush()
             os.dup2(kept, 2)
             os.close(kept)
         told.seek(0)
-        text = told.read().decode("utf-8", "replace")
+        text = told.read()
     return End(code, text, time.process_time() - begun, _peak_mb() - before)
 
 
@@ -171,7 +173,7 @@ def main() -> int:
     parser.add_argument("--measure", action="store_true", help="measure and draw those that can be read, too")
     parser.add_argument("--all", action="store_true", help="print how each ended, not only those that gave way")
     args = parser.parse_args()
-    import ctrecon.outputs  # noqa: F401 - loaded once, before the processes part
+    import ctrecon.outputs  # loaded once, before the processes part
     import ctrecon.pipeline  # noqa: F401
 
     samples = {str(one): samples_below(one) for one in args.folders} or installed_samples()
