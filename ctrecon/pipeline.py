@@ -32,8 +32,8 @@ from ctrecon.slices import SliceStack, as_stack, open_stack
 from ctrecon.slices.taken import take
 
 __all__ = [
-    "DECIDED", "Progress", "check_target", "measure", "measure_to_folder", "name_of", "open_stated", "staged_folder",
-    "write_outputs",
+    "DECIDED", "Progress", "check_target", "measure", "measure_to_folder", "name_of", "open_stated", "open_to_measure",
+    "staged_folder", "write_outputs",
 ]  # fmt: skip
 
 """Told the stage, how much of it is done and how much there is."""
@@ -289,7 +289,7 @@ def _taken(stack: SliceStack, settings: Settings) -> SliceStack:
     return take(stack, slices=settings.slices, window=settings.window, joined=settings.join, quick=settings.quick)
 
 
-def _opened(source: str | Path, settings: Settings) -> SliceStack:
+def open_to_measure(source: str | Path, settings: Settings) -> SliceStack:
     """Open a stack that has a scale."""
     stack = open_stated(source, settings)
     if stack.voxel_mm is None:
@@ -351,7 +351,7 @@ def measure(source: str | Path | SliceStack | ArrayLike, *, progress: Progress |
     """
     settings = Settings.stated(stated, *_STATED, by="measure")
     if isinstance(source, (str, os.PathLike)):
-        stack, name = _opened(Path(source), settings), name_of(source)
+        stack, name = open_to_measure(Path(source), settings), name_of(source)
     else:
         whole = as_stack(source, by="measure", voxel_mm=settings.voxel_mm, towards_viewer=settings.depth_towards_viewer)
         stack = _taken(whole, settings)
@@ -422,7 +422,7 @@ def measure_to_folder(
     if settings.decisions is not None:
         read_decisions(settings.decisions)  # a fault in the file is told before minutes of measuring, not after
     check_target(out, force=force)
-    stack = _opened(source, settings)
+    stack = open_to_measure(source, settings)
     measurement, explained = _measured(stack, settings, name=name_of(source), progress=progress, told=told)
     if progress is not None:
         progress("writing", 0, 1)

@@ -67,9 +67,12 @@ def find_alike(entries: Iterable[Entry]) -> list[Alike]:
     -----
     Sizes are grouped in their order as long as each agrees with the mean of the group before it within two standard
     uncertainties of the difference. A pattern is one motion (turned over or not) that lays three or more holes of one
-    stack on holes of the same kind and size of another.
+    stack on holes of the same kind and size of another. Copies of a stack agree in everything and are left out.
     """
-    parts = [(entry.stack, entry.part) for entry in entries if entry.part is not None and entry.part.features]
+    parts = [
+        (entry.stack, entry.part) for entry in entries
+        if entry.part is not None and entry.part.features and not entry.same_as
+    ]  # fmt: skip
     found: list[Alike] = []
     for what, kind, quantity in (("bore", "round_hole", "diameter_mm"), ("square", "square_hole", "flats_mm")):
         sizes = [
@@ -151,6 +154,7 @@ def _alike(what: str, group: list[_Size], sizes: list[_Size]) -> Alike:
         "thickness": "may be of one sheet",
     }[what]  # fmt: skip
     decimals = decimals_for(expanded(mean))
+    spread = max(spread, 10.0**-decimals)
     return Alike(
         what=what, size=mean, members=members, by_chance=chance,
         says=f"{len(group)} agree within {format_value(spread, decimals)} mm, as near as they are known: {says}",

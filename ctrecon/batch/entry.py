@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Part
 
 __all__ = ["Entry"]
@@ -26,6 +27,8 @@ class Entry:
         The trace of a fault of the program itself, not of the stack; empty where there was none.
     kept : bool
         Stack and settings are those of an earlier run, whose results stand.
+    same_as : str
+        The first stack of the batch with the same slices, byte for byte; empty where this is the first, or only one.
     """
 
     stack: str
@@ -35,3 +38,18 @@ class Entry:
     part: Part | None = None
     fault: str = ""
     kept: bool = False
+    same_as: str = ""
+
+    @property
+    def across_mm(self) -> float | None:
+        """Across the largest outside of the part, mm; None where there is none."""
+        outsides = [] if self.part is None else [one for one in self.part.features if is_outside(one)]
+        return max((size for one in outsides if (size := kind_of(one).main_size(one)) is not None), default=None)
+
+    @property
+    def deep_mm(self) -> float | None:
+        """From the first end of a feature to the last, mm; None where no end is known."""
+        ends = [] if self.part is None else [
+            end.value for one in self.part.features for end in (one.depth_from_mm, one.depth_to_mm) if end is not None
+        ]  # fmt: skip
+        return max(ends) - min(ends) if len(ends) > 1 else None

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from urllib.parse import quote
 
+import numpy as np
+
 from ctrecon.batch.alike import Alike
 from ctrecon.batch.entry import Entry
 from ctrecon.core.files import write_whole
@@ -16,6 +18,7 @@ __all__ = ["INDEX", "write_index"]
 
 INDEX = "index.html"
 _SMALL = (220, 156)  # px: a sheet can be told from another
+_WHITE = 255
 
 
 def write_index(entries: Iterable[Entry], alike: Sequence[Alike], out: Path) -> None:
@@ -42,6 +45,7 @@ def _row(entry: Entry, out: Path, told: set[str]) -> dict[str, object]:
     return {
         "entry": entry,
         "outcome": entry.outcome.replace("_", " "),
+        "about": _about(entry),
         "picture": _thumbnail(out / entry.results / "sheet.png") if entry.results else "",
         "link": quote(entry.results),
         "flags": _in_words(flags),
@@ -49,13 +53,24 @@ def _row(entry: Entry, out: Path, told: set[str]) -> dict[str, object]:
     }
 
 
+def _about(entry: Entry) -> str:
+    """Say how large a part is about; its sizes with their U stand in its record."""
+    sizes = ((entry.across_mm, "across"), (entry.deep_mm, "deep"))
+    told = ", ".join(f"{size:.1f} mm {way}" for size, way in sizes if size is not None)
+    return f"about {told}" if told else ""
+
+
 def _thumbnail(sheet: Path) -> str:
-    """Return a sheet in small as an address that holds its bytes; empty where there is none."""
+    """Return the first page of a sheet in small as an address that holds its bytes; empty where there is none."""
     from PIL import Image
 
     try:
         with Image.open(sheet) as image:
             small = image.convert("L")
+            grey = np.asarray(small)
+            plain = (grey == grey[:, :1]).all(axis=1) & (grey[:, 0] > 0) & (grey[:, 0] < _WHITE)
+            if plain.any():  # a band of grey parts a page from the next
+                small = small.crop((0, 0, small.width, int(np.argmax(plain))))
             small.thumbnail(_SMALL, Image.Resampling.LANCZOS)
     except OSError:
         return ""

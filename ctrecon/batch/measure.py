@@ -4,6 +4,7 @@ import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 from ctrecon.batch.alike import find_alike, write_alike
@@ -114,8 +115,8 @@ def _check(out: Path, *, force: bool) -> None:
         raise InputFileError(f"{standing}: may not be written to; choose another place for the results")
 
 
-def state_of(job: Job, line: Line | None, out: Path, settings: Settings) -> str:
-    """Return what a run would do with a stack: measure, keep, measure again (it failed), or read (it may differ)."""
+def state_of(job: Job, stamp: str, line: Line | None, out: Path, settings: Settings) -> str:
+    """Return what a run does with a stack of this stamp: measure, keep, again (it failed), or read (it may differ)."""
     if line is None:
         return "measure"
     if line.outcome == "failed":
@@ -124,7 +125,7 @@ def state_of(job: Job, line: Line | None, out: Path, settings: Settings) -> str:
     there = all((out / job.results / name).is_file() for name in names_of(*needs))
     if not there or line.settings != settings_key(settings) or line.results != job.results.as_posix():
         return "measure"
-    return "keep" if line.stamp == stamp_of(job.path) else "read"
+    return "keep" if stamp and line.stamp == stamp else "read"
 
 
 class _Batch:
@@ -160,14 +161,11 @@ class _Batch:
         tasks = []
         for number, job in enumerate(self.jobs):
             line = before.get(job.stack)
-            state = state_of(job, line, self.out, self.settings)
+            self._stamps[number] = stamp = stamp_of(job.path)
+            state = state_of(job, stamp, line, self.out, self.settings)
             if state == "keep" and line is not None:
                 self._enter(number, line, kept=True)
                 continue
-            try:
-                self._stamps[number] = stamp_of(job.path)
-            except OSError:  # its worker says why
-                self._stamps[number] = ""
             content = line.content if line is not None and state == "read" else ""
             tasks.append(
                 Task(
@@ -225,8 +223,14 @@ class _Batch:
         return tell
 
     def in_order(self) -> tuple[Entry, ...]:
-        """Return the entries in the order of the stacks."""
-        return tuple(self.entries[number] for number in sorted(self.entries))
+        """Return the entries in the order of the stacks, copies of one before them told as such."""
+        first: dict[str, str] = {}
+        entries = []
+        for number in sorted(self.entries):
+            entry, content = self.entries[number], self._lines[number].content
+            same = first.setdefault(content, entry.stack) if entry.part is not None and content else entry.stack
+            entries.append(entry if same == entry.stack else replace(entry, same_as=same))
+        return tuple(entries)
 
     def lines(self) -> list[Line]:
         """Return the journal's lines in the order of the stacks."""

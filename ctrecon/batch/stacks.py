@@ -129,13 +129,17 @@ def size_of(path: Path) -> int:
 def stamp_of(path: Path) -> str:
     """Return a key of names, sizes and times: where it is the same, nothing has to be read to know the stack is.
 
-    The time a file's entry was last changed can't be set by hand, as that of its contents can.
+    The time a file's entry was last changed can't be set by hand, as that of its contents can. Empty where the stack
+    can't be seen: whoever reads it says why.
     """
     sums = hashlib.sha256()
-    for one in _files(path):
-        about = one.stat()
-        known = f"{_inside(one, path)}\0{about.st_size}\0{about.st_mtime_ns}\0{about.st_ctime_ns}\n"
-        sums.update(known.encode(errors="surrogateescape"))
+    try:
+        for one in _files(path):
+            about = one.stat()
+            known = f"{_inside(one, path)}\0{about.st_size}\0{about.st_mtime_ns}\0{about.st_ctime_ns}\n"
+            sums.update(known.encode(errors="surrogateescape"))
+    except OSError:
+        return ""
     return sums.hexdigest()[:32]
 
 

@@ -11,7 +11,8 @@ __all__ = ["ALL_FEATURES", "SUMMARY", "write_all_features", "write_summary"]
 
 SUMMARY, ALL_FEATURES = "summary.csv", "features.csv"
 _COLUMNS = (
-    "stack", "results", "outcome", "features", "pieces", "voxel_dz_mm", "voxel_dy_mm", "voxel_dx_mm", "flags", "says",
+    "stack", "results", "outcome", "features", "pieces", "across_mm", "deep_mm", "voxel_dz_mm", "voxel_dy_mm",
+    "voxel_dx_mm", "flags", "says",
 )  # fmt: skip
 _OF_ONE = ("feature", "kind", "quantity", "value", "u_k1", "U_k2", "basis", "flags", "why_unknown")
 _SCALE_UNKNOWN = "U_k2_without_scale"
@@ -27,7 +28,9 @@ def _summary_row(entry: Entry) -> list[object]:
     counts = ["", ""] if part is None else [len(part.features), len(part.pieces)]
     voxel = ["", "", ""] if part is None else [f"{edge:.9g}" for edge in part.stack.voxel_mm]
     flags = "" if part is None else " ".join(sorted({warning.flag for warning in part.warnings}))
-    return [entry.stack, entry.results, entry.outcome, *counts, *voxel, flags, entry.says]
+    about = ["" if size is None else f"{size:.2f}" for size in (entry.across_mm, entry.deep_mm)]
+    says = f"the same slices as {entry.same_as}" if entry.same_as else entry.says
+    return [entry.stack, entry.results, entry.outcome, *counts, *about, *voxel, flags, says]
 
 
 def write_all_features(entries: Iterable[Entry], out: Path) -> None:

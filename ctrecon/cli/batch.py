@@ -28,6 +28,8 @@ _STATES = {
     "measure": "to measure", "keep": "unchanged, kept", "again": "failed before, tried again", "read": "to compare",
 }  # fmt: skip
 
+_NAMED = 5  # failed stacks that the last line names; the page has all
+
 
 def add_parser(commands: Commands) -> None:
     """Add the command."""
@@ -90,7 +92,9 @@ def run(args: argparse.Namespace) -> int:
         return INTERRUPTED
     outcomes = [entry.outcome for entry in entries]
     measured, empty, failed = (outcomes.count(one) for one in ("measured", "nothing_found", "failed"))
-    print(f"{len(entries)} stacks: {measured} measured, {empty} with nothing to measure, {failed} failed")
+    which = [entry.stack for entry in entries if entry.outcome == "failed"]
+    named = f": {', '.join(which[:_NAMED])}{', ...' if failed > _NAMED else ''}" if failed else ""
+    print(f"{len(entries)} stacks: {measured} measured, {empty} with nothing to measure, {failed} failed{named}")
     print(f"written:\n    {args.out / SUMMARY}\n    {args.out / INDEX}")
     if failed:
         return REFUSED
@@ -102,8 +106,9 @@ def _plan(source: "Path | list[Path]", args: argparse.Namespace) -> int:
     from ctrecon.batch import find_jobs
     from ctrecon.batch.journal import Journal
     from ctrecon.batch.measure import state_of
+    from ctrecon.batch.stacks import stamp_of
     from ctrecon.core.errors import CtreconError
-    from ctrecon.pipeline import open_stated
+    from ctrecon.pipeline import open_to_measure
 
     settings = settings_from(args).for_many()
     lines = {} if args.force else Journal(args.out).read()
@@ -111,12 +116,14 @@ def _plan(source: "Path | list[Path]", args: argparse.Namespace) -> int:
     jobs = find_jobs(source, args.out)
     for job in jobs:
         try:
-            stack = open_stated(job.path, settings)
-            scale = " x ".join(f"{edge:g}" for edge in stack.voxel_mm) + " mm" if stack.voxel_mm else "scale unknown"
-            about = f"{' x '.join(map(str, stack.shape))}, {scale}"
-            bad += not stack.voxel_mm
+            stack = open_to_measure(job.path, settings)
         except CtreconError as error:
-            about, bad = f"cannot be read: {error}", bad + 1
-        print(f"{job.stack}: {about}; {_STATES[state_of(job, lines.get(job.stack), args.out, settings)]}")
+            bad += 1
+            print(f"{job.stack}: would fail: {in_command_line_words(str(error))}")
+            continue
+        state = state_of(job, stamp_of(job.path), lines.get(job.stack), args.out, settings)
+        (slices, rows, columns), voxel = stack.shape, stack.voxel_mm or ()
+        scale = " x ".join(f"{edge:g}" for edge in voxel)
+        print(f"{job.stack}: {slices} slices of {rows} x {columns} px, {scale} mm; {_STATES[state]}")
     print(f"{len(jobs)} stacks, {bad} of them would fail; nothing was written")
     return REFUSED if bad else DONE

@@ -1,10 +1,14 @@
 """What parts share: made-up records whose common drills, sheets, patterns and rings are known."""
 
+import base64
+import io
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from ctrecon.batch import Entry
 from ctrecon.batch.alike import Alike, find_alike
@@ -101,11 +105,39 @@ def test_fragments_of_one_ring_fit_into_one_turn() -> None:
     assert [[stack for stack, _ in one.members] for one in found] == [["a", "b"], ["b", "c"]]
 
 
+def test_copies_are_told_and_share_nothing(tmp_path: Path) -> None:
+    """What a copy agrees in says nothing of drills: it is named as a copy in table and page and compared with no other."""
+    sizes = [2.0, 2.5, 3.0]
+    first, other = (_plate(name, np.array([[0, 0], [9, 1], [4, 7.0]]), sizes, seed) for name, seed in (("a", 1), ("c", 2)))
+    copy = replace(first, stack="b", same_as="a")
+    assert {stack for one in find_alike([first, copy, other]) for stack, _ in one.members} == {"a", "c"}
+    assert find_alike([first, copy]) == []
+    write_summary([first, copy], tmp_path / "s.csv")
+    assert [line.rpartition(",")[2] for line in (tmp_path / "s.csv").read_text().splitlines()] == ["says", "", "the same slices as a"]
+    write_index([first, copy], [], tmp_path)
+    assert "the same slices as <b>a</b>" in (tmp_path / "index.html").read_text(encoding="utf-8")
+
+
+def test_the_picture_of_a_sheet_is_its_first_page(tmp_path: Path) -> None:
+    """Of three pages under each other, parted by grey as the sheet's picture has them, the page shows the first whole."""
+    (tmp_path / "a").mkdir()
+    one = np.full((210, 297), 255, np.uint8)
+    one[10:200, 10:287] = 254
+    one[100] = 0
+    band = np.full((8, 297), 200, np.uint8)
+    Image.fromarray(np.vstack([one, band, one, band, one])).save(tmp_path / "a" / "sheet.png")
+    write_index([_entry("a")], [], tmp_path)
+    page = (tmp_path / "index.html").read_text(encoding="utf-8")
+    data = page.partition("data:image/png;base64,")[2].partition('"')[0]
+    with Image.open(io.BytesIO(base64.b64decode(data))) as small:
+        assert small.size == (220, 156)
+
+
 def test_a_name_is_no_formula_in_the_tables(tmp_path: Path) -> None:
     """A stack called =cmd() is text in the summary (OWASP, CSV injection), and numbers stay numbers."""
     write_summary([_entry("=cmd()", _feature("F1", "round_hole", 0, 0, diameter_mm=Measured(1.0, U)))], tmp_path / "s.csv")
     row = (tmp_path / "s.csv").read_text(encoding="utf-8").splitlines()[1]
-    assert row.startswith("'=cmd(),'=cmd(),measured,1,0,0.05,")
+    assert row.startswith("'=cmd(),'=cmd(),measured,1,0,,2.00,0.05,")
 
 
 def test_the_page_takes_any_name(tmp_path: Path) -> None:
@@ -118,3 +150,5 @@ def test_the_page_takes_any_name(tmp_path: Path) -> None:
     assert [one.text for one in tree.iter("b")] == ['a <b onclick="x">&', "bad", "bad: is <spoilt>"]
     links = [one.get("href") or "" for one in tree.iter("a")]
     assert "a%20%3Cb%20onclick%3D%22x%22%3E%26/report.html" in links
+    (failed,) = [one for one in tree.iter("a") if one.text == "bad"]  # named above all rows, with a link to its own
+    assert [row.findtext(".//b") for row in tree.iter("tr") if f"#{row.get('id')}" == failed.get("href")] == ["bad"]

@@ -42,6 +42,7 @@ def test_bad_stacks_do_not_stop_the_rest(
         "a", "alike.csv", "batch.log", "d", "deep", "features.csv", "index.html", "journal.csv", "summary.csv",
     ]  # fmt: skip
     assert (tmp_path / "out" / "deep" / "e" / "part.json").is_file()
+    assert [entry.same_as for entry in entries] == ["", "", "", "", "a"]  # stacks of the same bytes
 
 
 def test_summary_is_whole_after_every_stack(
@@ -133,6 +134,23 @@ def test_what_stands_is_kept_and_what_changed_is_measured_anew(
     stand_ins.measured.clear()
     measure_all(scans, out, settings=Settings(voxel_mm=0.5, units="in"))
     assert stand_ins.measured == ["a", "b", "c", "d", "e"]
+
+
+def test_each_stack_is_stamped_once_a_run(
+    make_slices: MakeSlices, tmp_path: Path, stand_ins: SimpleNamespace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A look at 2,000 files over a network takes seconds: new, changed, failed and unchanged stacks are looked at once."""
+    import ctrecon.batch.measure
+
+    for name, metal in (("a", 900), ("b", 900), ("c", 901)):
+        make_slices(f"scans/{name}", metal=metal)
+    stamped: list[str] = []
+    real = ctrecon.batch.measure.stamp_of
+    monkeypatch.setattr(ctrecon.batch.measure, "stamp_of", lambda path: (stamped.append(path.name), real(path))[1])
+    measure_all(tmp_path / "scans", tmp_path / "out", settings=SCALE)
+    (tmp_path / "scans" / "b" / "s001.tif").touch()
+    measure_all(tmp_path / "scans", tmp_path / "out", settings=SCALE)
+    assert stamped == ["a", "b", "c"] * 2
 
 
 def test_a_torn_journal_costs_one_stack(make_slices: MakeSlices, tmp_path: Path, stand_ins: SimpleNamespace) -> None:

@@ -195,3 +195,31 @@ def test_batch_codes(
     assert "out/summary.csv" in out
     assert ("ctrecon: " in err) == (code == 2)
     assert "Traceback" not in err
+
+
+def test_a_dry_run_says_what_would_become_of_each_stack(
+    make_slices: MakeSlices, stand_ins: SimpleNamespace, capsys: Capture
+) -> None:
+    """New, unchanged, changed and failed stacks, one cut short and one without a scale: told, and nothing is written."""
+    for name in ("kept", "changed", "torn"):
+        make_slices(f"scans/{name}", voxel_mm=0.5)
+    make_slices("scans/spoilt", voxel_mm=0.5, metal=901)
+    assert main(["batch", "scans", "--out", "out", "--jobs", "1"]) == 2
+    Path("scans/changed/s001.tif").touch()
+    torn = Path("scans/torn/s001.tif")
+    torn.write_bytes(torn.read_bytes()[:-40])
+    make_slices("scans/new", voxel_mm=0.5)
+    make_slices("scans/bare")
+    before = {path: path.stat().st_mtime_ns for path in Path("out").rglob("*")}
+    capsys.readouterr()
+    assert main(["batch", "scans", "--out", "out", "--dry-run"]) == 2
+    assert before == {path: path.stat().st_mtime_ns for path in Path("out").rglob("*")}
+    about = "3 slices of 12 x 14 px, 0.5 x 0.5 x 0.5 mm"
+    lines = dict(line.split(": ", 1) for line in capsys.readouterr().out.splitlines()[:-1])
+    assert lines["kept"] == f"{about}; unchanged, kept"
+    assert lines["changed"] == f"{about}; to compare"
+    assert lines["spoilt"] == f"{about}; failed before, tried again"
+    assert lines["new"] == f"{about}; to measure"
+    assert lines["torn"].startswith("would fail: torn/s001.tif is damaged or cut short")
+    assert lines["bare"].startswith("would fail: ")
+    assert "--voxel-mm" in lines["bare"]

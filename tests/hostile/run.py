@@ -93,6 +93,9 @@ def _several(kind: str, seeds: list[int], answer: "multiprocessing.Queue[tuple[i
 
 def run(inputs: int, seed: int, *, only: str = "", tell: Callable[[str], None] = print) -> Counter[str]:
     """Run mutated inputs, spread evenly over the kinds; return how many were run and gave way, by kind."""
+    import ctrecon.outputs  # loaded once, before the processes part: each would take seconds for it
+    import ctrecon.pipeline  # noqa: F401
+
     kinds = [kind for kind in KINDS if only in kind]
     counts: Counter[str] = Counter()
     context = multiprocessing.get_context("fork")
