@@ -135,13 +135,14 @@ function scaleBar(pen, view, mm) {
   view.canvas.dataset.bar = `${text}=${wide.toFixed(1)}px`;
 }
 
-function drawCurves(pen, view, curves, chosen) {
+// Curves are lines of points, or with `pairs` straight pieces of two points each.
+function drawCurves(pen, view, curves, chosen, pairs) {
   const taken = [];
   for (const curve of curves) {
     const flat = curve.points;
     const path = () => {
       for (let k = 0; k < flat.length; k += 2) {
-        if (k) pen.lineTo(view.x(flat[k]), view.y(flat[k + 1]));
+        if (pairs ? k % 4 : k) pen.lineTo(view.x(flat[k]), view.y(flat[k + 1]));
         else pen.moveTo(view.x(flat[k]), view.y(flat[k + 1]));
       }
     };
@@ -260,12 +261,14 @@ function render({ model, el }) {
     const pen = side.fit(...cut.size, cut.aspect * stretched);
     letters(pen);
     side.picture(pen, cut.picture, [0, 0, ...cut.size]);
+    if (model.get("outlines")) drawCurves(pen, side, cut.curves, model.get("chosen"), true);
     drawLine(pen, side, shown ? shown.slice : 0, false);
     drawLine(pen, side, here()[cut.along === "row" ? 0 : 1], true);
     scaleBar(pen, side, cut.pixel_mm);
     const text = `section along ${cut.along} ${cut.at}${stretched > 1 ? `, depth × ${stretched.toFixed(1)}` : ""}`;
     tag(pen, text, side.wide - pen.measureText(text).width / 2 - 10, side.tall - 14, null, 0);
-    Object.assign(other.dataset, { at: `${cut.along} ${cut.at}`, zoom: side.zoom.toFixed(3) });
+    const lines = model.get("outlines") ? cut.curves.length : 0;
+    Object.assign(other.dataset, { at: `${cut.along} ${cut.at}`, zoom: side.zoom.toFixed(3), lines: String(lines) });
   };
   const paint = () => {
     if (due) return;
