@@ -7,7 +7,6 @@ from ctrecon.core.measured import (
     COVERAGE_FACTOR,
     Measured,
     decimals_for,
-    format_percent,
     format_short,
     format_u,
     format_value,

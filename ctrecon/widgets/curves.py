@@ -102,7 +102,7 @@ def _cut(low: Floats, high: Floats, across: int, at: float) -> Floats:
     sides = np.stack([low[:-1], low[1:], high[1:], high[:-1]], axis=1)  # four corners of each strip
     met = [one for quad in sides for one in _pairs(quad, across, at, closed=True)]
     for end in (low, high):
-        if np.allclose(end[0], end[-1]):
+        if np.array_equal(end[0], end[-1]):
             met += _pairs(end, across, at, closed=False)
     return np.array(met).reshape(-1, 3)
 
@@ -137,7 +137,7 @@ def _outline(part: Part, feature: Feature, whole: Floats) -> Floats:
         radius = feature.diameter_mm.value / 2
         middle = np.array(place_in_part_frame(part, feature))
         return np.asarray(middle + radius * np.column_stack([np.cos(angle), np.sin(angle)]))
-    return whole if np.allclose(whole[0], whole[-1]) else np.vstack([whole, whole[:1]])
+    return np.vstack([whole[:-1] if np.allclose(whole[0], whole[-1]) else whole, whole[:1]])  # closed to the last bit
 
 
 def nearest_curve(curves: tuple[Curve, ...], column: float, row: float, *, within_px: float) -> str | None:

@@ -211,8 +211,10 @@ function render({ model, el }) {
   };
   const [canvas, other] = [make("ctr-pad-slice"), make("ctr-pad-section")];
   canvas.tabIndex = 0;
-  const hint = document.createElement("div");
+  const hint = document.createElement("details"); // one line; all keys where somebody asks for them
   hint.className = "ctr-pad-hint";
+  const [line, all] = [document.createElement("summary"), document.createElement("div")];
+  hint.append(line, all);
   el.append(canvas, other, hint);
   const [main, side] = [new View(canvas, 4), new View(other, 0.7)];
 
@@ -314,10 +316,11 @@ function render({ model, el }) {
   };
   const told = () => {
     canvas.classList.toggle("ctr-adds", model.get("adding"));
-    hint.textContent =
-      "Wheel: slices · Ctrl+wheel, +, −: zoom · drag: pan · double click, 0: whole · click, Enter: " +
-      `${model.get("adding") ? "set a point" : "choose"} · Shift+click, X: section here · O: outlines` +
-      `${model.get("adds") ? " · A: points" : ""} · arrows: cross · Page keys: slices`;
+    const does = model.get("adding") ? "set a point" : "choose";
+    line.textContent = `Wheel: slices · drag: move · click: ${does} · all keys`;
+    all.textContent =
+      `Ctrl+wheel, +, −: zoom · double click, 0: whole picture · Enter: ${does} · Shift+click, X: section here · ` +
+      `O: outlines${model.get("adds") ? " · A: points" : ""} · arrows: move the cross · Page keys: slices`;
   };
 
   // --- what a person does

@@ -11,7 +11,9 @@ import ipywidgets as ipw
 from IPython.display import HTML, display
 from matplotlib.figure import Figure
 
-__all__ = ["Telling", "button", "figure_bytes", "heading", "notice_line", "panel", "paragraph", "split", "table"]
+__all__ = [
+    "Telling", "button", "figure_bytes", "heading", "notice_line", "panel", "paragraph", "say", "split", "table",
+]  # fmt: skip
 
 _STYLE = """<style>
 .ctr-panel .ctr-split { flex-flow: row wrap; align-items: flex-start; }
@@ -51,8 +53,13 @@ class _Keys(anywidget.AnyWidget):
 
 
 def paragraph(text: str, *, css: str = "ctr-says") -> str:
-    """Return text as a paragraph, escaped."""
-    return f'<div class="{css}">{html.escape(text)}</div>'
+    """Return text as a paragraph, escaped; a long path breaks at its folders, and is copied as it is."""
+    return f'<div class="{css}">{html.escape(text).replace("/", "/<wbr>")}</div>'
+
+
+def say(*sentences: object) -> None:
+    """Show sentences under a cell, one paragraph each, broken between words: `print` breaks within them."""
+    display(HTML("".join(paragraph(str(one)) for one in sentences)))  # type: ignore[no-untyped-call]
 
 
 def heading(text: str) -> ipw.HTML:
@@ -94,8 +101,8 @@ def notice_line(review: Telling) -> ipw.HTML:
 
     def show(what: str = "notice") -> None:
         if what == "notice":
-            text = html.escape(review.notice)
-            line.value = f'<div class="ctr-says ctr-notice" role="status" aria-live="polite">{text}</div>'
+            text = paragraph(review.notice, css="ctr-says ctr-notice")
+            line.value = f'<div role="status" aria-live="polite">{text}</div>'
 
     review.on_change(show)
     show()

@@ -1,6 +1,7 @@
 """The part in space: its pieces as the record has them, turned by the pointer, taken apart by a slider."""
 
 import html
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -131,8 +132,15 @@ def part_in_space(of: Review | Part) -> ipw.VBox:
     if isinstance(of, Review):
         of.on_change(show)
     show()
-    name = (of.part if isinstance(of, Review) else of).name
-    return panel("ctr-space", f"{name} in space", body)
+    part = of.part if isinstance(of, Review) else of
+    return panel("ctr-space", f"{part.name} in space", body, still=lambda: _still(part))
+
+
+def _still(part: Part) -> Sequence[bytes]:
+    try:
+        return [figure_bytes(part_from_three_sides(part))]
+    except CtreconError:
+        return ()
 
 
 def part_from_three_sides(part: Part) -> Figure:

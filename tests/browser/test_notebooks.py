@@ -85,7 +85,7 @@ def test_02_evidence_jumps_to_its_slices(lab: "Lab", tmp_path: Path) -> None:
     lab.wait_text("P1 hub: one piece of metal", ".ctr-ways")
     assert "P2 spacer" not in lab.text(".ctr-ways")
     lab.button(view, "Draw the sheet")
-    lab.wait_text("Drawn with 1 decisions", view)
+    lab.wait_text("Drawn with 1 decision:", view)
     assert len(ctrecon.read_part(tmp_path / "drum_hub" / "decided.json").pieces) == 1
     lab.button(view, "Undo")
     lab.wait_text("P2 spacer", ".ctr-ways")

@@ -1,17 +1,18 @@
 """The picture one can look into: what the canvas says of the mouse changes what is shown, without a browser."""
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from ctrecon.core.measured import Measured
-from ctrecon.record.part import Feature, Part
+from ctrecon.record.part import Axis, Feature, Part
 from ctrecon.slices import SliceStack
 from ctrecon.widgets import Review, notebook_bar, part_from_three_sides, part_in_space
-from ctrecon.widgets.pad import SlicePad
 from ctrecon.widgets.curves import curves_along
+from ctrecon.widgets.pad import SlicePad
 from ctrecon.widgets.section import cut_along, middle_of
 from ctrecon.widgets.viewer import SliceView
 
