@@ -130,13 +130,12 @@ _STILL = """<style>
 class _Panel(ipw.VBox):  # type: ignore[misc]
     """A panel that leaves a still picture of itself in the notebook's file."""
 
-    still: Callable[[], str | Sequence[bytes]] | None = None
+    still: Callable[[], str | Sequence[bytes]] = str
 
     def _repr_mimebundle_(self, **how: Any) -> Any:
-        if self.still is not None:
-            made = self.still()
-            text = made if isinstance(made, str) else "".join(map(_image, made))
-            display(HTML(f'{_STILL}<div class="ctr-still">{text}</div>'))  # type: ignore[no-untyped-call]
+        made = self.still()
+        text = made if isinstance(made, str) else "".join(map(_image, made))
+        display(HTML(f'{_STILL}<div class="ctr-still">{text}</div>'))  # type: ignore[no-untyped-call]
         return super()._repr_mimebundle_(**how)
 
 
@@ -146,11 +145,11 @@ def _image(png: bytes) -> str:
 
 
 def panel(
-    name: str, title: str, *children: Any, still: Callable[[], str | Sequence[bytes]] | None = None
+    name: str, title: str, *children: Any, still: Callable[[], str | Sequence[bytes]] = str
 ) -> ipw.VBox:
     """Return a panel: a heading and what belongs to it, one under the other.
 
-    `still` gives what is kept of it in the notebook's file: text as HTML, or pictures.
+    `still` gives what is kept of it in the notebook's file: text as HTML, or pictures; nothing where it is not given.
     """
     head = [heading(title)] if title else []
     box = _Panel([ipw.HTML(_STYLE), _Keys(), *head, *children])

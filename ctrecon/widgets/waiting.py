@@ -7,6 +7,7 @@ from IPython import get_ipython
 from IPython.display import display
 
 from ctrecon.core.progress import Progress, Standing, Whole, spell_time
+from ctrecon.widgets.panel import panel
 
 __all__ = ["batch_bar", "notebook_bar"]
 
@@ -69,7 +70,5 @@ def batch_bar() -> Progress | None:
 def _bar() -> tuple[ipw.FloatProgress, ipw.Label]:
     bar = ipw.FloatProgress(min=0, max=1, layout=ipw.Layout(width="300px", flex="0 0 auto"))
     says = ipw.Label("measuring begins")
-    box = ipw.HBox([bar, says])
-    box.add_class("ctr-progress")
-    display(box)  # type: ignore[no-untyped-call]
+    display(panel("ctr-progress", "", ipw.HBox([bar, says])))  # type: ignore[no-untyped-call]
     return bar, says
