@@ -137,7 +137,8 @@ function scaleBar(pen, view, mm) {
 
 // Curves are lines of points, or with `pairs` straight pieces of two points each.
 function drawCurves(pen, view, curves, chosen, pairs) {
-  const taken = [];
+  const taken = [[60, view.tall - 16]]; // the scale bar, and what is written of a section
+  if (pairs) taken.push([view.wide - 80, view.tall - 14]);
   for (const curve of curves) {
     const flat = curve.points;
     const path = () => {
