@@ -179,16 +179,15 @@ def _find_seams(
 ) -> list[MeasuredFeature]:
     """Find flat seams, side seams without their planes, and flat seams anew where side seams bound them."""
     tell = progress or (lambda *_: None)
-    tell("seams", 0, 4)
+    tell("seams", 0, 100)
     solid = SolidMetal()
     metal = LayerMetal.of(squared, solid.add)
     if metal is None:
         return find_seams(squared, drafts, solid=solid)
-    tell("seams", 1, 4)
+    tell("seams", 20, 100)
     faces = find_face_seams(squared, drafts, [], metal)
-    tell("seams", 2, 4)
-    sides = find_seams(squared, drafts, faces, solid)
-    tell("seams", 3, 4)
+    sides = find_seams(squared, drafts, faces, solid, lambda share: tell("seams", 30 + round(60 * share), 100))
+    tell("seams", 90, 100)
     return [*sides, *(find_face_seams(squared, drafts, sides, metal) if sides else faces)]
 
 

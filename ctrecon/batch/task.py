@@ -3,6 +3,7 @@
 import errno
 import time
 import traceback
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -71,8 +72,11 @@ class Outcome:
     no_place: bool = False
 
 
-def work(task: Task) -> Outcome:
-    """Measure one stack into its folder; a stack that fails is told, and never stops the others."""
+def work(task: Task, look: Callable[[], None] | None = None) -> Outcome:
+    """Measure one stack into its folder; a stack that fails is told, and never stops the others.
+
+    `look`, where it is given, is called whenever something new is told.
+    """
     content, fault, no_place = "", "", False
     try:
         content = content_of(task.path)
@@ -87,6 +91,8 @@ def work(task: Task) -> Outcome:
                 last = now
                 with suppress(OSError):
                     task.told.write_text(f"{stage} {done}/{total}" if total > 1 else stage, encoding="utf-8")
+                if look is not None:
+                    look()
 
         part = measure_to_folder(
             task.path, task.out, settings=task.settings, force=True, progress=tell, beside=task.unfinished

@@ -50,7 +50,8 @@ def spread(tasks: list[Task], *, jobs: int, scheduler: str | None, look: Callabl
     elif jobs == 1:
         for task in tasks:
             look()
-            yield task, work(task)
+            yield task, work(task, look)
+        look()
     else:
         yield from _side_by_side(tasks, min(jobs, len(tasks)), look)
 

@@ -7,7 +7,6 @@ from ctrecon.core.measured import (
     COVERAGE_FACTOR,
     Measured,
     decimals_for,
-    format_percent,
     format_short,
     format_u,
     format_value,
@@ -74,7 +73,7 @@ def sentences(
         )
     if freedom > 0 and chance >= 0.01:
         which = "The known sizes agree" if len(used) == len(sizes) else "The known sizes used agree"
-        out.append(f"{which} within their uncertainties (chance of worse: {format_percent(chance)}).")
+        out.append(f"{which} within their U.")
     elif freedom <= 0:
         out.append("Nothing is left to check the known size by; one more would tell a slip of the hand.")
     return tuple(out)

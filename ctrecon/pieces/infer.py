@@ -281,7 +281,7 @@ def _listed_with(pieces: Sequence[Piece]) -> Evidence:
     """Return where the body's own evidence is listed: what makes another piece separate makes the body one, too."""
     names = [p.id for p in pieces]
     where = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-    says = f"The body is what is left of the part; what speaks for other pieces stands with {where}."
+    says = f"P1 is the remainder; the evidence is listed under {where}."
     return Evidence(kind="rest", features=(), weight=0.0, says=says)
 
 

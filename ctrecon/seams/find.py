@@ -1,6 +1,6 @@
 """Seams: thin closed lines of lower grey inside solid metal that keep their shape through depth."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -58,7 +58,7 @@ _FREE_DEPTH = 2.0
 
 def find_seams(
     squared: SquaredStack, drafts: list[MeasuredFeature], faces: Sequence[MeasuredFeature] = (),
-    solid: SolidMetal | None = None,
+    solid: SolidMetal | None = None, tell: Callable[[float], None] = lambda _: None,
 ) -> list[MeasuredFeature]:  # fmt: skip
     """Search the solid metal for seams: about every axis of the part, inside its outlines, and anywhere else.
 
@@ -73,6 +73,8 @@ def find_seams(
         there, and the arbor's rim would pass for a line in them.
     solid : SolidMetal, optional
         The sound metal of all planes, where it is known already.
+    tell : callable
+        Told now and then how far the search is, 0 to 1: a guess, since nobody knows how many seams there are.
 
     Returns
     -------
@@ -87,8 +89,15 @@ def find_seams(
         return []
     centres, outlines = _centres(drafts), _outlines(drafts)
     out: list[MeasuredFeature] = []
+    once, done = len(centres) + len(outlines) + 1, 0
+
+    def step() -> None:
+        nonlocal done
+        done += 1
+        tell(done / (done + once))  # half after the first search; each seam that is found makes another
+
     for _ in range(_MOST_SEAMS):
-        draft, field = _next_seam(squared, solid, field, centres, outlines, drafts)
+        draft, field = _next_seam(squared, solid, field, centres, outlines, drafts, step)
         if draft is None:
             break
         out.append(draft)
@@ -109,10 +118,10 @@ def _darkened(faces: Sequence[MeasuredFeature]) -> set[int]:
 
 def _next_seam(
     squared: SquaredStack, solid: SolidMetal, field: SeamField, centres: list[Centre], outlines: list[Base],
-    drafts: list[MeasuredFeature],
+    drafts: list[MeasuredFeature], step: Callable[[], None],
 ) -> tuple[MeasuredFeature | None, SeamField]:  # fmt: skip
     """Return the strongest line that is a seam, and the field without it."""
-    leads = [refine(field, lead) for lead in search(field, centres, outlines) if _may_be(field, lead)]
+    leads = [refine(field, lead) for lead in search(field, centres, outlines, step) if _may_be(field, lead)]
     for lead in _simplest_first(field, leads):
         form = closed(field, lead)
         if form.reason:

@@ -1,6 +1,6 @@
 """Search for closed lines of lower or higher grey, judged by the scatter of all other lines of the same planes."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -60,14 +60,17 @@ class _Scores:
     against: bool = False
 
 
-def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]) -> list[SeamCandidate]:
+def search(
+    field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base], step: Callable[[], None] = lambda: None
+) -> list[SeamCandidate]:
     """Return the best leads of every family of lines, the strongest first.
 
     Circles, squares, rectangles and slots are tried about every known axis, parallels inside every known outline,
     circles and squares about every point of the metal; all of them over many stretches of depth, for both signs
     of grey, round and square ones also with a size that changes evenly through depth. Squares and rectangles are
     sought in the finer cells where they are small and in coarser ones where they are large: so a large part costs
-    little more than a small one, and a longer line makes up for what a coarser cell loses.
+    little more than a small one, and a longer line makes up for what a coarser cell loses. `step` is called after
+    every axis, every outline, and the search about every point.
     """
     leads: list[SeamCandidate] = []
     about: Maker | None = None
@@ -86,11 +89,14 @@ def search(field: SeamField, centres: Sequence[Centre], outlines: Sequence[Base]
             leads += _best(round_, _conical(field, round_), field, least, about)
         wide = [lead for cell, both in by_cell.items() for lead in _wide(*both, centre, _REACH_PX[cell])]
         leads += _foremost(_in_px(field, lead) for lead in wide)
+        step()
     for outline in outlines:
         family = parallel_maker(outline)(field)
         if family is not None and about is not None:
             leads += _best(family, _straight(field, family), field, least, about)
+        step()
     leads += _foremost(_in_px(field, lead) for lead in search_anywhere(field))
+    step()
     return sorted(leads, key=lambda lead: (-lead.z, lead.name))
 
 

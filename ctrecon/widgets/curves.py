@@ -4,9 +4,9 @@ import numpy as np
 
 from ctrecon.core.frames import Floats, to_voxels
 from ctrecon.record.part import Feature, Part, depths_in_part_frame, place_in_part_frame, taper_of
-from ctrecon.record.sections import section_of
+from ctrecon.record.sections import Section, section_of
 
-__all__ = ["curves_on_slice", "lives_on_slice", "nearest_curve", "slices_of"]
+__all__ = ["curves_along", "curves_on_slice", "lives_on_slice", "nearest_curve", "slices_of"]
 
 Curve = tuple[str, Floats]
 
@@ -48,22 +48,85 @@ def curves_on_slice(part: Part, index: int) -> tuple[Curve, ...]:
     pitch = min(part.stack.voxel_mm[1:])
     out = []
     for feature in part.features:
-        if not lives_on_slice(part, feature, index) or feature.cross_diameter_mm is not None:
-            continue
-        section = section_of(part, feature, pitch)
+        section = _section(part, feature, pitch) if lives_on_slice(part, feature, index) else None
         if section is None:
             continue
         outline = _outline(part, feature, section.outline)
         flat = np.column_stack([outline, np.zeros(len(outline))]) @ rotation
         points = flat + ((z - flat[:, 2]) / axis[2])[:, None] * axis
-        taper = taper_of(feature)
-        if taper is not None:
-            low, high = depths_in_part_frame(part, feature)
-            middle = points.mean(axis=0)
-            deeper = float(rotation[2] @ middle) - (low + high) / 2
-            points = middle + (points - middle) * (1 + taper.value * deeper / (2 * max(section.reach, 1e-9)))
+        middle = points.mean(axis=0)
+        deeper = float(rotation[2] @ middle) - sum(depths_in_part_frame(part, feature)) / 2
+        points = middle + (points - middle) * _grown(feature, section, deeper)
         out.append((feature.id, to_voxels(points, part.stack.voxel_mm)[:, :0:-1]))
     return tuple(out)
+
+
+def curves_along(part: Part, along: str, at: int) -> tuple[Curve, ...]:
+    """Return where a section along the part cuts the sides and the ends of each feature.
+
+    Parameters
+    ----------
+    part : Part
+        The record.
+    along : {"row", "column"}
+        Which line of every slice the section holds.
+    at : int
+        The number of that row or column.
+
+    Returns
+    -------
+    tuple of (feature id, (2 N, 2) array)
+        The ends of N straight pieces as (column or row, slice) in voxels.
+    """
+    voxel, rotation = part.stack.voxel_mm, part.rotation
+    across = 1 if along == "row" else 0  # of x, y: the one that is the same all over the section
+    out = []
+    for feature in part.features:
+        section = _section(part, feature, min(voxel[1:]))
+        if section is None:
+            continue
+        outline = _outline(part, feature, section.outline)
+        low, high = depths_in_part_frame(part, feature)
+        ends = []
+        for depth in (low, high):
+            flat = section.centre + (outline - section.centre) * _grown(feature, section, depth - (low + high) / 2)
+            ends.append(np.column_stack([flat, np.full(len(flat), depth)]) @ rotation)
+        cut = _cut(ends[0], ends[1], across, at * voxel[2 - across])
+        if len(cut):
+            out.append((feature.id, to_voxels(cut, voxel)[:, [1 + across, 0]]))
+    return tuple(out)
+
+
+def _cut(low: Floats, high: Floats, across: int, at: float) -> Floats:
+    """Return the ends of the pieces in which a plane meets a ruled surface between two outlines, and its flat ends."""
+    sides = np.stack([low[:-1], low[1:], high[1:], high[:-1]], axis=1)  # four corners of each strip
+    met = [one for quad in sides for one in _pairs(quad, across, at, closed=True)]
+    for end in (low, high):
+        if np.array_equal(end[0], end[-1]):
+            met += _pairs(end, across, at, closed=False)
+    return np.array(met).reshape(-1, 3)
+
+
+def _pairs(line: Floats, across: int, at: float, *, closed: bool) -> list[Floats]:
+    """Return where a line of points meets the plane, an even number of places, in their order along the plane."""
+    ahead = np.roll(line, -1, axis=0) if closed else line[1:]
+    here = line if closed else line[:-1]
+    off, then = here[:, across] - at, ahead[:, across] - at
+    met = (off < 0) != (then < 0)
+    share = off[met] / (off[met] - then[met])
+    places = here[met] + share[:, None] * (ahead[met] - here[met])
+    return list(places[np.lexsort((places[:, 2], places[:, 1 - across]))])
+
+
+def _section(part: Part, feature: Feature, pitch_mm: float) -> Section | None:
+    """Return the section of a feature that runs along the part."""
+    return None if feature.cross_diameter_mm is not None else section_of(part, feature, pitch_mm)
+
+
+def _grown(feature: Feature, section: Section, deeper_mm: float) -> float:
+    """Return how much larger than at its mid depth a tapering feature is, so much deeper."""
+    taper = taper_of(feature)
+    return 1.0 if taper is None else 1 + taper.value * deeper_mm / (2 * max(section.reach, 1e-9))
 
 
 def _outline(part: Part, feature: Feature, whole: Floats) -> Floats:
@@ -74,7 +137,7 @@ def _outline(part: Part, feature: Feature, whole: Floats) -> Floats:
         radius = feature.diameter_mm.value / 2
         middle = np.array(place_in_part_frame(part, feature))
         return np.asarray(middle + radius * np.column_stack([np.cos(angle), np.sin(angle)]))
-    return whole if np.allclose(whole[0], whole[-1]) else np.vstack([whole, whole[:1]])
+    return np.vstack([whole[:-1] if np.allclose(whole[0], whole[-1]) else whole, whole[:1]])  # closed to the last bit
 
 
 def nearest_curve(curves: tuple[Curve, ...], column: float, row: float, *, within_px: float) -> str | None:

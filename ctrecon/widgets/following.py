@@ -163,7 +163,8 @@ def draw_button(review: Review, then: Callable[[], object] | None = None) -> ipw
             folder = review.draw()
             if then is not None:
                 then()
-            review.say(f"Drawn with {len(review.decisions)} decisions: {folder / 'sheet.pdf'}")
+            many = len(review.decisions)
+            review.say(f"Drawn with {many} decision{'' if many == 1 else 's'}: {folder / 'sheet.pdf'}")
 
         review.attempt(make)
 

@@ -135,13 +135,15 @@ function scaleBar(pen, view, mm) {
   view.canvas.dataset.bar = `${text}=${wide.toFixed(1)}px`;
 }
 
-function drawCurves(pen, view, curves, chosen) {
-  const taken = [];
+// Curves are lines of points, or with `pairs` straight pieces of two points each.
+function drawCurves(pen, view, curves, chosen, pairs) {
+  const taken = [[60, view.tall - 16]]; // the scale bar, and what is written of a section
+  if (pairs) taken.push([view.wide - 80, view.tall - 14]);
   for (const curve of curves) {
     const flat = curve.points;
     const path = () => {
       for (let k = 0; k < flat.length; k += 2) {
-        if (k) pen.lineTo(view.x(flat[k]), view.y(flat[k + 1]));
+        if (pairs ? k % 4 : k) pen.lineTo(view.x(flat[k]), view.y(flat[k + 1]));
         else pen.moveTo(view.x(flat[k]), view.y(flat[k + 1]));
       }
     };
@@ -210,8 +212,10 @@ function render({ model, el }) {
   };
   const [canvas, other] = [make("ctr-pad-slice"), make("ctr-pad-section")];
   canvas.tabIndex = 0;
-  const hint = document.createElement("div");
+  const hint = document.createElement("details"); // one line; all keys where somebody asks for them
   hint.className = "ctr-pad-hint";
+  const [line, all] = [document.createElement("summary"), document.createElement("div")];
+  hint.append(line, all);
   el.append(canvas, other, hint);
   const [main, side] = [new View(canvas, 4), new View(other, 0.7)];
 
@@ -260,12 +264,14 @@ function render({ model, el }) {
     const pen = side.fit(...cut.size, cut.aspect * stretched);
     letters(pen);
     side.picture(pen, cut.picture, [0, 0, ...cut.size]);
+    if (model.get("outlines")) drawCurves(pen, side, cut.curves, model.get("chosen"), true);
     drawLine(pen, side, shown ? shown.slice : 0, false);
     drawLine(pen, side, here()[cut.along === "row" ? 0 : 1], true);
     scaleBar(pen, side, cut.pixel_mm);
     const text = `section along ${cut.along} ${cut.at}${stretched > 1 ? `, depth × ${stretched.toFixed(1)}` : ""}`;
     tag(pen, text, side.wide - pen.measureText(text).width / 2 - 10, side.tall - 14, null, 0);
-    Object.assign(other.dataset, { at: `${cut.along} ${cut.at}`, zoom: side.zoom.toFixed(3) });
+    const lines = model.get("outlines") ? cut.curves.length : 0;
+    Object.assign(other.dataset, { at: `${cut.along} ${cut.at}`, zoom: side.zoom.toFixed(3), lines: String(lines) });
   };
   const paint = () => {
     if (due) return;
@@ -311,10 +317,11 @@ function render({ model, el }) {
   };
   const told = () => {
     canvas.classList.toggle("ctr-adds", model.get("adding"));
-    hint.textContent =
-      "Wheel: slices · Ctrl+wheel, +, −: zoom · drag: pan · double click, 0: whole · click, Enter: " +
-      `${model.get("adding") ? "set a point" : "choose"} · Shift+click, X: section here · O: outlines` +
-      `${model.get("adds") ? " · A: points" : ""} · arrows: cross · Page keys: slices`;
+    const does = model.get("adding") ? "set a point" : "choose";
+    line.textContent = `Wheel: slices · drag: move · click: ${does} · all keys`;
+    all.textContent =
+      `Ctrl+wheel, +, −: zoom · double click, 0: whole picture · Enter: ${does} · Shift+click, X: section here · ` +
+      `O: outlines${model.get("adds") ? " · A: points" : ""} · arrows: move the cross · Page keys: slices`;
   };
 
   // --- what a person does

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ctrecon.core.measured import format_value
 from ctrecon.plots.style import line_look
+from ctrecon.widgets.curves import Curve, curves_along
 from ctrecon.widgets.picture import GreyScale, grey_jpeg
 from ctrecon.widgets.section import cut_along, middle_of
 from ctrecon.widgets.state import Review
@@ -142,11 +143,7 @@ class SlicePad(anywidget.AnyWidget):
         """Send all that belongs to the slice in one message, so that the curves never lie on another slice."""
         review = self._review
         depth = review.slice * review.part.stack.voxel_mm[0]
-        curves: list[dict[str, Any]] = []
-        for ident, points in review.curves():
-            look = line_look(review.part, ident)
-            flat = [round(float(v), 2) for v in points.ravel()]
-            curves.append({"id": ident, "colour": look.colour, "dashes": list(look.dashes), "points": flat})
+        curves = self._looks(review.curves())
         names = ", ".join(one["id"] for one in curves) or "no feature"
         with self.hold_sync():
             self.slice = review.slice
@@ -159,6 +156,14 @@ class SlicePad(anywidget.AnyWidget):
                 left, top, columns, rows = self._seen or (0, 0, *self.size_px)
                 self.covers = [left, top, columns, rows]
                 self.jpeg = grey_jpeg(self._present()[top : top + rows, left : left + columns], self._scale)
+
+    def _looks(self, curves: tuple[Curve, ...]) -> list[dict[str, Any]]:
+        out = []
+        for ident, points in curves:
+            look = line_look(self._review.part, ident)
+            flat = [round(float(v), 2) for v in points.ravel()]
+            out.append({"id": ident, "colour": look.colour, "dashes": list(look.dashes), "points": flat})
+        return out
 
     def _show_section(self) -> None:
         """Send the section, once the first slice is on the screen: it takes every slice."""
@@ -176,5 +181,6 @@ class SlicePad(anywidget.AnyWidget):
             self.section = {
                 "along": self.along, "at": row if rows else column, "size": size, "aspect": dz / across_mm,
                 "pixel_mm": across_mm,
+                "curves": self._looks(curves_along(self._review.part, self.along, row if rows else column)),
             }  # fmt: skip
             self.section_jpeg = grey_jpeg(cut_along(self._review.stack, self.along, row, column), self._scale)

@@ -11,7 +11,9 @@ import ipywidgets as ipw
 from IPython.display import HTML, display
 from matplotlib.figure import Figure
 
-__all__ = ["Telling", "button", "figure_bytes", "heading", "notice_line", "panel", "paragraph", "split", "table"]
+__all__ = [
+    "Telling", "button", "figure_bytes", "heading", "notice_line", "panel", "paragraph", "say", "split", "table",
+]  # fmt: skip
 
 _STYLE = """<style>
 .ctr-panel .ctr-split { flex-flow: row wrap; align-items: flex-start; }
@@ -51,8 +53,13 @@ class _Keys(anywidget.AnyWidget):
 
 
 def paragraph(text: str, *, css: str = "ctr-says") -> str:
-    """Return text as a paragraph, escaped."""
-    return f'<div class="{css}">{html.escape(text)}</div>'
+    """Return text as a paragraph, escaped; a long path breaks at its folders, and is copied as it is."""
+    return f'<div class="{css}">{html.escape(text).replace("/", "/<wbr>")}</div>'
+
+
+def say(*sentences: object) -> None:
+    """Show sentences under a cell, one paragraph each, broken between words: `print` breaks within them."""
+    display(HTML("".join(paragraph(str(one)) for one in sentences)))  # type: ignore[no-untyped-call]
 
 
 def heading(text: str) -> ipw.HTML:
@@ -94,8 +101,8 @@ def notice_line(review: Telling) -> ipw.HTML:
 
     def show(what: str = "notice") -> None:
         if what == "notice":
-            text = html.escape(review.notice)
-            line.value = f'<div class="ctr-says ctr-notice" role="status" aria-live="polite">{text}</div>'
+            text = paragraph(review.notice, css="ctr-says ctr-notice")
+            line.value = f'<div role="status" aria-live="polite">{text}</div>'
 
     review.on_change(show)
     show()
@@ -123,13 +130,12 @@ _STILL = """<style>
 class _Panel(ipw.VBox):  # type: ignore[misc]
     """A panel that leaves a still picture of itself in the notebook's file."""
 
-    still: Callable[[], str | Sequence[bytes]] | None = None
+    still: Callable[[], str | Sequence[bytes]] = str
 
     def _repr_mimebundle_(self, **how: Any) -> Any:
-        if self.still is not None:
-            made = self.still()
-            text = made if isinstance(made, str) else "".join(map(_image, made))
-            display(HTML(f'{_STILL}<div class="ctr-still">{text}</div>'))  # type: ignore[no-untyped-call]
+        made = self.still()
+        text = made if isinstance(made, str) else "".join(map(_image, made))
+        display(HTML(f'{_STILL}<div class="ctr-still">{text}</div>'))  # type: ignore[no-untyped-call]
         return super()._repr_mimebundle_(**how)
 
 
@@ -139,11 +145,11 @@ def _image(png: bytes) -> str:
 
 
 def panel(
-    name: str, title: str, *children: Any, still: Callable[[], str | Sequence[bytes]] | None = None
+    name: str, title: str, *children: Any, still: Callable[[], str | Sequence[bytes]] = str
 ) -> ipw.VBox:
     """Return a panel: a heading and what belongs to it, one under the other.
 
-    `still` gives what is kept of it in the notebook's file: text as HTML, or pictures.
+    `still` gives what is kept of it in the notebook's file: text as HTML, or pictures; nothing where it is not given.
     """
     head = [heading(title)] if title else []
     box = _Panel([ipw.HTML(_STYLE), _Keys(), *head, *children])

@@ -81,7 +81,9 @@ def plan_stack(planning: Planning) -> ipw.VBox:
 
     planning.on_change(follow)
     follow()
-    return panel("ctr-stack", f"The stack of {planning.assembly.name}", picture, listed)
+    return panel(
+        "ctr-stack", f"The stack of {planning.assembly.name}", picture, listed, still=lambda: [picture.value]
+    )
 
 
 def _slider(label: str, low: float, high: float, step: float, css: str) -> ipw.FloatSlider:
@@ -166,7 +168,10 @@ def plan_pins(planning: Planning) -> ipw.VBox:
     planning.on_change(follow)
     follow()
     controls = split([pair, which, at_x, at_y, edge, diameters, _take_back(planning)], [why])
-    return panel("ctr-pins", "Register pins", picture, notice_line(planning), controls, _changes(planning))
+    return panel(
+        "ctr-pins", "Register pins", picture, notice_line(planning), controls, _changes(planning),
+        still=lambda: [picture.value],
+    )  # fmt: skip
 
 
 def plan_made_sizes(planning: Planning) -> ipw.VBox:
@@ -207,7 +212,9 @@ def plan_made_sizes(planning: Planning) -> ipw.VBox:
     follow()
     buttons = ipw.HBox([use, out, _take_back(planning)])
     both = split([part, which, came, buttons, made], [_changes(planning)])
-    return panel("ctr-made-sizes", "Sizes as they came out", both, notice_line(planning), gaps)
+    return panel(
+        "ctr-made-sizes", "Sizes as they came out", both, notice_line(planning), gaps, still=lambda: gaps.value
+    )
 
 
 def plan_steps(planning: Planning) -> ipw.VBox:
@@ -244,7 +251,10 @@ def plan_steps(planning: Planning) -> ipw.VBox:
 
     planning.on_change(fill)
     fill()
-    return panel("ctr-steps", "Steps", notice_line(planning), split([listed], [following, _take_back(planning)]))
+    return panel(
+        "ctr-steps", "Steps", notice_line(planning), split([listed], [following, _take_back(planning)]),
+        still=lambda: following.value,
+    )  # fmt: skip
 
 
 def plan_save(planning: Planning) -> ipw.VBox:

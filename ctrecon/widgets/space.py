@@ -1,6 +1,7 @@
 """The part in space: its pieces as the record has them, turned by the pointer, taken apart by a slider."""
 
 import html
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -119,6 +120,7 @@ def part_in_space(of: Review | Part) -> ipw.VBox:
         )  # fmt: skip
         slider.add_class("ctr-apart")
         ipw.jslink((slider, "value"), (space, "apart"))
+        space.on_msg(lambda *_: setattr(slider.layout, "display", "none"))  # it asks for a still picture
         names = " ".join(
             f'<span style="background:{one["colour"]}; color:#101418; padding:1px 8px; margin-right:6px">'
             f"{html.escape(one['name'])}</span>"
@@ -131,8 +133,15 @@ def part_in_space(of: Review | Part) -> ipw.VBox:
     if isinstance(of, Review):
         of.on_change(show)
     show()
-    name = (of.part if isinstance(of, Review) else of).name
-    return panel("ctr-space", f"{name} in space", body)
+    part = of.part if isinstance(of, Review) else of
+    return panel("ctr-space", f"{part.name} in space", body, still=lambda: _still(part))
+
+
+def _still(part: Part) -> Sequence[bytes]:
+    try:
+        return [figure_bytes(part_from_three_sides(part))]
+    except CtreconError:
+        return ()
 
 
 def part_from_three_sides(part: Part) -> Figure:
@@ -154,7 +163,8 @@ def part_from_three_sides(part: Part) -> Figure:
         for number, one in enumerate(meshes):
             colour = _COLOURS[number % len(_COLOURS)]
             axes.add_collection3d(Poly3DCollection(one.corners, facecolors=colour, linewidths=0, shade=True))
-        axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]), zlim=(low[2], high[2]), title=title)
+        axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]), zlim=(low[2], high[2]))
+        axes.set_title(title, y=0.9)
         axes.set_box_aspect(high - low)
         axes.view_init(rise, turn)
         axes.set_axis_off()

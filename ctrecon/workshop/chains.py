@@ -242,11 +242,11 @@ def _told(
     words = {"holds": "it holds", "uncertain": "it may come out outside that"}.get(verdict, f"it is {verdict}")
     if required is None:
         words = "it stays open" if verdict == "holds" else "it may close" if gap.value >= 0 else "it closes"
+    shut = f", below 0 in {format_percent(closes, 1)} of cases" if closes >= 0.0005 else ""
     left_out = f"; not in U: {', '.join(missing)}" if missing else ""
     return (
         f"gap {format_value(gap.value, 3)} mm{wanted}: {words}; measuring U {pm}{format_value(gap.U or 0.0, 3)}, "
-        f"making {pm}{format_value(worst, 3)} at worst ({pm}{format_value(rss, 3)} root-sum-square), below 0 in "
-        f"{format_percent(closes, 1)} of cases{left_out}"
+        f"making {pm}{format_value(worst, 3)} at worst ({pm}{format_value(rss, 3)} root-sum-square){shut}{left_out}"
     )
 
 

@@ -35,7 +35,7 @@ class Browser:
     _session: str | None
     _page: str
 
-    def __init__(self, folder: Path, *, size: tuple[int, int] = (1280, 900)) -> None:
+    def __init__(self, folder: Path, *, size: tuple[int, int] = (1280, 900), flags: tuple[str, ...] = ()) -> None:
         path = find_browser()
         assert path is not None
         folder.mkdir(parents=True, exist_ok=True)
@@ -43,7 +43,7 @@ class Browser:
             [
                 path, "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
                 "--remote-debugging-port=0", "--remote-allow-origins=*", f"--user-data-dir={folder}",
-                f"--window-size={size[0]},{size[1]}", "--force-device-scale-factor=1", "about:blank",
+                f"--window-size={size[0]},{size[1]}", "--force-device-scale-factor=1", *flags, "about:blank",
             ],
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip

@@ -8,10 +8,12 @@ import sys
 import time
 import urllib.request
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import psutil
 import pytest
 import tifffile
 
@@ -69,6 +71,15 @@ class Lab:
             assert time.monotonic() < end, "no kernel came up within a minute"
             time.sleep(0.2)
         self.browser.wait("document.querySelector('.jp-Notebook-ExecutionIndicator').dataset.status === 'idle'")
+
+    def kernel_seconds(self) -> float:
+        """Return the processor time the kernel and what it started have taken, s."""
+        kernel = next(one["kernel"]["id"] for one in json.loads(self._ask("/api/sessions")))
+        found = next(
+            one for one in psutil.Process().children(recursive=True) if any(kernel in part for part in one.cmdline())
+        )
+        times = found.cpu_times()
+        return float(times.user + times.system + times.children_user + times.children_system)
 
     def _ask(self, path: str, method: str = "GET") -> bytes:
         asked = urllib.request.Request(self.address + path, method=method)  # noqa: S310
@@ -162,14 +173,15 @@ def _write_settings(folder: Path, **more: dict[str, Any]) -> None:
         path.write_text(json.dumps(values))
 
 
-@pytest.fixture(scope="session")
-def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
-    """Lend JupyterLab in a browser; skipped, with the reason, where there is none."""
-    if find_browser() is None:
-        pytest.skip("no Chromium here (apt-get install chromium)")
-    home, folder = tmp_path_factory.mktemp("home"), tmp_path_factory.mktemp("notebooks")
+@contextmanager
+def running_lab(
+    home: Path, folder: Path, *, theme: str = "light", size: tuple[int, int] = (1280, 900), flags: tuple[str, ...] = ()
+) -> Iterator[Lab]:
+    """Run JupyterLab on a folder of notebooks, and a browser with further flags; `home` holds what both keep."""
     settings = home / "settings"
-    _write_settings(settings)
+    _write_settings(
+        settings, **{"@jupyterlab/apputils-extension/themes": {"theme": f"JupyterLab {theme.capitalize()}"}}
+    )
     port = _free_port()
     environment = {
         **os.environ, "HOME": str(home), "JUPYTERLAB_SETTINGS_DIR": str(settings), "MPLCONFIGDIR": str(home / "mpl"),
@@ -197,7 +209,7 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
                 assert server.poll() is None, (home / "server.log").read_text()[-2000:]
                 assert time.monotonic() < end, "JupyterLab did not answer within a minute"
                 time.sleep(0.2)
-        with Browser(home / "browser") as browser:
+        with Browser(home / "browser", size=size, flags=flags) as browser:
             browser.failed_shot = SHOTS / "failed.png" if str(SHOTS) != "." else None
             yield Lab(browser, address, folder)
     finally:
@@ -208,6 +220,15 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
             server.kill()
             server.wait()
         log.close()
+
+
+@pytest.fixture(scope="session")
+def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
+    """Lend JupyterLab in a browser; skipped, with the reason, where there is none."""
+    if find_browser() is None:
+        pytest.skip("no Chromium here (apt-get install chromium)")
+    with running_lab(tmp_path_factory.mktemp("home"), tmp_path_factory.mktemp("notebooks")) as one:
+        yield one
 
 
 @pytest.fixture(scope="session")

@@ -85,7 +85,7 @@ def test_02_evidence_jumps_to_its_slices(lab: "Lab", tmp_path: Path) -> None:
     lab.wait_text("P1 hub: one piece of metal", ".ctr-ways")
     assert "P2 spacer" not in lab.text(".ctr-ways")
     lab.button(view, "Draw the sheet")
-    lab.wait_text("Drawn with 1 decisions", view)
+    lab.wait_text("Drawn with 1 decision:", view)
     assert len(ctrecon.read_part(tmp_path / "drum_hub" / "decided.json").pieces) == 1
     lab.button(view, "Undo")
     lab.wait_text("P2 spacer", ".ctr-ways")
@@ -184,6 +184,7 @@ def test_05_a_folder_is_measured_through(lab: "Lab", small: SMALL, tmp_path: Pat
         lab.run_all()
         assert "drum_hub: measured" in lab.text()
         assert says in lab.text()
+        assert "2 of 2 stacks" in lab.text(".ctr-progress")
         assert "bore 2." in lab.text()  # the last cell holds whatever became of the blank one
     lab.shot("05", at=".jp-OutputArea-output img")
 
@@ -409,8 +410,10 @@ def test_the_picture_can_be_looked_into(lab: "Lab") -> None:
     lab.shot("into_zoomed", at=view)
     browser.key("0")
     _until(lab, "zoom", "v === '1.000'")
+    assert _data(lab, "lines", canvas=".ctr-pad-section") == "1"
     browser.key("o")
     _until(lab, "outlines", "v === 'false'")
+    _until(lab, "lines", "v === '0'", canvas=".ctr-pad-section")
     browser.wait(f"!document.querySelector('{view} input[type=checkbox]').checked")
     browser.key("o")
     _until(lab, "outlines", "v === 'true'")
@@ -522,10 +525,11 @@ def test_measuring_shows_a_bar_and_the_part_turns_in_space(lab: "Lab") -> None:
 
 def test_a_saved_notebook_opens_with_still_pictures(lab: "Lab") -> None:
     """Opened again before anything is run, a panel is a picture of itself, not a word about a missing model."""
-    lab.write("large", cells=[_LARGE + "\nfrom ctrecon.widgets import slice_viewer\nslice_viewer(review)"])
+    lab.write("large", cells=["from ctrecon.widgets import notebook_bar\nbar = notebook_bar()", _LARGE])
     lab.open("large")
     lab.run_all()
     lab.browser.wait("document.querySelector('.ctr-viewer canvas').dataset.drawn > 0", what="the first picture")
+    assert "measuring begins" in lab.text(".ctr-progress")
     shown = "document.querySelector('.ctr-still img').offsetWidth"
     assert lab.browser.js(shown) == 0  # the panel itself is there
     lab.menu("File", "Save Notebook")
@@ -539,3 +543,25 @@ def test_a_saved_notebook_opens_with_still_pictures(lab: "Lab") -> None:
     assert "model not found" not in lab.text()
     assert "Loading widget" not in lab.text()
     lab.shot("still")
+
+
+_THICK = """
+from dataclasses import replace
+from ctrecon.widgets import part_in_space
+ends = dict(depth_from_mm=Measured(0.2, .001), depth_to_mm=Measured(1.2, .001))
+part_in_space(replace(review.part, features=(replace(disc, **ends),)))
+"""
+
+
+def test_without_graphics_the_part_is_a_still_picture(lab: "Lab") -> None:
+    """Where the browser lends no WebGL, the part is shown from three sides."""
+    lab.write("flat", cells=[_LARGE + _THICK])
+    lab.open("flat")
+    lab.browser.js(
+        "(f => HTMLCanvasElement.prototype.getContext = function (kind, ...more) "
+        "{ return kind === 'webgl2' ? null : f.call(this, kind, ...more); })(HTMLCanvasElement.prototype.getContext); 0"
+    )
+    lab.run_all()
+    lab.browser.wait("document.querySelector('.ctr-space img')?.naturalWidth > 300", what="the still picture")
+    assert not lab.browser.js("Boolean(document.querySelector('.ctr-space canvas'))")
+    lab.shot("space_still", at=".ctr-space")

@@ -184,7 +184,7 @@ def test_the_body_says_where_its_evidence_stands() -> None:
     """The body of a part in several pieces points to the piece that carries the evidence."""
     pieces, _ = infer_pieces([FLANGE, COLLAR, seam(1e-6), BOSS], grid())
     rest = pieces[0].evidence[0]
-    assert "stands with P2" in rest.says
+    assert "listed under P2" in rest.says
 
 
 def test_an_outside_beyond_a_flat_seam_belongs_to_one_piece() -> None:

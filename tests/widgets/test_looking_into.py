@@ -1,15 +1,17 @@
 """The picture one can look into: what the canvas says of the mouse changes what is shown, without a browser."""
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from ctrecon.core.measured import Measured
-from ctrecon.record.part import Feature, Part
+from ctrecon.record.part import Axis, Feature, Part
 from ctrecon.slices import SliceStack
 from ctrecon.widgets import Review, notebook_bar, part_from_three_sides, part_in_space
+from ctrecon.widgets.curves import curves_along
 from ctrecon.widgets.pad import SlicePad
 from ctrecon.widgets.section import cut_along, middle_of
 from ctrecon.widgets.viewer import SliceView
@@ -71,6 +73,30 @@ def test_the_grey_window_changes_both_pictures(review: Review) -> None:
     view.pad.set_window(-1500.0, 900.0)
     assert _grey(view.pad.jpeg)[40, 25] > before[40, 25] + 100
     assert view.pad.section_jpeg != section
+
+
+def test_the_section_shows_sides_and_ends_of_what_it_cuts(plate: Part) -> None:
+    """Along the row through the bores: each is a rectangle, by hand; a row that meets none of them shows none."""
+    found = dict(curves_along(plate, "row", 40))
+    assert set(found) == {"F1", "F2", "F3"}
+    for ident, (left, right, first, last) in {
+        "F1": (15, 35, 2, 18), "F2": (55, 65, 2, 10), "F3": (75, 105, 2, 18),
+    }.items():  # fmt: skip
+        low, high = found[ident].min(axis=0), found[ident].max(axis=0)
+        assert [*low, *high] == pytest.approx([left, first, right, last], abs=0.02)
+    assert curves_along(plate, "row", 2) == ()
+    assert dict(curves_along(plate, "column", 25)).keys() == {"F1"}
+
+
+def test_the_section_of_a_leaning_bore_is_on_the_cylinder(plate: Part) -> None:
+    """Off the middle of a bore that leans 8 degrees every point of its sides is one radius from its axis line."""
+    lean = np.array([np.sin(np.radians(8)), 0, np.cos(np.radians(8))])
+    leaning = replace(plate, axis=Axis(tilt_deg=Measured(8.0, 0.01), direction_xyz=tuple(lean)))
+    points = dict(curves_along(leaning, "row", 46))["F1"]
+    at_mm = np.column_stack([points[:, 0] * 0.1, np.full(len(points), 4.6), points[:, 1] * 0.2])
+    away = np.linalg.norm(np.cross(at_mm - (2.5, 4.0, 2.0), lean), axis=1)
+    assert len(points) == 8  # two sides and two ends
+    assert away == pytest.approx(1.0, abs=0.002)
 
 
 def test_the_section_is_made_when_asked_and_follows_the_cut(review: Review) -> None:

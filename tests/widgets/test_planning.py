@@ -34,7 +34,7 @@ def find(widget: Any, kind: type, description: str) -> Any:
 
 
 def text_of(widget: Any) -> str:
-    return " ".join(one.value for one in walk(widget) if isinstance(one, ipw.HTML))
+    return " ".join(one.value.replace("<wbr>", "") for one in walk(widget) if isinstance(one, ipw.HTML))
 
 
 def places(planning: Planning) -> dict[str, Point]:
