@@ -159,8 +159,8 @@ def survey_stack(
     latest = 0
     smooth: list[_Smooth] = []
     labelled: list[NDArray[np.int32]] = []
-    normalised = ahead(partial(_normalised, stack, levels, artefacts), range(len(stack)), stack.shape[1] * stack.shape[2])
-    for k, grey in enumerate(normalised):
+    normalised = partial(_normalised, stack, levels, artefacts)
+    for k, grey in enumerate(ahead(normalised, range(len(stack)), stack.shape[1] * stack.shape[2])):
         labels, count = _patches(grey)
         base = joined.add(count)
         first_of.append(base)
