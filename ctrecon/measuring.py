@@ -204,6 +204,7 @@ def _find(
         smooth_px=smooth,
         least_area_px2=9.0 if clean else 28.0,
         least_planes=survey.body_slices,
+        pixels=squared.shape[1] * squared.shape[2],
         progress=progress,
     )
     candidates = join_over_cuts(squared, find_candidates(squared, stretches, smooth_px=smooth))

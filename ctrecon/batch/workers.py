@@ -12,6 +12,7 @@ from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future
 from concurrent.futures.process import BrokenProcessPool
 
 from ctrecon.batch.task import Outcome, Task, work
+from ctrecon.core.ahead import keep_to_one_core
 from ctrecon.core.errors import InputError
 
 __all__ = ["cores", "spread"]
@@ -110,6 +111,7 @@ def _worker() -> ProcessPoolExecutor:
 def _begin(quiet: bool) -> None:
     """Leave Ctrl-C to the first process, and end with it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    keep_to_one_core()
     if quiet:
         warnings.simplefilter("ignore")
         logging.getLogger().addHandler(logging.NullHandler())
@@ -137,7 +139,7 @@ def _on_cluster(tasks: list[Task], scheduler: str, look: Callable[[], None]) -> 
         ) from error
     with client:
         executor: Executor = client.get_executor(retries=1, pure=False)
-        running = {executor.submit(work, task): task for task in tasks}
+        running = {executor.submit(_on_one_core, task): task for task in tasks}
         try:
             while running:
                 look()
@@ -146,6 +148,11 @@ def _on_cluster(tasks: list[Task], scheduler: str, look: Callable[[], None]) -> 
         finally:
             for future in running:
                 future.cancel()
+
+
+def _on_one_core(task: Task) -> Outcome:
+    keep_to_one_core()
+    return work(task)
 
 
 def _answer(future: "Future[Outcome]", task: Task) -> Outcome:

@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from ctrecon.core.ahead import spare_core
+
 __all__ = ["beside", "may_fork"]
 
 
@@ -16,7 +18,7 @@ def may_fork() -> bool:
     Only a process of one thread is split: whatever lock another thread holds would stay shut in the copy for ever.
     A notebook's kernel has many threads, and so has linear algebra that was loaded without being told to use one.
     """
-    if sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2:
+    if sys.platform != "linux" or not spare_core():
         return False
     try:
         return len(list(Path("/proc/self/task").iterdir())) == 1

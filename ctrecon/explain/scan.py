@@ -1,6 +1,5 @@
 """Explains a scan: predicts every slice from the record, subtracts, and lists what is left."""
 
-import os
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ctrecon.core.ahead import LARGE, spare_core
 from ctrecon.core.arguments import need
 from ctrecon.core.errors import InputError
 from ctrecon.core.flags import explain
@@ -36,7 +36,6 @@ _NEAR_PX = 4
 _EDGE_PX = 0.2  # a record's edge may be off by this before what it leaves counts as unexplained
 _EDGE_SLICES = 0.25
 _ROOM, _CLEAR = 64, 32  # voxels about the part that are looked at; voxels that slow changes are felt over
-_LARGE = 150_000  # pixels; of smaller slices two threads would wait for each other more than they work
 _RUNS_ON = 6  # slices: what runs out of the stack runs on
 
 
@@ -137,7 +136,7 @@ def _views(
     three works through the slices in their order, so that nothing comes out otherwise.
     """
     following, present = dict(pairwise(seen)), set(seen)
-    if look.pixels < _LARGE or (os.cpu_count() or 1) < 2:
+    if look.pixels < LARGE or not spare_core():
         for k in range(count):
             view = look.at(k) if k in present else None
             if view is not None:

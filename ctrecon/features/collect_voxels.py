@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ctrecon.core.ahead import ahead
 from ctrecon.core.frames import Floats
 from ctrecon.grey.square_up import SquaredStack
 
@@ -61,11 +62,9 @@ def collect_voxels(
         )
         depths = corners @ r[:, 2]
         corner_depths.append((float(depths.min()) / dz - 0.5, float(depths.max()) / dz + 0.5))
-    for k in range(count):
+    wanted = [k for k in range(count) if any(low <= k <= high for low, high in corner_depths)]
+    for k, plane in zip(wanted, ahead(survey.plane, wanted, rows * columns), strict=True):
         active = [i for i, (low, high) in enumerate(corner_depths) if low <= k <= high]
-        if not active:
-            continue
-        plane = survey.plane(k)
         z = k * dz
         for i in active:
             want = wants[i]

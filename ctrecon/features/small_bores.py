@@ -11,6 +11,7 @@ from scipy import ndimage
 from scipy.optimize import OptimizeResult, least_squares
 from scipy.special import chndtr, ndtr
 
+from ctrecon.core.ahead import ahead
 from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import SOUND, Candidate, Span, mean_window
@@ -49,6 +50,7 @@ _ODDS = 150.0
 _SIZES = 3.0  # widths of spot that are looked for, more or less independent
 _BRIGHTEST = 1.3  # the brightest place is one draw of the tail; a bore must clear it by more than the next draw would
 _FEW_PLACES = 150  # pixels; the scatter of fewer is ill known
+_ABOUT = 250  # px to either side of a spot; the tail of the metal about it is known from some 100,000 places
 
 
 def is_small(sized: FittedCandidate, *, damaged: bool = False) -> bool:
@@ -196,11 +198,9 @@ def find_small_bores(squared: SquaredStack, known: tuple[Candidate, ...]) -> tup
     count = len(squared)
     if count < _LEAST_PLANES:
         return ()
-    spots: list[tuple[float, float, int, int]] = []
-    for first in range(0, count, _BLOCK):
-        last = min(first + _BLOCK, count) - 1
-        for x, y in _spots(_block(squared, first, last)):
-            spots.append((x, y, first, last))
+    blocks = [(first, min(first + _BLOCK, count) - 1) for first in range(0, count, _BLOCK)]
+    means = ahead(lambda block: _block(squared, *block), blocks, squared.shape[1] * squared.shape[2])
+    spots = [(x, y, *block) for block, mean in zip(blocks, means, strict=True) for x, y in _spots(mean)]
     found: list[Candidate] = []
     for x, y, low, high in _chains(spots):
         one = _bore(squared, x, y, low, high)
@@ -333,11 +333,17 @@ def _beats_chance(squared: SquaredStack, first: int, last: int, place: tuple[flo
     """Return whether a spot is darker than noise and rings make some place of this metal, by 150 to 1.
 
     The same figure - a core against the ring round it, mean of the same planes - is worked out for every place of
-    the metal. Its own scatter is the noise, however neighbours share it; every place, and every stretch of planes,
-    has had its chance. What dips by chance or by rings also rises: the brightest place is a second yardstick.
+    the metal, of a large plane for those about the spot. Its own scatter is the noise, however neighbours share it;
+    every place, and every stretch of planes, has had its chance. What dips by chance or by rings also rises: the
+    brightest place is a second yardstick.
     """
     _, rows, columns = squared.shape
-    mean = mean_window(squared, first, last, (0, 0, columns, rows), most=24)
+    i, j = round(place[1]), round(place[0])
+    top, left = max(i - _ABOUT, 0), max(j - _ABOUT, 0)
+    mean = mean_window(
+        squared, first, last, (left, top, min(j + _ABOUT + 1, columns), min(i + _ABOUT + 1, rows)), most=24
+    )
+    i, j = i - top, j - left
     grey = np.where(np.isfinite(mean), mean, 0.0)
     solid = _solid(ndimage.gaussian_filter(grey, 0.8))
     yy, xx = np.mgrid[-7:8, -7:8]
@@ -346,16 +352,15 @@ def _beats_chance(squared: SquaredStack, first: int, last: int, place: tuple[flo
     share = ndimage.convolve(solid.astype(float), ring, mode="constant")
     level = ndimage.convolve(grey * solid, ring, mode="constant") / np.maximum(share, 1.0)
     dip = level - ndimage.convolve(grey, core, mode="nearest") / core.sum()
-    i, j = round(place[1]), round(place[0])
-    row, column = np.indices(dip.shape)
     deep = ndimage.distance_transform_edt(solid) > _CLEAR_PX
-    others = dip[deep & (np.hypot(row - i, column - j) > 9)]
+    row, column = np.nonzero(deep)
+    others = dip[deep][np.hypot(row - i, column - j) > 9]
     if len(others) < _FEW_PLACES:
         return True  # too little other metal to judge by
     middle = float(np.median(others))
     scatter = 1.4826 * float(np.median(np.abs(others - middle)))
     own = float(dip[max(i - 1, 0) : i + 2, max(j - 1, 0) : j + 2].max()) - middle
-    looks = deep.sum() / core.sum() * max(len(squared) / (last - first + 1), 1.0) * _SIZES
+    looks = len(row) * (rows * columns / deep.size) / core.sum() * max(len(squared) / (last - first + 1), 1.0) * _SIZES
     chance = looks * float(ndtr(-own / max(scatter, 1e-9)))
     return chance < 1 / _ODDS and own > _BRIGHTEST * float(np.percentile(middle - others, 99.9))
 

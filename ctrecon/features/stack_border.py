@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from ctrecon.core.frames import Floats
 from ctrecon.features.candidates import Candidate, Span, trimmed
 from ctrecon.grey.square_up import SquaredStack
 
@@ -38,21 +39,22 @@ def with_reach(squared: SquaredStack, candidate: Candidate) -> Candidate:
     if candidate.shape is None:
         return candidate
     low, high = trimmed(candidate.first, candidate.last)
-    middle = _beside(squared, candidate, (low + high) // 2)
+    beside = _Beside(squared, candidate)
+    middle = beside((low + high) // 2)
     if middle is None:
         return candidate
-    low, high = _follow(squared, candidate, low, -1, middle), _follow(squared, candidate, high, 1, middle)
+    low, high = _follow(squared, beside, low, -1, middle), _follow(squared, beside, high, 1, middle)
     same = (low, high) == trimmed(candidate.first, candidate.last)
     return candidate if same else replace(candidate, reach=(low, high))
 
 
 def _follow(
-    squared: SquaredStack, candidate: Candidate, start: int, step: int, middle: tuple[float, float, int]
+    squared: SquaredStack, beside: "_Beside", start: int, step: int, middle: tuple[float, float, int]
 ) -> int:
     """Return the last plane up to which metal and air stay as they are, where that is where the stack ends."""
     at = start
     while 0 <= at + step < len(squared):
-        found = _beside(squared, candidate, at + step)
+        found = beside(at + step)
         if found is None:
             return at + step  # a few voxels of the outermost slice may be there yet
         slack = _CHANGED + 4 * squared.survey.noise_rel * np.sqrt(squared.survey.correlation.sum / found[2])
@@ -62,32 +64,54 @@ def _follow(
     return at + step
 
 
-def _beside(squared: SquaredStack, candidate: Candidate, plane: int) -> tuple[float, float, int] | None:
-    """Return the mean grey beside the edge on either side and the lesser number of pixels; None where too few."""
-    span = candidate.spans[0] if plane <= candidate.spans[0].last else candidate.spans[-1]
-    rows, columns = squared.shape[1:]
-    low = np.maximum(np.floor(span.points.min(axis=0)).astype(int) - 7, 0)
-    high = np.minimum(np.ceil(span.points.max(axis=0)).astype(int) + 8, [columns, rows])
-    grey = squared.window(plane, np.s_[low[1] : high[1], low[0] : high[0]])
-    yy, xx = np.mgrid[low[1] : high[1], low[0] : high[0]]
-    assert candidate.shape is not None
-    away = candidate.shape.signed_distance(np.column_stack([xx.ravel(), yy.ravel()]).astype(float)).reshape(xx.shape)
-    grown = candidate.growth_px * (plane - (candidate.first + candidate.last) / 2)
-    away = away + grown * candidate.shape.wall_share
-    seen = np.isfinite(grey) & _on_own_side(candidate, span, xx, yy)
-    sides = []
-    for sign in (1, -1):
-        band = (sign * away > _BESIDE_PX[0]) & (sign * away < _BESIDE_PX[1]) & seen
-        sides.append(grey[band])
-    if min(len(values) for values in sides) < _LEAST:
-        return None
-    return float(np.median(sides[0])), float(np.median(sides[1])), min(len(values) for values in sides)
+class _Beside:
+    """The grey beside the edge of a candidate; which pixels may lie there is worked out once for all planes."""
+
+    def __init__(self, squared: SquaredStack, candidate: Candidate) -> None:
+        self._squared, self._candidate = squared, candidate
+        self._bands = {id(span): self._band(span) for span in (candidate.spans[0], candidate.spans[-1])}
+
+    def __call__(self, plane: int) -> tuple[float, float, int] | None:
+        """Return the mean grey on either side and the lesser number of pixels; None where too few."""
+        candidate = self._candidate
+        span = candidate.spans[0] if plane <= candidate.spans[0].last else candidate.spans[-1]
+        window, at, away = self._bands[id(span)]
+        grey = self._squared.window(plane, window)[at]
+        away = away + self._grown(plane)
+        seen = np.isfinite(grey)
+        sides = []
+        for sign in (1, -1):
+            band = (sign * away > _BESIDE_PX[0]) & (sign * away < _BESIDE_PX[1]) & seen
+            sides.append(grey[band])
+        if min(len(values) for values in sides) < _LEAST:
+            return None
+        return float(np.median(sides[0])), float(np.median(sides[1])), min(len(values) for values in sides)
+
+    def _grown(self, plane: float) -> float:
+        candidate = self._candidate
+        assert candidate.shape is not None
+        return candidate.growth_px * (plane - (candidate.first + candidate.last) / 2) * candidate.shape.wall_share
+
+    def _band(self, span: Span) -> tuple[tuple[slice, slice], tuple[NDArray[np.int64], ...], Floats]:
+        """Return a window, the rows and columns in it that may lie beside the edge, and how far off they are."""
+        count, rows, columns = self._squared.shape
+        low = np.maximum(np.floor(span.points.min(axis=0)).astype(int) - 7, 0)
+        high = np.minimum(np.ceil(span.points.max(axis=0)).astype(int) + 8, [columns, rows])
+        yy, xx = np.mgrid[low[1] : high[1], low[0] : high[0]]
+        assert self._candidate.shape is not None
+        places = np.column_stack([xx.ravel(), yy.ravel()]).astype(float)
+        away = self._candidate.shape.signed_distance(places).reshape(xx.shape)
+        reach = _BESIDE_PX[1] + max(abs(self._grown(0)), abs(self._grown(count - 1)))
+        at = np.nonzero(np.abs(away) < reach)
+        own = _on_own_side(self._candidate, span, xx[at], yy[at])
+        at = (at[0][own], at[1][own])
+        return np.s_[low[1] : high[1], low[0] : high[0]], at, away[at]
 
 
 def _on_own_side(
     candidate: Candidate, span: Span, column: NDArray[np.int64], row: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
-    """Return which pixels are beside what there is of an arc: its mouth has air on both sides.
+    """Return which pixels (N,) are beside what there is of an arc: its mouth has air on both sides.
 
     Other shapes are there all round, or nearly so.
     """
@@ -97,5 +121,5 @@ def _on_own_side(
     on = span.points[np.abs(candidate.shape.signed_distance(span.points)) <= _ON_PX]
     if not len(on):
         return np.ones(column.shape, dtype=bool)
-    far = cKDTree(on).query(np.column_stack([column.ravel(), row.ravel()]), distance_upper_bound=_BESIDE_PX[1] + 1)[0]
-    return np.asarray(np.isfinite(far).reshape(column.shape))
+    far = cKDTree(on).query(np.column_stack([column, row]), distance_upper_bound=_BESIDE_PX[1] + 1)[0]
+    return np.asarray(np.isfinite(far))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ctrecon.core.ahead import ahead
 from ctrecon.core.frames import Floats
 from ctrecon.grey.levels import Levels
 from ctrecon.slices.stack import SliceStack
@@ -53,8 +54,7 @@ def scan_stack(
     down = np.full((count, rows), np.nan, dtype=np.float32)
     contrast = levels.metal - levels.air
     seen = [i for i in range(count) if i not in stack.missing]
-    for k in range(count):
-        plane = stack.plane(k)
+    for k, plane in enumerate(ahead(stack.plane, range(count), rows * columns)):
         coarse = plane[grid].astype(np.float32)
         if field is not None:
             coarse[~field[grid]] = np.nan

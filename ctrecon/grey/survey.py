@@ -2,12 +2,13 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ctrecon.core.ahead import ahead
 from ctrecon.core.frames import Floats
 from ctrecon.grey.artefacts import Artefacts
 from ctrecon.grey.lasting import RingError, SharedError, measure_around, measure_lasting
@@ -158,8 +159,8 @@ def survey_stack(
     latest = 0
     smooth: list[_Smooth] = []
     labelled: list[NDArray[np.int32]] = []
-    for k in range(len(stack)):
-        grey = _normalised(stack, levels, artefacts, k)
+    normalised = partial(_normalised, stack, levels, artefacts)
+    for k, grey in enumerate(ahead(normalised, range(len(stack)), stack.shape[1] * stack.shape[2])):
         labels, count = _patches(grey)
         base = joined.add(count)
         first_of.append(base)

@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from ctrecon.core.ahead import ahead
 from ctrecon.core.frames import Floats
 from ctrecon.outlines.outline_metrics import describe
 from ctrecon.outlines.same_section import Run, same_sections
@@ -64,6 +65,7 @@ def find_stretches(
     plane_of: Callable[[int], Floats], count: int, *, smooth_px: float = 0.7,
     least_area_px2: float = 9.0,
     least_planes: int = _LEAST_PLANES,
+    pixels: int = 0,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Stretch, ...]:  # fmt: skip
     """Trace every plane, link outlines that overlap from plane to plane, cut where the section changes.
@@ -80,6 +82,8 @@ def find_stretches(
         Smaller outlines are left out.
     least_planes : int
         Fewest planes a stretch may have, three at most: as many as the body has slices.
+    pixels : int
+        Of a plane: large ones are drawn by a second thread.
 
     Returns
     -------
@@ -88,8 +92,8 @@ def find_stretches(
     """
     done: list[_Chain] = []
     open_chains: list[_Chain] = []
-    for k in range(count):
-        traced = trace(plane_of(k), smooth_px=smooth_px, least_area_px2=least_area_px2)
+    for k, plane in enumerate(ahead(plane_of, range(count), pixels)):
+        traced = trace(plane, smooth_px=smooth_px, least_area_px2=least_area_px2)
         outlines = [_Kept.of(one) for one in traced]
         pairs = sorted(
             (

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.special import ndtr
 
+from ctrecon.core.ahead import ahead
 from ctrecon.core.frames import Floats
 from ctrecon.grey.square_up import SquaredStack
 
@@ -100,24 +101,34 @@ def tiles_of(squared: SquaredStack, seen: Callable[[Floats], None] | None = None
     grey: Floats = np.zeros((planes, high, across_count))
     count: Floats = np.zeros_like(grey)
     air = np.full(planes, np.nan)
-    nothing = np.zeros((rows, columns), dtype=bool)
+    nothing = np.zeros((rows, columns), dtype=np.uint8)
+    deep = nothing.copy()  # how many of the planes within reach are metal
     waiting: deque[Floats] = deque()
-    sound = deque([nothing] * clear, maxlen=2 * clear + 1)
+    sound = deque([nothing] * clear)
+
+    def read(k: int) -> Floats:
+        plane = squared.plane(k)
+        if seen is not None:
+            seen(plane)
+        return plane
+
+    coming = ahead(read, range(planes), rows * columns)
     for k in range(planes + clear):
         if k < planes:
-            plane = squared.plane(k)
-            if seen is not None:
-                seen(plane)
+            plane = next(coming)
             air[k] = _air(plane)
             waiting.append(plane)
             metal = metal_of(plane).view(np.uint8)
-            sound.append(ndimage.minimum_filter(metal, size=wide, mode="constant", cval=0).view(bool))
+            here = ndimage.minimum_filter(metal, size=wide, mode="constant", cval=0)
         else:
-            sound.append(nothing)
+            here = nothing
+        deep += here
+        sound.append(here)
         if k < clear:
             continue
         plane = waiting.popleft()
-        solid = np.logical_and.reduce(list(sound))
+        solid = deep == 2 * clear + 1
+        deep -= sound.popleft()
         if solid.any():
             total, number = _summed(plane, solid, edge)
             count[k - clear] = number

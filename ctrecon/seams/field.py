@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ctrecon.core.ahead import ahead
 from ctrecon.core.frames import Floats
 from ctrecon.seams.smooth import PLAIN, smooth_field, smooth_fields
 
@@ -56,23 +57,22 @@ class SolidMetal:
         return len(self._clear)
 
     def __getitem__(self, k: int) -> NDArray[np.bool_]:
-        above, own, below = (self._unpacked(self._clear, at) for at in (k - 2, k, k + 2))
-        return above & own & below & self._unpacked(self._known, k)
+        solid = np.bitwise_and.reduce(self._bits(k))
+        return np.unpackbits(solid, count=self._shape[0] * self._shape[1]).reshape(self._shape).view(bool)
 
     def at(self, k: int, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Return which of some pixels of plane k are solid."""
         place = rows * self._shape[1] + columns
         byte, bit = place >> 3, np.uint8(1) << (7 - (place & 7)).astype(np.uint8)
         out = np.ones(len(place), dtype=bool)
-        for planes, n in ((self._clear, k - 2), (self._clear, k), (self._clear, k + 2), (self._known, k)):
-            packed = np.frombuffer(zlib.decompress(planes[min(max(n, 0), len(self) - 1)]), np.uint8)
+        for packed in self._bits(k):
             out &= (packed[byte] & bit) > 0
         return out
 
-    def _unpacked(self, planes: list[bytes], k: int) -> NDArray[np.bool_]:
-        """Return one plane; the outermost planes stand for what lies beyond them."""
-        packed = np.frombuffer(zlib.decompress(planes[min(max(k, 0), len(self) - 1)]), np.uint8)
-        return np.unpackbits(packed, count=self._shape[0] * self._shape[1]).reshape(self._shape).astype(bool)
+    def _bits(self, k: int) -> list[NDArray[np.uint8]]:
+        """Return what makes plane k solid; the outermost planes stand for what lies beyond them."""
+        clear = [self._clear[min(max(n, 0), len(self) - 1)] for n in (k - 2, k, k + 2)]
+        return [np.frombuffer(zlib.decompress(one), np.uint8) for one in (*clear, self._known[k])]
 
 
 def _closed(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -116,11 +116,11 @@ class SeamField:
 
         `leave_out` names planes that a flat seam darkens: its rim would pass for a line.
         """
-        planes = [k for k in range(len(solid)) if solid[k].sum() > _LEAST_PIXELS]
-        if not planes:
+        ways = (range(len(solid)), reversed(range(len(solid))))
+        first, last = (next((k for k in way if solid[k].sum() > _LEAST_PIXELS), -1) for way in ways)
+        if first < 0:
             return None
-        first, last = planes[0], planes[-1]
-        most = int(np.clip(_MOST_PIXELS / solid[planes[0]].size, _FEWEST_BLOCKS, _MOST_BLOCKS))
+        most = int(np.clip(_MOST_PIXELS / solid[first].size, _FEWEST_BLOCKS, _MOST_BLOCKS))
         size = max(1, int(np.ceil((last - first + 1) / most)))
         starts = list(range(first, last + 1, size))
         weights, means = [], []
@@ -215,15 +215,12 @@ class SeamField:
 
 def average(plane: Callable[[int], Floats], solid: SolidMetal, planes: Sequence[int]) -> tuple[Floats, Floats]:
     """Return the mean grey of some planes where they are solid, and the share of planes that are."""
-    total: Floats | None = None
-    count: Floats | None = None
-    for k in planes:
-        good = solid[k].astype(np.float32)
-        grey = np.nan_to_num(plane(k)).astype(np.float32) * good
-        total = grey if total is None else total + grey
-        count = good if count is None else count + good
-    assert total is not None
-    assert count is not None
+    sound = solid[planes[0]]
+    total, count = np.zeros(sound.shape, np.float32), np.zeros(sound.shape, np.float32)
+    for k, grey in zip(planes, ahead(plane, planes, sound.size), strict=True):
+        sound = solid[k]
+        total += np.where(sound, grey, np.float32(0))
+        count += sound
     return np.asarray(total / np.maximum(count, 1), dtype=np.float32), np.asarray(count / len(planes), np.float32)
 
 

@@ -113,13 +113,15 @@ def fit_outline(
         d = back(p[:size]).signed_distance(data.points)
         return d + p[size + 1] * data.depth if conical else d
 
+    levels = [np.where(data.sector == s, 1.0, 0.0) for s in range(data.sectors)]
+    quarters = [data.sector * 4 // data.sectors == q for q in range(4)]
+
     def design(p: Floats) -> Floats:
         d, width = distance(p), float(blur * np.exp(p[size]))
         by = p[size + 1] * data.depth if conical else np.zeros(len(d))
-        columns = [-dip_of(back(p[:size]), data.points, width, by, d), ndtr(d / width) - 0.5, d**2 / 36]
-        columns += [np.where(data.sector == s, 1.0, 0.0) for s in range(data.sectors)]
-        columns += [np.where(data.sector * 4 // data.sectors == q, d / 6, 0.0) for q in range(4)]
-        return np.column_stack(columns)
+        dip, slope = -dip_of(back(p[:size]), data.points, width, by, d), d / 6
+        sides = [np.where(quarter, slope, 0.0) for quarter in quarters]
+        return np.column_stack([dip, ndtr(d / width) - 0.5, d**2 / 36, *levels, *sides])
 
     def solve(p: Floats) -> tuple[Floats, Floats]:
         a = design(p)

@@ -8,6 +8,7 @@ import numpy as np
 from ctrecon.core.errors import InputError
 from ctrecon.core.flags import FLAGS
 from ctrecon.record.taken import Taken
+from ctrecon.slices.kept import kept
 from ctrecon.slices.readers.page import Plane
 from ctrecon.slices.stack import Note, SliceStack
 
@@ -90,6 +91,7 @@ def take(
         index for index in range(made[0])
         if any(k in stack.missing for k in range(index * step + first, index * step + first + thinned))
     )  # fmt: skip
+    dtype = stack.dtype if step == 1 else np.dtype(np.float32)
     taken = Taken(first=(first, top, left), of=stack.shape, joined=(thinned, step, step), step=(step, step, step))
     words = (["part_of_stack"] if shape != stack.shape else []) + (["quick_pass"] if quick else [])
     notes = [Note(flag, f"{FLAGS[flag][0].upper()}{FLAGS[flag][1:]} ({taken.says}).") for flag in words]
@@ -97,12 +99,12 @@ def take(
     return replace(
         stack,
         shape=made,
-        dtype=stack.dtype if step == 1 else np.dtype(np.float32),
+        dtype=dtype,
         voxel_mm=voxel,
         names=tuple(stack.names[index * step + first] for index in range(made[0])),
         missing=missing,
         notes=(*stack.notes, *notes),
-        load=load,
+        load=load if step == 1 else kept(load, made, dtype, stored=0),  # joined once, not at every look
         in_plane_mm=stack.in_plane_mm and (stack.in_plane_mm[0] * step, stack.in_plane_mm[1] * step),
         taken=taken,
     )

@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from ctrecon.batch import measure_all
+from ctrecon.batch.workers import _worker
+from ctrecon.core.ahead import spare_core
 from ctrecon.core.errors import InputError
 from ctrecon.settings import Settings
 
@@ -104,3 +106,9 @@ def test_a_scheduler_that_does_not_answer_is_named(tmp_path: Path) -> None:
     write_rings(tmp_path / "scans", 1)
     with pytest.raises(InputError, match="no Dask scheduler answers at"):
         measure_all(tmp_path / "scans", tmp_path / "out", settings=SCALE, scheduler="nothing://here")
+
+
+def test_a_worker_leaves_the_other_cores_alone() -> None:
+    """With a worker a core, none begins a second thread for its planes."""
+    with _worker() as worker:
+        assert not worker.submit(spare_core).result()

@@ -351,7 +351,7 @@ def test_two_threads_find_what_one_finds(monkeypatch: pytest.MonkeyPatch) -> Non
     stack = replace(scans.scanned(scans.sound(5.0), seed=2), missing=(7,))
     found = []
     for large in (0, 10**9):
-        monkeypatch.setattr("ctrecon.explain.scan._LARGE", large)
+        monkeypatch.setattr("ctrecon.explain.scan.LARGE", large)
         found.append(explain_scan(part, stack))
     two, one = found
     assert (two.says, two.lumps, two.per_slice_rms, two.psf) == (one.says, one.lumps, one.per_slice_rms, one.psf)

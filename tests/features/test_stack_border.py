@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.features.candidates import Candidate, Span
-from ctrecon.features.stack_border import _beside
+from ctrecon.features.stack_border import _Beside
 from ctrecon.fitting.choose import Choice
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.measuring import measure_stack
@@ -79,6 +79,6 @@ def test_an_arc_has_metal_beside_it_and_air_across_its_mouth() -> None:
     near = np.abs(arc.signed_distance(points)) < 0.6
     span = Span(0, 0, (0, 0), np.zeros((80, 80), np.int8), np.zeros((80, 80)), points, Choice("round", arc, near, 0.5))
     relief = Candidate("relief", False, arc, 0.0, (span,), True)
-    found = _beside(cast("SquaredStack", Plane(arc)), relief, 0)
+    found = _Beside(cast("SquaredStack", Plane(arc)), relief)(0)
     assert found is not None
     assert found[:2] == (0.0, 1.0)
