@@ -1,6 +1,6 @@
 """Flat seams between stacked pieces: thin planes of lower grey square to the axis, inside solid metal."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -123,7 +123,10 @@ def find_face_seams(
         rest, left = _without(metal, seen)
         best: tuple[_Lead, FaceSeam] | None = None
         for lead in _leads(left, regions, places, passed, sigma):
-            verdict = judge(rest, used, left, lead.region, lead.depth, sigma, expected=lead.expected)
+            beside = _beside(places, [lead.depth, *(verdict.depth for _, verdict in seen)])
+            verdict = judge(
+                rest, used, left, lead.region, lead.depth, sigma, expected=lead.expected, beside=beside
+            )  # fmt: skip
             if verdict is None or abs(verdict.thickness) < _LEAST_THICKNESS:
                 continue
             if _chance(verdict, lead) > _MOST_CHANCE:
@@ -139,7 +142,8 @@ def find_face_seams(
         rest, left = _without(metal, seen[:i] + seen[i + 1 :])
         verdict = first
         if len(seen) > 1:
-            again = judge(rest, used, left, lead.region, first.depth, sigma, expected=lead.expected)
+            beside = _beside(places, [other.depth for _, other in seen])
+            again = judge(rest, used, left, lead.region, first.depth, sigma, expected=lead.expected, beside=beside)
             verdict = again if again is not None and again.z > first.z else first
         chance = _chance(verdict, lead)
         draft = _draft(squared, rest, used, left, lead.region, verdict, chance, sigma)
@@ -189,6 +193,15 @@ def _alike(dips: Dips, one: _Lead, other: _Lead) -> bool:
     info = dips.info[int(np.argmin(np.abs(dips.depth - one.depth)))]
     a, b = info[one.region.tiles].sum(), info[other.region.tiles].sum()
     return bool(info[one.region.tiles & other.region.tiles].sum() > 0.97 * max(a, b))
+
+
+def _beside(places: Sequence[float], own: Sequence[float]) -> list[float]:
+    """Return the planes, one for those that agree, in which known things end and no seam of `own` is."""
+    out: list[float] = []
+    for place in places:
+        if all(abs(place - other) > _NEAR_PLACE for other in (*own, *out)):
+            out.append(place)
+    return out
 
 
 def _chance(verdict: FaceSeam, lead: _Lead) -> float:
