@@ -1,5 +1,6 @@
 """Judges one dip along depth: its depth, size and certainty, and whether it may be a dark slice or a step instead."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -102,12 +103,13 @@ def _scatter(size: Floats, info: Floats, least: float) -> float:
 
 def judge(
     tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, depth: float, sigma: float, *,
-    expected: bool = False,
+    expected: bool = False, beside: Sequence[float] = (),
 ) -> FaceSeam | None:  # fmt: skip
     """Measure a dip near `depth` in a region and weigh it against everything else that makes planes dark.
 
     `sigma` is the noise that a single pixel counts with in a mean of many. At a depth where a seam is `expected` the
-    dip need not have the blur's width to pass for more than a slice that came out dark just there.
+    dip need not have the blur's width to pass for more than a slice that came out dark just there. `beside` are planes
+    in which there may be other seams.
 
     Returns
     -------
@@ -117,7 +119,7 @@ def judge(
     lean = _lean_of(tiles, used, dips, region, depth, sigma)
     # far planes tell more of the drift, near ones leave other seams out of the picture
     both = [
-        _judged(tiles, used, dips, region, lean, depth, sigma, reach)
+        _judged(tiles, used, dips, region, lean, depth, sigma, reach, beside)
         for reach in (tiles.window + 3, max(tiles.window - 2, 4))
     ]
     least = 0.0 if expected else _SHAPE_CHI2
@@ -127,14 +129,14 @@ def judge(
 
 def _judged(
     tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, lean: FaceTilt, depth: float, sigma: float,
-    reach: int,
+    reach: int, beside: Sequence[float],
 ) -> FaceSeam | None:  # fmt: skip
     places = depth + lean.by(tiles.x[used], tiles.y[used])
-    own = Profile.of(tiles, used, dips, region.share, places, reach=reach)
+    own = Profile.of(tiles, used, dips, region.share, places, reach=reach, beside=beside)
     if own is None:
         return None
     rest = region.outside.astype(float)
-    other = Profile.of(tiles, used, dips, rest, places, like=own, reach=reach) if rest.sum() >= 3 else None
+    other = Profile.of(tiles, used, dips, rest, places, like=own, reach=reach, beside=beside) if rest.sum() >= 3 else None
     found = own.fit(tiles.blur, sigma)
     if other is not None:
         share = _common(own.left(found, tiles.blur), other.left(found, tiles.blur))

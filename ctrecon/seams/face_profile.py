@@ -19,6 +19,7 @@ _TILES_ACROSS = 28
 _LEAST_TILE_PX = 4
 _USUAL_BLUR = 0.8  # slices, where the stack does not tell
 _CLEAR_BLURS = 3.2
+_CLEAR_ALONG = 2.8  # blurs kept off faces: on the outermost plane a quarter of a percent of the face is left
 _DRIFT_SLICES = 9
 _HALF_STEPS = (0.0, 0.5)
 
@@ -93,7 +94,7 @@ def tiles_of(squared: SquaredStack, seen: Callable[[Floats], None] | None = None
     lean = float(np.hypot(squared.rotation[2, 0], squared.rotation[2, 1]))
     between = 1 / 6 if lean > 0.002 else 0.0  # planes drawn from two slices are blurred by that
     blur = float(np.sqrt(np.clip(along, 0.2, 4.0) ** 2 + 1 / 12 + between + (lean / ratio) ** 2 / 12))
-    clear = int(np.clip(np.ceil(_CLEAR_BLURS * blur), 2, 10))
+    clear = int(np.clip(np.ceil(_CLEAR_ALONG * blur), 2, 10))
     wide = 2 * int(np.clip(np.ceil(_CLEAR_BLURS * float(np.hypot(across, 0.5))), 3, 8)) + 1
     planes, rows, columns = squared.shape
     edge = max(_LEAST_TILE_PX, int(np.ceil(max(rows, columns) / _TILES_ACROSS)))

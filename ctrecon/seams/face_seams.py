@@ -1,12 +1,13 @@
 """Flat seams between stacked pieces: thin planes of lower grey square to the axis, inside solid metal."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.special import ndtr
 
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
@@ -34,6 +35,8 @@ _LEAST_THICKNESS = 0.01  # slices; where two alloys meet without a gap a fainter
 _NEAR_PLACE = 2.0
 _AT_PLACE = 1.2
 _RUNS_ON = 3.0  # planes past an end: a seam that ends there too says nothing of what lies beyond
+_SIDE_BLUR_PX = 1.0  # of a side seam; tiles are several times as wide
+_CROSSED, _WHOLE = 0.01, 0.5
 _FEWEST_TILES = 4
 _FEWEST_PLANES = 8
 
@@ -78,6 +81,34 @@ class LayerMetal:
         sigma = min(spread_of(dips), _most_noise(squared))
         return cls(tiles, used, dips_of, dips, sigma) if sigma > 0 else None
 
+    def without(self, side_seams: Sequence[MeasuredFeature], squared: SquaredStack) -> "LayerMetal":
+        """Give back what side seams take off the tiles they cross: where one begins it would pass for a dip.
+
+        What a seam takes off a tile of which only some pixels are sound is not known: there such tiles are left out.
+        """
+        tiles = self.tiles
+        rows, columns = tiles.x.shape
+        edge = round(float(tiles.x[0, 1] - tiles.x[0, 0])) if columns > 1 else 0
+        if not side_seams or not edge:
+            return self
+        y, x = np.mgrid[: rows * edge, : columns * edge]
+        points = np.column_stack([x.ravel(), y.ravel()]).astype(float)
+        planes = np.arange(len(tiles.grey))
+        grey, count = tiles.grey.copy(), tiles.count.copy()
+        for seam in side_seams:
+            shape, gap = seam.sized.candidate.shape, seam.feature.seam_mm
+            if shape is None or gap is None:
+                continue
+            dip = template(shape.signed_distance(points), _SIDE_BLUR_PX).reshape(rows, edge, columns, edge)
+            first, last = ((planes - end) / tiles.blur for end in seam.depths)
+            through = (ndtr(first) - ndtr(last))[:, None, None]
+            crossed = dip.max(axis=(1, 3)) > _CROSSED * template(np.zeros(1), _SIDE_BLUR_PX)
+            count[(through > _CROSSED) & crossed & (count < _WHOLE * edge**2)] = 0.0
+            grey += through * gap.value / squared.pitch_mm * dip.mean(axis=(1, 3))
+        tiles = replace(tiles, grey=np.where(count > 0, grey, 0.0), count=count)
+        dips_of = DipFilter(tiles, self.used)
+        return replace(self, tiles=tiles, dips_of=dips_of, dips=dips_of(tiles))
+
 
 @dataclass(frozen=True, eq=False)
 class _Lead:
@@ -114,6 +145,7 @@ def find_face_seams(
     metal = LayerMetal.of(squared) if metal is None else metal
     if metal is None:
         return []
+    metal = metal.without(side_seams, squared)
     tiles, used, sigma = metal.tiles, metal.used, metal.sigma
     regions = regions_of(tiles, used, drafts, side_seams)
     places = known_places(drafts, side_seams)
@@ -123,7 +155,10 @@ def find_face_seams(
         rest, left = _without(metal, seen)
         best: tuple[_Lead, FaceSeam] | None = None
         for lead in _leads(left, regions, places, passed, sigma):
-            verdict = judge(rest, used, left, lead.region, lead.depth, sigma, expected=lead.expected)
+            beside = _beside(places, [lead.depth, *(verdict.depth for _, verdict in seen)])
+            verdict = judge(
+                rest, used, left, lead.region, lead.depth, sigma, expected=lead.expected, beside=beside
+            )  # fmt: skip
             if verdict is None or abs(verdict.thickness) < _LEAST_THICKNESS:
                 continue
             if _chance(verdict, lead) > _MOST_CHANCE:
@@ -139,7 +174,8 @@ def find_face_seams(
         rest, left = _without(metal, seen[:i] + seen[i + 1 :])
         verdict = first
         if len(seen) > 1:
-            again = judge(rest, used, left, lead.region, first.depth, sigma, expected=lead.expected)
+            beside = _beside(places, [other.depth for _, other in seen])
+            again = judge(rest, used, left, lead.region, first.depth, sigma, expected=lead.expected, beside=beside)
             verdict = again if again is not None and again.z > first.z else first
         chance = _chance(verdict, lead)
         draft = _draft(squared, rest, used, left, lead.region, verdict, chance, sigma)
@@ -189,6 +225,15 @@ def _alike(dips: Dips, one: _Lead, other: _Lead) -> bool:
     info = dips.info[int(np.argmin(np.abs(dips.depth - one.depth)))]
     a, b = info[one.region.tiles].sum(), info[other.region.tiles].sum()
     return bool(info[one.region.tiles & other.region.tiles].sum() > 0.97 * max(a, b))
+
+
+def _beside(places: Sequence[float], own: Sequence[float]) -> list[float]:
+    """Return the planes, one for those that agree, in which known things end and no seam of `own` is."""
+    out: list[float] = []
+    for place in places:
+        if all(abs(place - other) > _NEAR_PLACE for other in (*own, *out)):
+            out.append(place)
+    return out
 
 
 def _chance(verdict: FaceSeam, lead: _Lead) -> float:
@@ -250,7 +295,7 @@ def _shares(
     patch[order] = np.minimum((np.cumsum(info[order]) / info.sum() * patches).astype(int), patches - 1)
     weight = np.bincount(patch, info, patches)
     mean = np.bincount(patch, info * size, patches) / np.maximum(weight, 1e-12)
-    noise = sigma / np.sqrt(np.median(weight))
+    noise = sigma / np.sqrt(max(float(np.median(weight)), 1e-12))
     full = float(np.mean(np.sort(mean)[patches // 2 :])) - 0.8 * noise
     return float(np.clip(mean.mean() / full, 0.0, 1.0)) if full > 0 else 1.0, sides
 

@@ -21,6 +21,7 @@ _SECTORS = 12
 _SECTOR_PX = 6.0  # along the line, at least: narrower ones would take up all that a small rivet shows
 _PATCHES = 24
 _SIGNIFICANT, _OF_A_SET = 3.0, 1.5  # its mates tell what is there; this one, what it is like
+_LEAST_THICKNESS = 0.005  # px: in scans all but without noise the blur of a wall 3 px off leaves a fainter line
 _BLUR_REACH = 0.35  # in the logarithm
 _NO_GAIN = 1e-6  # share of the misfit, or of the parameters, that a step must bring: some 1e-4 px
 
@@ -161,7 +162,7 @@ def fit_outline(
     if (thickness < 0) != lead.bright:
         return None
     u_thickness = max(u_thickness, abs(thickness) / max(lead.z, 1.0))
-    if abs(thickness) < (_OF_A_SET if lead.name == SET else _SIGNIFICANT) * u_thickness:
+    if abs(thickness) < max(_LEAST_THICKNESS, (_OF_A_SET if lead.name == SET else _SIGNIFICANT) * u_thickness):
         return None
     shape = back(p0[:size])
     return OutlineFit(
