@@ -26,6 +26,7 @@ from ctrecon.drawing.shown.cut import Cut, cut_zones
 from ctrecon.drawing.shown.detail import detail_block, plan_details
 from ctrecon.drawing.shown.facing import end_block, shows_more, visible_edges
 from ctrecon.drawing.shown.notes import Table, note_lines, notes_items, short_notes, table_rows
+from ctrecon.drawing.shown.plane import STRAIGHT
 from ctrecon.drawing.shown.section import section_block
 from ctrecon.drawing.shown.section_detail import plan_short, short_block
 from ctrecon.drawing.shown.section_sizes import Turned, carries_datum, plan_turned
@@ -126,7 +127,7 @@ def _plan(model: Model) -> _Planned:
     far_end = visible_edges(model, cuts, from_end=True)
     return _Planned(
         cuts, plan_turned(model, cuts), {n: [one for one in edges if one[0] != n] for n, edges in seen.items()},
-        far_end if shows_more(far_end, seen[0]) else [],
+        far_end if shows_more(far_end, seen.values(), model.voxel_mm) else [],
     )  # fmt: skip
 
 
@@ -144,6 +145,7 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
             model, n, scale, seen, behind=planned.behind.get(n, ()), tabled=tabled,
             details=[one for one in details if one.zone == n],
             marks_datum=n == _datum_zone(model) and not carries_datum(model, planned.turned),
+            plane=planned.cuts[0].plane if planned.cuts else STRAIGHT,
         )
         for n in view_numbers(model)
     ]  # fmt: skip
