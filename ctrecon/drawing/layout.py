@@ -3,7 +3,7 @@
 import itertools
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from ctrecon.core.errors import InputError
@@ -138,7 +138,7 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
     """
     section = model.has_depth and bool(model.zones)
     tabled = tabled_holes(model)
-    details = plan_details(model, scale, tabled, SCALES)
+    details = [] if model.elsewhere else plan_details(model, scale, tabled, SCALES)
     seen = set(turned_ids(model))
     views = [
         view_block(
@@ -153,9 +153,9 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
     if not section:
         return [*views, *tail, *wheel_blocks(model, scale, SCALES)]
     used = len(views) - 1 + len(details)
-    short = plan_short(model, planned.cuts, scale, SCALES, used)
+    short = () if model.elsewhere else plan_short(model, planned.cuts, scale, SCALES, used)
     tail += [short_block(model, planned.cuts, one, scale) for one in short]
-    tail += wheel_blocks(model, scale, SCALES)
+    tail += [] if model.elsewhere else wheel_blocks(model, scale, SCALES)
     circled = [(one.letter, one.centre, one.radius) for one in short]
     trio = [section_block(model, planned.cuts, scale, planned.turned, circled), views.pop(0)]
     if planned.far_end:
@@ -324,8 +324,11 @@ def _item_blocks(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned])
     for share in ITEM_WIDTHS if drawn else ():
         rest: list[Block] = []
         for one, views in drawn:
-            framed = item_block(one, taken, views, share * (free.right - free.left))
-            fits = framed.width <= free.right - free.left and framed.height <= free.top - free.floor
+            for wider in (share, *(w for w in reversed(ITEM_WIDTHS) if w > share)):
+                framed = item_block(one, taken, views, wider * (free.right - free.left))
+                fits = framed.width <= free.right - free.left and framed.height <= free.top - free.floor
+                if fits:
+                    break
             rest += [framed] if fits else [item_block(one, taken, (), 0.0), *views]
         found.append(rest)
     return found or [[]]
@@ -414,9 +417,10 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     worth = _worth(model, size)
     if not model.zones:
         return _wordy(model, papers[0], title)
+    taken = take_apart(model)
+    model = replace(model, elsewhere=_on_details(taken))
     planned = _plan(model)
     cache: dict[float, list[Block]] = {}
-    taken = take_apart(model)
     plans = [_plan(one.model) for one in taken]
 
     def one_page(words: _Words) -> list[Page] | None:
@@ -445,13 +449,14 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
         return cache[scale]
 
     fitting = {name: [s for s in SCALES if size * s <= PAPERS[name][1] - 40] for name in papers}
+    best: Sheet | None = None
     for name in papers:
         for scale in (s for s in fitting[name] if worth * s >= LEAST_VIEW_MM):
-            words = _Words(model, name, scale)
-            pages = one_page(words)
-            if pages:
-                return Sheet(title, name, *PAPERS[name], scale, pages, model.units)
-    best: Sheet | None = None
+            pages = one_page(_Words(model, name, scale))
+            if pages and (best is None or len(pages) < len(best.pages)):
+                best = Sheet(title, name, *PAPERS[name], scale, pages, model.units)
+            if best is not None and not taken:
+                return best
     for scale in fitting[papers[-1]]:
         if best is not None and worth * scale < LEAST_VIEW_MM:
             break
@@ -465,6 +470,18 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     if best is None:
         raise InputError(f"part {model.part.name!r} does not fit on {papers[-1]} at any scale of ISO 5455")
     return best
+
+
+def _on_details(taken: tuple[Taken, ...]) -> frozenset[str]:
+    """Return whose sizes stand on the details of the items; a seam is shown by the whole part alone.
+
+    None while it is undecided what is a piece of its own: the whole part shows how it is made in one.
+    """
+    if any(one.item.is_doubtful for one in taken):
+        return frozenset()
+    return frozenset(d.feature.id for one in taken for d in one.model.drawn) - frozenset(
+        seat.seam.id for one in taken for seat in one.item.seats
+    )
 
 
 def _wordy(model: Model, paper: str, title: str) -> Sheet:

@@ -123,6 +123,8 @@ class Model:
     units: str = "mm"
     digits: int | None = None
     edges: str = SHOWN
+    elsewhere: frozenset[str] = frozenset()
+    """Ids that the detail of an item dimensions: no cut across is drawn for them."""
 
     @property
     def voxel_mm(self) -> float:

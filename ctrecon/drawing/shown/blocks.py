@@ -32,6 +32,9 @@ from ctrecon.record.part import taper_of
 __all__ = ["Circled", "scale_text", "title_labels", "view_block", "zone_depths"]
 
 
+INNER_SHARE = 0.7
+"""Half the side of the square within a circle, in radii."""
+
 CORNER_MM = 2.0
 """Length of the wide strokes where the plane of section A–A changes direction."""
 
@@ -180,10 +183,11 @@ def _datum_mark(model: Model, zone: Zone, space: Space, scale: float) -> list[It
     tip, towards = _rim_spot(datum, scale)
     a = math.radians(towards)
     outer = (tip[0] + 2.4 * math.cos(a), tip[1] + 2.4 * math.sin(a))
-    left, bottom, right, top = (v * scale for v in datum.contour.bounds())
-    space.boxes.append((left, bottom, right, top))  # not within the feature: leaders of its size start there
+    half = INNER_SHARE * math.dist(tip, (datum.x * scale, datum.y * scale))
+    inside = datum.x * scale - half, datum.y * scale - half, datum.x * scale + half, datum.y * scale + half
+    space.boxes.append(inside)  # not within the feature: leaders of its size start there
     middle = space.nearby(outer, 3.0, 6.4, 6.4, (math.cos(a), math.sin(a)), pull=1.0, rings=16)
-    space.boxes.remove((left, bottom, right, top))
+    space.boxes.remove(inside)
     if middle is None:
         return []
     items, box = datum_box(AXIS_DATUM, middle)

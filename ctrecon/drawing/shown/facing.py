@@ -1,10 +1,11 @@
 """What is seen of the part from one of its ends: edges that no metal in front of them hides."""
 
+import itertools
 import math
 from collections.abc import Iterable
 from typing import Any
 
-from ctrecon.drawing.model.edges import BROKEN, SHOWN, SOUND, stretches_of
+from ctrecon.drawing.model.edges import BROKEN, LOST, SHOWN, SOUND, stretches_of
 from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.contours import Contour, mirrored_x
 from ctrecon.drawing.paper.items import Block, Item, Line, Shape
@@ -19,6 +20,8 @@ __all__ = ["end_block", "shows_more", "visible_edges"]
 
 COAXIAL_SHARE = 0.01
 """A circle off the axis by less than this part of its radius is one about the axis."""
+
+MADE = (SOUND, LOST, BROKEN)
 
 SHARE_WHOLE = 0.999
 """A contour of which this share is seen is drawn whole, as the circle or polyline it is."""
@@ -70,15 +73,11 @@ def shows_more(
 ) -> bool:
     """Return whether the far end shows more than each of the other views alone does, and than circles about the axis.
 
-    Lines nearer than `slack_mm` to one of a view are that one.
+    Lines nearer than `slack_mm` to one of a view are that one; what time took is no reason for a view.
     """
     from shapely import unary_union
 
-    telling = [
-        _traced(c)
-        for _, c, _ in edges
-        if c.round_of is None or math.hypot(*c.round_of[:2]) > COAXIAL_SHARE * c.round_of[2]
-    ]
+    telling = [_traced(c) for _, c, style in edges if style in MADE and not _is_about_axis(c)]
     if not telling:
         return False
     whole: Any = unary_union(telling)
@@ -87,6 +86,14 @@ def shows_more(
         if whole.difference(known).length <= 2 * slack_mm:
             return False
     return True
+
+
+def _is_about_axis(contour: Contour) -> bool:
+    """Return whether a contour is a circle about the axis, or a stretch of one: the section has it."""
+    spots = contour.points(6.0)
+    spots += [((a[0] + b[0]) / 2, (a[1] + b[1]) / 2) for a, b in itertools.pairwise(spots)]  # corners may lie on one
+    reaches = [math.hypot(x, y) for x, y in spots]
+    return max(reaches) - min(reaches) <= 2 * COAXIAL_SHARE * max(reaches)
 
 
 def _traced(contour: Contour) -> Any:

@@ -159,7 +159,7 @@ def reach_of(d: Drawn) -> float:
 def _bent(model: Model, turned: frozenset[str], off: list[Drawn]) -> Plane:
     """Return two halves from the axis: each meets the whole rim, one also the most telling hole that is near."""
     angles = {plain: _clear_angle(model, turned, plain) for plain in (UP, DOWN)}
-    reasons = ["past what is missing"] if any(abs(a - plain) > 1e-9 for plain, a in angles.items()) else []
+    reasons = ["clear of the gap"] if any(abs(a - plain) > 1e-9 for plain, a in angles.items()) else []
     choices = sorted(
         (not _matters(d), abs(by), d.feature.id, plain, plain + by, d)
         for d in off
@@ -176,7 +176,7 @@ def _bent(model: Model, turned: frozenset[str], off: list[Drawn]) -> Plane:
     if all(abs(a - plain) < 1e-9 for plain, a in angles.items()):
         return STRAIGHT
     legs = (Leg(UP - angles[UP], low=0.0), Leg(DOWN - angles[DOWN], high=0.0))
-    return Plane(legs, f"bent {' and '.join(reasons)}, turned into one plane")
+    return Plane(legs, f"bent {" and ".join(reasons)}")
 
 
 def _clear_angle(model: Model, turned: frozenset[str], plain: float) -> float:
