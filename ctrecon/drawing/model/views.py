@@ -18,6 +18,7 @@ from ctrecon.drawing.model.edges import (
     as_found,
     found_at,
     is_made_whole,
+    is_sharp,
     is_unsettled,
 )
 from ctrecon.drawing.model.teeth import rim_to_make
@@ -165,7 +166,8 @@ def _contour(
     kind = kind_of(f)
     if kind.is_outlined and len(outline) >= 3:
         return polyline(outline)
-    shape = kind.view_shape(f, x, y, sheet_turn(f), by_mm)
+    shaped = replace(f, corner_radius_mm=None) if is_sharp(f) else f
+    shape = kind.view_shape(shaped, x, y, sheet_turn(f), by_mm)
     if shape is None:
         return None
     lost = kind.arc_left(f)

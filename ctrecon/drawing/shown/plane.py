@@ -176,7 +176,7 @@ def _bent(model: Model, turned: frozenset[str], off: list[Drawn]) -> Plane:
     if all(abs(a - plain) < 1e-9 for plain, a in angles.items()):
         return STRAIGHT
     legs = (Leg(UP - angles[UP], low=0.0), Leg(DOWN - angles[DOWN], high=0.0))
-    return Plane(legs, f"bent {" and ".join(reasons)}")
+    return Plane(legs, f"bent {' and '.join(reasons)}")
 
 
 def _clear_angle(model: Model, turned: frozenset[str], plain: float) -> float:
