@@ -53,7 +53,8 @@ HALF_TURN = 180.0
 
 def mark(feature: Feature) -> str:
     """Return what follows a size: how it is known if it was not measured, and a query where its shape is undecided."""
-    return _basis(feature) + (" ?" if not feature.accepted and ("undecided" in feature.flags or is_unsettled(feature)) else "")
+    open_question = "undecided" in feature.flags and not feature.accepted
+    return _basis(feature) + (" ?" if open_question or is_unsettled(feature) else "")
 
 
 def _basis(feature: Feature) -> str:

@@ -284,7 +284,7 @@ def view_block(
     items += _cutting_marks(plane, box, space, scale) if has_marks else []
     items += axis_letters(box, space) if number == 0 else []
     items += dimension_outsides(model, fresh, space, hull, scale)
-    items += _cutting_letters(plane, box, space, scale) if has_marks else []  # last: they have the most places to choose from
+    items += _cutting_letters(plane, box, space, scale) if has_marks else []  # last: most places to choose from
     circled = {one.drawn.feature.id for one in details}
     free = [d for d in fresh if d.feature.id not in circled]
     angled = [d for d in free if d.feature.id not in tabled and not kind_of(d.feature).is_toothed]
