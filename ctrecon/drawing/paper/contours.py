@@ -163,7 +163,7 @@ def _crossings(a: Vertex, b: Vertex, x: float, y: float, r: float) -> list[float
     else:
         (cx, cy), radius = _arc(a, b)
         gap = math.hypot(x - cx, y - cy)
-        if gap > 0 and abs(radius - r) < gap < radius + r:
+        if gap > 1e-9 * r and abs(radius - r) < gap < radius + r:  # arcs about one centre meet nowhere
             base = math.atan2(y - cy, x - cx)
             spread = math.acos((radius**2 + gap**2 - r**2) / (2 * radius * gap))
             start, sweep = math.atan2(a[1] - cy, a[0] - cx), 4 * math.atan(a[2])

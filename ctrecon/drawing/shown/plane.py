@@ -25,6 +25,12 @@ UP, DOWN = 90.0, 270.0
 BENDS = {UP: (-70.0, 45.0), DOWN: (-45.0, 70.0)}
 """How far (degrees) each half may turn: places are dimensioned left of the view and below it."""
 
+WIDEST = 85.0
+"""So far a half turns where nothing nearer meets the rim."""
+
+APART_DEG = 90.0
+"""Halves nearer to each other would show one place twice."""
+
 FAR = 1e6
 ON_AXIS = 0.1
 """A plane nearer to a hole's axis than this part of its radius goes through it."""
@@ -133,9 +139,16 @@ def cutting_plane(model: Model) -> Plane:
     turned = turned_ids(model)
     body = max(rims, key=lambda pair: pair[1].area())[0]
     off = [d for d in model.drawn if is_beside(d) and d.feature.id not in turned]
-    if body.feature.id in turned or (kind_of(body.feature).is_toothed and math.hypot(body.x, body.y) < 1e-6):
-        return _bent(model, turned, off)
+    if _is_about_axis(body):
+        return _bent(model, off)
     return _stepped(model, [d for d in off if _matters(d)])
+
+
+def _is_about_axis(d: Drawn) -> bool:
+    """Return whether an outside is a round or a toothed rim about the datum axis, or what is left of one."""
+    kind = kind_of(d.feature)
+    round_rim = kind.is_toothed or (kind.is_round and not kind.is_relief)
+    return round_rim and d.contour is not None and math.hypot(d.x, d.y) <= ON_AXIS * reach_of(d)
 
 
 def is_beside(d: Drawn) -> bool:
@@ -156,9 +169,9 @@ def reach_of(d: Drawn) -> float:
     return max(right - left, top - bottom) / 2
 
 
-def _bent(model: Model, turned: frozenset[str], off: list[Drawn]) -> Plane:
+def _bent(model: Model, off: list[Drawn]) -> Plane:
     """Return two halves from the axis: each meets the whole rim, one also the most telling hole that is near."""
-    angles = {plain: _clear_angle(model, turned, plain) for plain in (UP, DOWN)}
+    angles = _clear_angles(model)
     reasons = ["clear of the gap"] if any(abs(a - plain) > 1e-9 for plain, a in angles.items()) else []
     choices = sorted(
         (not _matters(d), abs(by), d.feature.id, plain, plain + by, d)
@@ -166,7 +179,7 @@ def _bent(model: Model, turned: frozenset[str], off: list[Drawn]) -> Plane:
         for plain in (UP, DOWN)
         if math.hypot(d.x, d.y) > reach_of(d)
         for by in [(math.degrees(math.atan2(d.y, d.x)) - plain + 180.0) % 360.0 - 180.0]
-        if BENDS[plain][0] <= by <= BENDS[plain][1] and _meets_rim(model, turned, plain + by)
+        if BENDS[plain][0] <= by <= BENDS[plain][1] and _meets_rim(model, plain + by)
     )  # fmt: skip
     if choices:
         *_, plain, angle, hole = choices[0]
@@ -179,13 +192,19 @@ def _bent(model: Model, turned: frozenset[str], off: list[Drawn]) -> Plane:
     return Plane(legs, f"bent {' and '.join(reasons)}")
 
 
-def _clear_angle(model: Model, turned: frozenset[str], plain: float) -> float:
-    """Return the angle nearest to a plain one at which a half meets the whole rim; the plain one where none does."""
-    low, high = BENDS[plain]
-    for by in _outwards(5.0, 70.0):
-        if low <= by <= high and _meets_rim(model, turned, plain + by):
-            return plain + by
-    return plain
+def _clear_angles(model: Model) -> dict[float, float]:
+    """Return at which angle each half meets the whole rim, near its plain one; the plain one where none does."""
+    found: dict[float, float] = {}
+    for limits in (BENDS, dict.fromkeys(BENDS, (-WIDEST, WIDEST)), {UP: (-180.0, 180.0)}):
+        for plain, (low, high) in limits.items():
+            if plain in found or (found and len(limits) == 1):
+                continue
+            for by in _outwards(5.0, max(-low, high)):
+                apart = [abs((plain + by - other + 180.0) % 360.0 - 180.0) for other in found.values()]
+                if low <= by <= high and min(apart, default=180.0) >= APART_DEG and _meets_rim(model, plain + by):
+                    found[plain] = plain + by
+                    break
+    return {UP: UP, DOWN: DOWN} | found
 
 
 def _outwards(step: float, far: float) -> Iterator[float]:
@@ -194,11 +213,11 @@ def _outwards(step: float, far: float) -> Iterator[float]:
         yield from (k * step, -k * step)
 
 
-def _meets_rim(model: Model, turned: frozenset[str], angle: float) -> bool:
-    """Return whether a half at an angle meets every turned outside where nothing is missing of it."""
+def _meets_rim(model: Model, angle: float) -> bool:
+    """Return whether a half at an angle meets every round outside about the axis where nothing is missing of it."""
     for zone in model.zones:
         for d, contour in zone.rims:
-            if contour.round_of is not None or d.feature.id not in turned or d.feature.diameter_mm is None:
+            if contour.round_of is not None or d.feature.diameter_mm is None or not _is_about_axis(d):
                 continue
             for beside in (-BESIDE_DEG, 0.0, BESIDE_DEG):
                 half = Plane((Leg(UP - angle - beside),))
