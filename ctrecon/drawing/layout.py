@@ -119,10 +119,10 @@ class _Planned:
     """What is seen from the far end; empty where that tells nothing new."""
 
 
-def _plan(model: Model) -> _Planned:
+def _plan(model: Model, cuts: tuple[Cut, ...] | None = None) -> _Planned:
     if not model.has_depth:
         return _Planned((), (), {}, [])
-    cuts = cut_zones(model)
+    cuts = cut_zones(model) if cuts is None else cuts
     seen = {n: visible_edges(model, cuts, from_end=False, first=n) for n in view_numbers(model)}
     far_end = visible_edges(model, cuts, from_end=True)
     return _Planned(
@@ -421,27 +421,26 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     model = replace(model, elsewhere=_on_details(taken))
     planned = _plan(model)
     cache: dict[float, list[Block]] = {}
-    plans = [_plan(one.model) for one in taken]
+    plans = [_plan(one.model, one.cuts) for one in taken]
+    after = 1 if taken else 0  # the assembly
 
     def one_page(words: _Words) -> list[Page] | None:
-        """Return a page with everything, then those of items and assembly, drawn once the first is known to fit."""
+        """Return a page with everything, then those of the items, drawn once the first is known to fit."""
         draw = partial(blocks, words.scale)
         pages = _one_page(words, draw, 0)
         if pages is None or not taken:
             return pages
         free = _strip_area(words)
         bodies = [arrange(one, free) for one in _fewest(_item_blocks(words, taken, plans), free) or []]
-        last = len(bodies) + 2
+        last = len(bodies) + 1 + after
         details = [_strip_page(words, b, 2 + k, last, "Details of the items") for k, b in enumerate(bodies)]
-        return [*(_one_page(words, draw, last - 1) or []), *details, _assembly_page(words, taken, last)]
+        return [*(_one_page(words, draw, last - 1) or []), *details]
 
     def many_pages(words: _Words) -> list[Page] | None:
-        """Return views, words and items, then the assembly; items are drawn once the views are known to fit."""
+        """Return views, words and items; items are drawn once the views are known to fit."""
         if _fewest([blocks(words.scale)], _strip_area(words)) is None:
             return None
-        details = _item_blocks(words, taken, plans)
-        pages = _many_pages(words, blocks(words.scale), details, 1 if taken else 0)
-        return pages and [*pages, *([_assembly_page(words, taken, len(pages) + 1)] if taken else [])]
+        return _many_pages(words, blocks(words.scale), _item_blocks(words, taken, plans), after)
 
     def blocks(scale: float) -> list[Block]:
         if scale not in cache:
@@ -449,27 +448,21 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
         return cache[scale]
 
     fitting = {name: [s for s in SCALES if size * s <= PAPERS[name][1] - 40] for name in papers}
-    best: Sheet | None = None
-    for name in papers:
-        for scale in (s for s in fitting[name] if worth * s >= LEAST_VIEW_MM):
-            pages = one_page(_Words(model, name, scale))
-            if pages and (best is None or len(pages) < len(best.pages)):
-                best = Sheet(title, name, *PAPERS[name], scale, pages, model.units)
-            if best is not None and not taken:
-                return best
-    for scale in fitting[papers[-1]]:
-        if best is not None and worth * scale < LEAST_VIEW_MM:
+    tries = [(one_page, name, s) for name in papers for s in fitting[name] if worth * s >= LEAST_VIEW_MM]
+    tries += [(many_pages, papers[-1], s) for s in fitting[papers[-1]]]
+    best: tuple[_Words, list[Page]] | None = None
+    for draw, name, scale in tries:
+        if best is not None and (len(best[1]) <= 1 + after or worth * scale < LEAST_VIEW_MM):
             break
-        words = _Words(model, papers[-1], scale)
-        pages = many_pages(words)
-        if pages is None:
-            continue
-        sheet = Sheet(title, papers[-1], *PAPERS[papers[-1]], scale, pages, model.units)
-        if best is None or len(pages) < len(best.pages):
-            best = sheet
+        words = _Words(model, name, scale)
+        pages = draw(words)
+        if pages and (best is None or len(pages) < len(best[1])):
+            best = words, pages
     if best is None:
         raise InputError(f"part {model.part.name!r} does not fit on {papers[-1]} at any scale of ISO 5455")
-    return best
+    words, pages = best
+    pages = [*pages, *([_assembly_page(words, taken, len(pages) + 1)] if taken else [])]
+    return Sheet(title, words.paper, *PAPERS[words.paper], words.scale, pages, model.units)
 
 
 def _on_details(taken: tuple[Taken, ...]) -> frozenset[str]:

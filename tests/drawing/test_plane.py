@@ -120,9 +120,7 @@ def test_turning_a_disc_into_the_section_changes_nothing_of_it() -> None:
 
 
 def test_a_bent_plane_is_marked_at_its_ends_and_wide_where_it_bends() -> None:
-    """ISO 128-3: an A at both ends; one end stands in line with the axis and the hole at 260 degrees; two wide strokes
-    meet on the axis.
-    """
+    """ISO 128-3: an A at both ends, one end in line with the hole at 260 degrees; two wide strokes meet on the axis."""
     sheet = lay_out(build_model(flange(20.0, 140.0, 260.0)))
     items = sheet.pages[0].items
     assert sum(isinstance(i, Label) and i.text == "A" for i in items) == 2

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from ctrecon.drawing.model.edges import is_broken
 from ctrecon.drawing.model.turned import turned_ids
 from ctrecon.drawing.model.views import Drawn, Model
 from ctrecon.drawing.paper.contours import Contour
@@ -39,7 +40,7 @@ WHOLE = 0.97
 """A half meets the rim where its metal reaches this part of the radius."""
 
 BESIDE_DEG = 6.0
-"""A half stays this far from a break or a relief."""
+"""A half stays this far from a break."""
 
 WALL = 0.3
 """A step keeps this part of a hole's radius from its edge."""
@@ -86,9 +87,14 @@ class Plane:
 
     def crossings(self, contour: Contour) -> list[float]:
         """Return at which heights of the section the plane crosses a contour, upwards."""
-        ring = contour.points(0.5)
-        found = []
+        ring = [] if contour.round_of else contour.points(0.5)
+        found: list[float] = []
         for leg in self.legs:
+            if contour.round_of:
+                (x, y), radius = _turned(contour.round_of[:2], leg.turn_deg), contour.round_of[2]
+                half = math.sqrt(max(radius**2 - (x - leg.x) ** 2, 0.0))
+                found += [v for v in (y - half, y + half) if half and leg.low <= v < leg.high]
+                continue
             spots = [_turned(p, leg.turn_deg) for p in ring] if leg.turn_deg else ring
             for (ax, ay), (bx, by) in itertools.pairwise([*spots, spots[0]]):
                 if (ax > leg.x) != (bx > leg.x):
@@ -214,10 +220,10 @@ def _outwards(step: float, far: float) -> Iterator[float]:
 
 
 def _meets_rim(model: Model, angle: float) -> bool:
-    """Return whether a half at an angle meets every round outside about the axis where nothing is missing of it."""
+    """Return whether a half at an angle meets every round outside about the axis where nothing broke off it."""
     for zone in model.zones:
         for d, contour in zone.rims:
-            if contour.round_of is not None or d.feature.diameter_mm is None or not _is_about_axis(d):
+            if d.feature.diameter_mm is None or not is_broken(d, contour) or not _is_about_axis(d):
                 continue
             for beside in (-BESIDE_DEG, 0.0, BESIDE_DEG):
                 half = Plane((Leg(UP - angle - beside),))
