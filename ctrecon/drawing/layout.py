@@ -3,7 +3,7 @@
 import itertools
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from ctrecon.core.errors import InputError
@@ -26,6 +26,7 @@ from ctrecon.drawing.shown.cut import Cut, cut_zones
 from ctrecon.drawing.shown.detail import detail_block, plan_details
 from ctrecon.drawing.shown.facing import end_block, shows_more, visible_edges
 from ctrecon.drawing.shown.notes import Table, note_lines, notes_items, short_notes, table_rows
+from ctrecon.drawing.shown.plane import STRAIGHT
 from ctrecon.drawing.shown.section import section_block
 from ctrecon.drawing.shown.section_detail import plan_short, short_block
 from ctrecon.drawing.shown.section_sizes import Turned, carries_datum, plan_turned
@@ -118,15 +119,15 @@ class _Planned:
     """What is seen from the far end; empty where that tells nothing new."""
 
 
-def _plan(model: Model) -> _Planned:
+def _plan(model: Model, cuts: tuple[Cut, ...] | None = None) -> _Planned:
     if not model.has_depth:
         return _Planned((), (), {}, [])
-    cuts = cut_zones(model)
+    cuts = cut_zones(model) if cuts is None else cuts
     seen = {n: visible_edges(model, cuts, from_end=False, first=n) for n in view_numbers(model)}
     far_end = visible_edges(model, cuts, from_end=True)
     return _Planned(
         cuts, plan_turned(model, cuts), {n: [one for one in edges if one[0] != n] for n, edges in seen.items()},
-        far_end if shows_more(far_end, seen[0]) else [],
+        far_end if shows_more(far_end, seen.values(), model.voxel_mm) else [],
     )  # fmt: skip
 
 
@@ -137,13 +138,14 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
     """
     section = model.has_depth and bool(model.zones)
     tabled = tabled_holes(model)
-    details = plan_details(model, scale, tabled, SCALES)
+    details = [] if model.elsewhere else plan_details(model, scale, tabled, SCALES)
     seen = set(turned_ids(model))
     views = [
         view_block(
             model, n, scale, seen, behind=planned.behind.get(n, ()), tabled=tabled,
             details=[one for one in details if one.zone == n],
             marks_datum=n == _datum_zone(model) and not carries_datum(model, planned.turned),
+            plane=planned.cuts[0].plane if planned.cuts else STRAIGHT,
         )
         for n in view_numbers(model)
     ]  # fmt: skip
@@ -151,9 +153,9 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
     if not section:
         return [*views, *tail, *wheel_blocks(model, scale, SCALES)]
     used = len(views) - 1 + len(details)
-    short = plan_short(model, planned.cuts, scale, SCALES, used)
+    short = () if model.elsewhere else plan_short(model, planned.cuts, scale, SCALES, used)
     tail += [short_block(model, planned.cuts, one, scale) for one in short]
-    tail += wheel_blocks(model, scale, SCALES)
+    tail += [] if model.elsewhere else wheel_blocks(model, scale, SCALES)
     circled = [(one.letter, one.centre, one.radius) for one in short]
     trio = [section_block(model, planned.cuts, scale, planned.turned, circled), views.pop(0)]
     if planned.far_end:
@@ -322,8 +324,11 @@ def _item_blocks(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned])
     for share in ITEM_WIDTHS if drawn else ():
         rest: list[Block] = []
         for one, views in drawn:
-            framed = item_block(one, taken, views, share * (free.right - free.left))
-            fits = framed.width <= free.right - free.left and framed.height <= free.top - free.floor
+            for wider in (share, *(w for w in reversed(ITEM_WIDTHS) if w > share)):
+                framed = item_block(one, taken, views, wider * (free.right - free.left))
+                fits = framed.width <= free.right - free.left and framed.height <= free.top - free.floor
+                if fits:
+                    break
             rest += [framed] if fits else [item_block(one, taken, (), 0.0), *views]
         found.append(rest)
     return found or [[]]
@@ -412,30 +417,30 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     worth = _worth(model, size)
     if not model.zones:
         return _wordy(model, papers[0], title)
+    taken = take_apart(model)
+    model = replace(model, elsewhere=_on_details(taken))
     planned = _plan(model)
     cache: dict[float, list[Block]] = {}
-    taken = take_apart(model)
-    plans = [_plan(one.model) for one in taken]
+    plans = [_plan(one.model, one.cuts) for one in taken]
+    after = 1 if taken else 0  # the assembly
 
     def one_page(words: _Words) -> list[Page] | None:
-        """Return a page with everything, then those of items and assembly, drawn once the first is known to fit."""
+        """Return a page with everything, then those of the items, drawn once the first is known to fit."""
         draw = partial(blocks, words.scale)
         pages = _one_page(words, draw, 0)
         if pages is None or not taken:
             return pages
         free = _strip_area(words)
         bodies = [arrange(one, free) for one in _fewest(_item_blocks(words, taken, plans), free) or []]
-        last = len(bodies) + 2
+        last = len(bodies) + 1 + after
         details = [_strip_page(words, b, 2 + k, last, "Details of the items") for k, b in enumerate(bodies)]
-        return [*(_one_page(words, draw, last - 1) or []), *details, _assembly_page(words, taken, last)]
+        return [*(_one_page(words, draw, last - 1) or []), *details]
 
     def many_pages(words: _Words) -> list[Page] | None:
-        """Return views, words and items, then the assembly; items are drawn once the views are known to fit."""
+        """Return views, words and items; items are drawn once the views are known to fit."""
         if _fewest([blocks(words.scale)], _strip_area(words)) is None:
             return None
-        details = _item_blocks(words, taken, plans)
-        pages = _many_pages(words, blocks(words.scale), details, 1 if taken else 0)
-        return pages and [*pages, *([_assembly_page(words, taken, len(pages) + 1)] if taken else [])]
+        return _many_pages(words, blocks(words.scale), _item_blocks(words, taken, plans), after)
 
     def blocks(scale: float) -> list[Block]:
         if scale not in cache:
@@ -443,26 +448,33 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
         return cache[scale]
 
     fitting = {name: [s for s in SCALES if size * s <= PAPERS[name][1] - 40] for name in papers}
-    for name in papers:
-        for scale in (s for s in fitting[name] if worth * s >= LEAST_VIEW_MM):
-            words = _Words(model, name, scale)
-            pages = one_page(words)
-            if pages:
-                return Sheet(title, name, *PAPERS[name], scale, pages, model.units)
-    best: Sheet | None = None
-    for scale in fitting[papers[-1]]:
-        if best is not None and worth * scale < LEAST_VIEW_MM:
+    tries = [(one_page, name, s) for name in papers for s in fitting[name] if worth * s >= LEAST_VIEW_MM]
+    tries += [(many_pages, papers[-1], s) for s in fitting[papers[-1]]]
+    best: tuple[_Words, list[Page]] | None = None
+    for draw, name, scale in tries:
+        if best is not None and (len(best[1]) <= 1 + after or worth * scale < LEAST_VIEW_MM):
             break
-        words = _Words(model, papers[-1], scale)
-        pages = many_pages(words)
-        if pages is None:
-            continue
-        sheet = Sheet(title, papers[-1], *PAPERS[papers[-1]], scale, pages, model.units)
-        if best is None or len(pages) < len(best.pages):
-            best = sheet
+        words = _Words(model, name, scale)
+        pages = draw(words)
+        if pages and (best is None or len(pages) < len(best[1])):
+            best = words, pages
     if best is None:
         raise InputError(f"part {model.part.name!r} does not fit on {papers[-1]} at any scale of ISO 5455")
-    return best
+    words, pages = best
+    pages = [*pages, *([_assembly_page(words, taken, len(pages) + 1)] if taken else [])]
+    return Sheet(title, words.paper, *PAPERS[words.paper], words.scale, pages, model.units)
+
+
+def _on_details(taken: tuple[Taken, ...]) -> frozenset[str]:
+    """Return whose sizes stand on the details of the items; a seam is shown by the whole part alone.
+
+    None while it is undecided what is a piece of its own: the whole part shows how it is made in one.
+    """
+    if any(one.item.is_doubtful for one in taken):
+        return frozenset()
+    return frozenset(d.feature.id for one in taken for d in one.model.drawn) - frozenset(
+        seat.seam.id for one in taken for seat in one.item.seats
+    )
 
 
 def _wordy(model: Model, paper: str, title: str) -> Sheet:

@@ -3,6 +3,7 @@
 import math
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
+from ctrecon.drawing.model.edges import is_unsettled
 from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, sheet_turn
 from ctrecon.record.kinds import is_hole, is_outside, kind_of
 from ctrecon.record.part import Feature, Part, scale_u_along
@@ -52,7 +53,8 @@ HALF_TURN = 180.0
 
 def mark(feature: Feature) -> str:
     """Return what follows a size: how it is known if it was not measured, and a query where its shape is undecided."""
-    return _basis(feature) + (" ?" if "undecided" in feature.flags and not feature.accepted else "")
+    open_question = "undecided" in feature.flags and not feature.accepted
+    return _basis(feature) + (" ?" if open_question or is_unsettled(feature) else "")
 
 
 def _basis(feature: Feature) -> str:

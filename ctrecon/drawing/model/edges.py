@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from ctrecon.core.errors import InputError
+from ctrecon.core.measured import COVERAGE_FACTOR
 from ctrecon.drawing.model.teeth import is_broken_rim, rim_as_left
 from ctrecon.drawing.paper.clip import clipped
 from ctrecon.drawing.paper.contours import Contour, circle, polyline
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AS_FOUND", "BROKEN", "EDGES", "LOST", "SHOWN", "SOUND", "TO_MAKE", "UNSETTLED", "WHOLE_FROM_DEG", "WORN",
-    "FoundEdge", "LostCorner", "Stretch", "as_found", "found_at", "is_broken", "is_made_whole", "is_unsettled",
-    "lost_corners", "need_edges", "stretches_of",
+    "FoundEdge", "LostCorner", "Stretch", "as_found", "found_at", "is_broken", "is_made_whole", "is_sharp",
+    "is_unsettled", "is_vague", "lost_corners", "need_edges", "stretches_of",
 ]  # fmt: skip
 
 TO_MAKE, AS_FOUND, SHOWN = "to-make", "as-found", "shown"
@@ -36,6 +37,9 @@ WHOLE_FROM_DEG = 180.0
 
 _CORNER_VOXELS = 3.0
 """A corner is lost where the edge as found stays this many voxels away from it: less is a rounded corner."""
+
+VAGUE_SHARE = 0.5
+"""A relief with a U of this part of its diameter is no shape to cut by (a judgement)."""
 
 _FINE_MM = 1e-3
 """The edge as found is known to some hundredths of a mm: shorter edges only trouble a kernel."""
@@ -86,8 +90,20 @@ def need_edges(edges: str) -> str:
 
 
 def is_unsettled(feature: Feature) -> bool:
-    """Return whether nobody has said yet if a maker cut this relief or time took it."""
-    return kind_of(feature).is_relief and "undecided" in feature.flags and not feature.accepted
+    """Return whether nobody has said yet if a maker cut this relief or time took it, or it is too vague to be cut."""
+    return kind_of(feature).is_relief and not feature.accepted and ("undecided" in feature.flags or is_vague(feature))
+
+
+def is_vague(feature: Feature) -> bool:
+    """Return whether a size is about as uncertain as it is large."""
+    size = feature.diameter_mm
+    return size is not None and size.u is not None and COVERAGE_FACTOR * size.u >= VAGUE_SHARE * size.value
+
+
+def is_sharp(feature: Feature) -> bool:
+    """Return whether corners are sharp as far as the scan can tell: their radius lies within its U."""
+    r = feature.corner_radius_mm
+    return r is not None and r.u is not None and r.value <= COVERAGE_FACTOR * r.u
 
 
 def is_made_whole(feature: Feature, edges: str) -> bool:

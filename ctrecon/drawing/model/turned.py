@@ -57,7 +57,7 @@ def view_numbers(model: Model) -> dict[int, int]:
     for n, zone in enumerate(model.zones):
         fresh = {d.feature.id for d in zone.drawn} - seen
         seen |= fresh
-        if fresh or n == 0:
+        if fresh - model.elsewhere or n == 0:
             numbers[n] = len(numbers) + 1
     return numbers
 

@@ -18,6 +18,7 @@ from ctrecon.drawing.model.edges import (
     as_found,
     found_at,
     is_made_whole,
+    is_sharp,
     is_unsettled,
 )
 from ctrecon.drawing.model.teeth import rim_to_make
@@ -42,7 +43,7 @@ from ctrecon.record.part import (
 )
 
 __all__ = [
-    "PROJECTIONS", "UNITS", "Drawn", "Model", "Zone", "build_model", "contour_at", "sheet_turn",
+    "PROJECTIONS", "UNITS", "Drawn", "Model", "Zone", "build_model", "contour_at", "rims_at", "sheet_turn",
 ]  # fmt: skip
 
 PROJECTIONS = ("first", "third")
@@ -123,6 +124,8 @@ class Model:
     units: str = "mm"
     digits: int | None = None
     edges: str = SHOWN
+    elsewhere: frozenset[str] = frozenset()
+    """Ids that the detail of an item dimensions: no cut across is drawn for them."""
 
     @property
     def voxel_mm(self) -> float:
@@ -163,7 +166,8 @@ def _contour(
     kind = kind_of(f)
     if kind.is_outlined and len(outline) >= 3:
         return polyline(outline)
-    shape = kind.view_shape(f, x, y, sheet_turn(f), by_mm)
+    shaped = replace(f, corner_radius_mm=None) if is_sharp(f) else f
+    shape = kind.view_shape(shaped, x, y, sheet_turn(f), by_mm)
     if shape is None:
         return None
     lost = kind.arc_left(f)
@@ -389,7 +393,7 @@ def _zone(z0: float, z1: float, here: list[Drawn], edges: str) -> Zone:
         own = at[d.feature.id]
         if not is_outside(d.feature) or own is None:
             continue
-        ring = _ring(d, holes)
+        ring = _ring(d, holes, middle)
         broken = ring is not None and edges != TO_MAKE
         whole = own
         if ring is not None and broken:
@@ -416,12 +420,19 @@ def _zone(z0: float, z1: float, here: list[Drawn], edges: str) -> Zone:
     return Zone(z0, z1, tuple(here), tuple(rims), whole_holes, tuple(seams))
 
 
+def rims_at(model: Model, zone: Zone, z: float) -> tuple[tuple[Drawn, Contour], ...]:
+    """Return the outsides of a zone as they are at a depth in it: cut edges of tapered ones move too."""
+    if not any(contour.round_of is None and taper_of(d.feature) for d, contour in zone.rims):
+        return zone.rims
+    return _zone(z, z, list(zone.drawn), model.edges).rims
+
+
 def _radius_at(drawn: Drawn, z: float) -> float:
     size = drawn.feature.diameter_mm
     return (0.0 if size is None else size.value / 2) + _wall_at(drawn, z)
 
 
-def _ring(rim: Drawn, holes: list[tuple[Drawn, Contour]]) -> tuple[str, Contour] | None:
+def _ring(rim: Drawn, holes: list[tuple[Drawn, Contour]], z: float) -> tuple[str, Contour] | None:
     """Return a ring fragment: an outside and a hole of one centre that both lost a sector."""
     f = rim.feature
     if f.arc_deg is None or f.arc_deg >= 360 or f.arc_from_deg is None or f.diameter_mm is None:
@@ -430,7 +441,7 @@ def _ring(rim: Drawn, holes: list[tuple[Drawn, Contour]]) -> tuple[str, Contour]
         g = d.feature
         near = math.dist((d.x, d.y), (rim.x, rim.y)) < 0.1 * f.diameter_mm.value
         if near and _same_gap(f, g) and kind_of(g).cuts_rim(g) and g.diameter_mm:
-            radii = f.diameter_mm.value / 2, g.diameter_mm.value / 2
+            radii = _radius_at(rim, z), _radius_at(d, z)
             if radii[1] < radii[0]:
                 longer = max(f, g, key=lambda one: one.arc_deg or 0.0)  # worn beside the break, an edge ends early
                 start, sweep = longer.arc_from_deg or 0.0, longer.arc_deg or 0.0

@@ -41,8 +41,14 @@ class Contour:
         """Return points along it, arcs in steps of at most `step_deg`."""
         out: list[tuple[float, float]] = []
         for a, b in self.segments():
-            n = max(1, math.ceil(math.degrees(abs(4 * math.atan(a[2]))) / step_deg - 1e-9)) if a[2] else 1
-            out += [_along(a, b, i / n) for i in range(n)]
+            out.append(a[:2])
+            if a[2]:
+                sweep = 4 * math.atan(a[2])
+                n = max(1, math.ceil(math.degrees(abs(sweep)) / step_deg - 1e-9))
+                (cx, cy), radius = _arc(a, b)
+                start = math.atan2(a[1] - cy, a[0] - cx)
+                turns = [start + sweep * i / n for i in range(1, n)]
+                out += [(cx + radius * math.cos(t), cy + radius * math.sin(t)) for t in turns]
         if not self.closed:
             out.append(self.vertices[-1][:2])
         return out
@@ -163,7 +169,7 @@ def _crossings(a: Vertex, b: Vertex, x: float, y: float, r: float) -> list[float
     else:
         (cx, cy), radius = _arc(a, b)
         gap = math.hypot(x - cx, y - cy)
-        if gap > 0 and abs(radius - r) < gap < radius + r:
+        if gap > 1e-9 * r and abs(radius - r) < gap < radius + r:  # arcs about one centre meet nowhere
             base = math.atan2(y - cy, x - cx)
             spread = math.acos((radius**2 + gap**2 - r**2) / (2 * radius * gap))
             start, sweep = math.atan2(a[1] - cy, a[0] - cx), 4 * math.atan(a[2])

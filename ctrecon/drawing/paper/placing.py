@@ -121,6 +121,10 @@ class Space:
         """Return whether a line from a to b would run through a text."""
         return _entered(_array(self.boxes), a, b)
 
+    def crossings(self, a: Point, b: Point) -> int:
+        """Return how many lines drawn so far a line from a to b crosses."""
+        return _crossings(a, b, _array([(*p, *q) for p, q in [*self.wide, *self.thin]]))
+
     def label(self, text: str, height: float, spots: Sequence[Point]) -> Label:
         """Return a text at the first of these middles of its base line where it meets nothing; the last if it must."""
         label = Label(text, spots[-1], height, "centre")

@@ -13,7 +13,7 @@ from ctrecon.drawing.paper.placing import union
 from ctrecon.drawing.paper.row_packing import GAP, joined
 from ctrecon.drawing.paper.symbols import balloon
 from ctrecon.drawing.shown.cut import HATCH_ANGLES, Cut, cut_zones
-from ctrecon.drawing.shown.notes import notes_items
+from ctrecon.drawing.shown.notes import axes_says, notes_items
 from ctrecon.drawing.shown.section import section_shapes
 from ctrecon.record.items import PartItem, Seat, items_of
 from ctrecon.record.kinds import kind_of
@@ -231,6 +231,8 @@ def item_lines(taken: Taken, everything: Sequence[Taken]) -> list[str]:
     count = len(item.pieces)
     ids = ", ".join(p.id for p in item.pieces)
     lines = [f"{ids}: make {count}. Material is not in the scan: fill it in."]
+    if taken.model.x_reference is not None:
+        lines.append(axes_says(taken.model))
     if count > 1:
         lines.append(f"Drawn from {first.id}; sizes and lengths of the {count} agree within their U.")
     if item.is_doubtful:

@@ -1,5 +1,6 @@
 """One block a view: the contours of a depth zone with centre lines, dimensions and a title."""
 
+import itertools
 import math
 from collections.abc import Sequence
 from typing import Protocol
@@ -24,10 +25,18 @@ from ctrecon.drawing.shown.dimension import (
     is_far,
 )
 from ctrecon.drawing.shown.edges import edge_lines, edge_words
+from ctrecon.drawing.shown.plane import STRAIGHT, Plane
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import taper_of
 
 __all__ = ["Circled", "scale_text", "title_labels", "view_block", "zone_depths"]
+
+
+INNER_SHARE = 0.7
+"""Half the side of the square within a circle, in radii."""
+
+CORNER_MM = 2.0
+"""Length of the wide strokes where the plane of section A–A changes direction."""
 
 
 class Circled(Protocol):
@@ -116,26 +125,52 @@ def _centre_lines(zone: Zone, scale: float, box: Box) -> list[Line]:
     return items
 
 
-def _cutting_marks(box: Box, space: Space) -> list[Item]:
-    """Draw the marks of section A–A without their letters: wide ends on the datum's upright line, looking left."""
+def _cutting_ends(plane: Plane, box: Box, scale: float) -> list[tuple[tuple[float, float], tuple[float, float]]]:
+    """Return where the plane of section A–A leaves a view at its top and its lower end (paper mm), and which way."""
+    line = plane.line(tuple(v / scale for v in (box[0] - 1, box[1] - 1, box[2] + 1, box[3] + 1)))  # type: ignore[arg-type]
+    ends = []
+    for end, before in ((line[0], line[1]), (line[-1], line[-2])):
+        far = math.dist(end, before)
+        ends.append(((end[0] * scale, end[1] * scale), ((end[0] - before[0]) / far, (end[1] - before[1]) / far)))
+    return ends
+
+
+def _cutting_marks(plane: Plane, box: Box, space: Space, scale: float) -> list[Item]:
+    """Draw the marks of section A–A without their letters: wide ends and corners, arrows the way one looks."""
     items: list[Item] = []
-    for y, step in ((box[3] + 1.0, 1.0), (box[1] - 1.0, -1.0)):
-        tip = y + 4.5 * step
-        items.append(Line((0.0, y), (0.0, tip), "WIDE"))
-        items.append(Line((0.0, tip - 0.6 * step), (-5.0, tip - 0.6 * step), "NARROW"))
-        head = ((-5.0, tip - 0.6 * step), (-2.8, tip - 0.1 * step), (-2.8, tip - 1.1 * step))
-        items.append(Hatch(head, solid=True))
-        space.boxes.append((-5.5, min(y, tip), 0.5, max(y, tip)))
+    for ((x, y), (ux, uy)), side in zip(_cutting_ends(plane, box, scale), (1.0, -1.0), strict=True):
+        lx, ly = -uy * side, ux * side  # one looks left of a line that runs up
+        foot = x + 3.9 * ux, y + 3.9 * uy
+        tip = foot[0] + 5.0 * lx, foot[1] + 5.0 * ly
+        back = foot[0] + 2.8 * lx, foot[1] + 2.8 * ly
+        items.append(Line((x, y), (x + 4.5 * ux, y + 4.5 * uy), "WIDE"))
+        items.append(Line(foot, tip, "NARROW"))
+        items.append(Hatch((tip, (back[0] + 0.5 * ux, back[1] + 0.5 * uy), (back[0] - 0.5 * ux, back[1] - 0.5 * uy)),
+                           solid=True))  # fmt: skip
+        space.boxes.append(union([_ends((x, y), (x + 4.5 * ux, y + 4.5 * uy)), _ends(foot, tip)]))
+    if len(plane.legs) == 1:
+        return items  # on the datum's own line
+    line = [(x * scale, y * scale) for x, y in plane.line(tuple(v / scale for v in box))]  # type: ignore[arg-type]
+    for a, b in itertools.pairwise(line):
+        if max(abs(a[0]), abs(b[0])) > 1e-6:  # else on the datum's own line
+            items.append(Line(a, b, "CENTRE"))
+            space.thin.append((a, b))
+        share = min(CORNER_MM / max(math.dist(a, b), 1e-9), 0.5)
+        step = ((b[0] - a[0]) * share, (b[1] - a[1]) * share)
+        items += [Line(a, (a[0] + step[0], a[1] + step[1]), "WIDE")] if a != line[0] else []
+        items += [Line(b, (b[0] - step[0], b[1] - step[1]), "WIDE")] if b != line[-1] else []
     return items
 
 
-def _cutting_letters(box: Box, space: Space) -> list[Item]:
+def _cutting_letters(plane: Plane, box: Box, space: Space, scale: float) -> list[Item]:
     """Return the letters of the section at its marks."""
     items: list[Item] = []
-    for y, step in ((box[3] + 1.0, 1.0), (box[1] - 1.0, -1.0)):
-        tip = y + 4.5 * step
-        level = tip - 1.2 * step - (1.2 if step > 0 else 0.2)
-        spots = [(-8.5, level), (3.0, level), (-2.8, tip + (1.0 if step > 0 else -4.5)), (-11.5, level), (6.0, level)]
+    for ((x, y), (ux, uy)), side in zip(_cutting_ends(plane, box, scale), (1.0, -1.0), strict=True):
+        lx, ly = -uy * side, ux * side
+        spots = [
+            (x + out * ux + along * lx, y + out * uy + along * ly - 1.75)
+            for out, along in ((3.9, 8.0), (3.9, -3.0), (7.8, 2.8), (3.9, 11.0), (3.9, -6.0), (8.5, 0.0), (8.5, 6.0))
+        ]
         items.append(space.label("A", 3.5, spots))
     return items
 
@@ -148,10 +183,11 @@ def _datum_mark(model: Model, zone: Zone, space: Space, scale: float) -> list[It
     tip, towards = _rim_spot(datum, scale)
     a = math.radians(towards)
     outer = (tip[0] + 2.4 * math.cos(a), tip[1] + 2.4 * math.sin(a))
-    left, bottom, right, top = (v * scale for v in datum.contour.bounds())
-    space.boxes.append((left, bottom, right, top))  # not within the feature: leaders of its size start there
+    half = INNER_SHARE * math.dist(tip, (datum.x * scale, datum.y * scale))
+    inside = datum.x * scale - half, datum.y * scale - half, datum.x * scale + half, datum.y * scale + half
+    space.boxes.append(inside)  # not within the feature: leaders of its size start there
     middle = space.nearby(outer, 3.0, 6.4, 6.4, (math.cos(a), math.sin(a)), pull=1.0, rings=16)
-    space.boxes.remove((left, bottom, right, top))
+    space.boxes.remove(inside)
     if middle is None:
         return []
     items, box = datum_box(AXIS_DATUM, middle)
@@ -196,6 +232,7 @@ def _mark_details(details: Sequence[Circled], space: Space, scale: float) -> lis
 def view_block(
     model: Model, number: int, scale: float, seen: set[str], *, behind: Sequence[tuple[int, Contour, str]] = (),
     tabled: frozenset[str] = frozenset(), details: Sequence[Circled] = (), marks_datum: bool = True,
+    plane: Plane = STRAIGHT,
 ) -> Block:  # fmt: skip
     """Draw the part from its start end, or cut across at a zone and hatched; dimension what no earlier view has.
 
@@ -217,6 +254,8 @@ def view_block(
         Details of this view; their sizes are left out here.
     marks_datum : bool
         Whether the datum axis is marked here, where its feature first appears, and not on the section.
+    plane : Plane
+        Where section A–A is cut.
 
     Returns
     -------
@@ -242,10 +281,10 @@ def view_block(
     space.thin += [(one.start, one.end) for one in axes]
     items += dimension_places(model, fresh, space, scale, box, tabled=tabled)
     has_marks = number == 0 and model.has_depth
-    items += _cutting_marks(box, space) if has_marks else []
+    items += _cutting_marks(plane, box, space, scale) if has_marks else []
     items += axis_letters(box, space) if number == 0 else []
     items += dimension_outsides(model, fresh, space, hull, scale)
-    items += _cutting_letters(box, space) if has_marks else []  # last: they have the most places to choose from
+    items += _cutting_letters(plane, box, space, scale) if has_marks else []  # last: most places to choose from
     circled = {one.drawn.feature.id for one in details}
     free = [d for d in fresh if d.feature.id not in circled]
     angled = [d for d in free if d.feature.id not in tabled and not kind_of(d.feature).is_toothed]

@@ -4,13 +4,13 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from ctrecon.drawing.model.views import Drawn, Model, Zone, contour_at
-from ctrecon.drawing.paper.contours import Contour
+from ctrecon.drawing.model.views import Drawn, Model, Zone, contour_at, rims_at
 from ctrecon.drawing.paper.items import Box, Hatch
+from ctrecon.drawing.shown.plane import Plane, cutting_plane
 from ctrecon.record.kinds import is_outside
 from ctrecon.record.part import Piece
 
-__all__ = ["HATCH_ANGLES", "Cut", "Span", "crossings_at", "cut_zones", "hatched_across", "piece_of", "spans_at"]
+__all__ = ["HATCH_ANGLES", "Cut", "Span", "cut_zones", "hatched_across", "piece_of", "spans_at"]
 
 HATCH_ANGLES = (45.0, 135.0, 30.0, 150.0, 60.0, 120.0)
 
@@ -21,22 +21,12 @@ LEAST_HATCHED_MM2 = 0.05
 Span = tuple[float, float]
 
 
-def crossings_at(contour: Contour, x: float) -> list[float]:
-    """Return where the upright line at x crosses a contour, upwards."""
-    ring = contour.points(0.5)
-    found = []
-    for (ax, ay), (bx, by) in zip(ring, ring[1:] + ring[:1], strict=True):
-        if (ax > x) != (bx > x):
-            found.append(ay + (by - ay) * (x - ax) / (bx - ax))
-    return sorted(found)
-
-
-def _metal(zone: Zone, z: float) -> Any:
+def _metal(model: Model, zone: Zone, z: float) -> Any:
     """Return the metal of a zone at a depth inside it as an area (tapers taken at that depth)."""
     from shapely.geometry import Polygon
 
     parts = []
-    for solid, pairs in ((True, zone.rims), (False, zone.holes)):
+    for solid, pairs in ((True, rims_at(model, zone, z)), (False, zone.holes)):
         for d, contour in pairs:
             is_cut = solid and contour.round_of is None  # by reliefs, or no circle anyway
             at_z = contour if is_cut else contour_at(d, z) or contour
@@ -85,10 +75,16 @@ def _covers(model: Model, piece: Piece, z: float) -> bool:
 
 @dataclass(frozen=True)
 class Cut:
-    """The metal of one zone at its two ends (areas in mm), and how far it reaches behind the cut."""
+    """The metal of one zone at its two ends (areas in mm), as it is and as section A–A has it.
+
+    Also how far it reaches in that section or behind it, and the section's plane.
+    """
 
     first: Any
     second: Any
+    flat_first: Any
+    flat_second: Any
+    plane: Plane
     reach_first: Span | None
     reach_second: Span | None
 
@@ -96,10 +92,12 @@ class Cut:
 def cut_zones(model: Model) -> tuple[Cut, ...]:
     """Work out the metal of every zone, once for all scales."""
     cuts = []
+    plane = cutting_plane(model)
     for zone in model.zones:
         inset = (zone.z1 - zone.z0) * 1e-6
-        first, second = _metal(zone, zone.z0 + inset), _metal(zone, zone.z1 - inset)
-        cuts.append(Cut(first, second, _reach(first), _reach(second)))
+        first, second = _metal(model, zone, zone.z0 + inset), _metal(model, zone, zone.z1 - inset)
+        flat = plane.laid_flat(first), plane.laid_flat(second)
+        cuts.append(Cut(first, second, *flat, plane, _reach(flat[0]), _reach(flat[1])))
     return tuple(cuts)
 
 
@@ -118,7 +116,7 @@ def hatched_across(model: Model, zone: Zone, scale: float, kept_free: list[Box])
     from shapely import affinity, unary_union
     from shapely.geometry import Polygon, box
 
-    metal = _metal(zone, (zone.z0 + zone.z1) / 2)
+    metal = _metal(model, zone, (zone.z0 + zone.z1) / 2)
     if metal.is_empty:
         return []
     rim = max(zone.rims, key=lambda pair: pair[1].area())[0] if zone.rims else None

@@ -278,15 +278,20 @@ def _short_radius(
             if length < 0.9 * radius:
                 places.append((length + 12.0 * abs(share), tip, _polar(*at, towards, radius - length)))
             places.append((length + 4.0 + 12.0 * abs(share), tip, _polar(*at, towards, radius + length)))
-    for _, tip, end in sorted(places):
+    best: tuple[float, tuple[float, float], tuple[float, float], Box] | None = None
+    for cost, tip, end in sorted(places):
+        if best is not None and best[0] <= cost:
+            break
         left = end[0] <= tip[0]  # the figure stands on the side away from the arc
         across = (end[0] - wide - 1.0, end[0] + 0.3) if left else (end[0] - 0.3, end[0] + wide + 1.0)
         box = (across[0], end[1] - 0.5, across[1], end[1] + TEXT + 1.7)
         if space.is_clear(box) and not space.is_barred(tip, end):
-            space.boxes.append(box)
-            space.thin.append((tip, end))
-            return end
-    return None
+            best = min(best or (math.inf, tip, end, box), (cost + 4.0 * space.crossings(tip, end), tip, end, box))
+    if best is None:
+        return None
+    space.boxes.append(best[3])
+    space.thin.append((best[1], best[2]))
+    return best[2]
 
 
 def _taper_text(f: Feature) -> str:

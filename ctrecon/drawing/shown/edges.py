@@ -12,6 +12,7 @@ from ctrecon.drawing.model.edges import (
     LostCorner,
     is_broken,
     is_unsettled,
+    is_vague,
     lost_corners,
     stretches_of,
 )
@@ -194,9 +195,10 @@ def edge_notes(model: Model) -> list[str]:
         if "undecided" in d.feature.flags and not d.feature.accepted and not is_unsettled(d.feature):
             lines += [f"{d.feature.id} ?: {_odds_in_words(one)}." for one in d.feature.alternatives]
         if is_unsettled(d.feature):
-            other = "; ".join(_odds_in_words(one) for one in d.feature.alternatives)
+            why = [_odds_in_words(one) for one in d.feature.alternatives]
+            why += ["Its size is about as uncertain as it is large"] if is_vague(d.feature) else []
             lines.append(
-                f"{d.feature.id} ?: cut by a maker, or eaten by time? {other}. Drawn narrow; it is not cut until "
-                "somebody accepts it in the record (made so) or rejects it (worn)."
+                f"{d.feature.id} ?: cut by a maker, or eaten by time? {'; '.join(why)}. Drawn narrow; it is not cut "
+                "until somebody accepts it in the record (made so) or rejects it (worn)."
             )
     return lines

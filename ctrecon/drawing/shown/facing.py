@@ -1,9 +1,11 @@
 """What is seen of the part from one of its ends: edges that no metal in front of them hides."""
 
+import itertools
 import math
+from collections.abc import Iterable
 from typing import Any
 
-from ctrecon.drawing.model.edges import BROKEN, SHOWN, SOUND, stretches_of
+from ctrecon.drawing.model.edges import BROKEN, LOST, SHOWN, SOUND, stretches_of
 from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.contours import Contour, mirrored_x
 from ctrecon.drawing.paper.items import Block, Item, Line, Shape
@@ -19,6 +21,8 @@ __all__ = ["end_block", "shows_more", "visible_edges"]
 COAXIAL_SHARE = 0.01
 """A circle off the axis by less than this part of its radius is one about the axis."""
 
+MADE = (SOUND, LOST, BROKEN)
+
 SHARE_WHOLE = 0.999
 """A contour of which this share is seen is drawn whole, as the circle or polyline it is."""
 
@@ -32,7 +36,7 @@ def visible_edges(
 
     X runs right and Y up as seen from the start end, from whichever end one looks.
     """
-    from shapely.geometry import LineString, Polygon
+    from shapely.geometry import Polygon
 
     order = list(range(first, len(model.zones)))
     seen: list[tuple[int, Contour, str]] = []
@@ -43,8 +47,7 @@ def visible_edges(
         slack = 2e-3 * max(hull[2] - hull[0], hull[3] - hull[1])
         cover = front.buffer(slack) if not front.is_empty else front
         for contour, style in _lines_of(model, n):
-            ring = contour.points(1.0)
-            line = LineString([*ring, ring[0]] if contour.closed else ring)
+            line = _traced(contour)
             left = line.difference(cover)
             if left.length > SHARE_WHOLE * line.length:
                 seen.append((n, contour, style))
@@ -65,17 +68,39 @@ def _lines_of(model: Model, number: int) -> list[tuple[Contour, str]]:
     return [(one.contour, one.what) for d, contour in pairs for one in stretches_of(d, zone, contour, model.voxel_mm)]
 
 
-def shows_more(edges: list[tuple[int, Contour, str]], start: list[tuple[int, Contour, str]]) -> bool:
-    """Return whether the far end shows more than the start does, and than circles about the axis."""
+def shows_more(
+    edges: list[tuple[int, Contour, str]], views: Iterable[list[tuple[int, Contour, str]]], slack_mm: float
+) -> bool:
+    """Return whether the far end shows more than each of the other views alone does, and than circles about the axis.
 
-    def place(c: Contour) -> tuple[float, ...]:
-        return tuple(round(v, 2) for v in c.bounds())
+    Lines nearer than `slack_mm` to one of a view are that one; what time took is no reason for a view.
+    """
+    from shapely import unary_union
 
-    known = {place(c) for _, c, _ in start}
-    return any(
-        (c.round_of is None or math.hypot(*c.round_of[:2]) > COAXIAL_SHARE * c.round_of[2]) and place(c) not in known
-        for _, c, _ in edges
-    )
+    telling = [_traced(c) for _, c, style in edges if style in MADE and not _is_about_axis(c)]
+    if not telling:
+        return False
+    whole: Any = unary_union(telling)
+    for view in views:
+        known = unary_union([_traced(c) for _, c, _ in view]).buffer(slack_mm)
+        if whole.difference(known).length <= 2 * slack_mm:
+            return False
+    return True
+
+
+def _is_about_axis(contour: Contour) -> bool:
+    """Return whether a contour is a circle about the axis, or a stretch of one: the section has it."""
+    spots = contour.points(6.0)
+    spots += [((a[0] + b[0]) / 2, (a[1] + b[1]) / 2) for a, b in itertools.pairwise(spots)]  # corners may lie on one
+    reaches = [math.hypot(x, y) for x, y in spots]
+    return max(reaches) - min(reaches) <= 2 * COAXIAL_SHARE * max(reaches)
+
+
+def _traced(contour: Contour) -> Any:
+    from shapely.geometry import LineString
+
+    ring = contour.points(1.0)
+    return LineString([*ring, ring[0]] if contour.closed else ring)
 
 
 def end_block(model: Model, edges: list[tuple[int, Contour, str]], scale: float) -> Block:

@@ -5,6 +5,7 @@ import math
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_value
 from ctrecon.drawing.model.dimension_text import DEPTH_SIGN, STEEPEST_RATIO, TAPER_SIGN, places_of
+from ctrecon.drawing.model.edges import is_sharp
 from ctrecon.drawing.model.rows import HEADINGS, Row, rows_of
 from ctrecon.drawing.model.views import Model
 from ctrecon.drawing.paper.items import Item, Label, Line
@@ -192,13 +193,9 @@ def _sign_lines(model: Model) -> list[str]:
     free = [d.feature.id for d in model.drawn if kind_of(d.feature).is_outlined and not kind_of(d.feature).is_toothed]
     if free:
         lines.append(f"{', '.join(free)}: no named shape; cut by outlines.dxf, or scribe by template.pdf.")
-    sharp = [
-        d.feature.id
-        for d in model.drawn
-        if (r := d.feature.corner_radius_mm) is not None and r.u is not None and r.value <= 2 * r.u
-    ]
+    sharp = [d.feature.id for d in model.drawn if is_sharp(d.feature)]
     if sharp:
-        lines.append(f"{', '.join(sharp)}: corners sharp as far as the scan can tell (corner R within its U).")
+        lines.append(f"{', '.join(sharp)}: corners drawn sharp, as far as the scan can tell (corner R within its U).")
     return lines
 
 

@@ -13,8 +13,9 @@ from ctrecon.drawing.paper.lettering import box_of, text_width
 from ctrecon.drawing.paper.placing import Space, spread, union
 from ctrecon.drawing.paper.symbols import FACE_DATUM, datum_box, datum_triangle, detail_circle
 from ctrecon.drawing.shown.blocks import title_labels
-from ctrecon.drawing.shown.cut import HATCH_ANGLES, Cut, Span, crossings_at, cut_zones, piece_of, spans_at
+from ctrecon.drawing.shown.cut import HATCH_ANGLES, Cut, Span, cut_zones, piece_of, spans_at
 from ctrecon.drawing.shown.dimension import TEXT
+from ctrecon.drawing.shown.plane import ON_AXIS, Plane, is_beside, reach_of
 from ctrecon.drawing.shown.section_sizes import Turned, section_sizes
 from ctrecon.drawing.shown.wheel import uncut_teeth
 from ctrecon.record.kinds import kind_of
@@ -32,7 +33,7 @@ def section_shapes(model: Model, cuts: tuple[Cut, ...], scale: float) -> tuple[l
     before: list[Strip] = []
     uncut = _shafts(model, cuts)
     for number, (zone, cut) in enumerate(zip(model.zones, cuts, strict=True)):
-        first, second = cut.first, cut.second
+        first, second = cut.flat_first, cut.flat_second
         pairs = _span_pairs(cut)
         x0, x1 = zone.z0 * scale, zone.z1 * scale
         for (a0, b0), (a1, b1) in pairs:
@@ -53,14 +54,14 @@ def section_shapes(model: Model, cuts: tuple[Cut, ...], scale: float) -> tuple[l
             outlines.append((min(b[1] for b in bounds) * scale, max(b[3] for b in bounds) * scale))
         else:
             outlines.append((0.0, 0.0))
-        items += _seam_lines(zone, x0, x1, scale)
+        items += _seam_lines(zone, cut, x0, x1, scale)
         if number == 0 or model.zones[number - 1].z1 < zone.z0 - 1e-9:
             items += _face(zone, cut.reach_first, x0, scale, start=True)
         if number + 1 == len(model.zones) or model.zones[number + 1].z0 > zone.z1 + 1e-9:
             items += _face(zone, cut.reach_second, x1, scale, start=False)
     for i in range(1, len(model.zones)):
         if abs(model.zones[i - 1].z1 - model.zones[i].z0) < 1e-9:
-            items += _steps(model.zones[i - 1], model.zones[i], cuts[i - 1].reach_second, cuts[i].reach_first, scale)
+            items += _steps(model.zones[i - 1], model.zones[i], cuts[i - 1], cuts[i], scale)
     return [*items, *_face_seams(model, outlines, scale)], outlines
 
 
@@ -106,6 +107,7 @@ def section_block(
     lowest, highest = min(0.0, *(low for low, _ in outlines)), max(0.0, *(high for _, high in outlines))
     right, left = model.zones[-1].z1 * scale, model.zones[0].z0 * scale
     items.append(Line((left - 4, 0.0), (right + 4, 0.0), "CENTRE"))
+    items += _hole_axes(model, cuts[0].plane, scale)
     space = Space()
     space.boxes += [box_of(i) for i in items if isinstance(i, Label)]
     box: Box = (left - 4, lowest, right + 4, highest)
@@ -122,12 +124,22 @@ def section_block(
     items += rings
     box = union([box, *(box_of(i) for i in items if isinstance(i, Label))])
     axis = f"axis of {model.datum.id}" if model.datum else "middle"
-    lines = ["SECTION A–A", f"{axis}; start end left"]
+    lines = ["SECTION A–A", "; ".join(filter(None, [axis, cuts[0].plane.says, "start end left"]))]
     out = [name for name, n in (("start", 0), ("end", -1)) if _runs_out(model.zones[n], start=name == "start")]
     if out:
         lines.append(f"zigzag at the {' and the '.join(out)}: runs out of the stack")
     labels = title_labels(lines, (box[0] + box[2]) / 2, box[1] - 2, max(box[2] - box[0], 50.0))
     return Block((*items, *labels), union([box, *(box_of(one) for one in labels)]))
+
+
+def _hole_axes(model: Model, plane: Plane, scale: float) -> list[Item]:
+    """Draw the axes of the holes beside the datum's that the plane goes through."""
+    return [
+        Line((d.z0 * scale - 2, y * scale), (d.z1 * scale + 2, y * scale), "CENTRE")
+        for d in model.drawn
+        if is_beside(d) and (y := plane.height_of(d.x, d.y, ON_AXIS * reach_of(d))) is not None
+        and abs(y) > ON_AXIS * reach_of(d)
+    ]
 
 
 def _circles(
@@ -206,7 +218,7 @@ def _contacts(before: list[Strip], after: list[Strip], scale: float) -> list[Ite
 def metal_strips(model: Model, zone: Zone, cut: Cut) -> list[Strip]:
     """Return the cut metal of a zone as (piece, corners in mm: depth, Y), split where seams cross it."""
     rim = max(zone.rims, key=lambda pair: pair[1].area())[0] if zone.rims else None
-    seams = [crossings_at(c, 0.0) for _, c in zone.seams]
+    seams = [cut.plane.crossings(c) for _, c in zone.seams]
     strips: list[Strip] = []
     for (a0, b0), (a1, b1) in _span_pairs(cut):
         cuts = sorted(y for ys in seams for y in ys if max(a0, a1) < y < min(b0, b1))
@@ -222,7 +234,7 @@ def metal_strips(model: Model, zone: Zone, cut: Cut) -> list[Strip]:
 
 def _span_pairs(cut: Cut) -> list[tuple[Span, Span]]:
     """Return the stretches of metal at both ends of a zone, matched."""
-    spans = spans_at(cut.first, 0.0), spans_at(cut.second, 0.0)
+    spans = spans_at(cut.flat_first, 0.0), spans_at(cut.flat_second, 0.0)
     ends = spans if len(spans[0]) == len(spans[1]) else (spans[0], spans[0])
     return list(zip(*ends, strict=True))
 
@@ -246,11 +258,12 @@ def _silhouette(area: Any, x0: float, x1: float, spans: list[Span], scale: float
     return items
 
 
-def _steps(before: Zone, after: Zone, a: Span | None, b: Span | None, scale: float) -> list[Item]:
+def _steps(before: Zone, after: Zone, cut: Cut, next_cut: Cut, scale: float) -> list[Item]:
     """Draw the face between two zones: outer steps, and ends of holes inside them."""
     z = after.z0
     x = z * scale
     items: list[Item] = []
+    a, b = cut.reach_second, next_cut.reach_first
     if a and b:
         for side in (0, 1):
             if abs(a[side] - b[side]) * scale > 0.02:
@@ -260,17 +273,17 @@ def _steps(before: Zone, after: Zone, a: Span | None, b: Span | None, scale: flo
     gone = {d.feature.id for d, _ in before.holes} ^ {d.feature.id for d, _ in after.holes}
     for d, contour in (*before.holes, *after.holes):
         if d.feature.id in gone:
-            ys = crossings_at(contour_at(d, z) or contour, 0.0)
+            ys = cut.plane.crossings(contour_at(d, z) or contour)
             if len(ys) >= 2:
                 items.append(Line((x, ys[0] * scale), (x, ys[-1] * scale), "WIDE"))
     return items
 
 
-def _seam_lines(zone: Zone, x0: float, x1: float, scale: float) -> list[Item]:
+def _seam_lines(zone: Zone, cut: Cut, x0: float, x1: float, scale: float) -> list[Item]:
     return [
         Line((x0, y * scale), (x1, y * scale), "NARROW")
         for _, contour in zone.seams
-        for y in crossings_at(contour, 0.0)
+        for y in cut.plane.crossings(contour)
     ]
 
 

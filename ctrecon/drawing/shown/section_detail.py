@@ -48,9 +48,9 @@ def plan_short(
     for d in short[:MOST]:
         middle = (d.z0 + d.z1) / 2
         tops = [
-            cut.first.bounds[3]
+            cut.flat_first.bounds[3]
             for zone, cut in zip(model.zones, cuts, strict=True)
-            if zone.z0 <= middle <= zone.z1 and not cut.first.is_empty
+            if zone.z0 <= middle <= zone.z1 and not cut.flat_first.is_empty
         ]
         larger = [s for s in reversed(scales) if s > scale and s * (d.z1 - d.z0) >= WANTED_MM]
         if not tops or not larger or used + len(found) >= len(SECTION_LETTERS):

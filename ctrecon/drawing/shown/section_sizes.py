@@ -73,7 +73,7 @@ def _stands_in(cut: Cut, radius: float, *, outside: bool) -> bool:
         )
     return any(
         low + SAME * radius < y < high - SAME * radius
-        for area in (cut.first, cut.second)
+        for area in (cut.flat_first, cut.flat_second)
         for low, high in spans_at(area, 0.0)
         for y in (-radius, radius)
     )
