@@ -75,7 +75,7 @@ def test_the_place_of_a_face_does_not_depend_on_the_form_of_the_blur(place: floa
     grey += 0.002 * np.random.default_rng(1).standard_normal(grey.shape)
     face = place_by_sum(
         np.tile(x.ravel(), len(z)), np.tile(y.ravel(), len(z)), np.repeat(z, x.size), grey.ravel(),
-        start=np.array([place + shift + 0.1, 0.0, 0.0]), metal_above=True, blur=0.9, grain=1.0, prior_sd=0.02,
+        start=np.array([place + shift + 0.1, 0.0, 0.0]), metal_above=True, blur=0.9, shared=np.ones(1), prior_sd=0.02,
     )  # fmt: skip
     assert face is not None
     assert face.values[0] == pytest.approx(place + shift, abs=0.005)
@@ -87,7 +87,7 @@ def test_a_face_without_air_beyond_the_blur_is_refused() -> None:
     x = np.tile(np.arange(400.0) % 20, 9)
     y = np.tile(np.arange(400.0) // 20, 9)
     face = place_by_sum(
-        x, y, z, ndtr((z - 5.5) / 0.9), start=np.array([5.5, 0.0, 0.0]), metal_above=True, blur=0.9, grain=1.0,
+        x, y, z, ndtr((z - 5.5) / 0.9), start=np.array([5.5, 0.0, 0.0]), metal_above=True, blur=0.9, shared=np.ones(1),
         prior_sd=0.02,
     )  # fmt: skip
     assert face is None
@@ -114,7 +114,7 @@ def test_a_streak_along_depth_makes_no_face_less_sure() -> None:
     streak = 0.06 * np.sin(x / 3) * np.cos(y / 4)
     grey = ndtr((z - 7.4) / 0.9) + streak + 0.02 * rng.standard_normal(len(z))
     face = place_by_sum(
-        x, y, z, grey, start=np.array([7.4, 0.0, 0.0]), metal_above=True, blur=0.9, grain=1.0, prior_sd=0.02
+        x, y, z, grey, start=np.array([7.4, 0.0, 0.0]), metal_above=True, blur=0.9, shared=np.ones(1), prior_sd=0.02
     )
     assert face is not None
     assert face.scatter < 2.0
