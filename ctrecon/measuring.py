@@ -241,7 +241,7 @@ def _find(
         [(no_depth, no_depth) for _ in candidates] if single else plan_ends(squared, candidates)
     )
     if not single:
-        plans = [pair if one.crown is None else crown_ends(one.crown) for one, pair in zip(sized, plans, strict=True)]
+        plans = crown_ends(sized, plans)
     return squared, sized, plans
 
 

@@ -53,6 +53,30 @@ class Correlation:
         own, *others = self.by_depth
         return float(own + 2.0 * sum(others))
 
+    def of_weighted(self, row: Floats, column: Floats, weights: Floats) -> Floats:
+        """Return by how much the variance of weighted sums of grey grows (P,), at least 1.
+
+        Parameters
+        ----------
+        row, column : (N,) arrays
+            Where each number stands, voxels; it is a mean of many slices.
+        weights : (N, P) array
+            What each counts in each sum. Weights of either sign side by side, as at both flanks of a gap, share noise
+            that cancels; those of one edge share that of few voxels only.
+        """
+        at = [np.round(v - v.min()).astype(np.int64) + _REACH for v in (row, column)]
+        shape = tuple(int(v.max()) + _REACH + 1 for v in at)
+        place = at[0] * shape[1] + at[1]
+        image = np.stack([np.bincount(place, one, shape[0] * shape[1]).reshape(shape) for one in weights.T])
+        inner = image[:, _REACH:-_REACH, _REACH:-_REACH]
+        own = np.maximum((inner**2).sum(axis=(1, 2)), 1e-300)
+        shared = np.ones(len(image))
+        for (slices, down, right), rho in zip(self.lags.tolist(), self.rho, strict=True):
+            if not slices:
+                beside = image[:, _REACH + down :, _REACH + right :][:, : inner.shape[1], : inner.shape[2]]
+                shared += 2 * rho * (inner * beside).sum(axis=(1, 2)) / own
+        return np.asarray(np.maximum(shared * self.sum / self.by_depth[0], 1.0))
+
 
 def measure_correlation(planes: Callable[[int], Floats], pairs: Sequence[tuple[int, int | None]]) -> Correlation:
     """Measure the correlation of the noise in metal and in air, clear of every edge.
