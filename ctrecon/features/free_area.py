@@ -77,27 +77,12 @@ def free_area(squared: SquaredStack, candidate: Candidate) -> GreyArea:
         few = float(stdtrit(count - 1, 0.975) / ndtri(0.975))
         u = some.std(axis=0, ddof=1) / np.sqrt(count)
         u[1:] = np.sqrt(np.mean(u[1:] ** 2))
-        u *= np.sqrt(_shared(squared.survey.correlation.by_depth, last - first + 1, count))
+        u *= np.sqrt(squared.survey.correlation.of_blocks(last - first + 1, count))
         u *= few if count > 2 else _TWO_BLOCKS
     edge = np.hypot(band.drift(_filled(span.mean), whole[1:]), _LEAST_U_PX)
     u_area = float(np.sqrt(u[0] ** 2 + (edge * band.length) ** 2 / _SECTORS + (_LEAST_U_PX * band.length) ** 2))
     u_x, u_y = (float(np.hypot(v, edge / np.sqrt(_SECTORS / 2))) for v in u[1:])
     return GreyArea(float(whole[0]), float(whole[1] + left), float(whole[2] + top), u_area, u_x, u_y)
-
-
-def _shared(by_depth: Floats, planes: int, blocks: int) -> float:
-    """Return how much larger the variance of a mean is than blocks of depth tell: noise of neighbours goes on beyond.
-
-    `by_depth` is the correlation of a slice with itself, the next and so on.
-    """
-    rho = by_depth[1:] / by_depth[0]
-
-    def variance(n: int) -> float:
-        far = np.arange(1, min(n - 1, len(rho)) + 1)
-        return float(n + 2 * ((n - far) * rho[: len(far)]).sum()) / n**2
-
-    block, whole = variance(planes // blocks), variance(planes)
-    return max((blocks - 1) * whole / max(block - whole, 1e-9), 1.0)
 
 
 @dataclass(frozen=True, eq=False)

@@ -53,6 +53,20 @@ class Correlation:
         own, *others = self.by_depth
         return float(own + 2.0 * sum(others))
 
+    def of_blocks(self, slices: int, blocks: int) -> float:
+        """Return how much larger the variance of a mean of many slices is than the scatter of its blocks tells.
+
+        Blocks beside each other share noise: they scatter less than what errs in all of them.
+        """
+        rho = self.by_depth[1:] / self.by_depth[0]
+
+        def variance(n: int) -> float:
+            far = np.arange(1, min(n - 1, len(rho)) + 1)
+            return float(n + 2 * ((n - far) * rho[: len(far)]).sum()) / n**2
+
+        block, whole = variance(slices // blocks), variance(slices)
+        return max((blocks - 1) * whole / max(block - whole, 1e-9), 1.0)
+
     def of_weighted(self, row: Floats, column: Floats, weights: Floats) -> Floats:
         """Return by how much the variance of weighted sums of grey grows (P,), at least 1.
 
