@@ -35,6 +35,7 @@ from ctrecon.features.stack_border import with_reach
 from ctrecon.features.thin_walls import less_sure_of_walls, without_far_edges
 from ctrecon.features.wear import settle_wear, worn_request
 from ctrecon.features.wheel import with_rims
+from ctrecon.fitting.wheel_fit import WheelFit
 from ctrecon.grey.artefacts import Artefacts, find_artefacts
 from ctrecon.grey.levels import Levels, find_levels
 from ctrecon.grey.square_up import AxisGuess, SquaredStack, axis_from_normals, enough_depth, square_up
@@ -143,13 +144,13 @@ def measure_stack(
         if float(np.abs(slopes).max()) > _SQUARE_AGAIN:
             guess = _turned(squared, slopes, u_slope)
             squared, sized, plans = _find(survey, guess, progress)
-    ends = _fit_ends(squared, sized, plans, grain, progress)
+    sized = with_rims(squared, sized, survey.noise_rel)
+    ends = _fit_ends(squared, sized, plans, progress)
     ends = meet_at_knees(sized, ends, squared.depth_step_mm / squared.pitch_mm)
     sized = mark_broken_edges(sized, ends)
     if guess is not None:
         slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair], grain=grain)
         axis = part_axis(squared, slopes, u_slope)
-    sized = with_rims(squared, sized, survey.noise_rel)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
     seams = _find_seams(squared, drafts, progress) if axis is not None or len(stack) == 1 else []
     sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
@@ -240,7 +241,7 @@ def _find(
         [(no_depth, no_depth) for _ in candidates] if single else plan_ends(squared, candidates)
     )
     if not single:
-        plans = [pair if one.crown is None else crown_ends(one.crown) for one, pair in zip(sized, plans, strict=True)]
+        plans = crown_ends(sized, plans)
     return squared, sized, plans
 
 
@@ -253,12 +254,11 @@ def _fit_ends(
     squared: SquaredStack,
     sized: list[FittedCandidate],
     plans: list[tuple[EndPlan | End, EndPlan | End]],
-    grain: float,
     progress: Progress | None,
 ) -> list[tuple[End, End]]:
     flat = [plan for pair in plans for plan in pair if isinstance(plan, EndPlan)]
     data = iter(collect_voxels(squared, [end_request(plan) for plan in flat], progress=progress))
-    noise = squared.survey.noise_rel
+    noise, shared = squared.survey.noise_rel, squared.survey.correlation.by_depth
     ratio = squared.depth_step_mm / squared.pitch_mm
     out = []
     for one, pair in told("ends", list(zip(sized, plans, strict=True)), progress):
@@ -268,12 +268,14 @@ def _fit_ends(
                 ends.append(plan)
                 continue
             voxels = next(data)
-            if isinstance(one.fit, ShapeFit):
+            if isinstance(one.rim, WheelFit):  # where its place will be stated: a face leans a little
+                centre = one.rim.x, one.rim.y
+            elif isinstance(one.fit, ShapeFit):
                 centre = one.centre_at(plan.rough, ratio)
             else:
                 points = one.candidate.spans[0].points
                 centre = (float(points[:, 0].mean()), float(points[:, 1].mean()))
-            end = _less_sure(fit_end(plan, voxels, centre, squared, noise, grain=grain), squared)
+            end = _less_sure(fit_end(plan, voxels, centre, squared, noise, shared=shared), squared)
             ends.append(_or_out(squared, end, centre))
         out.append((ends[0], ends[1]))
     return out

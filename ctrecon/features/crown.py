@@ -11,8 +11,9 @@ from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.features.candidates import Candidate, trimmed
-from ctrecon.features.ends import End
+from ctrecon.features.ends import End, EndPlan
 from ctrecon.features.rim_teeth import RimTeeth, division_fields
+from ctrecon.features.size import FittedCandidate
 from ctrecon.fitting.crown_fit import CrownFit, CrownStart, fit_crown
 from ctrecon.grey.square_up import SquaredStack
 
@@ -25,6 +26,8 @@ _STEP_OFF = 0.25  # of a pitch, that teeth may be off whole steps: a quarter is 
 _LEAST_WIDTH = 0.3  # of the pitch; pillars and rivets stand farther apart (common practice, no source)
 _SAME_RING = 0.1  # of its radius, that places and sizes may differ by together
 _INSIDE = 0.6  # of an outline's depth that lies between roots and tips
+_ON_WALL_PX = 1.5  # of centre and radius; from teeth to wall a lean part moves aside by less
+_AT_ROOTS = 1.5  # planes from the roots at which an outline ends that teeth break up
 _LOOK = 8  # planes beyond roots and tips that are looked at
 _THERE, _WHOLE = 0.5, 0.85  # of the middle tooth's grey
 
@@ -166,10 +169,35 @@ def _joined(group: list[Candidate], fit: CrownFit) -> Candidate:
     )  # fmt: skip
 
 
-def crown_ends(fit: CrownFit) -> tuple[End, End]:
-    """Return the planes of roots and tips in the order of depth."""
-    low, high = sorted((fit.root, fit.tip))
-    return End(*low), End(*high)
+def crown_ends(
+    sized: Sequence[FittedCandidate], plans: Sequence[tuple[EndPlan | End, EndPlan | End]]
+) -> list[tuple[EndPlan | End, EndPlan | End]]:
+    """Return the plans with the planes of roots and tips for crowns, and of roots for what ends where teeth begin.
+
+    Between teeth the face that ends the wall below them is too small, and too near their flanks, to be found alone.
+    """
+    crowns = [one.crown for one in sized if one.crown is not None]
+    out = []
+    for one, pair in zip(sized, plans, strict=True):
+        if one.crown is not None:
+            low, high = sorted((one.crown.root, one.crown.tip))
+            pair = End(*low), End(*high)
+        for fit in crowns:
+            if one.crown is None and _on_wall(one.candidate, fit):
+                start, end = (End(*fit.root) if abs(e - fit.root[0]) < _AT_ROOTS else None
+                              for e in (one.candidate.first - 0.5, one.candidate.last + 0.5))  # fmt: skip
+                pair = start or pair[0], end or pair[1]
+        out.append(pair)
+    return out
+
+
+def _on_wall(c: Candidate, fit: CrownFit) -> bool:
+    """Return whether a round outline is a face of the wall on which the teeth of a crown stand."""
+    circle, wall = c.circle, "inner" if c.hole else "outer"
+    if circle is None or c.is_relief:
+        return False
+    off = np.hypot(circle.x - fit.value("x"), circle.y - fit.value("y"))
+    return bool(max(off, abs(circle.radius - fit.value(wall))) < _ON_WALL_PX)
 
 
 def crown_fields(fit: CrownFit, pitch_mm: float) -> tuple[dict[str, Any], dict[str, str]]:

@@ -15,6 +15,8 @@ from ctrecon.core.fit_result import ShapeFit
 from ctrecon.core.frames import Floats
 from ctrecon.features.collect_voxels import Voxels
 from ctrecon.features.size import FittedCandidate
+from ctrecon.fitting.uncertainty import left_out, stretch_by_neighbours
+from ctrecon.grey.noise import Correlation
 
 __all__ = ["Departures", "Edge", "edge_of_flats", "edge_of_round", "solve_departures", "some_of"]
 
@@ -123,12 +125,16 @@ def edge_of_flats(one: FittedCandidate, data: Voxels, voxel_mm: tuple[float, flo
 
 
 def solve_departures(
-    edge: Edge, moves: Floats, nuisance: Floats, cluster: NDArray[np.int64], *, ridge: Floats | None = None
-) -> Departures | None:
+    edge: Edge, moves: Floats, nuisance: Floats, cluster: NDArray[np.int64], *, ridge: Floats | None = None,
+    sector: NDArray[np.int64] | None = None, voxel: NDArray[np.int64] | None = None,
+    correlation: Correlation | None = None,
+) -> Departures | None:  # fmt: skip
     """Fit the moves (N, M; px of departure for each unknown) beside air, contrast and blur.
 
     Welsch's loss; covariance as a sandwich summed over clusters of voxels that may share
     errors, never below that of independent ones. `ridge` are 1/sd of weak priors of the moves.
+    `sector` are parts of the edge that may err whole, as where it is eaten: each is left out in turn. `voxel` (N, 3;
+    slice, row, column) and `correlation` count noise that neighbours share.
     """
     count = moves.shape[1]
     away = np.column_stack([np.minimum(edge.distance, 0), np.maximum(edge.distance, 0) * edge.step]) / _REACH
@@ -168,5 +174,10 @@ def solve_departures(
         sums = np.column_stack([np.bincount(group, weights=c, minlength=groups) for c in score.T])
         shared = inverse @ (sums.T @ sums * (groups / (groups - design.shape[1]))) @ inverse
         stretch = np.sqrt(np.maximum(np.diag(shared) / np.maximum(np.diag(plain), 1e-300), 1.0))
+    if sector is not None:
+        out = left_out(design, slope, weight * raw, np.diag(penalty * scale**2 + 1e-10 * len(raw)), sector)
+        if out is not None:
+            stretch = np.maximum(stretch, np.sqrt(out / np.maximum(np.diag(plain), 1e-300)))
+    stretch = np.maximum(stretch, stretch_by_neighbours(design, weight, inverse, voxel, correlation))
     covariance = plain * np.outer(stretch, stretch)
     return Departures(q[:count], covariance[:count, :count])

@@ -229,14 +229,14 @@ def fit_end(
     squared: SquaredStack,
     noise: float,
     *,
-    grain: float = 1.0,
+    shared: Floats,
 ) -> End:
     """Fit the face as a plane and return where the feature's axis (column, row) crosses it.
 
     A fit of the grey gives blur, slopes and a first place; sums of grey through depth give
     the place itself. The slopes carry a weak prior of 0.02 (about one degree) about square
     to the axis, so that a narrow face does not tip over.
-    `grain` is the factor by which correlated noise raises the variance of a mean.
+    `shared` are sums of the correlation of noise by depth, as `Correlation.by_depth` has them.
     """
     column, row, plane, grey = data
     if len(grey) < 40:
@@ -256,11 +256,12 @@ def fit_end(
         return End(plan.rough, 0.5, by_slice=True)
     arm = np.array([1.0, (axis_px[0] - mx) * ratio, (axis_px[1] - my) * ratio])
     face = place_by_sum(
-        x, y, plane, grey, start=fit.values[:3], metal_above=plan.metal_above, blur=fit.value("blur"), grain=grain,
-        prior_sd=_SLOPE_PRIOR,
+        x, y, plane, grey, start=fit.values[:3], metal_above=plan.metal_above, blur=fit.value("blur"),
+        prior_sd=_SLOPE_PRIOR, shared=shared,
     )  # fmt: skip
     if face is None:
         # a fit alone trusts the blur's form: what that is worth was seen on blurs of other forms
+        grain = float(shared[0] + 2 * shared[1:].sum())
         values, covariance, floor = fit.values[:3], fit.covariance[:3, :3] * grain, _FORM_U
     else:
         values, covariance, floor = face.values, face.covariance, _PLACE_U

@@ -29,8 +29,8 @@ class Face:
 
 # many: the voxels come in columns, and each of the others is known from elsewhere
 def place_by_sum(
-    x: Floats, y: Floats, z: Floats, grey: Floats, *, start: Floats, metal_above: bool, blur: float, grain: float,
-    prior_sd: float,
+    x: Floats, y: Floats, z: Floats, grey: Floats, *, start: Floats, metal_above: bool, blur: float, prior_sd: float,
+    shared: Floats,
 ) -> Face | None:  # fmt: skip
     """Refine a face so that model and measured grey have equal sums across it.
 
@@ -49,10 +49,10 @@ def place_by_sum(
         Metal at higher planes.
     blur : float
         Sigma of the blur in planes.
-    grain : float
-        Factor by which correlated noise raises the variance of a mean.
     prior_sd : float
         Standard deviation of the slopes about zero, in the unit of the slopes.
+    shared : (K,) array
+        Sums of the correlation of a voxel's noise with the voxels of its own plane, of the next one and so on.
 
     Returns
     -------
@@ -81,7 +81,7 @@ def place_by_sum(
             return None
         if not levels.any():
             levels[0], levels[3] = np.median(grey[air]), np.median(grey[metal])
-        moved = _equal_sums(flat, side, d, blur, grey, levels, (near, air, metal), grain)
+        moved = _equal_sums(flat, side, d, blur, grey, levels, (near, air, metal), shared)
         if moved is None:
             return None
         change, covariance, residual, pull, variance = moved
@@ -109,7 +109,7 @@ def place_by_sum(
 
 def _equal_sums(
     flat: Floats, side: float, d: Floats, blur: float, grey: Floats, levels: Floats,
-    groups: tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]], grain: float,
+    groups: tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]], shared: Floats,
 ) -> tuple[Floats, Floats, Floats, Floats, float] | None:  # fmt: skip
     """Take one step to equal sums near the face, in air and in metal.
 
@@ -130,9 +130,27 @@ def _equal_sums(
     inverse = np.linalg.inv(square)
     change = inverse @ (ask.T @ residual)
     residual = residual - jac @ change
-    variance = float((residual[air | metal] ** 2).mean()) * grain
+    variance = float((residual[air | metal] ** 2).mean()) * _grain(d, step, groups, shared)
     meat = (ask * variance).T @ ask
     return change, (inverse @ meat @ inverse.T)[:3, :3], residual, pull, variance
+
+
+def _grain(
+    d: Floats, step: Floats, groups: tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]], shared: Floats
+) -> float:
+    """Return by how much correlated noise raises the variance of a place.
+
+    Grey near the face counts up and that of the levels down: what planes of both share with each other cancels, so
+    that the factor is far smaller than that of a mean.
+    """
+    near, air, metal = groups
+    weight = near.astype(float)
+    weight[air] -= (1 - step[near]).sum() / air.sum()
+    weight[metal] -= step[near].sum() / metal.sum()
+    plane = np.floor(d).astype(np.int64)
+    column = np.bincount(plane - plane.min(), weights=weight)
+    pairs = np.array([column[: max(len(column) - k, 0)] @ column[k:] for k in range(len(shared))])
+    return max(float(shared[0] + 2 * (shared[1:] @ pairs[1:]) / pairs[0]), 1.0)
 
 
 def _strays(

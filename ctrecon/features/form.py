@@ -21,6 +21,7 @@ from ctrecon.fitting.roundness_zones import (
     minimum_circumscribed,
     minimum_zone,
 )
+from ctrecon.grey.noise import Correlation
 
 __all__ = [
     "CUT_OFF_UPR", "Extreme", "FlatAngles", "RoundForm", "extreme_of", "flat_angles", "round_form", "straightness",
@@ -196,8 +197,15 @@ def straightness(edge: Edge, *, seed: int = 0) -> tuple[Extreme, int] | FitFaile
     return extreme_of(found, farthest(draws), farthest(draws + c), floor=_FLOOR_PX), len(z)
 
 
-def flat_angles(edge: Edge, width_difference_px: float, *, seed: int = 0) -> FlatAngles | None:
-    """Return how square and parallel the four flats of a rectangle are, each flat free to turn and shift on its own."""
+def flat_angles(
+    edge: Edge, width_difference_px: float, *, voxel: NDArray[np.int64] | None = None,
+    correlation: Correlation | None = None, seed: int = 0,
+) -> FlatAngles | None:  # fmt: skip
+    """Return how square and parallel the four flats of a rectangle are, each flat free to turn and shift on its own.
+
+    `voxel` (N, 3; slice, row, column) and `correlation` count noise that neighbours share; what wear is left in the
+    flats is counted by leaving out each twelfth of a flat in turn.
+    """
     counts = np.bincount(edge.side, minlength=4)
     if counts.min() < 60:
         return None
@@ -209,7 +217,9 @@ def flat_angles(edge: Edge, width_difference_px: float, *, seed: int = 0) -> Fla
     block = ((edge.plane - edge.plane.min()) // depth).astype(np.int64)
     cluster = (edge.side * 100 + bins) * 1000 + block
     nuisance = np.column_stack([own, own * reach[:, None]]).astype(float)
-    solved = solve_departures(edge, moves, nuisance, cluster)
+    solved = solve_departures(
+        edge, moves, nuisance, cluster, sector=cluster // 1000, voxel=voxel, correlation=correlation
+    )
     if solved is None:
         return None
     # a flat that moves out further along it turns its outward normal back

@@ -114,12 +114,12 @@ def _ends_here(draft: MeasuredFeature, start: bool) -> bool:
     return (draft.feature.depth_from_mm if start else draft.feature.depth_to_mm) is not None
 
 
-def _near(edge: Edge, clear: NDArray[np.bool_]) -> Edge:
-    """Keep the voxels close to the edge and clear of other edges, no more than are needed."""
+def _near(edge: Edge, clear: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return the voxels close to the edge and clear of other edges, no more than are needed."""
     at = np.flatnonzero(clear & (np.abs(edge.distance) <= _BAND_PX))
     if len(at) > _MOST_VOXELS:
         at = at[np.sort(np.random.default_rng(7).choice(len(at), _MOST_VOXELS, replace=False))]
-    return some_of(edge, at)
+    return at
 
 
 def _edge_form(
@@ -133,7 +133,7 @@ def _edge_form(
     says: list[str] = list(feature.form_says)
     if one.candidate.is_round:
         edge = edge_of_round(one, voxels, voxel, pitch)
-        edge = _near(edge, clear_of_others(edge.distance, edge.along, voxels[3], noise))
+        edge = some_of(edge, _near(edge, clear_of_others(edge.distance, edge.along, voxels[3], noise)))
         found = round_form(edge, one.fit.value("radius"))
         if found is not None:
             words = f"roundness up to {found.upr} waves a turn"
@@ -151,8 +151,11 @@ def _edge_form(
             _put(part, form, says, "straightness", straight[0], pitch, words)
         return replace(feature, form=form, form_says=tuple(says)), []
     edge = edge_of_flats(one, voxels, voxel, pitch)
-    edge = _near(edge, clear_of_others(edge.distance, edge.side * np.pi / 2 - np.pi + 0.1, voxels[3], noise))
-    angles = flat_angles(edge, one.fit.value("a") - one.fit.value("b"))
+    at = _near(edge, clear_of_others(edge.distance, edge.side * np.pi / 2 - np.pi + 0.1, voxels[3], noise))
+    angles = flat_angles(
+        some_of(edge, at), one.fit.value("a") - one.fit.value("b"),
+        voxel=squared.voxels_of(*(v[at] for v in voxels[:3])), correlation=squared.survey.correlation,
+    )  # fmt: skip
     return feature, [] if angles is None else _flats(part, feature, angles, pitch)
 
 

@@ -77,6 +77,7 @@ def free_area(squared: SquaredStack, candidate: Candidate) -> GreyArea:
         few = float(stdtrit(count - 1, 0.975) / ndtri(0.975))
         u = some.std(axis=0, ddof=1) / np.sqrt(count)
         u[1:] = np.sqrt(np.mean(u[1:] ** 2))
+        u *= np.sqrt(squared.survey.correlation.of_blocks(last - first + 1, count))
         u *= few if count > 2 else _TWO_BLOCKS
     edge = np.hypot(band.drift(_filled(span.mean), whole[1:]), _LEAST_U_PX)
     u_area = float(np.sqrt(u[0] ** 2 + (edge * band.length) ** 2 / _SECTORS + (_LEAST_U_PX * band.length) ** 2))

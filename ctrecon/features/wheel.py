@@ -49,11 +49,13 @@ def with_rims(squared: SquaredStack, sized: list[FittedCandidate], noise: float)
     starts = {i: start for i, one in enumerate(sized) if (start := _start(squared, one.candidate)) is not None}
     data = collect_voxels(squared, [_request(sized[i].candidate, start) for i, start in starts.items()])
     out = list(sized)
+    _, dy, dx = squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
+    voxel_px = dy / squared.pitch_mm, dx / squared.pitch_mm
     for (i, start), voxels in zip(starts.items(), data, strict=True):
         blur = start.tooth.blur
         fit = fit_wheel(
             _cells(voxels), start.tooth, start.centre, start.angles, noise=noise, blur=blur,
-            grain=squared.survey.correlation.sum,
+            correlation=squared.survey.correlation, voxel_px=voxel_px,
         )  # fmt: skip
         if fit and (why := _no_rim(fit)):
             fit = FitFailed(why)

@@ -23,13 +23,19 @@ Form = Callable[[Floats, Floats], Floats]
 
 
 def _straight(p: Floats, r: Floats) -> Floats:
-    return np.asarray(p[0] + p[1] * r)
+    """Half widths of a straight flank at radii: it is straight over the height along the tooth, not over the radius."""
+    half = p[0] + p[1] * r
+    for _ in range(5):
+        half = p[0] + p[1] * np.sqrt(np.maximum(r**2 - half**2, 0.0))
+    return np.asarray(half)
 
 
 def _rounded(tip: float) -> Form:
     def half(p: Floats, r: Floats) -> Floats:
-        cap = np.sqrt(np.maximum(p[2] ** 2 - np.maximum(r - (tip - abs(p[2])), 0.0) ** 2, 0.0))
-        return np.asarray(np.minimum(p[0] + p[1] * r, np.where(r > tip - abs(p[2]), cap, np.inf)))
+        middle = max(tip - abs(p[2]), 1.0)
+        height = (r**2 + middle**2 - p[2] ** 2) / (2 * middle)
+        cap = np.sqrt(np.maximum(r**2 - height**2, 0.0))
+        return np.asarray(np.minimum(_straight(p, r), np.where(height > middle, cap, np.inf)))
 
     return half
 

@@ -8,7 +8,7 @@ from ctrecon.core.frames import Floats
 from ctrecon.grey.lasting import RingError, SharedError
 from ctrecon.grey.noise import Correlation
 
-__all__ = ["WELSCH", "left_out", "sandwich"]
+__all__ = ["WELSCH", "left_out", "sandwich", "stretch_by_neighbours"]
 
 WELSCH = 3.0
 """Width of the redescending loss, in units of the noise."""
@@ -75,7 +75,7 @@ def sandwich(
     meat = (jac * (score**2)[:, None]).T @ jac * (len(raw) / max(len(raw) - count, 1)) + penalty
     plain = inverse @ meat @ inverse
     variance = np.maximum(np.diag(plain), 1e-300)
-    near = _stretch_by_neighbours(jac, weight, inverse, voxel, correlation)
+    near = stretch_by_neighbours(jac, weight, inverse, voxel, correlation)
     if correlation is not None and len(correlation.rho) and correlation.sd:
         # noise that neighbours share counts for few voxels, and what the fit takes of it is missing in the residuals
         left = float(np.sqrt((weight * raw**2).sum() / weight.sum() * (1 + 2 / WELSCH**2))) * noise
@@ -159,14 +159,18 @@ def _share(bread: Floats, inverse: Floats, kept: NDArray[np.int64]) -> Floats:
     return out
 
 
-def _stretch_by_neighbours(
+def stretch_by_neighbours(
     jac: Floats,
     weight: Floats,
     inverse: Floats,
     voxel: NDArray[np.int64] | None,
     correlation: Correlation | None,
 ) -> Floats:
-    """Return by how much correlated noise stretches each parameter's standard uncertainty (>= 1)."""
+    """Return by how much correlated noise stretches each parameter's standard uncertainty (>= 1).
+
+    `jac` (N, Q) and `weight` (N,) are those of the fit, `inverse` (Q, Q) the inverse of its normal matrix, `voxel`
+    (N, 3) slice, row and column numbers.
+    """
     count = jac.shape[1]
     if voxel is None or correlation is None or not len(correlation.rho):
         return np.ones(count)

@@ -9,6 +9,7 @@ from scipy.special import ndtr
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
 from ctrecon.fitting.wheel_image import MeanTooth, image_of
+from ctrecon.grey.noise import Correlation
 
 __all__ = ["RimPoints", "WheelFit", "fit_wheel"]
 
@@ -294,7 +295,7 @@ def _cells(model: _Model, rest: Floats, plain: Floats, count: int) -> Floats:
 
 def fit_wheel(
     points: RimPoints, start: MeanTooth, centre: tuple[float, float], angles: Floats, *, noise: float,
-    blur: float | None = None, grain: float = 1.0,
+    blur: float | None = None, correlation: Correlation | None = None, voxel_px: tuple[float, float] = (1.0, 1.0),
 ) -> WheelFit | FitFailed:
     """Fit a rim to the grey beside it.
 
@@ -312,8 +313,10 @@ def fit_wheel(
         Standard deviation of one voxel's grey.
     blur : float, optional
         Blur of the scan, px.
-    grain : float
-        By how much the correlation of the noise raises the variance of a mean.
+    correlation : Correlation, optional
+        Correlation of the noise of neighbouring voxels.
+    voxel_px : (float, float)
+        How high a row and how wide a column of voxels is, px.
 
     Notes
     -----
@@ -355,12 +358,14 @@ def fit_wheel(
                 break
     if sound.sum() < _LEAST_SOUND:
         return FitFailed("fewer than three teeth have one form")
-    return _result(points, state, sound, noise, grain, _prior(state.tooth, pitch_px, blur, start.tip))
+    return _result(
+        points, state, sound, noise, correlation, voxel_px, _prior(state.tooth, pitch_px, blur, start.tip)
+    )
 
 
 def _result(
-    points: RimPoints, state: _State, sound: NDArray[np.bool_], noise: float, grain: float,
-    prior: tuple[Floats, Floats],
+    points: RimPoints, state: _State, sound: NDArray[np.bool_], noise: float, correlation: Correlation | None,
+    voxel_px: tuple[float, float], prior: tuple[Floats, Floats],
 ) -> WheelFit:  # fmt: skip
     """Return the fit with its covariance."""
     n, tooth = len(state.angles), state.tooth
@@ -378,22 +383,33 @@ def _result(
     grouped = np.add.reduceat(by_cell, np.arange(0, n, groups), axis=0)
     count = len(grouped)
     sandwich = inverse @ (grouped.T @ grouped) @ inverse * count / max(count - 6, 1)
-    alone = inverse * grain
+    # what each point counts in the parameters, the angles following; and in the angle of its own tooth
+    mine = model.common * sound[model.cell][:, None]
+    for k in range(model.near.shape[1]):
+        mine = mine - model.by_angle[:, k, None] * back[model.near[:, k]]
+    turn = model.by_angle[:, model.near.shape[1] // 2]
+    counts = np.column_stack([mine @ inverse, turn]) * weight[:, None]
+    grain = np.ones(counts.shape[1])
+    if correlation is not None:
+        grain = correlation.of_weighted(points.row / voxel_px[0], points.column / voxel_px[1], counts)
+    own_grain = float(grain[-1])
+    alone = inverse * np.sqrt(np.outer(grain[:-1], grain[:-1]))
     stretch = np.sqrt(np.maximum(np.diag(sandwich) / np.diag(alone), 1.0))
     covariance = alone * np.outer(stretch, stretch)
     own = np.where(np.diag(solved.turns) > 0, np.diag(solved.turns), np.inf)
     off = _cells(model, rest, points.weight * within / noise**2, n)
     worse = np.maximum(off, 1.0)
-    u_angles = np.sqrt(grain / own) * worse
+    u_angles = np.sqrt(own_grain / own) * worse
     m = 2 + len(tooth.values)
     tips = model.common[:, 3] * points.weight * within / noise**2  # not less where a tip is gone
     per_tip = np.bincount(model.cell, tips * model.common[:, 3], n)
     lost = -np.bincount(model.cell, tips * rest, n) / np.maximum(per_tip, 1e-12)
+    u_lost = np.sqrt(own_grain / np.maximum(per_tip, 1e-12))
     plain = points.weight * within
     left = 1 + np.bincount(model.cell, plain * rest * model.own, n) / np.maximum(
         np.bincount(model.cell, plain * model.own**2, n), 1e-12
     )
     return WheelFit(
-        state.x, state.y, tooth, state.angles, u_angles, sound, lost, np.sqrt(grain / np.maximum(per_tip, 1e-12)), left,
+        state.x, state.y, tooth, state.angles, u_angles, sound, lost, u_lost, left,
         ("x", "y", *tooth.names), covariance[:m, :m], float(np.sqrt(np.mean(off[sound] ** 2))), inverse[:m, :m],
     )  # fmt: skip

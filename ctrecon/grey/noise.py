@@ -28,19 +28,68 @@ class Correlation:
     `lags` (L, 3) holds one of each pair of opposite lags, `rho` (L,) its correlation;
     both are empty where the voxels are independent. `sd` is the noise of one voxel in
     units of the contrast, None where no even grey was found. `lags` go one slice deep;
-    `depth_more` is the correlation of all slices deeper together, over that of the next one.
+    `deeper` is the correlation of the next slice and of those farther on, over that of the next one.
     """
 
     lags: NDArray[np.int64]
     rho: Floats
     sd: float | None = None
-    depth_more: float = 1.0
+    deeper: tuple[float, ...] = (1.0,)
+
+    @property
+    def depth_more(self) -> float:
+        """Correlation of all deeper slices together, over that of the next one."""
+        return sum(self.deeper)
+
+    @property
+    def by_depth(self) -> Floats:
+        """Sum of the correlation with all voxels of the same slice, of the next, of the next but one and so on."""
+        below = self.lags[:, 0] > 0
+        return np.r_[1.0 + 2.0 * self.rho[~below].sum(), float(self.rho[below].sum()) * np.array(self.deeper)]
 
     @property
     def sum(self) -> float:
         """Sum of the correlation over all lags: by how much a mean's variance grows."""
-        more = np.where(self.lags[:, 0] > 0, self.depth_more, 1.0)
-        return 1.0 + 2.0 * float((self.rho * more).sum())
+        own, *others = self.by_depth
+        return float(own + 2.0 * sum(others))
+
+    def of_blocks(self, slices: int, blocks: int) -> float:
+        """Return how much larger the variance of a mean of many slices is than the scatter of its blocks tells.
+
+        Blocks beside each other share noise: they scatter less than what errs in all of them.
+        """
+        rho = self.by_depth[1:] / self.by_depth[0]
+
+        def variance(n: int) -> float:
+            far = np.arange(1, min(n - 1, len(rho)) + 1)
+            return float(n + 2 * ((n - far) * rho[: len(far)]).sum()) / n**2
+
+        block, whole = variance(slices // blocks), variance(slices)
+        return max((blocks - 1) * whole / max(block - whole, 1e-9), 1.0)
+
+    def of_weighted(self, row: Floats, column: Floats, weights: Floats) -> Floats:
+        """Return by how much the variance of weighted sums of grey grows (P,), at least 1.
+
+        Parameters
+        ----------
+        row, column : (N,) arrays
+            Where each number stands, voxels; it is a mean of many slices.
+        weights : (N, P) array
+            What each counts in each sum. Weights of either sign side by side, as at both flanks of a gap, share noise
+            that cancels; those of one edge share that of few voxels only.
+        """
+        at = [np.round(v - v.min()).astype(np.int64) + _REACH for v in (row, column)]
+        shape = tuple(int(v.max()) + _REACH + 1 for v in at)
+        place = at[0] * shape[1] + at[1]
+        image = np.stack([np.bincount(place, one, shape[0] * shape[1]).reshape(shape) for one in weights.T])
+        inner = image[:, _REACH:-_REACH, _REACH:-_REACH]
+        own = np.maximum((inner**2).sum(axis=(1, 2)), 1e-300)
+        shared = np.ones(len(image))
+        for (slices, down, right), rho in zip(self.lags.tolist(), self.rho, strict=True):
+            if not slices:
+                beside = image[:, _REACH + down :, _REACH + right :][:, : inner.shape[1], : inner.shape[2]]
+                shared += 2 * rho * (inner * beside).sum(axis=(1, 2)) / own
+        return np.asarray(np.maximum(shared * self.sum / self.by_depth[0], 1.0))
 
 
 def measure_correlation(planes: Callable[[int], Floats], pairs: Sequence[tuple[int, int | None]]) -> Correlation:
@@ -96,7 +145,7 @@ def measure_correlation(planes: Callable[[int], Floats], pairs: Sequence[tuple[i
     kept = [(int(i) - _REACH, int(j) - _REACH, float(model[i, j])) for i, j in np.argwhere(model > _LEAST_RHO / 2)]
     lags = [(0, row, column) for row, column, _ in kept if (row, column) > (0, 0)]
     values = [r for row, column, r in kept if (row, column) > (0, 0)]
-    depth_more = 1.0
+    deeper: tuple[float, ...] = (1.0,)
     if across_n[_REACH, _REACH] >= _LEAST_PAIRS:
         through = float(across[_REACH, _REACH] / across_n[_REACH, _REACH])
         scatter = float(np.sqrt((model**2).sum() / across_n[_REACH, _REACH]))
@@ -106,10 +155,10 @@ def measure_correlation(planes: Callable[[int], Floats], pairs: Sequence[tuple[i
             # farther slices follow the form seen within a slice; where nothing is seen there, they share nothing
             if power is not None and through < 1:
                 onward = np.log(through) * np.arange(1.0, _REACH + 1) ** power
-                depth_more = float(np.exp(onward - onward[0]).sum())
+                deeper = tuple(np.exp(onward - onward[0]).tolist())
     variance = float(np.average([v for v, _ in variances], weights=[n for _, n in variances]))
     return Correlation(
-        np.array(lags, dtype=np.int64).reshape(-1, 3), np.array(values), float(np.sqrt(variance)), depth_more
+        np.array(lags, dtype=np.int64).reshape(-1, 3), np.array(values), float(np.sqrt(variance)), deeper
     )
 
 

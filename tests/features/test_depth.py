@@ -75,7 +75,7 @@ def test_the_place_of_a_face_does_not_depend_on_the_form_of_the_blur(place: floa
     grey += 0.002 * np.random.default_rng(1).standard_normal(grey.shape)
     face = place_by_sum(
         np.tile(x.ravel(), len(z)), np.tile(y.ravel(), len(z)), np.repeat(z, x.size), grey.ravel(),
-        start=np.array([place + shift + 0.1, 0.0, 0.0]), metal_above=True, blur=0.9, grain=1.0, prior_sd=0.02,
+        start=np.array([place + shift + 0.1, 0.0, 0.0]), metal_above=True, blur=0.9, shared=np.ones(1), prior_sd=0.02,
     )  # fmt: skip
     assert face is not None
     assert face.values[0] == pytest.approx(place + shift, abs=0.005)
@@ -87,7 +87,7 @@ def test_a_face_without_air_beyond_the_blur_is_refused() -> None:
     x = np.tile(np.arange(400.0) % 20, 9)
     y = np.tile(np.arange(400.0) // 20, 9)
     face = place_by_sum(
-        x, y, z, ndtr((z - 5.5) / 0.9), start=np.array([5.5, 0.0, 0.0]), metal_above=True, blur=0.9, grain=1.0,
+        x, y, z, ndtr((z - 5.5) / 0.9), start=np.array([5.5, 0.0, 0.0]), metal_above=True, blur=0.9, shared=np.ones(1),
         prior_sd=0.02,
     )  # fmt: skip
     assert face is None
@@ -106,6 +106,28 @@ def test_grain(sigma: float, low: float, high: float) -> None:
     assert low <= survey_stack(stack, levels).correlation.sum <= high
 
 
+@pytest.mark.parametrize("sigma", [0.0, 1.2])
+def test_u_of_a_face_is_its_scatter(sigma: float) -> None:
+    """Under white noise and under noise smoothed by 1.2 voxels a face scatters by its u, to a quarter, over 60 draws."""
+    rng = np.random.default_rng(5)
+    z, y, x = (v.ravel().astype(float) for v in np.mgrid[:18, :30, :30])
+    far = np.arange(7.0 if sigma else 1.0)
+    # closed form: a slice's sum of the correlation exp(-r²/4σ²) is 4πσ²
+    shared = 4 * np.pi * sigma**2 * np.exp(-(far**2) / (4 * sigma**2)) if sigma else np.ones(1)
+    places, stated = [], []
+    for _ in range(60):
+        noise = ndimage.gaussian_filter(rng.standard_normal((24, 48, 48)), sigma, mode="wrap")
+        grey = ndtr((z - 8.3) / 0.9) + 0.1 * (noise / noise.std())[:18, :30, :30].ravel()
+        face = place_by_sum(
+            x - 14.5, y - 14.5, z, grey, start=np.array([8.3, 0.0, 0.0]), metal_above=True, blur=0.9, prior_sd=0.02,
+            shared=shared,
+        )  # fmt: skip
+        assert face is not None
+        places.append(face.values[0])
+        stated.append(float(np.sqrt(face.covariance[0, 0])))
+    assert np.std(places) == pytest.approx(np.median(stated), rel=0.25)
+
+
 def test_a_streak_along_depth_makes_no_face_less_sure() -> None:
     """Columns that are brighter from end to end, metal and air alike, do not scatter as places of the face."""
     z = np.repeat(np.arange(16.0), 1600)
@@ -114,7 +136,7 @@ def test_a_streak_along_depth_makes_no_face_less_sure() -> None:
     streak = 0.06 * np.sin(x / 3) * np.cos(y / 4)
     grey = ndtr((z - 7.4) / 0.9) + streak + 0.02 * rng.standard_normal(len(z))
     face = place_by_sum(
-        x, y, z, grey, start=np.array([7.4, 0.0, 0.0]), metal_above=True, blur=0.9, grain=1.0, prior_sd=0.02
+        x, y, z, grey, start=np.array([7.4, 0.0, 0.0]), metal_above=True, blur=0.9, shared=np.ones(1), prior_sd=0.02
     )
     assert face is not None
     assert face.scatter < 2.0

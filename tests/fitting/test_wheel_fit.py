@@ -132,12 +132,26 @@ def _involute(radii: Floats, base: float, half_turn: float) -> Floats:
     return radii * np.sin(half_turn - (np.tan(pressure) - pressure))
 
 
+def _line(radii: Floats, wide: float, at: float, slope: float) -> Floats:
+    """Half widths where circles cross a straight flank, `wide` at height `at`: the root of the quadratic equation."""
+    level = wide - slope * at
+    height = (np.sqrt(radii**2 * (1 + slope**2) - level**2) - level * slope) / (1 + slope**2)
+    return np.asarray(level + slope * height)
+
+
+def _cap(radii: Floats, middle: float, radius: float) -> Floats:
+    """Half widths where circles cross a round tip whose middle is at a height: Heron's triangle of three sides."""
+    half = (radii + middle + radius) / 2
+    area = np.sqrt(np.maximum(half * (half - radii) * (half - middle) * (half - radius), 0.0))
+    return np.asarray(np.where(radii**2 > middle**2 + radius**2, 2 * area / middle, np.inf))
+
+
 R = np.linspace(45.0, 56.0, 8)
 FORMS = {
-    "straight": 8 - 0.45 * (R - 45),
+    "straight": _line(R, 8.0, 45.0, -0.45),
     "involute": _involute(R, 44.0, 0.17),
     "cycloidal": np.where(R < 49, R, 49) * np.sin(0.15) - 9 + np.sqrt(81 - np.clip(R - 49, 0, 9) ** 2),
-    "rounded": np.minimum(7 - 0.2 * (R - 45), np.sqrt(np.maximum(5.2**2 - np.clip(R - 50.8, 0, None) ** 2, 0))),
+    "rounded": np.minimum(_line(R, 7.0, 45.0, -0.2), _cap(R, 50.8, 5.2)),
 }
 
 

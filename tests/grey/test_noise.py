@@ -6,7 +6,7 @@ from scipy import ndimage
 from scipy.special import ndtr
 
 from ctrecon.core.frames import Floats
-from ctrecon.grey.noise import measure_correlation
+from ctrecon.grey.noise import Correlation, measure_correlation
 from ctrecon.grey.shading import measure_shading
 
 PAIRS: list[tuple[int, int | None]] = [(0, 1), (2, 3), (4, 5)]
@@ -39,6 +39,44 @@ def test_smoothed_noise_reaches_deeper_than_one_slice() -> None:
     found = measure_correlation(lambda k: volume[k], PAIRS)
     assert found.sum == pytest.approx((4 * np.pi * 1.2**2) ** 1.5, rel=0.25)
     assert found.depth_more > 1.5
+
+
+@pytest.mark.parametrize("flanks", [1, 2])
+def test_weighted_sums_under_shared_noise(flanks: int) -> None:
+    """The scatter of a sum along one edge, and of the difference of two edges 3 px apart, is as drawn noise has it."""
+    rng, sigma, deep = np.random.default_rng(4), 0.9, 8
+    row, column = (v.ravel().astype(float) for v in np.mgrid[:36, :36])
+    weights = np.exp(-0.5 * (column - 15.2) ** 2)[:, None]
+    if flanks == 2:
+        weights = weights - np.exp(-0.5 * (column - 18.2) ** 2)[:, None]
+    weights = weights * ((row > 4) & (row < 31))[:, None]
+    lags = np.array(list(np.ndindex(2, 11, 11))) - [0, 5, 5]
+    lags = lags[(lags[:, 0] > 0) | (lags[:, 1] > 0) | ((lags[:, 1] == 0) & (lags[:, 2] > 0))]
+    deeper = tuple(np.exp(-(np.arange(1.0, 6) ** 2 - 1) / (4 * sigma**2)))
+    shared = Correlation(lags, np.exp(-(lags**2).sum(axis=1) / (4 * sigma**2)), 0.05, deeper)
+    got: dict[float, list[float]] = {0.0: [], sigma: []}
+    for own, some in got.items():
+        for _ in range(250):
+            noise = ndimage.gaussian_filter(rng.standard_normal((deep, 36, 36)), own, mode="wrap")
+            # the filter keeps this share of the sd of each voxel: closed form of the sum of its squared weights
+            noise /= 1.0 if not own else (4 * np.pi * own**2) ** -0.75
+            some.append(float(noise.mean(axis=0).ravel() @ weights[:, 0]))
+    drawn = np.var(got[sigma]) / np.var(got[0.0])
+    assert shared.of_weighted(row, column, weights)[0] == pytest.approx(drawn, rel=0.3)
+    assert drawn < 0.8 * shared.sum
+
+
+def test_blocks_that_share_noise() -> None:
+    """Six blocks of four slices: the variance of their mean, and what they scatter, from the covariance matrix itself."""
+    rho = (1.0, 0.6, 0.25)
+    far = np.abs(np.subtract.outer(np.arange(24), np.arange(24)))
+    cov = np.where(far == 0, 1.0, np.select([far == k + 1 for k in range(3)], [0.5 * r for r in rho], 0.0))
+    blocks = np.kron(np.eye(6), np.full(4, 0.25))
+    each = blocks @ cov @ blocks.T
+    scatter = (np.trace(each) - each.sum() / 6) / 5 / 6
+    shared = Correlation(np.array([[1, 0, 0]]), np.array([0.5]), 0.05, rho)
+    assert shared.of_blocks(24, 6) == pytest.approx(each.mean() / scatter)
+    assert Correlation(np.empty((0, 3), dtype=np.int64), np.empty(0)).of_blocks(24, 6) == pytest.approx(1.0)
 
 
 def test_white_noise_has_none() -> None:

@@ -40,6 +40,34 @@ def test_a_crown_wheel_is_one_wheel(seed: int) -> None:
     assert np.sqrt(np.mean((off / [one.angle_deg.u for one in crown.tooth_places]) ** 2)) < 2.0
 
 
+@pytest.mark.parametrize("up", [True, False])
+def test_a_thin_wall_ends_at_the_roots_of_its_teeth(up: bool) -> None:
+    """Three slices of wall between disc and teeth: the outside ends where the teeth begin, not at the floor within."""
+    from worn.render import Pose, render
+    from worn.scan import Scanner, scan
+    from worn.shapes import CrownTeeth, between, cut, disc, hole, union
+
+    teeth = CrownTeeth(
+        inner=24.0, outer=34.0, root=0.0, tip=8.0, root_half=4.0, tip_half=2.0,
+        angles_deg=tuple(10 + 24.0 * k for k in range(15)),
+    )  # fmt: skip
+    blank = cut(
+        union(between(disc(0, 0, 34.0), -13.0, 0.0), between(teeth.distance, -1.0, 8.0)),
+        between(disc(0, 0, 24.0), -3.0, 10.0), hole(0, 0, 9.0),
+    )  # fmt: skip
+    sign = 1.0 if up else -1.0
+    pose = Pose((48, 84, 84), (1.0, 1.0, 1.0), (41.6, 41.3, 23.3), 0.6, 70.0)
+    slices = scan(
+        render([(lambda x, y, z: blank(x, y, sign * z), 1.0)], pose, 0.8), pose, Scanner(snr=25.0), 34.0,
+        np.random.default_rng(8802),
+    )  # fmt: skip
+    part = measure_stack(SliceStack.from_array(slices, voxel_mm=1.0, source="thin")).part
+    (outside,) = part.of_kind("round_outside")
+    for found, depth in zip((outside.depth_from_mm, outside.depth_to_mm), sorted((-13.0 * sign, 0.0)), strict=True):
+        want = float(pose.to_stack(0.0, 0.0, depth)[2])
+        assert abs(found.value - want) < 3 * found.u and found.u < 0.06
+
+
 def test_pins_that_stand_far_apart_are_no_crown() -> None:
     """Eight pins on a plate are eight outsides: teeth stand nearer to each other than that."""
     from worn.render import Pose, render
