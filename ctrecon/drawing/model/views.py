@@ -271,7 +271,7 @@ def _straight(part: Part, f: Feature, long: float) -> Feature:
 
 def build_model(
     part: Part, *, projection: str = "first", units: str = "mm", edges: str = SHOWN,
-    digits: int | None = None,
+    digits: int | None = None, about: Model | None = None,
 ) -> Model:  # fmt: skip
     """Turn the record into sheet axes and depth zones.
 
@@ -287,6 +287,8 @@ def build_model(
         Most decimals of a length in mm in views; 2 by default.
     edges : {"shown", "to-make", "as-found"}
         Which edges the zones have: see `ctrecon.drawing.model.edges`.
+    about : Model, optional
+        The whole part, of which the record is one piece: its datum and its X are taken.
 
     Returns
     -------
@@ -302,6 +304,9 @@ def build_model(
     start_z = depths[start.id][0] if start else 0.0
     x_reference = _pick_x_reference(part, datum)
     off_deg = _clock_turn(x_reference)
+    if about is not None:
+        datum, datum_xy, start, start_z = about.datum, about.datum_xy, about.start, about.start_z
+        x_reference, off_deg = about.x_reference, -about.slices_x_deg
     c, s = math.cos(math.radians(-off_deg)), math.sin(math.radians(-off_deg))
 
     def on_sheet(px: float, py: float) -> tuple[float, float]:
