@@ -14,10 +14,12 @@ import numpy as np
 import pytest
 from drawing_records import disc, fragment, hub, many, medley, open_ended, plate, single_slice
 from solid_records import chamfered, drilled_across, shapes, stacked, uneven_square
+from test_items import riveted
 
 from ctrecon.cli.main import main
 from ctrecon.core.errors import CtreconError, InputError
 from ctrecon.drawing.outlines import layer_contours
+from ctrecon.record.items import items_of
 from ctrecon.record.part import Part
 from ctrecon.record.solid import solid_of
 from ctrecon.record.store import write_part
@@ -25,7 +27,7 @@ from ctrecon.solid import write_solid
 from ctrecon.solid.kernel import need_kernel
 from ctrecon.solid.mesh import meshes_of
 from ctrecon.solid.plan import solid_record
-from ctrecon.solid.volume import record_volume
+from ctrecon.solid.volume import record_volume, section_at
 
 needs_kernel = pytest.mark.skipif(find_spec("OCP") is None, reason="the extra named solid is not installed")
 
@@ -76,6 +78,52 @@ CASES: dict[str, tuple[Callable[[], Part], tuple[float, ...]]] = {
     "disc": (lambda: disc(8.0, 2.0), (math.pi * (16 - 1) * 2,)),
 }
 """Records and the closed-form volumes of their bodies, mm³."""
+
+
+SEVERAL = (hub, stacked, riveted)
+"""Records of several pieces whose walls run straight."""
+
+
+@pytest.mark.parametrize("make", SEVERAL)
+def test_pieces_hold_what_their_outlines_enclose(make: Callable[[], Part]) -> None:
+    """Each body's volume is its zones' outlines, areas by shapely, times their depths: one truth for what is whose."""
+    from shapely.geometry import Polygon
+
+    part = make()
+    areas: Counter[tuple[str, str]] = Counter()
+    for layer, contour in layer_contours(part):
+        _, _, piece, *group, depths = layer.split("_")
+        area = Polygon(contour.points(0.25)).area
+        areas[piece, depths] += area if group[0] == "OUTSIDE" else -area if group[0] == "HOLES" else 0.0
+    volumes: Counter[str] = Counter()
+    for (piece, depths), area in areas.items():
+        low, high = (float(z) for z in depths.removeprefix("Z").split("-"))
+        volumes[piece] += area * (high - low)
+    bodies = solid_record(part).bodies
+    for item in items_of(part):
+        for piece in item.pieces:  # those that are alike have the outlines of the first
+            (body,) = (one for one in bodies if one.name == f"{piece.id} {piece.name}")
+            assert record_volume(body) == pytest.approx(volumes[item.pieces[0].id], rel=5e-3)
+
+
+@pytest.mark.parametrize("make", SEVERAL)
+def test_metal_has_one_owner(make: Callable[[], Part]) -> None:
+    """Across thirty depths no two bodies share metal, and together they are the part less its gaps."""
+    from shapely import unary_union
+
+    part = make()
+    bodies = solid_record(part).bodies
+    (whole,) = solid_record(replace(part, pieces=part.pieces[:1])).bodies
+    gap = max((f.seam_mm.value for f in part.features if f.seam_mm), default=0.0)
+    for z in np.linspace(-0.5, 7.5, 30):
+        each = [
+            unary_union([section_at(b, z) for b in body.blocks if b.run.low < z < b.run.high]) for body in bodies
+        ]  # fmt: skip
+        all_of_it = unary_union([section_at(b, z) for b in whole.blocks if b.run.low < z < b.run.high])
+        together = unary_union(each)
+        assert sum(one.area for one in each) == pytest.approx(together.area, abs=1e-9)
+        missing = all_of_it.difference(together)
+        assert together.difference(all_of_it).area < 1e-6 and missing.buffer(-0.6 * gap).area < 1e-6
 
 
 @pytest.mark.parametrize("name", CASES)
