@@ -16,10 +16,11 @@ import numpy as np
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.drawing.model.edges import AS_FOUND, TO_MAKE, as_found, found_at, is_unsettled, need_edges
+from ctrecon.drawing.model.teeth import crown_teeth
 from ctrecon.drawing.model.views import Drawn, Model, build_model
 from ctrecon.drawing.paper.contours import Contour, cut_by_circle
 from ctrecon.record.items import PartItem, pieces_of
-from ctrecon.record.kinds import is_hole, is_seam, kind_of, kind_words
+from ctrecon.record.kinds import is_crown, is_hole, is_seam, kind_of, kind_words
 from ctrecon.record.part import Feature, Part, taper_of
 from ctrecon.record.solid import Prism, solid_of
 from ctrecon.solid.profile import grown_profile, round_cutters
@@ -164,7 +165,9 @@ def _blocks(part: Part, whole: Model, unsettled: set[str]) -> tuple[list[Block],
                 elif made is not None:
                     cuts.append(made)
         used |= {c.ident for c in cuts}
-        blocks += [Block(run, tuple(cuts)) for run in _as_found(model, own, outside)]
+        teeth = crown_teeth(own.feature, own.x, own.y, even=whole.edges == TO_MAKE)
+        runs = [replace(outside, first=one, last=one) for one in teeth] or _as_found(model, own, outside)
+        blocks += [Block(run, tuple(cuts)) for run in runs]
     return blocks, used, notes
 
 
@@ -271,6 +274,8 @@ def _between(run: Run, t: float) -> Contour:
 
 def _teeth_notes(f: Feature) -> list[str]:
     """Say how the teeth of a wheel are made where the record does not hold all of them."""
+    if is_crown(f):
+        return [f"{f.id} is a crown: its teeth stand with even flanks, as wide as they are half-way up."]
     if f.flank is None or f.pitch_deg is None:
         teeth = "its teeth are as wide as their gaps" if f.teeth else "it is a plain disc of middle diameter"
         return [f"{f.id} is a wheel whose flanks are not in the record: {teeth}."]

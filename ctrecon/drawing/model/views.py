@@ -20,7 +20,7 @@ from ctrecon.drawing.model.edges import (
     is_made_whole,
     is_unsettled,
 )
-from ctrecon.drawing.model.teeth import rim_to_make
+from ctrecon.drawing.model.teeth import crown_teeth, rim_to_make
 from ctrecon.drawing.paper.contours import (
     Contour,
     circle,
@@ -30,7 +30,7 @@ from ctrecon.drawing.paper.contours import (
     ring_sector,
     sector_with_chord,
 )
-from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
+from ctrecon.record.kinds import is_crown, is_hole, is_outside, is_seam, kind_of
 from ctrecon.record.part import (
     Feature,
     Part,
@@ -325,7 +325,7 @@ def build_model(
         z0, z1 = (depths[f.id][0] - start_z, depths[f.id][1] - start_z) if has_depth else (0.0, 0.0)
         placed = (f.x_mm is not None and f.y_mm is not None) or kind_of(f).is_outlined
         contour = _contour(f, x, y, outline) if placed else None
-        if contour is not None and kind_of(f).is_toothed and edges != SHOWN:
+        if contour is not None and kind_of(f).is_toothed and edges != SHOWN and not is_crown(f):
             contour = rim_to_make(f, x, y) if edges == TO_MAKE or len(outline) < 3 else polyline(outline)
         found = tuple(
             FoundEdge(tuple(on_sheet(float(u), float(v)) for u, v in outline_in_part_frame(part, f, one.edge_mm)),
@@ -393,6 +393,9 @@ def _zone(z0: float, z1: float, here: list[Drawn], edges: str) -> Zone:
     for d in here:
         own = at[d.feature.id]
         if not is_outside(d.feature) or own is None:
+            continue
+        if is_crown(d.feature):
+            rims += [(d, tooth) for tooth in crown_teeth(d.feature, d.x, d.y, even=edges == TO_MAKE)]
             continue
         ring = _ring(d, holes)
         broken = ring is not None and edges != TO_MAKE

@@ -24,7 +24,7 @@ from ctrecon.drawing.shown.dimension import (
     is_far,
 )
 from ctrecon.drawing.shown.edges import edge_lines, edge_words
-from ctrecon.record.kinds import is_outside, kind_of
+from ctrecon.record.kinds import is_crown, is_outside, kind_of
 from ctrecon.record.part import taper_of
 
 __all__ = ["Circled", "scale_text", "title_labels", "view_block", "zone_depths"]
@@ -298,6 +298,8 @@ def _caption(model: Model, zone: Zone, number: int) -> list[str]:
     wheels = [d.feature for d in zone.drawn if kind_of(d.feature).is_toothed]
     if any(is_broken_rim(f) for f in wheels):
         lines.append("whole teeth that were found are drawn, lost ones by their circles only")
+    elif any(is_crown(f) for f in wheels):
+        lines.append("teeth are drawn as they are half-way up")
     elif wheels:
         lines.append("teeth are not drawn: tip circle wide, root circle narrow")
     if any(taper_of(d.feature) for d in zone.drawn):

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from ctrecon.drawing.model.views import Drawn, Model, Zone, contour_at
-from ctrecon.drawing.paper.contours import Contour
+from ctrecon.drawing.paper.contours import Contour, circle
 from ctrecon.drawing.paper.items import Box, Hatch
-from ctrecon.record.kinds import is_outside
+from ctrecon.record.kinds import is_crown, is_outside
 from ctrecon.record.part import Piece
 
 __all__ = ["HATCH_ANGLES", "Cut", "Span", "crossings_at", "cut_zones", "hatched_across", "piece_of", "spans_at"]
@@ -31,11 +31,19 @@ def crossings_at(contour: Contour, x: float) -> list[float]:
     return sorted(found)
 
 
-def _metal(zone: Zone, z: float) -> Any:
-    """Return the metal of a zone at a depth inside it as an area (tapers taken at that depth)."""
+def _metal(zone: Zone, z: float, *, uncut: bool = False) -> Any:
+    """Return the metal of a zone at a depth inside it as an area (tapers taken at that depth).
+
+    `uncut` takes the teeth of a crown for their whole ring, as a section along the axis shows them (ISO 2203).
+    """
     from shapely.geometry import Polygon
 
     parts = []
+    rings = {d.feature.id: d for d, _ in zone.rims if is_crown(d.feature)} if uncut else {}
+    for d in rings.values():
+        for solid, size in ((True, d.feature.diameter_mm), (False, d.feature.inner_diameter_mm)):
+            disc = Polygon(circle(d.x, d.y, size.value / 2 if size else 0.0).points(2.0))
+            parts.append((disc.area, solid, disc))
     for solid, pairs in ((True, zone.rims), (False, zone.holes)):
         for d, contour in pairs:
             is_cut = solid and contour.round_of is None  # by reliefs, or no circle anyway
@@ -98,7 +106,7 @@ def cut_zones(model: Model) -> tuple[Cut, ...]:
     cuts = []
     for zone in model.zones:
         inset = (zone.z1 - zone.z0) * 1e-6
-        first, second = _metal(zone, zone.z0 + inset), _metal(zone, zone.z1 - inset)
+        first, second = (_metal(zone, z, uncut=True) for z in (zone.z0 + inset, zone.z1 - inset))
         cuts.append(Cut(first, second, _reach(first), _reach(second)))
     return tuple(cuts)
 

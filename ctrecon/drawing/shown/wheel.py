@@ -12,7 +12,7 @@ from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Block, Item, Label, Line,
 from ctrecon.drawing.paper.lettering import box_of, text_width
 from ctrecon.drawing.paper.placing import union
 from ctrecon.drawing.shown.blocks import scale_text, title_labels
-from ctrecon.record.kinds import kind_of
+from ctrecon.record.kinds import is_crown, kind_of
 from ctrecon.record.part import Feature
 from ctrecon.record.sensitivity import expanded_of
 
@@ -37,11 +37,15 @@ def wheel_rows(model: Model, d: Drawn) -> list[tuple[str, str, str]]:
     rows = [("teeth of the whole wheel", _count(f), "")]
     if f.teeth_present is not None:
         rows.append(("whole teeth found", str(f.teeth_present), ""))
-    for words, quantity, value in (
+    across = [
+        ("diameter over the teeth", "diameter_mm", f.diameter_mm),
+        ("diameter within the teeth", "inner_diameter_mm", f.inner_diameter_mm),
+        ("height of the teeth", "length_mm", f.length_mm),
+    ] if is_crown(f) else [
         ("tip diameter", "tip_diameter_mm", f.tip_diameter_mm),
         ("root diameter", "root_diameter_mm", f.root_diameter_mm),
-        ("tooth width half-way up", "tooth_width_mm", f.tooth_width_mm),
-    ):
+    ]  # fmt: skip
+    for words, quantity, value in (*across, ("tooth width half-way up", "tooth_width_mm", f.tooth_width_mm)):
         if value is None:
             rows.append((words, "unknown", ""))
             continue
@@ -171,12 +175,17 @@ def _sized(
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
 
 
-def uncut_teeth(zone: Zone, corners: Corners) -> tuple[Corners, list[tuple[tuple[float, float], tuple[float, float]]]]:
-    """Return what of a strip of cut metal (depth, Y) is hatched, and the lines of the root circle that bound it.
+def uncut_teeth(
+    zone: Zone, corners: Corners
+) -> tuple[Corners | None, list[tuple[tuple[float, float], tuple[float, float]]]]:
+    """Return what of a strip of cut metal (depth, Y) is hatched, and the lines of the roots that bound it.
 
-    Teeth are shown uncut (ISO 2203): the hatch ends at the root circle.
+    Teeth are shown uncut (ISO 2203): the hatch ends at the root circle, and of a crown nothing is hatched between the
+    planes of roots and tips.
     """
     (z0, p0), (z1, p1), (_, q1), (_, q0) = corners
+    if any(is_crown(d.feature) for d, _ in zone.rims):
+        return None, [((z0, p0), (z0, q0)), ((z1, p1), (z1, q1))]
     lines = []
     for d, _ in zone.rims:
         root = d.feature.root_diameter_mm
