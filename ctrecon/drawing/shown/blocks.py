@@ -299,7 +299,7 @@ def _caption(model: Model, zone: Zone, number: int) -> list[str]:
     if any(is_broken_rim(f) for f in wheels):
         lines.append("whole teeth that were found are drawn, lost ones by their circles only")
     elif any(is_crown(f) for f in wheels):
-        lines.append("teeth are drawn as they are half-way up")
+        lines.append("teeth drawn as at half their height")
     elif wheels:
         lines.append("teeth are not drawn: tip circle wide, root circle narrow")
     if any(taper_of(d.feature) for d in zone.drawn):

@@ -10,7 +10,9 @@ from ctrecon.drawing.paper.items import Box, Hatch
 from ctrecon.record.kinds import is_crown, is_outside
 from ctrecon.record.part import Piece
 
-__all__ = ["HATCH_ANGLES", "Cut", "Span", "crossings_at", "cut_zones", "hatched_across", "piece_of", "spans_at"]
+__all__ = [
+    "HATCH_ANGLES", "Cut", "Span", "crossings_at", "cut_zones", "hatched_across", "metal_across", "piece_of", "spans_at",
+]  # fmt: skip
 
 HATCH_ANGLES = (45.0, 135.0, 30.0, 150.0, 60.0, 120.0)
 
@@ -31,7 +33,7 @@ def crossings_at(contour: Contour, x: float) -> list[float]:
     return sorted(found)
 
 
-def _metal(zone: Zone, z: float, *, uncut: bool = False) -> Any:
+def metal_across(zone: Zone, z: float, *, uncut: bool = False) -> Any:
     """Return the metal of a zone at a depth inside it as an area (tapers taken at that depth).
 
     `uncut` takes the teeth of a crown for their whole ring, as a section along the axis shows them (ISO 2203).
@@ -106,7 +108,7 @@ def cut_zones(model: Model) -> tuple[Cut, ...]:
     cuts = []
     for zone in model.zones:
         inset = (zone.z1 - zone.z0) * 1e-6
-        first, second = (_metal(zone, z, uncut=True) for z in (zone.z0 + inset, zone.z1 - inset))
+        first, second = (metal_across(zone, z, uncut=True) for z in (zone.z0 + inset, zone.z1 - inset))
         cuts.append(Cut(first, second, _reach(first), _reach(second)))
     return tuple(cuts)
 
@@ -126,7 +128,7 @@ def hatched_across(model: Model, zone: Zone, scale: float, kept_free: list[Box])
     from shapely import affinity, unary_union
     from shapely.geometry import Polygon, box
 
-    metal = _metal(zone, (zone.z0 + zone.z1) / 2)
+    metal = metal_across(zone, (zone.z0 + zone.z1) / 2)
     if metal.is_empty:
         return []
     rim = max(zone.rims, key=lambda pair: pair[1].area())[0] if zone.rims else None

@@ -11,8 +11,9 @@ from ctrecon.drawing.paper.lettering import box_of
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import axis_letters
 from ctrecon.drawing.shown.blocks import title_labels
-from ctrecon.drawing.shown.cut import Cut
+from ctrecon.drawing.shown.cut import Cut, metal_across
 from ctrecon.drawing.shown.edges import break_line
+from ctrecon.record.kinds import is_crown
 
 __all__ = ["end_block", "shows_more", "visible_edges"]
 
@@ -52,6 +53,9 @@ def visible_edges(
             for piece in getattr(left, "geoms", [left]):
                 if not piece.is_empty and piece.length > 2 * slack:
                     seen.append((n, Contour(tuple((x, y, 0.0) for x, y in piece.coords), closed=False), style))
+        zone = model.zones[n]
+        if any(is_crown(d.feature) for d, _ in zone.rims):
+            metal = metal_across(zone, (zone.z0 + zone.z1) / 2)  # one sees through the gaps of its teeth
         front = front.union(metal)
     return seen
 
