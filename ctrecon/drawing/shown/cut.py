@@ -11,7 +11,8 @@ from ctrecon.record.kinds import is_crown, is_outside
 from ctrecon.record.part import Piece
 
 __all__ = [
-    "HATCH_ANGLES", "Cut", "Span", "crossings_at", "cut_zones", "hatched_across", "metal_across", "piece_of", "spans_at",
+    "HATCH_ANGLES", "Cut", "Span", "crossings_at", "cut_zones", "hatched_across", "metal_across", "piece_of",
+    "spans_at",
 ]  # fmt: skip
 
 HATCH_ANGLES = (45.0, 135.0, 30.0, 150.0, 60.0, 120.0)
