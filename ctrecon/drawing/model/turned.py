@@ -20,11 +20,11 @@ SECTION_LETTERS = "BCFGHJKLMNPRSTUVW"
 
 
 def tabled_holes(model: Model) -> frozenset[str]:
-    """Return the ids of holes whose places and sizes the table alone has; none where they are few."""
+    """Return the ids of holes off the axis whose places and sizes the table alone has; none where they are few."""
     holes = [d for d in model.drawn if is_hole(d.feature) and d.contour is not None]
     holes = [d for d in holes if "not_along_depth" not in d.feature.flags]
     off = [d for d in holes if math.hypot(d.x, d.y) > COAXIAL_MM]
-    return frozenset(d.feature.id for d in holes) if len(off) >= LEAST_HOLES else frozenset()
+    return frozenset(d.feature.id for d in off) if len(off) >= LEAST_HOLES else frozenset()
 
 
 def turned_ids(model: Model) -> frozenset[str]:
