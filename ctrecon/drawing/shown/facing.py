@@ -10,7 +10,7 @@ from ctrecon.drawing.paper.items import Block, Item, Line, Shape
 from ctrecon.drawing.paper.lettering import box_of
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import axis_letters
-from ctrecon.drawing.shown.blocks import title_labels
+from ctrecon.drawing.shown.blocks import AS_HALF_WAY, title_labels
 from ctrecon.drawing.shown.cut import Cut, metal_across
 from ctrecon.drawing.shown.edges import break_line
 from ctrecon.record.kinds import is_crown
@@ -114,5 +114,6 @@ def end_block(model: Model, edges: list[tuple[int, Contour, str]], scale: float)
     rims = model.zones[-1].rims
     is_open = bool(rims) and all(d.open_end for d, _ in rims)
     seen = "seen from the end (X runs to the left)" + (", where the part runs out of the stack" if is_open else "")
-    labels = title_labels(["END VIEW", seen], (box[0] + box[2]) / 2, needed[1] - 2.0, max(needed[2] - needed[0], 55.0))
+    lines = ["END VIEW", seen, *([AS_HALF_WAY] if any(is_crown(d.feature) for d, _ in rims) else [])]
+    labels = title_labels(lines, (box[0] + box[2]) / 2, needed[1] - 2.0, max(needed[2] - needed[0], 55.0))
     return Block((*items, *labels), union([needed, *(box_of(one) for one in labels)]))

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
+from ctrecon.drawing.model.crossing import crossed_out
 from ctrecon.drawing.model.dimension_text import figure, size_places, written
 from ctrecon.drawing.model.rows import NONE
 from ctrecon.drawing.model.teeth import tooth_contour, uneven_deg
@@ -66,6 +67,16 @@ def wheel_rows(model: Model, d: Drawn) -> list[tuple[str, str, str]]:
             rows.append((words, format_value(angle.value, places), NONE if u is None else format_value(u, places)))
     if f.flank is not None:
         rows.append(("flanks", f.flank.form, ""))
+    crossing = crossed_out(model, d)
+    if crossing is not None:
+        rows.append(("arms", str(len(crossing.windows)), ""))
+        rows += [
+            (words, figure(model.units, value, 2), NONE)
+            for words, value in (
+                ("width of an arm", crossing.arm_width.value), ("boss, diameter", crossing.boss_diameter),
+                ("inside of the rim, diameter", crossing.inner_diameter.value),
+            )
+        ]  # fmt: skip
     return rows
 
 
