@@ -76,6 +76,16 @@ class PartItem:
         """What the piece is called."""
         return self.pieces[0].name
 
+    @property
+    def label(self) -> str:
+        """Its number, with a question mark while it is undecided."""
+        return f"{self.number}?" if self.is_doubtful else str(self.number)
+
+    @property
+    def title(self) -> str:
+        """What stands above its detail and on its template."""
+        return f"ITEM {self.label}: {self.name.upper()}"
+
 
 def items_of(part: Part) -> tuple[PartItem, ...]:
     """Return the pieces of a part, each with the record from which it alone can be drawn and cut.
