@@ -15,6 +15,7 @@ import pytest
 from drawing_records import disc, fragment, hub, many, medley, open_ended, plate, single_slice
 from solid_records import chamfered, drilled_across, shapes, stacked, uneven_square
 from test_items import riveted
+from wheel_records import crown
 
 from ctrecon.cli.main import main
 from ctrecon.core.errors import CtreconError, InputError
@@ -67,6 +68,9 @@ PLATE = 1.5 * 16 * 11 - 4 * 1.5 * (1.9**2 - (4 - math.pi) * 0.12**2) - math.pi *
 PLATE -= sum(frustum(math.pi / 4 * (d - 0.015) ** 2, math.pi / 4 * (d + 0.015) ** 2, 1.5) for d in (1.1, 1.2))
 PIN = math.pi * 9 * 4 + frustum(math.pi * 9, math.pi * 4, 1.0) - frustum(1.75**2, 2.25**2, 5.0)
 
+_TOOTH = (5.0**2 - 4.0**2) * math.asin(0.6 / 4.5)  # sector of a ring whose flanks point to the axis
+CROWN = 2 * math.pi * (5.0**2 - 1.0) + 12 * _TOOTH
+
 CASES: dict[str, tuple[Callable[[], Part], tuple[float, ...]]] = {
     "hub": (hub, (HUB_BODY, HUB_SPACER)),
     "plate": (plate, (PLATE,)),
@@ -75,6 +79,7 @@ CASES: dict[str, tuple[Callable[[], Part], tuple[float, ...]]] = {
     "block": (drilled_across, (360 - math.pi * 6,)),
     "shapes": (shapes, (_shapes_volume(),)),
     "fragment": (fragment, (math.pi * (64 - 25) * 3,)),  # to make: the whole ring
+    "crown": (crown, (CROWN,)),
     "disc": (lambda: disc(8.0, 2.0), (math.pi * (16 - 1) * 2,)),
 }
 """Records and the closed-form volumes of their bodies, mm³."""
