@@ -1,6 +1,7 @@
 """Paper templates of true size: what is seen of each end, to be glued on its face and cut or drilled through.
 
-A part of several pieces has a template for each item of its list of parts, numbered and named as there. The template of the far end is turned (X to the left), so that each is glued with its print up.
+A part of several pieces has a template for each item of its list of parts, numbered and named as there. The
+template of the far end is turned (X to the left), so that each is glued with its print up.
 """
 
 import math
@@ -230,8 +231,8 @@ def _words(model: Model, face: str, size: float, many: bool) -> list[str]:
     if many:
         lines.append("Cut along the edge of one page and lay equal register marks (R) on each other before gluing.")
     lines.append(
-        f"{_line(model).capitalize()}: this face; dashed: further in. Centre marks: punch here. Datum {AXIS_DATUM} is where the long centre "
-        "lines cross."
+        f"{_line(model).capitalize()}: this face; dashed: further in. Centre marks: punch here. Datum {AXIS_DATUM} is "
+        "where the long centre lines cross."
     )
     lines.append("Drills and saws grab: clamp the part, never hold it by hand, wear eye protection.")
     lines.append(SAFETY)

@@ -112,7 +112,7 @@ def _wheel_page(wheel: PlannedWheel, paper: str) -> tuple[Figure, list[str]]:
     if wheel.teeth is not None and not wheel.settled:
         count += f" ({format_percent(wheel.odds[wheel.teeth])} likely: not settled)"
     figure = _page(f"{found.part}, wheel {found.feature.id}: {count}", paper)
-    draw_wheel(figure.add_axes((0.05, 0.585, 0.50, 0.345)), wheel)
+    draw_wheel(figure.add_axes((0.07, 0.585, 0.50, 0.345)), wheel)
     draw_tooth(figure.add_axes((0.58, 0.60, 0.38, 0.315)), wheel)
     top = _sizes(figure, wheel, make, 0.560) if make is not None else 0.560
     draw_count(figure.add_axes((0.09, top - 0.150, 0.24, 0.115)), wheel)
@@ -121,7 +121,9 @@ def _wheel_page(wheel: PlannedWheel, paper: str) -> tuple[Figure, list[str]]:
     )
     says = [*wheel.count_says, *([] if wheel.division is None else [wheel.division.reason])]
     if found.run_out is not None:
-        says.append(f"the bore is {found.run_out} mm (k = 2) off the middle of the rim; to make: in the middle")
+        says.append(
+            f"{found.bore_says} (k = 2), {found.run_out} mm off the middle of the rim; to make: in the middle"
+        )
     says += [f"{name} is unknown: {why}" for name, why in wheel.unknown.items()]
     return figure, _paragraphs(figure, list(dict.fromkeys(says)), top - 0.235)[1]
 
@@ -141,9 +143,10 @@ def _sizes(figure: Figure, wheel: PlannedWheel, make: ToMake, top: float) -> flo
             format_value(sizes.module.value, 3),
         ]  # fmt: skip
 
+    printed = wheel.found.printed
     found = [
-        _pair(feature.tip_diameter_mm, "⌀"), _pair(feature.root_diameter_mm, "⌀"), _pair(depth),
-        _pair(feature.tooth_width_mm), "",
+        _pair(printed.get("tip_diameter_mm"), "⌀"), _pair(printed.get("root_diameter_mm"), "⌀"), _pair(depth),
+        _pair(printed.get("tooth_width_mm")), "",
     ]  # fmt: skip
     names = ["", "blank (tips)", "roots", "depth of cut", "tooth width", "module", "common module"]
     columns = [("mm", names), ("TO MAKE", ["", *made(make.sizes), ""]), ("AS FOUND", ["± U (k = 2)", *found, ""])]

@@ -1,22 +1,26 @@
 """How a wheel was crossed out, in sheet axes: its arms in words, and the windows that are lost."""
 
 import math
+from typing import TYPE_CHECKING
 
 from ctrecon.core.measured import Measured
 from ctrecon.drawing.model.dimension_text import length_text
 from ctrecon.drawing.model.views import Drawn, Model
 from ctrecon.drawing.paper.contours import Contour, polyline
 from ctrecon.record.kinds import is_hole, kind_of
-from ctrecon.workshop.errors import PlanError
-from ctrecon.workshop.wheels.as_found import found_wheels
-from ctrecon.workshop.wheels.crossing import CrossingOut
-from ctrecon.workshop.wheels.making import crossing_as_found
+
+if TYPE_CHECKING:
+    from ctrecon.workshop.wheels.crossing import CrossingOut
 
 __all__ = ["crossed_out", "crossing_words", "lost_windows"]
 
 
-def crossed_out(model: Model, d: Drawn) -> CrossingOut | None:
+def crossed_out(model: Model, d: Drawn) -> "CrossingOut | None":
     """Return how a wheel was crossed out, by the windows that are left of it; None where it shows no even arms."""
+    from ctrecon.workshop.errors import PlanError
+    from ctrecon.workshop.wheels.as_found import found_wheels
+    from ctrecon.workshop.wheels.making import crossing_as_found
+
     f = d.feature
     if not kind_of(f).is_toothed or f.tip_diameter_mm is None or f.root_diameter_mm is None:
         return None
@@ -28,7 +32,7 @@ def crossed_out(model: Model, d: Drawn) -> CrossingOut | None:
         return None
 
 
-def crossing_words(model: Model, crossing: CrossingOut) -> str:
+def crossing_words(model: Model, crossing: "CrossingOut") -> str:
     """Return arms and windows of a wheel in words, lengths in the sheet's units."""
     arm, boss, rim = (
         length_text(model.units, one, 2)
@@ -37,7 +41,7 @@ def crossing_words(model: Model, crossing: CrossingOut) -> str:
     return f"{len(crossing.windows)} arms {arm} wide, windows from Ø{boss} to Ø{rim}"
 
 
-def lost_windows(model: Model, d: Drawn, crossing: CrossingOut) -> list[Contour]:
+def lost_windows(model: Model, d: Drawn, crossing: "CrossingOut") -> list[Contour]:
     """Return the windows that stood where the wheel is lost, in sheet axes."""
     from shapely.geometry import Polygon
 
