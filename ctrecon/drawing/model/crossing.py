@@ -24,6 +24,8 @@ def crossed_out(model: Model, d: Drawn) -> "CrossingOut | None":
     f = d.feature
     if not kind_of(f).is_toothed or f.tip_diameter_mm is None or f.root_diameter_mm is None:
         return None
+    if not any(is_hole(one.feature) and kind_of(one.feature).is_outlined for one in model.drawn):
+        return None
     found = next((one for one in found_wheels([model.part]) if one.feature.id == f.id), None)
     deep = Measured((f.tip_diameter_mm.value - f.root_diameter_mm.value) / 2)
     try:

@@ -10,6 +10,7 @@ import shapely
 from shapely import Polygon
 
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured
+from ctrecon.record.items import pieces_of
 from ctrecon.record.kinds import kind_of, kind_words
 from ctrecon.record.part import (
     Feature,
@@ -156,7 +157,18 @@ def found_wheels(parts: Sequence[Part]) -> tuple[FoundWheel, ...]:
     found = []
     for part in parts:
         prefix = f"{part.name}." if len(parts) > 1 else ""
-        mine = [_found(part, one, prefix) for one in part.features if kind_of(one).is_toothed and one.x_mm and one.y_mm]
+        # of a part of several pieces each wheel has the bore and windows of its own piece: its seat is a hole there
+        alone = {
+            f.id: replace(item.part, name=part.name)
+            for item in pieces_of(part)
+            for f in item.part.features
+            if kind_of(f).is_toothed
+        }
+        mine = [
+            _found(alone.get(one.id, part), one, prefix)
+            for one in part.features
+            if kind_of(one).is_toothed and one.x_mm and one.y_mm
+        ]
         found += _on_shared_arbors(mine)
     return tuple(found)
 
