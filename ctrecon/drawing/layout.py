@@ -130,8 +130,8 @@ def _plan(model: Model) -> _Planned:
     )  # fmt: skip
 
 
-def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
-    """Return the section with the end views beside it, then cuts, details and wheels, at a scale.
+def _blocks(model: Model, planned: _Planned, scale: float, *, wheels: bool = True) -> list[Block]:
+    """Return the section with the end views beside it, then cuts, details and, where asked for, wheels, at a scale.
 
     First angle: what is seen from the left stands on the right. Third angle: it stands on the left.
     """
@@ -149,11 +149,11 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
     ]  # fmt: skip
     tail = [detail_block(model, one, scale, tabled=tabled) for one in details]
     if not section:
-        return [*views, *tail, *wheel_blocks(model, scale, SCALES)]
+        return [*views, *tail, *(wheel_blocks(model, scale, SCALES) if wheels else ())]
     used = len(views) - 1 + len(details)
     short = plan_short(model, planned.cuts, scale, SCALES, used)
     tail += [short_block(model, planned.cuts, one, scale) for one in short]
-    tail += wheel_blocks(model, scale, SCALES)
+    tail += wheel_blocks(model, scale, SCALES) if wheels else []
     circled = [(one.letter, one.centre, one.radius) for one in short]
     trio = [section_block(model, planned.cuts, scale, planned.turned, circled), views.pop(0)]
     if planned.far_end:
@@ -442,7 +442,7 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
 
     def blocks(scale: float) -> list[Block]:
         if scale not in cache:
-            cache[scale] = _blocks(model, planned, scale)
+            cache[scale] = _blocks(model, planned, scale, wheels=not taken)  # else their own details have them
         return cache[scale]
 
     fitting = {name: [s for s in SCALES if size * s <= PAPERS[name][1] - 40] for name in papers}

@@ -32,7 +32,7 @@ def test_pages_are_true_size_with_two_check_lines_of_100_mm() -> None:
     """The flange of 12 mm is 12 mm on paper; a level and an upright line measure 100 mm; when to print again."""
     sheet = template_sheet(records.hub())
     assert sheet.scale == 1.0 and (sheet.width_mm, sheet.height_mm) == (297.0, 210.0)  # A4, ISO 216
-    assert len(sheet.pages) == 2
+    assert len(sheet.pages) == 4  # two pieces, two faces each
     assert any(abs(r - 6.0) < 1e-9 for _, _, r in rounds(sheet.pages[0]))
     for page in sheet.pages:
         long = [one for one in page.items if isinstance(one, Line) and one.style == "NARROW"]
