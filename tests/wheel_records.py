@@ -1,5 +1,6 @@
 """Invented records of toothed wheels as `measure` writes them, from stated truth: for tests of what is made of them."""
 
+from dataclasses import replace
 from math import acos, cos, degrees, pi, radians, tan
 
 import numpy as np
@@ -9,7 +10,7 @@ from ctrecon.record.part import Axis, Feature, Flank, Part, StackInfo, ToothPlac
 from ctrecon.teeth.counts import count_teeth
 from ctrecon.teeth.rim import Centre
 
-__all__ = ["arbor_hole", "fragment", "record", "wheel", "windows"]
+__all__ = ["arbor_hole", "crown", "fragment", "record", "wheel", "windows"]
 
 
 def record(name: str, features: list[Feature]) -> Part:
@@ -70,6 +71,15 @@ def wheel(
         teeth_odds=tuple((one.teeth, one.probability) for one in count.table), pitch_deg=Measured(pitch, 0.002),
         tooth_width_mm=Measured(module * 1.65, 0.01), flank=Flank(form="involute", says="involute, 9 to 1", profile_mm=_profile(teeth, module)),
         tooth_places=places, unknown={} if count.teeth else {"teeth": count.reason},
+    )  # fmt: skip
+
+
+def crown(ident: str, teeth: int, module: float, at: tuple[float, float], depth: tuple[float, float]) -> Feature:
+    """Return a crown wheel as measured: over and within its teeth instead of tips and roots, no flank."""
+    spur = wheel(ident, teeth, module, at, depth, flags=("crown_teeth",))
+    return replace(
+        spur, diameter_mm=spur.tip_diameter_mm, inner_diameter_mm=spur.root_diameter_mm, tip_diameter_mm=None,
+        root_diameter_mm=None, flank=None, unknown={"flank": "not measured"},
     )  # fmt: skip
 
 

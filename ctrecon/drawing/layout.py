@@ -151,7 +151,7 @@ def _blocks(model: Model, planned: _Planned, scale: float) -> list[Block]:
     ]  # fmt: skip
     tail = [detail_block(model, one, scale, tabled=tabled) for one in details]
     if not section:
-        return [*views, *tail, *wheel_blocks(model, scale, SCALES)]
+        return [*views, *tail, *([] if model.elsewhere else wheel_blocks(model, scale, SCALES))]
     used = len(views) - 1 + len(details)
     short = () if model.elsewhere else plan_short(model, planned.cuts, scale, SCALES, used)
     tail += [short_block(model, planned.cuts, one, scale) for one in short]
@@ -232,8 +232,11 @@ def _one_page(words: _Words, draw: Callable[[], list[Block]], more: int) -> list
     else:
         side = (f.left + (words.table.width if words.table else 0.0) + 4, f.right - 2, f.bottom + tall + 4)
     room = FreeArea(f.left + 2, f.right - 2, f.top - 2, f.bottom + band + 4, *side)
-    fit = fill_shelves(draw(), room)
-    if fit is None or fit[1]:
+    drawn = draw()
+    turned_about = [*drawn[:1], *reversed(drawn[1:])]
+    fits = (fill_shelves(some, room, corner=at) for some, at in ((drawn, False), (drawn, True), (turned_about, True)))
+    fit = next((one for one in fits if one is not None and not one[1]), None)
+    if fit is None:
         return None
     items = [*_frame_lines(words.paper), *arrange(fit[0], room), *column]
     if words.table:

@@ -1,6 +1,7 @@
 """Paper templates of true size: what is seen of each end, to be glued on its face and cut or drilled through.
 
-The template of the far end is turned (X to the left), so that each is glued with its print up.
+A part of several pieces has a template for each item of its list of parts, numbered and named as there. The
+template of the far end is turned (X to the left), so that each is glued with its print up.
 """
 
 import math
@@ -25,6 +26,7 @@ from ctrecon.drawing.shown.facing import visible_edges
 from ctrecon.drawing.shown.notes import SAFETY, notes_items
 from ctrecon.drawing.written.pdf import pdf_bytes
 from ctrecon.drawing.written.strokes import drawn_pages
+from ctrecon.record.items import PartItem, items_of
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Part
@@ -48,6 +50,9 @@ SIDE = 10.0
 
 OVERLAP = 12.0
 """Neighbouring pages share this much, mm."""
+
+FINE_TEETH_MM = 2.0
+"""Teeth narrower than four wide lines (ISO 128-2: 0.5 mm) are drawn in narrow ones."""
 
 MARGIN = 6.0
 TEXT = 2.5
@@ -88,6 +93,12 @@ def tiles(box: Box, paper: str) -> list[Tile]:
     return found
 
 
+def _line(model: Model) -> str:
+    """Return the line of the face itself: a wide one would fill the gaps of fine teeth."""
+    widths = [d.feature.tooth_width_mm.value for d in model.drawn if d.feature.tooth_width_mm]
+    return "NARROW" if min(widths, default=FINE_TEETH_MM) < FINE_TEETH_MM else "WIDE"
+
+
 def _faces(model: Model) -> list[tuple[str, list[tuple[str, Contour]]]]:
     """Return (face, [(line style, contour)]) of both ends, each as it is seen from outside."""
     if not model.zones:
@@ -99,7 +110,7 @@ def _faces(model: Model) -> list[tuple[str, list[tuple[str, Contour]]]]:
             own = len(model.zones) - 1 if from_end else 0
         else:
             edges, own = [(0, c, SOUND) for zone in model.zones for _, c in (*zone.rims, *zone.holes)], 0
-        shown = [("WIDE" if n == own else "HIDDEN", mirrored_x(c) if from_end else c) for n, c, _ in edges]
+        shown = [(_line(model) if n == own else "HIDDEN", mirrored_x(c) if from_end else c) for n, c, _ in edges]
         faces.append(("END" if from_end else "START", shown))
     return faces
 
@@ -131,7 +142,9 @@ def _labels(model: Model, face: str, shown: list[tuple[str, Contour]], cross: li
     items: list[Item] = []
     for _, contour in shown:
         space.add_path(contour.points(6.0), closed=contour.closed)
-    for _, x, y, reach in holes:
+    for d, x, y, reach in holes:
+        if kind_of(d.feature).is_outlined:
+            continue  # nobody punches the middle of a window
         arm = reach + 2.0
         items += [Line((x - arm, y), (x + arm, y), "CENTRE"), Line((x, y - arm), (x, y + arm), "CENTRE")]
         space.thin += [((x - arm, y), (x + arm, y)), ((x, y - arm), (x, y + arm))]
@@ -218,15 +231,15 @@ def _words(model: Model, face: str, size: float, many: bool) -> list[str]:
     if many:
         lines.append("Cut along the edge of one page and lay equal register marks (R) on each other before gluing.")
     lines.append(
-        f"Wide: this face; dashed: further in. Centre marks: punch here. Datum {AXIS_DATUM} is where the long centre "
-        "lines cross."
+        f"{_line(model).capitalize()}: this face; dashed: further in. Centre marks: punch here. Datum {AXIS_DATUM} is "
+        "where the long centre lines cross."
     )
     lines.append("Drills and saws grab: clamp the part, never hold it by hand, wear eye protection.")
     lines.append(SAFETY)
     return lines
 
 
-def _face_pages(model: Model, paper: str, face: str, shown: list[tuple[str, Contour]]) -> list[Page]:
+def _face_pages(model: Model, paper: str, name: str, face: str, shown: list[tuple[str, Contour]]) -> list[Page]:
     from shapely.geometry import box as area
 
     around = union([c.bounds() for _, c in shown])
@@ -259,7 +272,7 @@ def _face_pages(model: Model, paper: str, face: str, shown: list[tuple[str, Cont
             ring = [(x0, y0), (x0 + wide, y0), (x0 + wide, y0 + tall), (x0, y0 + tall)]
             placed += [Line(a, b, "NARROW") for a, b in zip(ring, ring[1:] + ring[:1], strict=True)]
         where = f", page {tile.row + 1}.{tile.column + 1} of {down} × {across}" if len(found) > 1 else ""
-        title = f"{model.part.name}: TEMPLATE 1:1, {face} face{where}"
+        title = f"{name}: TEMPLATE 1:1, {face} face{where}"
         placed.append(Label(title, (EDGE + SIDE, EDGE + FOOT - 5.5), 3.5))
         words, _ = notes_items(
             _words(model, face, size, len(found) > 1), EDGE + SIDE, EDGE + FOOT - 6.5,
@@ -288,8 +301,12 @@ def _in_window(item: Item, box: Box) -> list[Item]:
     return [item]
 
 
+def _item_name(part: Part, item: PartItem) -> str:
+    return f"{part.name}, {item.title} (make {len(item.pieces)})"
+
+
 def template_sheet(part: Part, *, paper: str | None = None, units: str = "mm", edges: str = TO_MAKE) -> Sheet:
-    """Return the templates of both faces as pages of true size.
+    """Return the templates of both faces of every piece as pages of true size.
 
     Parameters
     ----------
@@ -309,8 +326,10 @@ def template_sheet(part: Part, *, paper: str | None = None, units: str = "mm", e
     """
     paper = paper or "A4"
     size = paper_size(paper)
-    model = build_model(part, units=units, edges=need_edges(edges))
-    pages = [page for face, shown in _faces(model) for page in _face_pages(model, paper, face, shown)]
+    pages: list[Page] = []
+    for name, alone in [(_item_name(part, item), item.part) for item in items_of(part)] or [(part.name, part)]:
+        model = build_model(alone, units=units, edges=need_edges(edges))
+        pages += [page for face, shown in _faces(model) for page in _face_pages(model, paper, name, face, shown)]
     if not pages:
         pages = [Page((Label("Nothing to draw: no feature has a contour.", (EDGE + 10, EDGE + FOOT), 3.5),))]
     return Sheet(f"{part.name}: template 1:1", paper, *size, 1.0, pages, units)
@@ -319,7 +338,7 @@ def template_sheet(part: Part, *, paper: str | None = None, units: str = "mm", e
 def write_template(
     part: Part, path: str | Path, *, paper: str | None = None, units: str = "mm", edges: str = TO_MAKE
 ) -> None:
-    """Write the 1:1 templates of both faces as a PDF file.
+    """Write the 1:1 templates of both faces of every piece as a PDF file.
 
     Parameters
     ----------

@@ -20,7 +20,7 @@ from ctrecon.explain.blur import Seen, find_psf, look_ahead
 from ctrecon.explain.local_grey import SlowResidual, fit_grey_levels
 from ctrecon.explain.predict import Predictor
 from ctrecon.explain.residual_regions import RegionFinder, SliceResidual
-from ctrecon.explain.words import describe
+from ctrecon.explain.words import describe, is_told
 from ctrecon.grey.levels import Levels, find_levels
 from ctrecon.record.explained import Explained, ExplainedSlice, Psf
 from ctrecon.record.measurement import need_part
@@ -115,7 +115,8 @@ def _compared(part: Part, stack: SliceStack, look: "_Look", progress: Progress |
             predicted, wrong = predicted + int(said.sum()), wrong + int((said & ~metal).sum())
         if progress is not None:
             progress("explain", k + 1, count)
-    lumps = tuple(describe(tally, part, look.solid) for tally in finder.finish())
+    described = (describe(tally, part, look.solid) for tally in finder.finish())
+    lumps = tuple(one for one in described if not is_told(one, part))
     return Explained(
         tuple(rms),
         found / seen if seen else None,

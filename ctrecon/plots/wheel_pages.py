@@ -3,7 +3,7 @@
 import io
 import textwrap
 from collections.abc import Sequence
-from math import hypot
+from math import cos, hypot, radians, sin
 from typing import Any
 
 import matplotlib
@@ -112,7 +112,7 @@ def _wheel_page(wheel: PlannedWheel, paper: str) -> tuple[Figure, list[str]]:
     if wheel.teeth is not None and not wheel.settled:
         count += f" ({format_percent(wheel.odds[wheel.teeth])} likely: not settled)"
     figure = _page(f"{found.part}, wheel {found.feature.id}: {count}", paper)
-    draw_wheel(figure.add_axes((0.05, 0.585, 0.50, 0.345)), wheel)
+    draw_wheel(figure.add_axes((0.07, 0.585, 0.50, 0.345)), wheel)
     draw_tooth(figure.add_axes((0.58, 0.60, 0.38, 0.315)), wheel)
     top = _sizes(figure, wheel, make, 0.560) if make is not None else 0.560
     draw_count(figure.add_axes((0.09, top - 0.150, 0.24, 0.115)), wheel)
@@ -121,9 +121,23 @@ def _wheel_page(wheel: PlannedWheel, paper: str) -> tuple[Figure, list[str]]:
     )
     says = [*wheel.count_says, *([] if wheel.division is None else [wheel.division.reason])]
     if found.run_out is not None:
-        says.append(f"the bore is {found.run_out} mm (k = 2) off the middle of the rim; to make: in the middle")
+        says.append(
+            f"{found.bore_says} (k = 2), {found.run_out} mm off the middle of the rim; to make: in the middle"
+        )
+    says += _crown_sizes(wheel) if found.is_crown else []
     says += [f"{name} is unknown: {why}" for name, why in wheel.unknown.items()]
     return figure, _paragraphs(figure, list(dict.fromkeys(says)), top - 0.235)[1]
+
+
+def _crown_sizes(wheel: PlannedWheel) -> list[str]:
+    """Return the sizes of a crown's teeth in one sentence, with the U that is printed."""
+    words = (
+        ("diameter_mm", "Ø{} over the teeth"), ("inner_diameter_mm", "Ø{} within them"), ("length_mm", "{} high"),
+        ("tooth_width_mm", "{} wide half-way up"),
+    )  # fmt: skip
+    printed = wheel.found.printed
+    said = [text.format(printed[name]) for name, text in words if name in printed]
+    return [f"teeth of the crown, mm (k = 2): {', '.join(said)}; their flanks are not measured"] if said else []
 
 
 def _sizes(figure: Figure, wheel: PlannedWheel, make: ToMake, top: float) -> float:
@@ -141,9 +155,10 @@ def _sizes(figure: Figure, wheel: PlannedWheel, make: ToMake, top: float) -> flo
             format_value(sizes.module.value, 3),
         ]  # fmt: skip
 
+    printed = wheel.found.printed
     found = [
-        _pair(feature.tip_diameter_mm, "⌀"), _pair(feature.root_diameter_mm, "⌀"), _pair(depth),
-        _pair(feature.tooth_width_mm), "",
+        _pair(printed.get("tip_diameter_mm"), "⌀"), _pair(printed.get("root_diameter_mm"), "⌀"), _pair(depth),
+        _pair(printed.get("tooth_width_mm")), "",
     ]  # fmt: skip
     names = ["", "blank (tips)", "roots", "depth of cut", "tooth width", "module", "common module"]
     columns = [("mm", names), ("TO MAKE", ["", *made(make.sizes), ""]), ("AS FOUND", ["± U (k = 2)", *found, ""])]
@@ -207,7 +222,7 @@ def _arbors(axes: Axes, plan: WheelsPlan, frame: str) -> None:
     axes.set_aspect("equal")
     axes.set_axis_off()
     axes.invert_yaxis()
-    for one in plan.wheels:
+    for number, one in enumerate(plan.wheels):
         tip, arbor = one.found.feature.tip_diameter_mm, one.found.arbor
         if tip is None or arbor.frame != frame:
             continue
@@ -217,8 +232,13 @@ def _arbors(axes: Axes, plan: WheelsPlan, frame: str) -> None:
         axes.add_patch(Circle(place, tip.value / 2, facecolor=(*to_rgb(PALE), 0.6), edgecolor=INK, lw=1.2, ls=look))
         axes.plot([arbor.x], [arbor.y], "+", color=INK, ms=8)
         text = plain(f"{one.found.name}: {one.teeth or '?'}")
-        at = arbor.y - 0.36 * tip.value
-        axes.text(arbor.x, at, text, ha="center", va="center", fontsize=8, family=FONT, color=INK, parse_math=False)
+        # on its own circle, those of one arbor one after the other round it: circles may lie close
+        turn = radians(-90.0 + 35.0 * sum(other.found.arbor == arbor for other in plan.wheels[:number]))
+        x, y = arbor.x + tip.value / 2 * cos(turn), arbor.y + tip.value / 2 * sin(turn)
+        axes.text(
+            x, y, text, ha="center", va="center", fontsize=8, family=FONT, color=INK, parse_math=False,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+        )  # fmt: skip
     for name, lost in plan.lost.items():
         spot = plan.places[name]
         if spot.frame == frame:

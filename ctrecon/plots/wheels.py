@@ -129,6 +129,9 @@ def draw_wheel(axes: Axes, wheel: PlannedWheel) -> None:
     make, feature = wheel.make, wheel.found.feature
     _bare(axes)
     axes.invert_yaxis()  # as the slices are seen
+    if wheel.found.is_crown and feature.tooth_width_mm and feature.diameter_mm and feature.inner_diameter_mm:
+        _crown(axes, wheel, feature.diameter_mm.value / 2, feature.inner_diameter_mm.value / 2)
+        return
     if make is None or wheel.teeth is None:
         _say(axes, "not made: " + wheel.unknown.get("make", ""), 0.5, 0.5, transform=axes.transAxes, ha="center")
         return
@@ -161,6 +164,27 @@ def draw_wheel(axes: Axes, wheel: PlannedWheel) -> None:
     _title(axes, f"{wheel.found.name}: {wheel.teeth} teeth to make; {says}")
 
 
+def _crown(axes: Axes, wheel: PlannedWheel, outer: float, inner: float) -> None:
+    """Draw the teeth of a crown where they were found, as at half their height."""
+    feature = wheel.found.feature
+    half = (feature.tooth_width_mm.value if feature.tooth_width_mm else 0.0) / (outer + inner)
+    around = np.linspace(0, 2 * math.pi, 181)[:-1]
+    for radius in (outer, inner):
+        _ring(axes, radius * np.column_stack([np.cos(around), np.sin(around)]), edgecolor=SOFT, lw=0.7)
+    for k, one in enumerate(feature.tooth_places):
+        turn = math.radians(one.angle_deg.value)
+        sweep = np.linspace(turn - half, turn + half, 9)
+        rim = np.column_stack([np.cos(sweep), np.sin(sweep)])
+        _ring(axes, np.vstack([outer * rim, inner * rim[::-1]]), facecolor=PALE, lw=0.9)
+        if (k + 1) % 5 == 0 or k == 0:
+            out = 1.1 * outer
+            _say(axes, str(k + 1), out * math.cos(turn), out * math.sin(turn), ha="center", va="center", color=SOFT)
+    axes.set_xlim(-1.2 * outer, 1.2 * outer)
+    axes.set_ylim(1.2 * outer, -1.2 * outer)
+    axes.plot([0], [0], "+", color=SOFT, ms=9)
+    _title(axes, f"{wheel.found.name}: teeth of the crown as found, as at half their height")
+
+
 _MARKS: dict[str, dict[str, Any]] = {
     "whole": {"marker": "o", "mfc": INK, "mec": INK}, "worn or broken": {"marker": "o", "mfc": "white", "mec": INK},
     "bent": {"marker": "X", "mfc": ACCENT, "mec": ACCENT},
@@ -188,7 +212,7 @@ def draw_tooth(axes: Axes, wheel: PlannedWheel) -> None:
     make, feature = wheel.make, wheel.found.feature
     _bare(axes)
     if make is None or wheel.teeth is None:
-        _say(axes, "not made", 0.5, 0.5, transform=axes.transAxes, ha="center")
+        _say(axes, "" if wheel.found.is_crown else "not made", 0.5, 0.5, transform=axes.transAxes, ha="center")
         return
     root = min(one.sizes.root_diameter.value for one in make.forms) / 2
     tip = max(make.sizes.blank_diameter.value, *(one.sizes.blank_diameter.value for one in make.forms)) / 2

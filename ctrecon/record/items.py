@@ -17,7 +17,7 @@ from ctrecon.record.kinds import KINDS, Kind, is_outside, is_seam, kind_of
 from ctrecon.record.part import Feature, Part, Piece, depths_in_part_frame, taper_of
 from ctrecon.record.sections import Section, section_of
 
-__all__ = ["PartItem", "Seat", "items_of"]
+__all__ = ["PartItem", "Seat", "items_of", "pieces_of"]
 
 _FACE_SLICES = 1.5
 """Ends nearer than this many slices are one face: ends found by slice are good to about one."""
@@ -76,6 +76,16 @@ class PartItem:
         """What the piece is called."""
         return self.pieces[0].name
 
+    @property
+    def label(self) -> str:
+        """Its number, with a question mark while it is undecided."""
+        return f"{self.number}?" if self.is_doubtful else str(self.number)
+
+    @property
+    def title(self) -> str:
+        """What stands above its detail and on its template."""
+        return f"ITEM {self.label}: {self.name.upper()}"
+
 
 def items_of(part: Part) -> tuple[PartItem, ...]:
     """Return the pieces of a part, each with the record from which it alone can be drawn and cut.
@@ -99,26 +109,38 @@ def items_of(part: Part) -> tuple[PartItem, ...]:
     1 hub ['round_outside', 'round_hole', 'round_hole', 'square_outside', 'free_hole']
     2 spacer ['round_hole', 'round_outside', 'square_hole', 'arc_outside']
     """
+    taken = _taken_apart(part)
+    found: list[PartItem] = []
+    for one in taken[1] if taken else ():
+        like = next((k for k, other in enumerate(found) if taken and taken[0].alike(other, one)), None)
+        if like is None:
+            found.append(replace(one, number=len(found) + 1))
+        else:
+            found[like] = replace(found[like], pieces=(*found[like].pieces, *one.pieces))
+    return tuple(found)
+
+
+def pieces_of(part: Part) -> tuple[PartItem, ...]:
+    """Return the pieces of a part one by one, those that are alike too; as `items_of` otherwise."""
+    taken = _taken_apart(part)
+    return tuple(replace(one, number=n) for n, one in enumerate(taken[1], 1)) if taken else ()
+
+
+def _taken_apart(part: Part) -> "tuple[_Taking, list[PartItem]] | None":
+    """Return every piece alone, not yet numbered; None where the part is one piece."""
     if part.stack.slices < 2:
-        return ()
+        return None
     pieces = [p for n, p in enumerate(part.pieces) if n == 0 or p.verdict != "one_piece"]
     if len(pieces) < 2:
-        return ()
+        return None
     others = [p for p in pieces[1:] if p.verdict != "undecided"]
     sure = [pieces[0], *others] if others else []  # where another piece is one, what is left is one too
     # what is undecided cuts no hole in what is certain; where nothing is, all of it stands under the same doubt
     every = _Taking(part, pieces)
     certain = _Taking(part, sure) if 1 < len(sure) < len(pieces) else every
-    found: list[PartItem] = []
-    for piece in pieces:
-        one = (certain if piece in certain.pieces else every).item(piece)
-        one = replace(one, is_doubtful=piece not in sure)
-        like = next((k for k, other in enumerate(found) if every.alike(other, one)), None)
-        if like is None:
-            found.append(replace(one, number=len(found) + 1))
-        else:
-            found[like] = replace(found[like], pieces=(*found[like].pieces, piece))
-    return tuple(found)
+    return every, [
+        replace((certain if p in certain.pieces else every).item(p), is_doubtful=p not in sure) for p in pieces
+    ]
 
 
 class _Taking:
@@ -176,11 +198,12 @@ class _Taking:
         if len(owners) > 1:  # a ring in a ring: the outside is that of the outer one, if they share a depth
             owners = [p for p in owners if not any(self._nested(p, q) for q in owners)]
         takers = owners or [p for p in self.pieces[1:] if p.id not in self.around | self.inside]
-        found = []
-        for piece in takers:
-            low, high = (max(span[0], self.ranges[piece.id][0]), min(span[1], self.ranges[piece.id][1]))
-            if high - low > self.slack:
-                found.append((piece, low, high))
+        found: list[tuple[Piece, float, float]] = []
+        for piece in sorted(takers, key=lambda p: self.ranges[p.id][1] - self.ranges[p.id][0]):  # the thinnest first
+            left = [(max(span[0], self.ranges[piece.id][0]), min(span[1], self.ranges[piece.id][1]))]
+            for _, a, b in found:  # metal has one owner
+                left = [one for low, high in left for one in ((low, min(high, a)), (max(low, b), high))]
+            found += [(piece, low, high) for low, high in left if high - low > self.slack]
         return found
 
     def _nested(self, inner: Piece, outer: Piece) -> bool:

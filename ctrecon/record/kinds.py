@@ -26,7 +26,7 @@ from ctrecon.record.sizes_across import (
 )  # fmt: skip
 from ctrecon.shapes import ArcShape, Circle, DShape, Rectangle, RegularPolygon, ToothedWheel
 
-__all__ = ["KINDS", "REQUIRED", "Kind", "Size", "is_hole", "is_outside", "is_seam", "kind_of", "kind_words"]
+__all__ = ["KINDS", "REQUIRED", "Kind", "Size", "is_crown", "is_hole", "is_outside", "is_seam", "kind_of", "kind_words"]
 
 Role = Literal["hole", "outside", "relief", "seam", "face"]
 """Metal outside it; metal inside it; cut out of an outside; a gap in metal round it; a flat gap across the axis."""
@@ -412,8 +412,9 @@ class Wheel(Kind):
         return super().edge_answer(quantity, feature) if flank is None else flank.width_per_edge
 
     def view_shape(self, feature: Feature, x: float, y: float, turn_deg: float, by_mm: float = 0.0) -> ArcShape | None:
-        """Return the tip circle."""
-        return None if feature.tip_diameter_mm is None else Circle(x, y, feature.tip_diameter_mm.value / 2 + by_mm)
+        """Return the tip circle; of a crown the circle over its teeth."""
+        over = feature.diameter_mm if is_crown(feature) else feature.tip_diameter_mm
+        return None if over is None else Circle(x, y, over.value / 2 + by_mm)
 
 
 KINDS: Mapping[str, Kind] = {
@@ -469,6 +470,11 @@ def is_hole(feature: Feature) -> bool:
 def is_outside(feature: Feature) -> bool:
     """Return whether the feature bounds metal from outside, all round."""
     return kind_of(feature).is_outside
+
+
+def is_crown(feature: Feature) -> bool:
+    """Return whether the feature is a wheel whose teeth stand along the axis, in a ring on an end face."""
+    return kind_of(feature).is_toothed and "crown_teeth" in feature.flags
 
 
 def is_seam(feature: Feature) -> bool:

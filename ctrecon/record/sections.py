@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from skimage.draw import polygon2mask
 
 from ctrecon.core.frames import Floats
-from ctrecon.record.kinds import is_hole, kind_of
+from ctrecon.record.kinds import is_crown, is_hole, kind_of
 from ctrecon.record.part import Feature, Part, outline_in_part_frame, place_in_part_frame
-from ctrecon.shapes import ArcShape
+from ctrecon.shapes import ArcShape, Circle
 
 __all__ = ["Distance", "Section", "free_section", "section_of"]
 
@@ -57,6 +57,8 @@ def section_of(part: Part, feature: Feature, pitch_mm: float) -> Section | None:
     x, y = place_in_part_frame(part, feature)
     turn = 0.0 if feature.turn_deg is None else feature.turn_deg.value
     kind = kind_of(feature)
+    if is_crown(feature):
+        return _crown(feature, x, y)
     shape = kind.shape(feature, x, y, turn)
     if shape is None:
         return None
@@ -71,6 +73,25 @@ def section_of(part: Part, feature: Feature, pitch_mm: float) -> Section | None:
 
 def _exact(shape: ArcShape) -> Section:
     return Section(_by_points(shape.signed_distance), shape.outline())
+
+
+def _crown(feature: Feature, x: float, y: float) -> Section | None:
+    """Return the teeth of a crown half-way up, as they stand; their flanks point to the axis, for want of a form."""
+    ring = feature.diameter_mm, feature.inner_diameter_mm, feature.tooth_width_mm
+    angles = np.radians(sorted(one.angle_deg.value % 360 for one in feature.tooth_places if one.whole))
+    if any(one is None for one in ring) or not len(angles):
+        return None
+    outer, inner, width = (one.value / 2 for one in ring if one is not None)
+    half = np.arcsin(min(2 * width / (outer + inner), 1.0))
+    middles = np.concatenate([angles[-1:] - 2 * np.pi, angles, angles[:1] + 2 * np.pi])
+
+    def distance(px: Floats, py: Floats) -> Floats:
+        r, at = np.hypot(px - x, py - y), np.arctan2(py - y, px - x) % (2 * np.pi)
+        k = np.clip(np.searchsorted(middles, at), 1, len(middles) - 1)
+        off = np.minimum(np.abs(at - middles[k]), np.abs(at - middles[k - 1]))
+        return np.asarray(np.minimum(np.minimum(outer - r, r - inner), r * (half - off)), dtype=np.float32)
+
+    return Section(distance, Circle(x, y, outer).outline(), distance, _BROKEN_SLACK)
 
 
 def _by_points(signed: Callable[[Floats], Floats]) -> Distance:

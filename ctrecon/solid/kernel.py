@@ -72,18 +72,9 @@ def shape_of(body: Body) -> Any:
 
 def _block(block: Block) -> Any:
     shape = _run(block.run)
-    for seam in block.inside:
-        shape = _combined("Common", shape, _run(_longer(seam)))
-    for seam in block.outside:
-        shape = _combined("Cut", shape, _run(_longer(seam)))
     for cut in block.cuts:
         shape = _combined("Cut", shape, _bar(cut) if isinstance(cut, Bar) else _run(cut))
     return shape
-
-
-def _longer(run: Run) -> Run:
-    """Let a straight seam stand out at both ends: faces that coincide are hard on a kernel."""
-    return run if run.tapers else Run(run.ident, run.low - 1.0, run.high + 1.0, run.first, run.last)
 
 
 def _combined(how: str, one: Any, other: Any) -> Any:

@@ -90,7 +90,7 @@ def _levels(body: Body) -> list[float]:
             continue
         changes = any(
             isinstance(one, Bar) or one.tapers
-            for block in body.blocks for one in (block.run, *block.inside, *block.outside, *block.cuts)
+            for block in body.blocks for one in (block.run, *block.cuts)
             if isinstance(one, Bar) or (one.low < high and one.high > low)
         )  # fmt: skip
         out += list(np.linspace(low, high, _SLABS + 1)[1:]) if changes else [high]

@@ -1,8 +1,9 @@
 """The solid of a record, before a kernel builds it: extrusions in sheet axes, sorted into pieces.
 
 X right, Y up, Z towards the viewer who looks at the start end: right-handed, as the sheet
-and its outlines, so a depth of 3 mm lies at Z = -3. Which outside is cut by which hole, and
-where ends meet, is taken from the same reading of the record that explains the scan.
+and its outlines, so a depth of 3 mm lies at Z = -3. What belongs to which piece is taken from the
+same reading of the record as the sheet's details and the outlines; which outside is cut by which
+hole, and where ends meet, from the one that explains the scan.
 """
 
 import itertools
@@ -15,10 +16,11 @@ import numpy as np
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.drawing.model.edges import AS_FOUND, TO_MAKE, as_found, found_at, is_unsettled, need_edges
-from ctrecon.drawing.model.views import Drawn, Model, Zone, build_model
+from ctrecon.drawing.model.teeth import crown_teeth
+from ctrecon.drawing.model.views import Drawn, Model, build_model
 from ctrecon.drawing.paper.contours import Contour, cut_by_circle
-from ctrecon.drawing.shown.cut import piece_of
-from ctrecon.record.kinds import is_hole, is_seam, kind_of, kind_words
+from ctrecon.record.items import PartItem, pieces_of
+from ctrecon.record.kinds import is_crown, is_hole, is_seam, kind_of, kind_words
 from ctrecon.record.part import Feature, Part, taper_of
 from ctrecon.record.solid import Prism, solid_of
 from ctrecon.solid.profile import grown_profile, round_cutters
@@ -59,12 +61,10 @@ class Bar:
 
 @dataclass(frozen=True)
 class Block:
-    """A stretch of metal of one piece: a run, kept `inside` these seams and outside those, less its cuts."""
+    """A stretch of metal of one piece: a run less its cuts."""
 
     run: Run
     cuts: tuple[Run | Bar, ...]
-    inside: tuple[Run, ...] = ()
-    outside: tuple[Run, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -106,21 +106,56 @@ def solid_record(part: Part, *, edges: str = TO_MAKE) -> SolidRecord:
     """
     if part.stack.slices < 2:
         raise InputError(f"{part.name} was measured on a single slice, so it has no depth and no solid can be made")
-    model = build_model(part, edges=need_edges(edges))
-    prisms = solid_of(part).bodies
-    drawn = {d.feature.id: d for d in model.drawn}
-    unsettled = {d.feature.id for d in model.drawn if edges == TO_MAKE and is_unsettled(d.feature)}
-    blocks: dict[int, list[Block]] = {}
+    whole = build_model(part, edges=need_edges(edges))
+    unsettled = {d.feature.id for d in whole.drawn if edges == TO_MAKE and is_unsettled(d.feature)}
+    alone = pieces_of(part)
+    # an undecided piece is left in what it may be one with, unless the whole part stands under that doubt
+    bodied = [one for one in alone if not one.is_doubtful] or list(alone)
+    bodies: list[Body] = []
     notes: list[str] = []
-    taken: set[str] = set()
-    for prism, cutters in prisms:
+    used: set[str] = set()
+    for name, own in [(_name_of(one), one.part) for one in bodied] or [(part.name, part)]:
+        blocks, taken, says = _blocks(own, whole, unsettled)
+        notes += says
+        used |= taken
+        if blocks:
+            bodies.append(Body(name, tuple(blocks)))
+    if not bodies:
+        raise InputError(
+            f"{part.name} holds no outside with a known section, so no solid can be made; measure the whole part, "
+            "with air around it"
+        )
+    made = {body.name for body in bodies}
+    for one in part.pieces if alone else ():
+        if f"{one.id} {one.name}" in made:
+            continue
+        why = "all metal where it lies belongs to other pieces"
+        if one.verdict != "separate":
+            doubt = "it is one with the rest" if one.verdict == "one_piece" else "it may be one with the rest"
+            why = f"{doubt}, and its metal is left there"
+        notes.append(f"{one.id} {one.name} is not a body: {why}.")
+    return SolidRecord(part.name, tuple(bodies), (*dict.fromkeys(notes), *_notes(part, used, unsettled, len(bodies))))
+
+
+def _name_of(item: PartItem) -> str:
+    return f"{item.pieces[0].id} {item.name}"
+
+
+def _blocks(part: Part, whole: Model, unsettled: set[str]) -> tuple[list[Block], set[str], list[str]]:
+    """Return the metal of one piece in the sheet axes of the whole, which features it shows, and what it leaves out."""
+    model = build_model(part, edges=whole.edges, about=whole)
+    drawn = {d.feature.id: d for d in model.drawn}
+    blocks: list[Block] = []
+    notes: list[str] = []
+    used: set[str] = set()
+    for prism, cutters in solid_of(part).bodies:
         own = drawn[prism.ident]
         cutters = tuple(c for c in cutters if c.ident not in unsettled)
         outside, dropped = _outside(model, own, prism, [drawn[c.ident] for c in cutters])
         if outside is None:
             notes.append(f"{prism.ident} is left out: the record holds no section of it.")
             continue
-        taken |= dropped
+        used |= dropped | {prism.ident}
         cuts: list[Run | Bar] = []
         for cut in cutters:
             if cut.ident not in dropped:
@@ -129,29 +164,11 @@ def solid_record(part: Part, *, edges: str = TO_MAKE) -> SolidRecord:
                     cuts += _as_found(model, drawn[cut.ident], made)
                 elif made is not None:
                     cuts.append(made)
-        for run in _as_found(model, own, outside):
-            for piece, block in _shared_out(model, own, run, tuple(cuts)):
-                blocks.setdefault(piece, []).append(block)
-    if not blocks:
-        raise InputError(
-            f"{part.name} holds no outside with a known section, so no solid can be made; measure the whole part, "
-            "with air around it"
-        )
-    bodies = tuple(Body(_name_of(part, n), tuple(some)) for n, some in sorted(blocks.items()))
-    used = taken | {b.run.ident for some in blocks.values() for b in some}
-    used |= {c.ident for some in blocks.values() for b in some for c in b.cuts}
-    used |= {s.ident for some in blocks.values() for b in some for s in (*b.inside, *b.outside)}
-    for number, one in enumerate(part.pieces):
-        if number not in blocks:
-            notes.append(f"{one.id} {one.name} is not a body: all metal where it lies belongs to other pieces.")
-    return SolidRecord(part.name, bodies, (*notes, *_notes(part, used, unsettled, len(bodies))))
-
-
-def _name_of(part: Part, number: int) -> str:
-    if not part.pieces:
-        return part.name
-    piece = part.pieces[number]
-    return f"{piece.id} {piece.name}"
+        used |= {c.ident for c in cuts}
+        teeth = crown_teeth(own.feature, own.x, own.y, even=whole.edges == TO_MAKE)
+        runs = [replace(outside, first=one, last=one) for one in teeth] or _as_found(model, own, outside)
+        blocks += [Block(run, tuple(cuts)) for run in runs]
+    return blocks, used, notes
 
 
 def _run(own: Drawn, low: float, high: float, middle: float, growth: float) -> Run | None:
@@ -237,67 +254,6 @@ def _directions(model: Model) -> Floats:
     return np.asarray(turn @ np.diag([1.0, -1.0, -1.0]))
 
 
-def _shared_out(model: Model, own: Drawn, outside: Run, cuts: tuple[Run | Bar, ...]) -> list[tuple[int, Block]]:
-    """Split an outside along seams, and say which piece each stretch belongs to."""
-    if len(model.part.pieces) < 2:
-        return [(0, Block(outside, cuts))]
-    slack = min(1.5 * model.part.stack.voxel_mm[0], 0.3 * (outside.high - outside.low))
-    seams = []
-    for d in model.drawn:
-        growth = kind_of(d.feature).wall_per_mm(d.feature)
-        run = _run(d, d.z0, d.z1, (d.z0 + d.z1) / 2, growth) if is_seam(d.feature) else None
-        if run is not None and min(run.high, outside.high) - max(run.low, outside.low) > slack:
-            seams.append((d, run))
-    seams.sort(key=lambda pair: (-pair[1].first.area(), pair[0].feature.id))
-    stops = {outside.low, outside.high}
-    for d in model.drawn:
-        levels = (d.z0,) if kind_of(d.feature).is_face else (d.z0, d.z1) if is_seam(d.feature) else ()
-        stops |= {z for z in levels if outside.low + slack < z < outside.high - slack}
-    found: list[tuple[int, Block]] = []
-    for low, high in itertools.pairwise(sorted(stops)):
-        middle = (low + high) / 2
-        zone = Zone(low, high, (), (), (), ())
-        stretch = _stretch(outside, low, high)
-        here = [(d, _stretch(run, low, high)) for d, run in seams if d.z0 < middle < d.z1]
-        owner = _on_a_face(model, outside, middle)
-        if owner is None:
-            owner = piece_of(model, zone, own, inside_seam=False)
-        owners = [owner, *(_inside_owner(model, zone, own, here, k) for k in range(len(here)))]
-        if all(one == owner for one in owners):
-            found.append((owner, Block(stretch, cuts)))
-            continue
-        runs = [run for _, run in here]
-        for k, piece in enumerate(owners):
-            # the seams are sorted by size: each lies within those before it, or beside them
-            inside = () if k == 0 else (runs[k - 1],)
-            found.append((piece, Block(stretch, cuts, inside, tuple(runs[k:]))))
-    return found
-
-
-def _on_a_face(model: Model, outside: Run, z: float) -> int | None:
-    """Return the piece that a flat seam within this outside bounds at this depth: of several the thinnest."""
-    faces = {
-        d.feature.id for d in model.drawn if kind_of(d.feature).is_face and outside.low < d.z0 < outside.high
-    }  # fmt: skip
-    found: list[tuple[float, int]] = []
-    for number, piece in enumerate(model.part.pieces):
-        low = piece.depth_from_mm.value - model.start_z if piece.depth_from_mm else -math.inf
-        high = piece.depth_to_mm.value - model.start_z if piece.depth_to_mm else math.inf
-        if faces & set(piece.features) and low < z < high:
-            found.append((high - low, number))
-    return min(found)[1] if found else None
-
-
-def _inside_owner(model: Model, zone: Zone, own: Drawn, here: list[tuple[Drawn, Run]], k: int) -> int:
-    """Return the piece inside the k-th seam: the one the next seam belongs to, else the first that is not outside."""
-    plain = piece_of(model, zone, own, inside_seam=True)
-    if k + 1 < len(here):
-        for number, piece in enumerate(model.part.pieces):
-            if here[k + 1][0].feature.id in piece.features and here[k][0].feature.id not in piece.features:
-                return number
-    return plain
-
-
 def _stretch(run: Run, low: float, high: float) -> Run:
     """Return the part of a run between two depths."""
     if not run.tapers:
@@ -318,6 +274,8 @@ def _between(run: Run, t: float) -> Contour:
 
 def _teeth_notes(f: Feature) -> list[str]:
     """Say how the teeth of a wheel are made where the record does not hold all of them."""
+    if is_crown(f):
+        return [f"{f.id} is a crown: its teeth stand with even flanks, as wide as they are half-way up."]
     if f.flank is None or f.pitch_deg is None:
         teeth = "its teeth are as wide as their gaps" if f.teeth else "it is a plain disc of middle diameter"
         return [f"{f.id} is a wheel whose flanks are not in the record: {teeth}."]
@@ -355,7 +313,7 @@ def _notes(part: Part, used: set[str], unsettled: set[str], bodies: int) -> tupl
         if f.id in used and "corner_missing" in f.flags:
             notes.append(f"{f.id} has lost a corner: it is made whole.")
     if bodies > 1:
-        notes.append("Pieces touch along their seams: the gap between them is not cut away.")
+        notes.append("Pieces stand apart by the gaps of their side seams, hole and boss as on the sheet.")
     if part.stack.handedness_basis == "assumed":
         notes.append("The slices are assumed to run away from the viewer: otherwise the solid is the mirror image.")
     return tuple(notes)

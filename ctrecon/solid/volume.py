@@ -65,10 +65,6 @@ def stops_of(block: Block) -> set[float]:
 def section_at(block: Block, z: float) -> Any:
     """Return the metal of a block at a depth."""
     area = _area(block.run, z)
-    for run in block.inside:
-        area = area.intersection(_area(run, z))
-    for run in block.outside:
-        area = area.difference(_area(run, z))
     for cut in block.cuts:
         if isinstance(cut, Bar):
             area = area.difference(_bar_area(cut, z))

@@ -29,8 +29,8 @@ def write_solid(part: Part, path: str | Path, *, edges: str = TO_MAKE) -> tuple[
 
     X runs right and Y up as on the sheet, seen from the start end; Z runs towards the
     viewer, so the start face lies at Z = 0 and the part below it. Outsides less their
-    holes; pieces touch along their seams. The volume of each body is checked against the
-    record's before anything is written.
+    holes; hole and boss of a seat stand apart by its gap, as on the sheet. The volume of each
+    body is checked against the record's before anything is written.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def write_solid(part: Part, path: str | Path, *, edges: str = TO_MAKE) -> tuple[
     ...     print(sentence)
     F3 has no known far end: it is cut right through there.
     F7 (free hole) is left out: it runs across the axis and its own axis is not known.
-    Pieces touch along their seams: the gap between them is not cut away.
+    Pieces stand apart by the gaps of their side seams, hole and boss as on the sheet.
     The slices are assumed to run away from the viewer: otherwise the solid is the mirror image.
     >>> [line for line in Path("hub.stl").read_text().splitlines() if line.startswith("solid")]
     ['solid P1 hub', 'solid P2 spacer']

@@ -19,7 +19,7 @@ from ctrecon.record.part import Joint, Part
 def pulled(part: Part) -> dict[str, Pulled]:
     """The items of a part in the exploded view, by their label."""
     model = build_model(part)
-    return {one.taken.label: one for one in pulled_apart(model, take_apart(model))}
+    return {one.taken.item.label: one for one in pulled_apart(model, take_apart(model))}
 
 
 def test_areas_of_the_pieces_in_the_section_are_those_of_the_record() -> None:
@@ -61,7 +61,7 @@ def test_a_detail_says_what_was_measured_what_follows_and_what_is_in_doubt() -> 
     assert "Clearance across, as found: 0.020" in says and "The boss is 2.50 long" in says
     assert "boss is" not in " ".join(item_lines(spacer, (hub, spacer)))
     base, ring, _ = every = take_apart(build_model(records.stacked()))
-    assert ring.label == "2?" and any(line.startswith("UNDECIDED") for line in item_lines(ring, every))
+    assert ring.item.label == "2?" and any(line.startswith("UNDECIDED") for line in item_lines(ring, every))
     assert any("no seat for it" in line for line in item_lines(base, every))
 
 

@@ -78,12 +78,13 @@ def test_hub_dimensions_measure_the_record() -> None:
 
 
 def test_plate_dimensions_measure_the_record_once() -> None:
-    """The plate's two sides and its thickness stand once; what the table has of many holes is not dimensioned again."""
+    """Sides, thickness and the bore on the axis stand once; what the table has of the other holes does not again."""
     _, sheet, doc = made("plate")
     found = checks.measured_values(doc, sheet)
     assert sorted(found["F1"]) == pytest.approx([11.0, 16.0], abs=1e-9)
     assert found["place"] == pytest.approx([0.0, 1.5], abs=1e-9)
-    assert set(found) == {"F1", "place"}
+    assert found["F8"] == pytest.approx([3.0], abs=1e-9)
+    assert set(found) == {"F1", "F8", "place"}
 
 
 def test_printed_figures_follow_the_geometry_and_its_uncertainty() -> None:

@@ -8,12 +8,14 @@ from pathlib import Path
 import drawing_checks as checks
 import drawing_records as records
 import pytest
+from wheel_records import TEETH, wheel
 
 from ctrecon.core.errors import InputError
 from ctrecon.drawing import write_template
 from ctrecon.drawing.paper.items import Label, Line, Page, Shape
 from ctrecon.drawing.template import template_sheet, tiles
 from ctrecon.drawing.written.dxf import build_pages
+from ctrecon.record.items import items_of
 
 
 def words(page: Page) -> str:
@@ -30,7 +32,7 @@ def test_pages_are_true_size_with_two_check_lines_of_100_mm() -> None:
     """The flange of 12 mm is 12 mm on paper; a level and an upright line measure 100 mm; when to print again."""
     sheet = template_sheet(records.hub())
     assert sheet.scale == 1.0 and (sheet.width_mm, sheet.height_mm) == (297.0, 210.0)  # A4, ISO 216
-    assert len(sheet.pages) == 2
+    assert len(sheet.pages) == 4  # two pieces, two faces each
     assert any(abs(r - 6.0) < 1e-9 for _, _, r in rounds(sheet.pages[0]))
     for page in sheet.pages:
         long = [one for one in page.items if isinstance(one, Line) and one.style == "NARROW"]
@@ -120,3 +122,30 @@ def test_handedness_that_was_assumed_is_warned_of() -> None:
     """A mirrored template cuts a mirrored part: the warning stands on each page, and only where it belongs."""
     assert all("handedness assumed" in words(page) for page in template_sheet(records.hub()).pages)
     assert not any("handedness" in words(page) for page in template_sheet(records.lopsided()).pages)
+
+
+def test_every_item_has_its_own_template() -> None:
+    """Both faces of hub and spacer, numbered and named as on the sheet; the spacer's hole is the boss and its gap."""
+    pages = template_sheet(records.hub()).pages
+    titles = [next(one.text for one in page.items if isinstance(one, Label) and "TEMPLATE" in one.text) for page in pages]
+    assert titles == [
+        f"hub, ITEM {item} (make 1): TEMPLATE 1:1, {face} face"
+        for item in ("1: BODY", "2: SPACER") for face in ("START", "END")
+    ]  # fmt: skip
+    assert [item.title for item in items_of(records.hub())] == ["ITEM 1: BODY", "ITEM 2: SPACER"]
+    lines = [one for one in pages[2].items if isinstance(one, Shape) and one.style == "WIDE"]
+    sides = {round(math.dist(a[:2], b[:2]), 3) for one in lines for a, b in one.contour.segments() if not a[2]}
+    assert 5.02 in sides and 5.0 not in sides
+    assert any(abs(r - 6.0) < 1e-9 for _, _, r in rounds(pages[0]))
+    assert not any(abs(r - 6.0) < 1e-9 for page in pages[2:] for _, _, r in rounds(page))
+
+
+def test_a_toothed_rim_is_drawn_with_every_tooth_in_lines_it_can_be_cut_by() -> None:
+    """A broken wheel's template has all thirty teeth, narrow: wide lines (ISO 128-2: 0.5 mm) fill gaps of a tooth's width."""
+    start, _ = template_sheet(wheel(tuple(range(3, 22)))).pages
+    rim = max((one for one in start.items if isinstance(one, Shape)), key=lambda one: len(one.contour.vertices))
+    x, y = (sum(ends) / 2 for ends in zip(rim.contour.bounds()[:2], rim.contour.bounds()[2:], strict=True))
+    far = [math.hypot(px - x, py - y) > 7.5 for px, py in rim.contour.points(0.5)]
+    assert sum(a and not b for a, b in zip(far, far[1:] + far[:1], strict=True)) == TEETH
+    assert rim.style == "NARROW" and "Narrow: this face" in words(start)
+    assert "Wide: this face" in words(template_sheet(records.plate()).pages[0])

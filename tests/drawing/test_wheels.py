@@ -3,6 +3,7 @@
 True areas are built here from the record's own figures with shapely; files are read by GDAL and by group codes.
 """
 
+import itertools
 import math
 from pathlib import Path
 from typing import Any
@@ -17,14 +18,18 @@ from shapely import affinity
 
 from ctrecon.drawing import draw_sheet, write_outlines
 from ctrecon.drawing.layout import lay_out
+from ctrecon.drawing.model.crossing import crossed_out, lost_windows
 from ctrecon.drawing.model.edges import TO_MAKE
 from ctrecon.drawing.model.views import build_model
 from ctrecon.drawing.outlines import layer_contours
 from ctrecon.drawing.paper.arc_fit import lines_and_arcs
 from ctrecon.drawing.paper.contours import Contour
-from ctrecon.drawing.paper.items import Label
+from ctrecon.drawing.paper.items import Hatch, Label, Linear, Shape
+from ctrecon.drawing.shown.cut import cut_zones
+from ctrecon.drawing.shown.section import section_shapes
 from ctrecon.drawing.shown.wheel import wheel_rows
 from ctrecon.record.part import Part
+from ctrecon.record.solid import solid_of
 from ctrecon.solid.plan import solid_record
 from ctrecon.solid.volume import record_volume
 
@@ -176,3 +181,75 @@ def test_the_solid_has_its_teeth() -> None:
     """Its volume is the area of the true wheel less the square hole, times 2 mm."""
     (body,) = solid_record(records.wheel(), edges=TO_MAKE).bodies
     assert record_volume(body) == pytest.approx(2 * (true_wheel().area - 16.0), rel=1e-4)
+
+
+@pytest.mark.parametrize("far", [False, True])
+def test_every_tooth_of_a_crown_is_in_the_outlines(tmp_path: Path, far: bool) -> None:
+    """GDAL reads twelve rings at the teeth's depths; together they are the sectors that the figures give."""
+    write_outlines(records.crown(far=far), tmp_path / "outlines.dxf")
+    depths = "Z2.00-3.00" if far else "Z0.00-1.00"
+    teeth = gdal_reader.read(tmp_path / "outlines.dxf", 0.05)[f"TO_MAKE_OUTSIDE_{depths}"]
+    areas = [shapely.Polygon(shapely.get_coordinates(one)).area for one in teeth]
+    over, within = records.RING
+    sector = (over**2 - within**2) * math.asin(records.CROWN_WIDTH / (over + within))
+    assert areas == pytest.approx([sector] * records.CROWN_TEETH, rel=1e-3)
+    turns = sorted(math.degrees(math.atan2(one.centroid.y, one.centroid.x)) % 30.0 for one in teeth)
+    assert turns == pytest.approx([(-7.0) % 30.0] * records.CROWN_TEETH, abs=0.01)  # rows run down: turns change sign
+
+
+@pytest.mark.parametrize("far", [False, True])
+def test_a_crown_on_the_sheet(far: bool) -> None:
+    """Its teeth are drawn in the view of their end, uncut in the section, and sized in the table of teeth."""
+    (page,) = lay_out(build_model(records.crown(far=far))).pages
+    words = [one.text for one in page.items if isinstance(one, Label)]
+    rows = dict(itertools.pairwise(words))
+    assert rows["teeth of the whole wheel"].startswith("12 (")
+    assert [rows[f"diameter {where} the teeth"] for where in ("over", "within")] == ["10.000", "8.000"]
+    assert (rows["height of the teeth"], rows["tooth width half-way up"]) == ("1.000", "1.200")
+    assert "tip diameter" not in words and not any("root diameter unknown" in one for one in words)
+    assert "teeth as at half their height" in words
+    model = build_model(records.crown(far=far))
+    items, _ = section_shapes(model, cut_zones(model), 1.0)
+    low, high = (0.0, 2.0) if far else (1.0, 3.0)
+    depths = [x for one in items if isinstance(one, Hatch) for x, _ in one.outer]
+    assert (min(depths), max(depths)) == pytest.approx((low, high))
+
+
+def test_a_scan_of_a_crown_is_predicted_with_its_teeth() -> None:
+    """The shares of metal that explain a scan add up to the closed form of disc and teeth within 0.5 %."""
+    part = records.crown()
+    solid = solid_of(part)
+    cells = sum(float(solid.coverage(k).sum()) for k in range(-2, part.stack.slices + 2))
+    over, within = records.RING
+    teeth = records.CROWN_TEETH * (over**2 - within**2) * math.asin(records.CROWN_WIDTH / (over + within))
+    whole = 2 * math.pi * (over**2 - 1.0) + teeth
+    assert cells * math.prod(part.stack.voxel_mm) == pytest.approx(whole, rel=5e-3)
+
+
+def test_arms_and_windows_are_figures_and_lost_windows_are_drawn() -> None:
+    """Four arms of 1.50 mm between 7.00 and 12.00 mm, by four windows or by one; what is lost is drawn as lost."""
+    for left in ((0, 1, 2, 3), (2,)):
+        model = build_model(records.crossed(*left))
+        (page,) = lay_out(model).pages
+        words = " ".join(one.text for one in page.items if isinstance(one, Label))
+        assert "4 arms 1.50 wide, windows from Ø7.00 to Ø12.00" in words
+        assert "boss, diameter 7.00 – inside of the rim, diameter 12.00" in words
+        lost = [one for one in page.items if isinstance(one, Shape) and one.style == "LOST"]
+        assert len(lost) == 4 - len(left)
+        crossing = crossed_out(model, model.of("F1"))
+        assert crossing is not None
+        found = [shapely.Polygon(one.points(1.0)) for one in lost_windows(model, model.of("F1"), crossing)]
+        whole = [build_model(records.crossed(k)).drawn[-1].contour for k in range(4) if k not in left]
+        for window in whole:  # where the window would have been found
+            assert window is not None
+            wanted = shapely.Polygon(window.points(1.0))
+            assert min(one.symmetric_difference(wanted).area for one in found) < 0.02 * wanted.area
+
+
+def test_of_four_windows_and_a_square_the_square_keeps_its_size() -> None:
+    """The table has the windows; the square on the axis is sized in the view, at the scale that fills the paper."""
+    sheet = lay_out(build_model(records.crossed(0, 1, 2, 3)))
+    words = [one.text for one in sheet.pages[0].items if isinstance(one, Label)]
+    sizes = [one for one in sheet.pages[0].items if isinstance(one, Linear | Label) and "F2 □" in one.text]
+    assert sizes and {"F3", "F4", "F5", "F6"} <= set(words)
+    assert sheet.scale >= 5.0

@@ -38,3 +38,46 @@ def wheel(
     )  # fmt: skip
     hole = feature("F2", "square_hole", 10.0, 10.0, 1.0, 3.0, flats_mm=m(4.0), turn_deg=m(0.0), opens_at=("start", "end"))
     return plain("ticket wheel", (rim, hole))
+
+
+RING = (5.0, 4.0)
+"""Radii over and within the teeth of the crown (mm)."""
+CROWN_TEETH, CROWN_WIDTH = 12, 1.2
+"""Its number of teeth, and their width (mm) half-way up, in the middle of the wall."""
+
+
+def crown(*, far: bool = False) -> Part:
+    """A crown wheel about (10, 10): a bored disc of 10 mm, 2 mm thick, with teeth 1 mm high on its start or far face."""
+    teeth = (3.0, 4.0) if far else (0.0, 1.0)
+    places = tuple(
+        ToothPlace(angle_deg=m((7.0 + 360.0 / CROWN_TEETH * k) % 360.0, 0.02), whole=True, bent=False, stretch=0)
+        for k in range(CROWN_TEETH)
+    )
+    along = "its teeth run along the axis"
+    rim = feature(
+        "F1", "wheel", 10.0, 10.0, *teeth, diameter_mm=m(2 * RING[0]), inner_diameter_mm=m(2 * RING[1]),
+        tooth_width_mm=m(CROWN_WIDTH), turn_deg=m(7.0, 0.02), teeth=CROWN_TEETH,
+        teeth_present=CROWN_TEETH, teeth_odds=((CROWN_TEETH, 1.0),), tooth_places=places, flags=("crown_teeth",),
+        unknown={"tip_diameter_mm": along, "root_diameter_mm": along, "flank": "not measured"},
+    )  # fmt: skip
+    disc = feature("F2", "round_outside", 10.0, 10.0, 1.0, 3.0, diameter_mm=m(2 * RING[0]))
+    bore = feature("F3", "round_hole", 10.0, 10.0, 1.0, 3.0, diameter_mm=m(2.0), opens_at=("start", "end"))
+    return plain("crown", (rim, disc, bore))
+
+
+def crossed(*windows: int) -> Part:
+    """The whole wheel with some of four windows between arms 1.5 mm wide, from radius 3.5 to 6 mm."""
+
+    def ring(radius: float, k: int, way: int) -> list[tuple[float, float]]:
+        side = math.degrees(math.asin(0.75 / radius))  # half an arm from the middle line of each arm
+        turns = [90.0 * k + side + (90.0 - 2 * side) * n / 40 for n in range(41)][::way]
+        return [(10.0 + radius * math.cos(math.radians(t)), 10.0 + radius * math.sin(math.radians(t))) for t in turns]
+
+    part = wheel()
+    cut = tuple(
+        feature(f"F{3 + k}", "free_hole", 10.0 + 4.7 * math.cos(math.radians(90.0 * k + 45.0)),
+                10.0 + 4.7 * math.sin(math.radians(90.0 * k + 45.0)), 1.0, 3.0, area_mm2=m(14.0),
+                outline_mm=(*ring(6.0, k, 1), *ring(3.5, k, -1)), opens_at=("start", "end"))
+        for k in windows
+    )  # fmt: skip
+    return plain("crossed wheel", (*part.features, *cut))

@@ -325,6 +325,28 @@ def test_the_warning_says_where() -> None:
     assert found.lumps[0].says in warning.says + "?"
 
 
+@pytest.mark.parametrize("tilt_deg", [0.0, 5.0])
+def test_what_the_record_calls_lost_is_not_said_again(tilt_deg: float) -> None:
+    """A bite of 0.4 mm in the flange lights up until the record has its edge; a hole beside it, in metal, goes on to."""
+
+    def bitten(x: np.ndarray, y: np.ndarray, z: np.ndarray) -> np.ndarray:
+        gone = (x < -1.2) | ((np.hypot(x + 0.8, y) < 0.15) & (z < 0.0))
+        return np.asarray(scans.bush(x, y, z) & ~gone)
+
+    stack = scans.scanned(scans.share_of_metal(bitten, tilt_deg), seed=6)
+    part = scans.record(tilt_deg)
+    half = float(np.sqrt(1.6**2 - 1.2**2))
+    chord = tuple((float(p[0]), float(p[1])) for p in (in_stack(tilt_deg, -1.2, y, -0.35) for y in (-half, 0.0, half)))
+    eaten = Worn(
+        share=0.2, deepest_mm=Measured(0.4, 0.01), says="", stretches=(WornStretch(edge_mm=chord, deepest_mm=0.4),)
+    )
+    told = replace(part, features=(replace(part.features[0], worn=eaten), *part.features[1:]))
+    bite, hole = in_stack(tilt_deg, -1.35, 0.0, -0.35), in_stack(tilt_deg, -0.8, 0.0, -0.35)
+    before, after = explain_scan(part, stack), explain_scan(told, stack)
+    assert lumps_at(before, bite, within_mm=0.15) and lumps_at(before, hole, within_mm=0.15)
+    assert not lumps_at(after, bite, within_mm=0.15) and lumps_at(after, hole, within_mm=0.15)
+
+
 def test_nothing_to_explain() -> None:
     """A record without an outside explains nothing, and says so instead of giving a share."""
     part = replace(scans.record(0.0), features=(), pieces=())

@@ -109,9 +109,12 @@ def test_pages_come_out_whole(plan: WheelsPlan) -> None:
     assert first.count(b"/Type /Page\n") + first.count(b"/Type /Page ") == 7
 
 
-def test_what_is_not_made_says_so(wheel_records: ModuleType) -> None:
-    """A crown wheel has no outline: its page and charts give the reason instead."""
+def test_a_crown_is_drawn_as_found_and_what_is_not_made_says_so(wheel_records: ModuleType) -> None:
+    """A crown wheel has no outline to cut: its page draws its teeth, sizes them, and gives the reason."""
     w = wheel_records
-    plan = plan_wheels(w.record("crown", [w.wheel("F1", 40, 0.6, (20.0, 20.0), (1.0, 3.0), flags=("crown_teeth",))]))
-    assert [name for name, _ in wheel_pages(plan)] == ["wheel_F1"]
-    assert any("along the axis" in text for text in _texts(wheel_chart(plan["F1"])))
+    plan = plan_wheels(w.record("crown", [w.crown("F1", 40, 0.6, (20.0, 20.0), (1.0, 3.0))]))
+    ((name, page),) = wheel_pages(plan)
+    assert name == "wheel_F1"
+    says = " ".join(_texts(page))
+    assert "along the axis" in says and "Ø25.2" in says and "over the teeth" in says
+    assert len(wheel_chart(plan["F1"]).axes[0].patches) == 40 + 2  # and both circles

@@ -12,6 +12,7 @@ import shapely
 from shapely.geometry import Point, Polygon
 
 from ctrecon.core.measured import Measured
+from ctrecon.record.part import Piece
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.wheels.lost import count_by_mates
 from ctrecon.workshop.wheels.meshes import DEPTHING, TrainWheel
@@ -212,11 +213,30 @@ def test_a_tooth_as_found_is_drawn_without_undercuts() -> None:
 def test_a_crown_wheel_and_an_uncounted_one_are_not_cut(wheel_records: ModuleType) -> None:
     """Teeth along the axis give a dividing error table but no blank; a wheel without a count says why."""
     w = wheel_records
-    crown = w.wheel("F1", 40, 0.6, (20.0, 20.0), (1.0, 3.0), flags=("crown_teeth",))
+    crown = w.crown("F1", 40, 0.6, (20.0, 20.0), (1.0, 3.0))
     bare = replace(crown, id="F2", flags=(), teeth=None, teeth_odds=(), tooth_places=(), unknown={"teeth": "no tip is left"})
     plan = plan_wheels(w.record("two", [crown, bare]))
     assert plan["F1"].make is None and "along the axis" in plan["F1"].unknown["make"] and plan["F1"].division is not None
     assert plan["F2"].teeth is None and plan["F2"].unknown["teeth"] == "no tip is left" and not plan.pairs
+
+
+def test_a_wheel_on_a_seat_has_it_as_its_bore(wheel_records: ModuleType) -> None:
+    """Of a wheel riveted on an arbor of 4 mm with a seam of 0.01 mm, the bore is 4.01 mm, and is cut so."""
+    w = wheel_records
+    rim = w.wheel("F1", 40, 0.6, (20.0, 20.0), (3.0, 5.0))
+    arbor = w.arbor_hole("F2", (20.0, 20.0), (0.0, 3.0), size=8.0)
+    seat = w.arbor_hole("F3", (20.0, 20.0), (3.0, 5.0), size=4.0)
+    arbor = replace(arbor, kind="round_outside", opens_at=())
+    seat = replace(seat, kind="round_seam", opens_at=(), seam_mm=Measured(0.01, 0.001))
+    pieces = tuple(
+        Piece(id=f"P{n}", name=name, depth_from_mm=Measured(low, 0.01), depth_to_mm=Measured(5.0, 0.01), features=own,
+              verdict="separate", probability_separate=0.99)
+        for n, name, low, own in ((1, "arbor", 0.0, ("F2",)), (2, "wheel", 3.0, ("F1", "F3")))
+    )  # fmt: skip
+    (found,) = plan_wheels(replace(w.record("two", [rim, arbor, seat]), pieces=pieces)).wheels
+    assert found.found.bore is not None and found.found.arbor.frame == "two"
+    assert max(x for x, _, _ in found.found.bore.vertices) == pytest.approx(2.005, abs=1e-6)
+    assert "the bore F3 is a round hole, Ø4.010" in found.found.bore_says
 
 
 def test_a_stated_count_and_a_stated_form_are_taken(wheel_records: ModuleType) -> None:

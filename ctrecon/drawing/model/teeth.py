@@ -4,12 +4,12 @@ import math
 from dataclasses import dataclass
 
 from ctrecon.drawing.paper.arc_fit import lines_and_arcs
-from ctrecon.drawing.paper.contours import TURN, Contour, contour_of
-from ctrecon.record.kinds import kind_of
+from ctrecon.drawing.paper.contours import TURN, Contour, contour_of, ring_sector
+from ctrecon.record.kinds import is_crown, kind_of
 from ctrecon.record.part import Feature
 from ctrecon.shapes import Vertex
 
-__all__ = ["Rim", "is_broken_rim", "rim_as_left", "rim_to_make", "tooth_contour", "uneven_deg"]
+__all__ = ["Rim", "crown_teeth", "is_broken_rim", "rim_as_left", "rim_to_make", "tooth_contour", "uneven_deg"]
 
 TOLERANCE_MM = 0.001
 """Lines and arcs keep to the mean tooth within this: far below what a scan shows of one."""
@@ -180,6 +180,23 @@ def rim_as_left(feature: Feature, x: float, y: float) -> Rim | None:
             arc = [_polar(x, y, radii[1], a, _arc(over / 2) if j < 2 else 0.0) for j, a in enumerate(ends)]
             lost.append(Contour(tuple(arc), closed=False))
     return Rim(tuple(shown), tuple(lost))
+
+
+def crown_teeth(feature: Feature, x: float, y: float, *, even: bool) -> tuple[Contour, ...]:
+    """Return the teeth of a crown as they are half-way up, each a closed contour; none where the record lacks a size.
+
+    `even` divides the ring evenly, as it is made; else, and where their number is unknown, the teeth that were found
+    stand where they were found. Flanks point to the axis: their form is not measured.
+    """
+    over, within, width = feature.diameter_mm, feature.inner_diameter_mm, feature.tooth_width_mm
+    if not is_crown(feature) or over is None or within is None or width is None:
+        return ()
+    half = math.asin(min(2 * width.value / (over.value + within.value), 1.0))
+    angles = (_even_angles(feature) if even else []) or _found_angles(feature)
+    return tuple(
+        ring_sector(x, y, over.value / 2, within.value / 2, math.degrees(a - half), math.degrees(2 * half))
+        for a in angles
+    )
 
 
 def tooth_contour(feature: Feature) -> Contour | None:

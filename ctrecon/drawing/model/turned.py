@@ -4,7 +4,7 @@ import math
 
 from ctrecon.drawing.model.dimension_text import HALF_TURN, places_of
 from ctrecon.drawing.model.views import Drawn, Model
-from ctrecon.record.kinds import is_hole, kind_of
+from ctrecon.record.kinds import is_crown, is_hole, kind_of
 
 __all__ = ["LEAST_HOLES", "SECTION_LETTERS", "tabled_holes", "turned_ids", "view_name", "view_numbers"]
 
@@ -20,11 +20,11 @@ SECTION_LETTERS = "BCFGHJKLMNPRSTUVW"
 
 
 def tabled_holes(model: Model) -> frozenset[str]:
-    """Return the ids of holes whose places and sizes the table alone has; none where they are few."""
+    """Return the ids of holes off the axis whose places and sizes the table alone has; none where they are few."""
     holes = [d for d in model.drawn if is_hole(d.feature) and d.contour is not None]
     holes = [d for d in holes if "not_along_depth" not in d.feature.flags]
     off = [d for d in holes if math.hypot(d.x, d.y) > COAXIAL_MM]
-    return frozenset(d.feature.id for d in holes) if len(off) >= LEAST_HOLES else frozenset()
+    return frozenset(d.feature.id for d in off) if len(off) >= LEAST_HOLES else frozenset()
 
 
 def turned_ids(model: Model) -> frozenset[str]:
@@ -42,7 +42,7 @@ def turned_ids(model: Model) -> frozenset[str]:
 
 def _is_turned(model: Model, d: Drawn) -> bool:
     f, kind = d.feature, kind_of(d.feature)
-    if not kind.is_round or kind.is_relief or f.diameter_mm is None or "not_along_depth" in f.flags:
+    if not (kind.is_round or is_crown(f)) or kind.is_relief or f.diameter_mm is None or "not_along_depth" in f.flags:
         return False
     if f.arc_deg is not None and f.arc_deg < HALF_TURN:
         return False

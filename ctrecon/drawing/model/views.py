@@ -21,7 +21,7 @@ from ctrecon.drawing.model.edges import (
     is_sharp,
     is_unsettled,
 )
-from ctrecon.drawing.model.teeth import rim_to_make
+from ctrecon.drawing.model.teeth import crown_teeth, rim_to_make
 from ctrecon.drawing.paper.contours import (
     Contour,
     circle,
@@ -31,7 +31,7 @@ from ctrecon.drawing.paper.contours import (
     ring_sector,
     sector_with_chord,
 )
-from ctrecon.record.kinds import is_hole, is_outside, is_seam, kind_of
+from ctrecon.record.kinds import is_crown, is_hole, is_outside, is_seam, kind_of
 from ctrecon.record.part import (
     Feature,
     Part,
@@ -275,7 +275,7 @@ def _straight(part: Part, f: Feature, long: float) -> Feature:
 
 def build_model(
     part: Part, *, projection: str = "first", units: str = "mm", edges: str = SHOWN,
-    digits: int | None = None,
+    digits: int | None = None, about: Model | None = None,
 ) -> Model:  # fmt: skip
     """Turn the record into sheet axes and depth zones.
 
@@ -291,6 +291,8 @@ def build_model(
         Most decimals of a length in mm in views; 2 by default.
     edges : {"shown", "to-make", "as-found"}
         Which edges the zones have: see `ctrecon.drawing.model.edges`.
+    about : Model, optional
+        The whole part, of which the record is one piece: its datum and its X are taken.
 
     Returns
     -------
@@ -306,6 +308,9 @@ def build_model(
     start_z = depths[start.id][0] if start else 0.0
     x_reference = _pick_x_reference(part, datum)
     off_deg = _clock_turn(x_reference)
+    if about is not None:
+        datum, datum_xy, start, start_z = about.datum, about.datum_xy, about.start, about.start_z
+        x_reference, off_deg = about.x_reference, -about.slices_x_deg
     c, s = math.cos(math.radians(-off_deg)), math.sin(math.radians(-off_deg))
 
     def on_sheet(px: float, py: float) -> tuple[float, float]:
@@ -324,7 +329,7 @@ def build_model(
         z0, z1 = (depths[f.id][0] - start_z, depths[f.id][1] - start_z) if has_depth else (0.0, 0.0)
         placed = (f.x_mm is not None and f.y_mm is not None) or kind_of(f).is_outlined
         contour = _contour(f, x, y, outline) if placed else None
-        if contour is not None and kind_of(f).is_toothed and edges != SHOWN:
+        if contour is not None and kind_of(f).is_toothed and edges != SHOWN and not is_crown(f):
             contour = rim_to_make(f, x, y) if edges == TO_MAKE or len(outline) < 3 else polyline(outline)
         found = tuple(
             FoundEdge(tuple(on_sheet(float(u), float(v)) for u, v in outline_in_part_frame(part, f, one.edge_mm)),
@@ -392,6 +397,9 @@ def _zone(z0: float, z1: float, here: list[Drawn], edges: str) -> Zone:
     for d in here:
         own = at[d.feature.id]
         if not is_outside(d.feature) or own is None:
+            continue
+        if is_crown(d.feature):
+            rims += [(d, tooth) for tooth in crown_teeth(d.feature, d.x, d.y, even=edges == TO_MAKE)]
             continue
         ring = _ring(d, holes, middle)
         broken = ring is not None and edges != TO_MAKE

@@ -31,12 +31,21 @@ class FreeArea:
             return self.side_left, self.side_right
         return 0.0, 0.0
 
+    def corner(self) -> "FreeArea":
+        """Return what is left above the words where the first shelf stands beside them down from the top."""
+        left, right = self.left, self.side_left - GAP
+        if self.right - self.side_right > right - left:
+            left, right = self.side_right + GAP, self.right
+        return FreeArea(left, right, self.top, self.floor, left, right, self.floor)
+
 
 @dataclass(frozen=True)
 class Shelf:
     """Blocks side by side whose datum axes lie at one height."""
 
     blocks: tuple[Block, ...]
+    corner: "tuple[Shelf, ...]" = ()
+    """Shelves on the paper that is free above the words, where this one stands beside them."""
 
     @property
     def up(self) -> float:
@@ -67,10 +76,13 @@ def joined(blocks: list[Block]) -> Block:
     return Block(tuple(items), union(boxes))
 
 
-def fill_shelves(blocks: list[Block], room: FreeArea) -> tuple[list[Shelf], list[Block]] | None:
+def fill_shelves(
+    blocks: list[Block], room: FreeArea, *, corner: bool = False
+) -> tuple[list[Shelf], list[Block]] | None:
     """Fill shelves from the left, downwards; return the shelves and what is left over.
 
-    None where the next block fits no empty page.
+    `corner`: where the first shelf stands beside the words, the paper above these is filled too. None where the next
+    block fits no empty page.
     """
     shelves: list[Shelf] = []
     rest = list(blocks)
@@ -81,8 +93,11 @@ def fill_shelves(blocks: list[Block], room: FreeArea) -> tuple[list[Shelf], list
         )
         if shelf is None:
             return (shelves, rest) if shelves else None
-        shelves.append(shelf)
         rest = rest[len(shelf.blocks) :]
+        if corner and not shelves and rest and room.top - shelf.tall < room.floor:
+            more, rest = fill_shelves(rest, room.corner()) or ([], rest)
+            shelf = Shelf(shelf.blocks, tuple(more))
+        shelves.append(shelf)
         y -= shelf.tall + GAP
     return shelves, []
 
@@ -107,6 +122,7 @@ def arrange(shelves: list[Shelf], room: FreeArea) -> list[Item]:
     items: list[Item] = []
     y = room.top
     for shelf in shelves:
+        items += arrange(list(shelf.corner), room.corner()) if shelf.corner else []
         y -= pad
         left, right = room.span(y - shelf.tall)
         loose = right - left - sum(b.width for b in shelf.blocks)

@@ -56,11 +56,6 @@ class Taken:
     model: Model
     cuts: tuple[Cut, ...]
 
-    @property
-    def label(self) -> str:
-        """The item's number, with a question mark while it is undecided."""
-        return f"{self.item.number}?" if self.item.is_doubtful else str(self.item.number)
-
 
 @dataclass(frozen=True)
 class Pulled:
@@ -152,7 +147,7 @@ def exploded_block(pulled: Sequence[Pulled], scale: float) -> Block:
     items.append(Line((whole[0] - 6, 0.0), (whole[2] + 6, 0.0), "CENTRE"))
     low = whole[1] - 6.0
     for one, tip in zip(pulled, spots, strict=True):
-        marks, box = balloon(one.taken.label, (tip[0] + 6.0, whole[3] + 12.0), tip)
+        marks, box = balloon(one.taken.item.label, (tip[0] + 6.0, whole[3] + 12.0), tip)
         items += marks
         boxes.append(box)
         if one.shift:
@@ -209,7 +204,7 @@ def item_block(taken: Taken, everything: Sequence[Taken], views: Sequence[Block]
         if not rows or sum(b.width + GAP for b in rows[-1]) + view.width > wide - 2 * PAD:
             rows.append([])
         rows[-1].append(view)
-    name = f"ITEM {taken.label}: {taken.item.name.upper()}"
+    name = taken.item.title
     blocks = [joined(row) for row in rows]
     inner = max(text_width(name, 5.0), min(LEAST_WORDS, wide - 2 * PAD), *(b.width for b in blocks))
     items: list[Item] = [Label(name, (PAD, -8.0), 5.0)]
@@ -241,7 +236,7 @@ def item_lines(taken: Taken, everything: Sequence[Taken]) -> list[str]:
                      f"{1 if item.number > 1 else 2}, as the views of the whole part show.")  # fmt: skip
     elif item.number == 1:
         lines += [
-            f"Item {one.label} ({one.item.name}) may be a piece of its own: undecided, so there is no seat for it "
+            f"Item {one.item.label} ({one.item.name}) may be a piece of its own: undecided, so there is no seat for it "
             "here; its detail has both sizes." for one in everything if one.item.is_doubtful
         ]  # fmt: skip
     if item.name == "rivet":
@@ -265,7 +260,7 @@ def _seat_line(taken: Taken, seat: Seat, everything: Sequence[Taken]) -> str:
         return "" if not us or us[0] is None else f" (U {length_text(units, us[0], SEAT_PLACES)})"
 
     def whose(hole: bool) -> str:
-        numbers = [one.label for one in everything if _has_side(one.item, seat, hole=hole)]
+        numbers = [one.item.label for one in everything if _has_side(one.item, seat, hole=hole)]
         return f" (item{'s' if len(numbers) > 1 else ''} {', '.join(numbers)})" if numbers else ""
 
     gap = seat.seam.seam_mm
@@ -303,7 +298,7 @@ def parts_list(taken: Sequence[Taken], right: float, bottom: float, width: float
         first = one.item.pieces[0]
         ids = ", ".join(p.id for p in one.item.pieces)
         made_of = ", ".join(f for p in one.item.pieces for f in p.features)
-        rows.append((one.label, str(len(one.item.pieces)), f"{ids} {first.name}", made_of,
+        rows.append((one.item.label, str(len(one.item.pieces)), f"{ids} {first.name}", made_of,
                      VERDICTS.get(first.verdict, first.verdict), "not known"))  # fmt: skip
     columns = zip(HEADINGS, *rows, strict=True)
     wanted = [max(text_width(text, TEXT) for text in column) + 3.0 for column in columns]
@@ -335,7 +330,7 @@ def assembly_lines(model: Model, pulled: Sequence[Pulled]) -> list[str]:
         "Each item is cut through its own axis, those off the part's axis turned up into the section, and pulled out "
         "along it; start end on the left. Arrows lead back to the seat."
     ]
-    doubtful = [one.taken.label for one in pulled if one.taken.item.is_doubtful]
+    doubtful = [one.taken.item.label for one in pulled if one.taken.item.is_doubtful]
     if doubtful:
         lines.append(f"{', '.join(doubtful)}: undecided, so drawn narrow; the others are drawn as if one with it.")
     lines += _order(model, pulled)
@@ -355,17 +350,17 @@ def _order(model: Model, pulled: Sequence[Pulled]) -> list[str]:
     if len(pulled) < 2:
         return []
     base, *others = pulled
-    steps = [f"begin with item {base.taken.label} ({base.taken.item.name})"]
+    steps = [f"begin with item {base.taken.item.label} ({base.taken.item.name})"]
     for way, sign in (("start", -1), ("end", 1)):
         rings = [one for one in others if one.shift * sign > 0 and not one.taken.item.is_pin]
         if rings:
             only = all(_ways(model, one.taken.item) == (way,) for one in rings)
-            names = ", then ".join(f"{one.taken.label} ({one.taken.item.name})" for one in rings)
+            names = ", then ".join(f"{one.taken.item.label} ({one.taken.item.name})" for one in rings)
             steps.append(f"{'only ' if only else ''}from the {way} put on item {names}")
     for one in (p for p in others if p.taken.item.is_pin):
         ways = _ways(model, one.taken.item) or ()
         come = f" from {'either end' if len(ways) == 2 else f'the {ways[0]}'}" if ways else ""
         count = len(one.taken.item.pieces)
         many = f", {count} of them" if count > 1 else ""
-        steps.append(f"last put in item {one.taken.label} ({one.taken.item.name}{many}){come}")
+        steps.append(f"last put in item {one.taken.item.label} ({one.taken.item.name}{many}){come}")
     return [f"Order of assembly: {'; '.join(steps)}."]

@@ -6,7 +6,9 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from ctrecon.core.measured import format_value
+from ctrecon.drawing.model.crossing import crossed_out, crossing_words, lost_windows
 from ctrecon.drawing.model.dimension_text import depth_stops, length_text
+from ctrecon.drawing.model.edges import LOST
 from ctrecon.drawing.model.teeth import is_broken_rim
 from ctrecon.drawing.model.turned import view_name
 from ctrecon.drawing.model.views import SAME_FACE_SLICES, Drawn, Model, Zone, sheet_turn
@@ -26,10 +28,14 @@ from ctrecon.drawing.shown.dimension import (
 )
 from ctrecon.drawing.shown.edges import edge_lines, edge_words
 from ctrecon.drawing.shown.plane import STRAIGHT, Plane
-from ctrecon.record.kinds import is_outside, kind_of
+from ctrecon.record.kinds import is_crown, is_outside, kind_of
 from ctrecon.record.part import taper_of
 
-__all__ = ["Circled", "scale_text", "title_labels", "view_block", "zone_depths"]
+__all__ = ["AS_HALF_WAY", "Circled", "scale_text", "title_labels", "view_block", "zone_depths"]
+
+
+AS_HALF_WAY = "teeth as at half their height"
+"""How the teeth of a crown are drawn: more of their form is not measured."""
 
 
 INNER_SHARE = 0.7
@@ -319,6 +325,11 @@ def _edges(model: Model, zone: Zone, space: Space, scale: float) -> list[Item]:
             root = circle(d.x, d.y, d.feature.root_diameter_mm.value / 2).placed(scale, 0.0, 0.0)
             items.append(Shape(root, "NARROW"))
             space.thin += zip(root.points(6.0), root.points(6.0)[1:], strict=False)
+            crossing = crossed_out(model, d)
+            for window in lost_windows(model, d, crossing) if crossing else ():
+                placed = window.placed(scale, 0.0, 0.0)
+                items.append(Shape(placed, LOST))
+                space.thin += itertools.pairwise(placed.points(6.0))
     return items
 
 
@@ -335,8 +346,12 @@ def _caption(model: Model, zone: Zone, number: int) -> list[str]:
         lines.append("single slice, depth unknown; seen as the slice looks on screen")
         lines[-1] += ", turned level" if abs(model.slices_x_deg) > 0.005 else ""
     wheels = [d.feature for d in zone.drawn if kind_of(d.feature).is_toothed]
+    crossed = [one for d in zone.drawn if (one := crossed_out(model, d))]
+    lines += [crossing_words(model, one) for one in crossed]
     if any(is_broken_rim(f) for f in wheels):
         lines.append("whole teeth that were found are drawn, lost ones by their circles only")
+    elif any(is_crown(f) for f in wheels):
+        lines.append(AS_HALF_WAY)
     elif wheels:
         lines.append("teeth are not drawn: tip circle wide, root circle narrow")
     if any(taper_of(d.feature) for d in zone.drawn):

@@ -5,12 +5,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from ctrecon.drawing.model.views import Drawn, Model, Zone, contour_at, rims_at
+from ctrecon.drawing.paper.contours import circle
 from ctrecon.drawing.paper.items import Box, Hatch
 from ctrecon.drawing.shown.plane import Plane, cutting_plane
-from ctrecon.record.kinds import is_outside
+from ctrecon.record.kinds import is_crown, is_outside
 from ctrecon.record.part import Piece
 
-__all__ = ["HATCH_ANGLES", "Cut", "Span", "cut_zones", "hatched_across", "piece_of", "spans_at"]
+__all__ = ["HATCH_ANGLES", "Cut", "Span", "cut_zones", "hatched_across", "metal_across", "piece_of", "spans_at"]
 
 HATCH_ANGLES = (45.0, 135.0, 30.0, 150.0, 60.0, 120.0)
 
@@ -21,11 +22,19 @@ LEAST_HATCHED_MM2 = 0.05
 Span = tuple[float, float]
 
 
-def _metal(model: Model, zone: Zone, z: float) -> Any:
-    """Return the metal of a zone at a depth inside it as an area (tapers taken at that depth)."""
+def metal_across(model: Model, zone: Zone, z: float, *, uncut: bool = False) -> Any:
+    """Return the metal of a zone at a depth inside it as an area (tapers taken at that depth).
+
+    `uncut` takes the teeth of a crown for their whole ring, as a section along the axis shows them (ISO 2203).
+    """
     from shapely.geometry import Polygon
 
     parts = []
+    rings = {d.feature.id: d for d, _ in zone.rims if is_crown(d.feature)} if uncut else {}
+    for d in rings.values():
+        for solid, size in ((True, d.feature.diameter_mm), (False, d.feature.inner_diameter_mm)):
+            disc = Polygon(circle(d.x, d.y, size.value / 2 if size else 0.0).points(2.0))
+            parts.append((disc.area, solid, disc))
     for solid, pairs in ((True, rims_at(model, zone, z)), (False, zone.holes)):
         for d, contour in pairs:
             is_cut = solid and contour.round_of is None  # by reliefs, or no circle anyway
@@ -95,7 +104,7 @@ def cut_zones(model: Model) -> tuple[Cut, ...]:
     plane = cutting_plane(model)
     for zone in model.zones:
         inset = (zone.z1 - zone.z0) * 1e-6
-        first, second = _metal(model, zone, zone.z0 + inset), _metal(model, zone, zone.z1 - inset)
+        first, second = (metal_across(model, zone, z, uncut=True) for z in (zone.z0 + inset, zone.z1 - inset))
         flat = plane.laid_flat(first), plane.laid_flat(second)
         cuts.append(Cut(first, second, *flat, plane, _reach(flat[0]), _reach(flat[1])))
     return tuple(cuts)
@@ -116,7 +125,7 @@ def hatched_across(model: Model, zone: Zone, scale: float, kept_free: list[Box])
     from shapely import affinity, unary_union
     from shapely.geometry import Polygon, box
 
-    metal = _metal(model, zone, (zone.z0 + zone.z1) / 2)
+    metal = metal_across(model, zone, (zone.z0 + zone.z1) / 2)
     if metal.is_empty:
         return []
     rim = max(zone.rims, key=lambda pair: pair[1].area())[0] if zone.rims else None

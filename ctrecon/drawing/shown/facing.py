@@ -12,9 +12,10 @@ from ctrecon.drawing.paper.items import Block, Item, Line, Shape
 from ctrecon.drawing.paper.lettering import box_of
 from ctrecon.drawing.paper.placing import Space, union
 from ctrecon.drawing.paper.symbols import axis_letters
-from ctrecon.drawing.shown.blocks import title_labels
-from ctrecon.drawing.shown.cut import Cut
+from ctrecon.drawing.shown.blocks import AS_HALF_WAY, title_labels
+from ctrecon.drawing.shown.cut import Cut, metal_across
 from ctrecon.drawing.shown.edges import break_line
+from ctrecon.record.kinds import is_crown
 
 __all__ = ["end_block", "shows_more", "visible_edges"]
 
@@ -55,6 +56,9 @@ def visible_edges(
             for piece in getattr(left, "geoms", [left]):
                 if not piece.is_empty and piece.length > 2 * slack:
                     seen.append((n, Contour(tuple((x, y, 0.0) for x, y in piece.coords), closed=False), style))
+        zone = model.zones[n]
+        if any(is_crown(d.feature) for d, _ in zone.rims):
+            metal = metal_across(model, zone, (zone.z0 + zone.z1) / 2)  # one sees through the gaps of its teeth
         front = front.union(metal)
     return seen
 
@@ -135,5 +139,6 @@ def end_block(model: Model, edges: list[tuple[int, Contour, str]], scale: float)
     rims = model.zones[-1].rims
     is_open = bool(rims) and all(d.open_end for d, _ in rims)
     seen = "seen from the end (X runs to the left)" + (", where the part runs out of the stack" if is_open else "")
-    labels = title_labels(["END VIEW", seen], (box[0] + box[2]) / 2, needed[1] - 2.0, max(needed[2] - needed[0], 55.0))
+    lines = ["END VIEW", seen, *([AS_HALF_WAY] if any(is_crown(d.feature) for d, _ in rims) else [])]
+    labels = title_labels(lines, (box[0] + box[2]) / 2, needed[1] - 2.0, max(needed[2] - needed[0], 55.0))
     return Block((*items, *labels), union([needed, *(box_of(one) for one in labels)]))

@@ -14,7 +14,7 @@ from ctrecon.drawing.paper.symbols import AXIS_DATUM, FACE_DATUM
 from ctrecon.drawing.shown.blocks import scale_text
 from ctrecon.drawing.shown.cut import HATCH_ANGLES
 from ctrecon.drawing.shown.edges import edge_notes
-from ctrecon.record.kinds import is_hole, kind_of
+from ctrecon.record.kinds import is_crown, is_hole, kind_of
 from ctrecon.record.part import Part, scale_u_along, taper_of
 
 __all__ = ["SAFETY", "U_NOTE", "Table", "axes_says", "note_lines", "notes_items", "short_notes", "table_rows"]
@@ -95,7 +95,8 @@ def note_lines(model: Model, scale: float) -> list[str]:
     for f in part.features:
         flagged = {explain(flag) for flag in f.flags}
         for name, why in f.unknown.items():
-            if why in flagged or (name in _ENDS and "runs_out_of_stack" in f.flags):
+            no_circle = is_crown(f) and name in ("tip_diameter_mm", "root_diameter_mm")
+            if no_circle or why in flagged or (name in _ENDS and "runs_out_of_stack" in f.flags):
                 continue  # the flag says so
             gaps.setdefault((name.removesuffix("_mm").replace("_", " "), why), []).append(f.id)
     lines += [f"{', '.join(ids)}: {name} unknown, {why}." for (name, why), ids in sorted(gaps.items())]

@@ -44,9 +44,9 @@ def section_shapes(model: Model, cuts: tuple[Cut, ...], scale: float) -> tuple[l
         before = strips
         for piece, whole in strips:
             corners, roots = uncut_teeth(zone, whole)
-            items += [Line((a * scale, y * scale), (b * scale, y * scale), "WIDE") for (a, y), (b, _) in roots]
+            items += [Line((a * scale, p * scale), (b * scale, q * scale), "WIDE") for (a, p), (b, q) in roots]
             angle = HATCH_ANGLES[piece % len(HATCH_ANGLES)]
-            if piece not in uncut:
+            if piece not in uncut and corners is not None:
                 items.append(Hatch(tuple((z * scale, y * scale) for z, y in corners), (), angle))
         items += _silhouette(first, x0, x1, [one for one, _ in pairs], scale)
         bounds = [area.bounds for area in (first, second) if not area.is_empty]

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 
 from ctrecon.core.measured import Measured, decimals_for, expanded, format_value
+from ctrecon.drawing.model.crossing import crossed_out
 from ctrecon.drawing.model.dimension_text import figure, size_places, written
 from ctrecon.drawing.model.rows import NONE
 from ctrecon.drawing.model.teeth import tooth_contour, uneven_deg
@@ -12,7 +13,7 @@ from ctrecon.drawing.paper.items import FIGURE_GAP_MM, Block, Item, Label, Line,
 from ctrecon.drawing.paper.lettering import box_of, text_width
 from ctrecon.drawing.paper.placing import union
 from ctrecon.drawing.shown.blocks import scale_text, title_labels
-from ctrecon.record.kinds import kind_of
+from ctrecon.record.kinds import is_crown, kind_of
 from ctrecon.record.part import Feature
 from ctrecon.record.sensitivity import expanded_of
 
@@ -37,11 +38,15 @@ def wheel_rows(model: Model, d: Drawn) -> list[tuple[str, str, str]]:
     rows = [("teeth of the whole wheel", _count(f), "")]
     if f.teeth_present is not None:
         rows.append(("whole teeth found", str(f.teeth_present), ""))
-    for words, quantity, value in (
+    across = [
+        ("diameter over the teeth", "diameter_mm", f.diameter_mm),
+        ("diameter within the teeth", "inner_diameter_mm", f.inner_diameter_mm),
+        ("height of the teeth", "length_mm", f.length_mm),
+    ] if is_crown(f) else [
         ("tip diameter", "tip_diameter_mm", f.tip_diameter_mm),
         ("root diameter", "root_diameter_mm", f.root_diameter_mm),
-        ("tooth width half-way up", "tooth_width_mm", f.tooth_width_mm),
-    ):
+    ]  # fmt: skip
+    for words, quantity, value in (*across, ("tooth width half-way up", "tooth_width_mm", f.tooth_width_mm)):
         if value is None:
             rows.append((words, "unknown", ""))
             continue
@@ -62,6 +67,16 @@ def wheel_rows(model: Model, d: Drawn) -> list[tuple[str, str, str]]:
             rows.append((words, format_value(angle.value, places), NONE if u is None else format_value(u, places)))
     if f.flank is not None:
         rows.append(("flanks", f.flank.form, ""))
+    crossing = crossed_out(model, d)
+    if crossing is not None:
+        rows.append(("arms", str(len(crossing.windows)), ""))
+        rows += [
+            (words, figure(model.units, value, 2), NONE)
+            for words, value in (
+                ("width of an arm", crossing.arm_width.value), ("boss, diameter", crossing.boss_diameter),
+                ("inside of the rim, diameter", crossing.inner_diameter.value),
+            )
+        ]  # fmt: skip
     return rows
 
 
@@ -171,12 +186,17 @@ def _sized(
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
 
 
-def uncut_teeth(zone: Zone, corners: Corners) -> tuple[Corners, list[tuple[tuple[float, float], tuple[float, float]]]]:
-    """Return what of a strip of cut metal (depth, Y) is hatched, and the lines of the root circle that bound it.
+def uncut_teeth(
+    zone: Zone, corners: Corners
+) -> tuple[Corners | None, list[tuple[tuple[float, float], tuple[float, float]]]]:
+    """Return what of a strip of cut metal (depth, Y) is hatched, and the lines of the roots that bound it.
 
-    Teeth are shown uncut (ISO 2203): the hatch ends at the root circle.
+    Teeth are shown uncut (ISO 2203): the hatch ends at the root circle, and of a crown nothing is hatched between the
+    planes of roots and tips.
     """
     (z0, p0), (z1, p1), (_, q1), (_, q0) = corners
+    if any(is_crown(d.feature) for d, _ in zone.rims):
+        return None, [((z0, p0), (z0, q0)), ((z1, p1), (z1, q1))]
     lines = []
     for d, _ in zone.rims:
         root = d.feature.root_diameter_mm

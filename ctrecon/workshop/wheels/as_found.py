@@ -9,8 +9,9 @@ import numpy as np
 import shapely
 from shapely import Polygon
 
-from ctrecon.core.measured import Measured
-from ctrecon.record.kinds import kind_of
+from ctrecon.core.measured import COVERAGE_FACTOR, Measured
+from ctrecon.record.items import pieces_of
+from ctrecon.record.kinds import kind_of, kind_words
 from ctrecon.record.part import (
     Feature,
     Part,
@@ -19,6 +20,7 @@ from ctrecon.record.part import (
     place_in_part_frame,
     scale_u_of,
 )
+from ctrecon.record.sensitivity import expanded_of, quantities
 from ctrecon.shapes import Vertex
 from ctrecon.workshop.errors import PlanError
 from ctrecon.workshop.wheels.meshes import ADDENDUM, Arbor, TrainWheel
@@ -73,6 +75,11 @@ class FoundWheel:
         Other holes between hub and rim.
     scale_u_rel : float or None
         Of its lengths across the axis.
+    printed : mapping of str to Measured
+        Sizes of the rim by their names in the record, with the u that is printed: what an unknown grey scale and the
+        scale add is in it.
+    bore_says : str
+        The bore in words, with its size and U; empty where there is none.
     """
 
     name: str
@@ -85,6 +92,8 @@ class FoundWheel:
     bore: Window | None
     windows: tuple[Window, ...]
     scale_u_rel: float | None
+    printed: Mapping[str, Measured]
+    bore_says: str
 
     @property
     def odds(self) -> dict[int, float]:
@@ -148,7 +157,18 @@ def found_wheels(parts: Sequence[Part]) -> tuple[FoundWheel, ...]:
     found = []
     for part in parts:
         prefix = f"{part.name}." if len(parts) > 1 else ""
-        mine = [_found(part, one, prefix) for one in part.features if kind_of(one).is_toothed and one.x_mm and one.y_mm]
+        # of a part of several pieces each wheel has the bore and windows of its own piece: its seat is a hole there
+        alone = {
+            f.id: replace(item.part, name=part.name)
+            for item in pieces_of(part)
+            for f in item.part.features
+            if kind_of(f).is_toothed
+        }
+        mine = [
+            _found(alone.get(one.id, part), one, prefix)
+            for one in part.features
+            if kind_of(one).is_toothed and one.x_mm and one.y_mm
+        ]
         found += _on_shared_arbors(mine)
     return tuple(found)
 
@@ -213,7 +233,20 @@ def _found(part: Part, wheel: Feature, prefix: str) -> FoundWheel:
         prefix + wheel.id, part.name, wheel, arbor, low, high,
         run_out, made, tuple(window for one, window in inside if one is not bore),
         scale_u_of(part, "tip_diameter_mm"),
+        {name: _as_printed(part, wheel, name, size) for name, size in quantities(wheel).items()},
+        "" if bore is None else _bore_says(part, bore),
     )  # fmt: skip
+
+
+def _bore_says(part: Part, bore: Feature) -> str:
+    sizes = [_as_printed(part, bore, one.quantity, value) for one, value in kind_of(bore).main_sizes(bore)]
+    words = f"{kind_of(bore).sign}{' and '.join(str(one) for one in sizes)}"
+    return f"the bore {bore.id} is a {kind_words(bore)}, {words} mm"
+
+
+def _as_printed(part: Part, feature: Feature, name: str, size: Measured) -> Measured:
+    u = expanded_of(part, feature, name, size)
+    return Measured(size.value, None if u is None else u / COVERAGE_FACTOR)
 
 
 def _window(part: Part, hole: Feature, centre: Arbor) -> Window | None:

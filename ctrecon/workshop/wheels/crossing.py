@@ -29,6 +29,7 @@ _QUAD_SEGS = 64
 class CrossingOut:
     """Widths (mm, with u) of rim under the roots and arms, the windows (mm, centre at 0, 0) and a sentence."""
 
+    boss_diameter: float
     rim_width: Measured
     arm_width: Measured
     inner_diameter: Measured
@@ -95,7 +96,7 @@ def cross_out(
         f"{arms} arms {format_value(arm.value, 2)} mm wide, rim {format_value(rim.value, 2)} mm under the roots, boss "
         f"⌀{format_short(boss_diameter, 4)}: the windows hold a circle of ⌀{format_value(widest, 2)}{meets}"
     )
-    return CrossingOut(rim, arm, inner, windows, says)
+    return CrossingOut(boss_diameter, rim, arm, inner, windows, says)
 
 
 def _times(size: Measured, factor: float) -> Measured:

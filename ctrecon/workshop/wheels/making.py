@@ -28,7 +28,7 @@ from ctrecon.workshop.wheels.tooth import (
     spur_tooth,
 )
 
-__all__ = ["TOOTH_FORMS", "Form", "ToMake", "wheel_to_make"]
+__all__ = ["TOOTH_FORMS", "Form", "ToMake", "crossing_as_found", "wheel_to_make"]
 
 TOOTH_FORMS = ("found", "spur", "clock")
 """The tooth as found, an ISO 54 spur tooth, a BS 978-2 clock tooth."""
@@ -142,7 +142,7 @@ def wheel_to_make(
     outline = wheel_outline(sizes, profile=profile, turn_deg=turn)
     crossing = None
     try:
-        crossing = _crossing(found, sizes)
+        crossing = crossing_as_found(found, sizes.root_diameter, sizes.depth_of_cut)
     except PlanError as error:
         says.append(f"the windows are left as found: {error}")
     return ToMake(chosen, sizes, forms, outline, crossing, _dividing(teeth, head), tuple(says))
@@ -213,8 +213,8 @@ def _best(found: FoundWheel, forms: tuple[Form, ...]) -> str:
     return forms[0].name if forms else "spur"
 
 
-def _crossing(found: FoundWheel, sizes: ToothSizes) -> CrossingOut | None:
-    """Return the wheel crossed out as found, by the windows that are left of it: one is enough.
+def crossing_as_found(found: FoundWheel, root_diameter: Measured, depth_of_cut: Measured) -> CrossingOut | None:
+    """Return the wheel crossed out as found, by the windows that are left of it: one is enough; None without any.
 
     A window between arms of even width has two straight sides. The angle between them is that from arm to arm, and
     each is half an arm's width from the wheel's centre.
@@ -226,8 +226,8 @@ def _crossing(found: FoundWheel, sizes: ToothSizes) -> CrossingOut | None:
     if arms < 2 or any(abs(one.apart_deg - 360 / arms) > _UNEVEN_DEG for one in windows):
         raise PlanError(f"the windows of {found.name} are not those between even arms")
     return cross_out(
-        sizes.root_diameter, sizes.depth_of_cut, boss_diameter=2 * median(one.inner for one in windows), arms=arms,
-        rim_width=Measured(sizes.root_diameter.value / 2 - median(one.outer for one in windows)),
+        root_diameter, depth_of_cut, boss_diameter=2 * median(one.inner for one in windows), arms=arms,
+        rim_width=Measured(root_diameter.value / 2 - median(one.outer for one in windows)),
         arm_width=Measured(2 * median(one.off_centre for one in windows)), turn_deg=windows[0].middle_deg - 180 / arms,
     )  # fmt: skip
 

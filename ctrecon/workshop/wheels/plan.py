@@ -323,7 +323,10 @@ def _counted(feature: Feature, teeth: int, probability: float) -> str:
 def _division(found: FoundWheel, teeth: int) -> Division:
     """Return the errors of the teeth for this count."""
     feature = found.feature
-    sizes = [one.value for one in (feature.tip_diameter_mm, feature.root_diameter_mm) if one is not None]
+    across = (feature.tip_diameter_mm, feature.root_diameter_mm)
+    if found.is_crown:
+        across = (feature.diameter_mm, feature.inner_diameter_mm)
+    sizes = [one.value for one in across if one is not None]
     if not sizes or not feature.tooth_places:
         raise PlanError("no tooth has a measured place")
     u_x, u_y = ((one.u or 0.0) if one is not None else 0.0 for one in (feature.x_mm, feature.y_mm))
