@@ -1,5 +1,6 @@
 """Explains a scan: predicts every slice from the record, subtracts, and lists what is left."""
 
+import os
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -9,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ctrecon.core.ahead import LARGE, spare_core
 from ctrecon.core.arguments import need
 from ctrecon.core.errors import InputError
 from ctrecon.core.flags import explain
@@ -20,7 +20,7 @@ from ctrecon.explain.blur import Seen, find_psf, look_ahead
 from ctrecon.explain.local_grey import SlowResidual, fit_grey_levels
 from ctrecon.explain.predict import Predictor
 from ctrecon.explain.residual_regions import RegionFinder, SliceResidual
-from ctrecon.explain.words import describe, is_told
+from ctrecon.explain.words import describe
 from ctrecon.grey.levels import Levels, find_levels
 from ctrecon.record.explained import Explained, ExplainedSlice, Psf
 from ctrecon.record.measurement import need_part
@@ -36,6 +36,7 @@ _NEAR_PX = 4
 _EDGE_PX = 0.2  # a record's edge may be off by this before what it leaves counts as unexplained
 _EDGE_SLICES = 0.25
 _ROOM, _CLEAR = 64, 32  # voxels about the part that are looked at; voxels that slow changes are felt over
+_LARGE = 150_000  # pixels; of smaller slices two threads would wait for each other more than they work
 _RUNS_ON = 6  # slices: what runs out of the stack runs on
 
 
@@ -115,8 +116,7 @@ def _compared(part: Part, stack: SliceStack, look: "_Look", progress: Progress |
             predicted, wrong = predicted + int(said.sum()), wrong + int((said & ~metal).sum())
         if progress is not None:
             progress("explain", k + 1, count)
-    described = (describe(tally, part, look.solid) for tally in finder.finish())
-    lumps = tuple(one for one in described if not is_told(one, part))
+    lumps = tuple(describe(tally, part, look.solid) for tally in finder.finish())
     return Explained(
         tuple(rms),
         found / seen if seen else None,
@@ -137,7 +137,7 @@ def _views(
     three works through the slices in their order, so that nothing comes out otherwise.
     """
     following, present = dict(pairwise(seen)), set(seen)
-    if look.pixels < LARGE or not spare_core():
+    if look.pixels < _LARGE or (os.cpu_count() or 1) < 2:
         for k in range(count):
             view = look.at(k) if k in present else None
             if view is not None:

@@ -5,11 +5,10 @@ import numpy as np
 from ctrecon.core.measured import format_value
 from ctrecon.explain.residual_regions import RegionStats
 from ctrecon.record.explained import ResidualRegion
-from ctrecon.record.kinds import is_hole
-from ctrecon.record.part import Part, outline_in_part_frame, place_in_part_frame
+from ctrecon.record.part import Part
 from ctrecon.record.solid import Solid
 
-__all__ = ["describe", "is_told"]
+__all__ = ["describe"]
 
 _BESIDE_PX = 4.0
 _THIN_PX = 6.0
@@ -50,24 +49,6 @@ def describe(tally: RegionStats, part: Part, solid: Solid) -> ResidualRegion:
         slices=(first, last), size_mm=(long, short, (last - first + 1) * dz), strength=tally.strength,
         voxels=tally.count, near=near,
     )  # fmt: skip
-
-
-def is_told(lump: ResidualRegion, part: Part) -> bool:
-    """Return whether metal is missing where the record says already that an edge is eaten or a corner lost."""
-    from shapely.geometry import LineString, Point
-
-    z = (lump.depth_from_mm + lump.depth_to_mm) / 2
-    place = Point((part.rotation @ np.array([lump.x_mm, lump.y_mm, z]))[:2])
-    for f in part.features if lump.sign < 0 else ():
-        for one in f.worn.stretches if f.worn and f.x_mm and f.y_mm else ():
-            low, high = one.depth_from_mm, one.depth_to_mm
-            if low is not None and high is not None and not low <= z <= high:
-                continue
-            edge = LineString(outline_in_part_frame(part, f, one.edge_mm))
-            beyond = LineString([place_in_part_frame(part, f), place]).intersects(edge)
-            if beyond != is_hole(f) and edge.distance(place) <= one.deepest_mm:
-                return True
-    return False
 
 
 def _sentence(
