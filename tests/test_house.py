@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 import tomllib
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,12 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 TESTS = sorted((ROOT / "tests").rglob("test_*.py"))
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 HEAVY = ("numpy", "scipy", "matplotlib", "skimage", "pydantic", "ezdxf", "ipywidgets", "tqdm", "shapely", "PIL")
+
+
+@cache
+def _tree(path: Path) -> ast.Module:
+    """Return a module as parsed: several tests look at each."""
+    return ast.parse(path.read_text(encoding="utf-8"))
 
 
 def _python(code: str, *options: str) -> str:
@@ -98,14 +105,14 @@ def test_module_is_small_and_explained(path: Path) -> None:
     """No module is over 500 lines, and each says in its first line what it is for."""
     text = path.read_text(encoding="utf-8")
     assert len(text.splitlines()) <= 500
-    assert ast.get_docstring(ast.parse(text))
+    assert ast.get_docstring(_tree(path))
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
 def test_long_functions_give_a_reason(path: Path) -> None:
     """A function over 80 lines or 8 parameters says why right above it (# long: or # many:); none is over 120 lines."""
     lines = path.read_text(encoding="utf-8").splitlines()
-    for node in ast.walk(ast.parse("\n".join(lines))):
+    for node in ast.walk(_tree(path)):
         if not isinstance(node, ast.FunctionDef):
             continue
         first = min([node.lineno, *(one.lineno for one in node.decorator_list)])
@@ -219,7 +226,7 @@ def test_a_kind_knows_itself() -> None:
     for path in MODULES:
         where = path.relative_to(PACKAGE).as_posix()
         room = where if where in ("record/kinds.py", *CHOICE) else where.partition("/")[0]
-        nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+        nodes = list(ast.walk(_tree(path)))
         found = [sum(map(_asks_kind, nodes)), sum(map(_asks_shape, nodes))]
         counts[room] = [a + b for a, b in zip(counts.get(room, [0, 0]), found, strict=True)]
     for room, (kinds, classes) in sorted(counts.items()):
