@@ -162,7 +162,8 @@ def part_from_three_sides(part: Part) -> Figure:
     for k, (rise, turn, title) in enumerate(_SIDES, start=1):
         axes: Any = figure.add_subplot(1, 3, k, projection="3d", proj_type="ortho")
         # all pieces together: what is behind is told by triangle, not by piece
-        axes.add_collection3d(Poly3DCollection(corners, facecolors=colours, linewidths=0, antialiaseds=False, shade=True))
+        solid = Poly3DCollection(corners, facecolors=colours, linewidths=0, antialiaseds=False, shade=True)
+        axes.add_collection3d(solid)
         axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]), zlim=(low[2], high[2]))
         figure.text((k - 0.5) / len(_SIDES), 0.98, title, ha="center", va="top")
         axes.set_box_aspect(high - low)
