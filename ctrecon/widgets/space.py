@@ -155,16 +155,17 @@ def part_from_three_sides(part: Part) -> Figure:
     from mpl_toolkits.mplot3d.art3d import Poly3DCollection  # type: ignore[import-untyped]
 
     meshes = meshes_of(part)
-    every = np.concatenate([one.corners.reshape(-1, 3) for one in meshes])
-    low, high = every.min(axis=0), every.max(axis=0)
+    corners = np.concatenate([one.corners for one in meshes])
+    colours = [_COLOURS[k % len(_COLOURS)] for k, one in enumerate(meshes) for _ in one.corners]
+    low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
     figure = Figure(figsize=(11, 4), layout="constrained")
     for k, (rise, turn, title) in enumerate(_SIDES, start=1):
         axes: Any = figure.add_subplot(1, 3, k, projection="3d", proj_type="ortho")
-        for number, one in enumerate(meshes):
-            colour = _COLOURS[number % len(_COLOURS)]
-            axes.add_collection3d(Poly3DCollection(one.corners, facecolors=colour, linewidths=0, shade=True))
+        # all pieces together: what is behind is told by triangle, not by piece
+        solid = Poly3DCollection(corners, facecolors=colours, linewidths=0, antialiaseds=False, shade=True)
+        axes.add_collection3d(solid)
         axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]), zlim=(low[2], high[2]))
-        axes.set_title(title, y=0.9)
+        figure.text((k - 0.5) / len(_SIDES), 0.98, title, ha="center", va="top")
         axes.set_box_aspect(high - low)
         axes.view_init(rise, turn)
         axes.set_axis_off()
