@@ -66,6 +66,7 @@ FLAGS: dict[str, str] = {
     "seam_bright": "the seam is brighter than the metal: filled with something heavier",
     "other_material": "the grey inside differs from the metal around it by more than noise and shading explain: "
     "another material; its line is a step of grey, not a gap",
+    "size_of_set": "too faint alone to be sure of its size: the size is what the rivets of its set have in common",
     "seam_or_dark_slice": "may be a dark slice: nothing else in these slices rules it out",
 }
 

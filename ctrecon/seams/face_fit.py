@@ -18,7 +18,6 @@ _RAREST = 1e-304  # chance below which floating point loses it
 _LEAST_CHI2 = 9.0
 _SIMPLER_CHI2 = 4.0
 _STEP_SHARE = 0.08
-_USUAL_STEP = 0.01  # of the contrast, where the section changes: noise must not pass for a step of several times that
 _APART = 3.0  # blurs between two dips that are fitted side by side
 _WIDTHS = (0.85, 1.2)
 
@@ -109,26 +108,25 @@ class Profile:
         offsets = offsets[inside] if inside.any() else np.zeros(1)
         # per-pixel noise of the dip's filter, in noise of the means: shared noise is in it already
         white = sigma**2 / self.pixels
-        held = self._held(sigma)
-        curve = self._left_by([self._basis(o, blur, held) for o in offsets])
+        curve = self._left_by([self._basis(o, blur) for o in offsets])
         offset = _lowest(offsets, curve)
         width = 1.0
-        size, left, gain = self.solve(self.grey, offset, blur, held)
+        size, left, gain = self.solve(self.grey, offset, blur)
         freedom = max(len(u) - 6 - len(self.beside), 1)
         flicker = max(left / freedom - white, 0.0)
         variance = white + max(flicker, _FLICKER_FLOOR**2)
         for other in _WIDTHS:
-            wider = self.solve(self.grey, offset, blur * other, held)
+            wider = self.solve(self.grey, offset, blur * other)
             if left - wider[1] > 9 * variance:
                 (size, left, gain), width = wider, other
         u_size = float(np.sqrt(variance / gain))
         t = size / u_size
         share = flicker / variance
         z = _as_normal(t, min(freedom / max(share, 0.15) ** 2, 200.0))
-        beats = self._beats_step(offset, blur * width, held, left, variance, t)
-        single = float(self._left_by([self._one_plane(o, held) for o in u[np.abs(u - offset) < 1.6]]).min())
+        beats = self._beats_step(offset, blur * width, left, variance, t)
+        single = float(self._left_by([self._one_plane(o) for o in u[np.abs(u - offset) < 1.6]]).min())
         spread = (single - left) / variance
-        alone, _, own_gain = self.solve(self.plain, offset, blur * width, held)
+        alone, _, own_gain = self.solve(self.plain, offset, blur * width)
         return DipFit(
             offset, _u_place(offsets, curve, offset, variance), size, u_size, z, width, beats,
             float(spread), alone, float(np.sqrt(variance / own_gain)),
@@ -136,37 +134,31 @@ class Profile:
 
     def left(self, found: DipFit, blur: float) -> Floats:
         """Return what the fit at that place leaves of the profile."""
-        basis = self._basis(found.offset, blur)[:, :-1]
+        basis = self._basis(found.offset, blur)
         return np.asarray(self.grey - basis.T @ np.linalg.lstsq(basis.T, self.grey, rcond=None)[0])
 
     def at(self, offset: float, blur: float, sigma: float) -> tuple[float, float]:
         """Return the dip at a given place, and its uncertainty."""
-        size, left, gain = self.solve(self.grey, offset, blur, self._held(sigma))
+        size, left, gain = self.solve(self.grey, offset, blur)
         white = sigma**2 / self.pixels
         return size, float(np.sqrt(max(white + _FLICKER_FLOOR**2, left / max(len(self.planes) - 5, 1)) / gain))
 
-    def _held(self, sigma: float) -> float:
-        """Return the noise of a mean over the step that is usual: how much a step weighs by itself."""
-        return float(np.sqrt(sigma**2 / self.pixels + _FLICKER_FLOOR**2) / _USUAL_STEP)
-
-    def _basis(self, offset: float, blur: float, held: float = 0.0) -> Floats:
-        """Return dip, step, trend and other dips (rows) in each plane, and last what holds the step (ridge)."""
+    def _basis(self, offset: float, blur: float) -> Floats:
         u = self.planes - self.middle
         v = u / max(np.abs(u).max(), 1.0)
         rows = [template(u - offset, blur), ndtr((u - offset) / blur) - 0.5, np.ones_like(v), v, v**2]
         rows += [v**3] if len(u) >= 17 else []
-        rows += [template(self.planes - other, blur) for other in self.beside]
-        return np.column_stack([np.asarray(rows), np.where(np.arange(len(rows)) == 1, held, 0.0)])
+        return np.asarray([*rows, *(template(self.planes - other, blur) for other in self.beside)])
 
-    def solve(self, grey: Floats, offset: float, blur: float, held: float = 0.0) -> tuple[float, float, float]:
+    def solve(self, grey: Floats, offset: float, blur: float) -> tuple[float, float, float]:
         """Return size of the dip (positive dark), squares left, and how much one unit of noise tells of it."""
-        basis, grey = self._basis(offset, blur, held), np.append(grey, 0.0)
+        basis = self._basis(offset, blur)
         got = np.linalg.lstsq(basis.T, grey, rcond=None)[0]
         left = grey - basis.T @ got
         pure = basis[0] - basis[1:].T @ np.linalg.lstsq(basis[1:].T, basis[0], rcond=None)[0]
         return -float(got[0]), float(left @ left), max(float(pure @ pure), 1e-12)
 
-    def _beats_step(self, offset: float, blur: float, held: float, left: float, variance: float, t: float) -> bool:
+    def _beats_step(self, offset: float, blur: float, left: float, variance: float, t: float) -> bool:
         """Return whether no step of the grey near by explains the profile as well.
 
         A dip alone must do better than a step alone, both on a trend that bends one way only, since a step on a
@@ -174,7 +166,7 @@ class Profile:
         """
         u = self.planes - self.middle
         places = [o for o in np.arange(u[0] + 1, u[-1] - 0.9, 0.5) if abs(o - offset) < 4 * blur]
-        steps = [self._basis(o, blur, held)[1:] for o in places]
+        steps = [self._basis(o, blur)[1:] for o in places]
         dip = np.delete(self._basis(offset, blur), 1, axis=0)
         least = _STEP_SHARE * t**2
         bent = np.arange(len(dip)) != 4 if len(u) >= 17 else np.ones(len(dip), dtype=bool)
@@ -182,16 +174,15 @@ class Profile:
         both = float(self._left_by(steps).min()) - left
         return bool(simple > max(_SIMPLER_CHI2, least) * variance or both > max(_LEAST_CHI2, least) * variance)
 
-    def _one_plane(self, offset: float, held: float) -> Floats:
-        basis = self._basis(offset, 1.0, held)
-        basis[0] = np.append(self.planes - self.middle == offset, False)
+    def _one_plane(self, offset: float) -> Floats:
+        basis = self._basis(offset, 1.0)
+        basis[0] = self.planes - self.middle == offset
         return basis
 
     def _left_by(self, bases: Sequence[Floats]) -> Floats:
-        """Return the squares that each of some bases (rows, planes and one more) leaves of the profile."""
+        """Return the squares that each of some bases (rows, planes) leaves of the profile."""
         along = np.linalg.qr(np.array(bases).transpose(0, 2, 1))[0]
-        grey = np.append(self.grey, 0.0)
-        left = grey - np.einsum("mpn,mn->mp", along, grey @ along)
+        left = self.grey - np.einsum("mpn,mn->mp", along, self.grey @ along)
         return np.asarray((left**2).sum(axis=1))
 
 

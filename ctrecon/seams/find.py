@@ -22,7 +22,7 @@ from ctrecon.seams.refine import SET, SeamCandidate, refine, sampled
 from ctrecon.seams.rod import rod_round
 from ctrecon.seams.search import Centre, judged_without_itself, search
 from ctrecon.seams.sets import SetLead, mates_of, most_z, refine_set, search_sets
-from ctrecon.seams.to_feature import seam_draft
+from ctrecon.seams.to_feature import of_one_size, seam_draft
 
 __all__ = ["find_seams"]
 
@@ -202,7 +202,7 @@ def _next_set(
                 ends = [(float(usual[0]), float(usual[1]))]
                 members, uneven, left = _members(squared, solid, field, leads, chance, drafts, ends)
         if len(members) == len(one.members) and uneven <= _UNEVEN * len(members):
-            return members, left
+            return of_one_size(members), left
     return [], field
 
 

@@ -4,7 +4,7 @@ All stacks here are drawn by this file from closed forms (a blurred edge is the 
 measuring code does goes into the truth.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -12,17 +12,23 @@ import pytest
 from scipy import ndimage
 from scipy.special import ndtr
 
+from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import MeasuredFeature
+from ctrecon.features.candidates import Candidate, Span
+from ctrecon.features.size import FittedCandidate
+from ctrecon.fitting.choose import Choice
 from ctrecon.grey.artefacts import find_artefacts
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import SquaredStack, axis_from_normals, square_up
 from ctrecon.grey.survey import survey_stack
 from ctrecon.measuring import measure_stack
 from ctrecon.record.part import Feature, Part
+from ctrecon.seams.face_fit import Profile
 from ctrecon.seams.face_judge import spread_of
 from ctrecon.seams.face_profile import DipFilter, template, tiles_of
-from ctrecon.seams.face_seams import find_face_seams
+from ctrecon.seams.face_seams import LayerMetal, find_face_seams
+from ctrecon.shapes import Circle
 from ctrecon.slices import SliceStack
 
 MM = 0.05
@@ -282,3 +288,38 @@ def test_a_single_slice_has_no_flat_seam() -> None:
     grey = (scene.draw()[18:19] * 4000 + 900).astype(np.float32)
     part = measure_stack(SliceStack.from_array(grey, voxel_mm=MM, source="one", towards_viewer=False)).part
     assert faces(part) == []
+
+
+def test_a_seam_beside_another_is_fitted_along_with_it() -> None:
+    """Two seams five planes apart: with a dip of its own the other no longer counts as noise."""
+    p = np.arange(11.0)
+    grey = 0.0005 * np.random.default_rng(3).standard_normal(11)
+    grey = grey - 0.04 * template(p - 7.2, 0.7) - 0.05 * template(p - 2.4, 0.7)
+    one = Profile(7.0, p, grey - grey.mean(), 1.0, np.ones(1, dtype=bool), grey)
+    alone, both = one.fit(0.7, 0.0005), replace(one, beside=(2.4,)).fit(0.7, 0.0005)
+    assert abs(both.size - 0.04) < 3 * both.u < 0.01
+    assert both.u < alone.u / 4 and both.z > 4 and both.beats_step
+
+
+def test_where_a_side_seam_begins_no_tile_dips() -> None:
+    """An arbor in a disc from the middle of the depth on: taken out, its gap leaves tiles as they are without it."""
+    plain = squared(Scene(plates=((-13.0, 13.0, 34.0),), snr=400.0))
+    metal = LayerMetal.of(plain)
+    assert metal is not None
+    centre = (plain.shape[2] - 1) / 2, (plain.shape[1] - 1) / 2
+    shape = Circle(*centre, 12.0)
+    deep, row, column = np.mgrid[: plain.shape[0], : plain.shape[1], : plain.shape[2]]
+    line = 0.1 * template(np.hypot(column - centre[0], row - centre[1]) - 12.0, 1.0) * ndtr((deep - 18) / metal.tiles.blur)
+    edge = round(float(metal.tiles.x[0, 1] - metal.tiles.x[0, 0]))
+    rows, columns = metal.tiles.x.shape
+    whole = np.zeros((len(line), rows * edge, columns * edge))
+    whole[:, : line.shape[1], : line.shape[2]] = line
+    dark = whole.reshape(len(line), rows, edge, columns, edge).mean(axis=(2, 4))
+    full = metal.tiles.count == edge**2
+    tiles = replace(metal.tiles, grey=metal.tiles.grey - dark)
+    span = Span(18, 40, (0, 0), np.zeros((1, 1), np.int8), np.zeros((1, 1)), shape.outline(), Choice("seam", shape, np.ones(1, bool), 1.0))
+    sized = FittedCandidate(Candidate("seam", False, shape, 0.0, (span,), True), FitFailed("a seam"), 29.0, False)
+    seam = MeasuredFeature(Feature(id="", kind="round_seam", seam_mm=Measured(0.1 * MM, 0.001)), sized, (18.0, 60.0), None)
+    got = replace(metal, tiles=tiles).without([seam], plain).tiles.grey
+    assert np.abs(dark[full]).max() > 0.01
+    assert np.abs(got - metal.tiles.grey)[full].max() < 0.001

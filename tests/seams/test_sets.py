@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from ctrecon.core.fit_result import ShapeFit
+from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import MeasuredFeature
 from ctrecon.features.candidates import Candidate, Span
@@ -15,6 +15,7 @@ from ctrecon.fitting.choose import Choice
 from ctrecon.measuring import measure_stack
 from ctrecon.record.part import Feature, Part
 from ctrecon.seams.find import _centres
+from ctrecon.seams.to_feature import of_one_size
 from ctrecon.shapes import Circle
 from ctrecon.slices import SliceStack
 
@@ -116,3 +117,22 @@ def test_an_axis_reaches_as_far_as_all_that_shares_it() -> None:
     """A pin end of 8 px is longer than the wheel of 33 px that it carries: lines are sought as far as the wheel goes."""
     (centre,) = _centres([_outside(33.0, (4.0, 17.0)), _outside(8.0, (17.0, 36.0))])
     assert centre.reach == pytest.approx(33.0, abs=0.01)
+
+
+def test_faint_rivets_of_a_set_share_their_size() -> None:
+    """Weighted by 1 / u²: of 6.0 ± 0.2 and 6.25 ± 0.4 that is 6.05 ± 0.179; sure ones, and unlike ones, keep their own."""
+
+    def of(*sizes: tuple[float, float]) -> list[MeasuredFeature]:
+        sized = FittedCandidate(Candidate("seam", False, None, 0.0, (), True), FitFailed("a seam"), 0.0, False)
+        return [
+            MeasuredFeature(Feature(id="", kind="round_seam", diameter_mm=Measured(*one)), sized, (0.0, 1.0), None)
+            for one in sizes
+        ]
+
+    for one in of_one_size(of((6.0, 0.2), (6.25, 0.4))):
+        assert one.feature.diameter_mm is not None and one.feature.diameter_mm.u is not None
+        assert one.feature.diameter_mm.value == pytest.approx(6.05)
+        assert one.feature.diameter_mm.u == pytest.approx(0.16**0.5 / 5**0.5)
+        assert one.feature.flags == ("size_of_set",)
+    for kept in (of((6.0, 0.01), (6.02, 0.01)), of((6.0, 0.2), (8.0, 0.2)), of((6.0, 0.4))):
+        assert of_one_size(kept) == kept
