@@ -86,9 +86,9 @@ def test_a_folder_of_parts_keeps_all_that_is_not_of_one_part() -> None:
 
 def test_choices_of_the_sheet_are_those_it_can_draw() -> None:
     """Papers, projections and units offered are those the drawing knows."""
-    from ctrecon.drawing.layout import PAPERS
     from ctrecon.drawing.model.edges import EDGES
     from ctrecon.drawing.model.views import PROJECTIONS, UNITS
+    from ctrecon.drawing.page import PAPERS
 
     offered = {one.name: set(option_of(one).choices) for one in fields(Settings) if option_of(one).about == SHEET and option_of(one).choices}
     assert offered == {"paper": set(PAPERS), "projection": set(PROJECTIONS), "units": set(UNITS), "edges": set(EDGES)}

@@ -9,8 +9,18 @@ from functools import partial
 from ctrecon.core.errors import InputError
 from ctrecon.drawing.model.turned import tabled_holes, turned_ids, view_numbers
 from ctrecon.drawing.model.views import Model
+from ctrecon.drawing.page import (
+    LEAST_COLUMN_MM,
+    MOST_TITLE_MM,
+    PAPERS,
+    STRIP,
+    Words,
+    frame_lines,
+    paper_size,
+    title_width,
+)
 from ctrecon.drawing.paper.contours import Contour
-from ctrecon.drawing.paper.items import Block, Item, Label, Line, Page, Sheet
+from ctrecon.drawing.paper.items import Block, Item, Label, Page, Sheet
 from ctrecon.drawing.paper.row_packing import GAP, FreeArea, Shelf, arrange, fill_shelves, joined
 from ctrecon.drawing.shown.assembly import (
     Taken,
@@ -25,35 +35,18 @@ from ctrecon.drawing.shown.blocks import view_block
 from ctrecon.drawing.shown.cut import Cut, cut_zones
 from ctrecon.drawing.shown.detail import detail_block, plan_details
 from ctrecon.drawing.shown.facing import end_block, shows_more, visible_edges
-from ctrecon.drawing.shown.notes import Table, note_lines, notes_items, short_notes, table_rows
+from ctrecon.drawing.shown.notes import notes_items, short_notes
 from ctrecon.drawing.shown.plane import STRAIGHT
 from ctrecon.drawing.shown.section import section_block
 from ctrecon.drawing.shown.section_detail import plan_short, short_block
 from ctrecon.drawing.shown.section_sizes import Turned, carries_datum, plan_turned
 from ctrecon.drawing.shown.title import TITLE_HEIGHT, scale_bar, title_block
 from ctrecon.drawing.shown.wheel import wheel_blocks
-from ctrecon.record.part import scale_u_along
 
-__all__ = ["PAPERS", "SCALES", "lay_out", "paper_size"]
-
-PAPERS: dict[str, tuple[float, float]] = {"A4": (297.0, 210.0), "A3": (420.0, 297.0), "Letter": (279.4, 215.9)}
-"""Width and height lying down, mm: ISO 216; Letter is 11 by 8.5 inches (ANSI/ASME Y14.1)."""
+__all__ = ["SCALES", "lay_out"]
 
 CHOSEN = ("A4", "A3")
 """Papers chosen from where none is asked for, the smaller first."""
-
-
-def paper_size(paper: str) -> tuple[float, float]:
-    """Return width and height of a paper lying down (mm).
-
-    Raises
-    ------
-    InputError
-        If the paper is not known.
-    """
-    if paper not in PAPERS:
-        raise InputError(f"paper {paper!r} is not known: choose one of {', '.join(PAPERS)}")
-    return PAPERS[paper]
 
 
 SCALES: tuple[float, ...] = tuple(
@@ -71,42 +64,7 @@ LEAST_VIEW_MM = 35.0
 ITEM_WIDTHS = (1.0, 0.8, 0.6, 0.45, 0.33)
 """Widths tried for the details of items, in parts of the paper; the first that takes the fewest pages is drawn."""
 
-LEAST_COLUMN_MM = 75.0
-"""A column of notes beside the table is not narrower than this."""
-
 SHEET = "Dimensioned sheet from slices"
-
-MARGIN_MM = 4.0
-"""So near to the edge of the paper most printers print (common practice, no source)."""
-
-MOST_TITLE_MM = 180.0
-"""A title block is no wider than this (ISO 7200)."""
-
-STRIP = TITLE_HEIGHT + 1.0
-"""Height kept for the title block on pages without the column of notes, mm."""
-
-
-@dataclass(frozen=True)
-class _Frame:
-    left: float
-    bottom: float
-    right: float
-    top: float
-
-
-def _frame(paper: str) -> _Frame:
-    """Return the drawing space: 20 mm to the left for filing, 10 mm elsewhere (ISO 5457)."""
-    width, height = PAPERS[paper]
-    return _Frame(20.0, 10.0, width - 10.0, height - 10.0)
-
-
-def _notes_height(paper: str) -> float:
-    return 2.5 if paper == "A3" else 1.8
-
-
-def _title_width(paper: str) -> float:
-    return MOST_TITLE_MM if paper == "A3" else 130.0
-
 
 @dataclass(frozen=True)
 class _Planned:
@@ -169,61 +127,34 @@ def _datum_zone(model: Model) -> int:
     return next((n for n in view_numbers(model) if any(d.feature.id == ident for d in model.zones[n].drawn)), -1)
 
 
-def _frame_lines(paper: str) -> list[Item]:
-    """Draw the frame, and in the middle of each side the mark that centres a copy (ISO 5457), outside the frame."""
-    frame, (wide, tall) = _frame(paper), PAPERS[paper]
-    corners = [
-        (frame.left, frame.bottom),
-        (frame.right, frame.bottom),
-        (frame.right, frame.top),
-        (frame.left, frame.top),
-    ]
-    marks = [
-        ((MARGIN_MM, tall / 2), (frame.left, tall / 2)), ((wide - MARGIN_MM, tall / 2), (frame.right, tall / 2)),
-        ((wide / 2, MARGIN_MM), (wide / 2, frame.bottom)), ((wide / 2, tall - MARGIN_MM), (wide / 2, frame.top)),
-    ]  # fmt: skip
-    return [Line(a, b, "FRAME") for a, b in [*zip(corners, corners[1:] + corners[:1], strict=True), *marks]]
+def _one_page(words: Words, draw: Callable[[], list[Block]], more: int) -> list[Page] | None:
+    """Return one page with everything, or None where it does not fit; `more` pages follow it.
 
-
-class _Words:
-    """Table, notes and title block of one paper and scale, measured."""
-
-    def __init__(self, model: Model, paper: str, scale: float) -> None:
-        self.model, self.paper, self.scale = model, paper, scale
-        self.frame = _frame(paper)
-        self.height = _notes_height(paper)
-        part = model.part
-        unit = "inches, mm in brackets" if model.units == "in" else "mm"
-        unscaled = scale_u_along(part, "across") is None or scale_u_along(part, "along") is None
-        heading = "U (k = 2) without scale" if unscaled else "U with k = 2"
-        self.table = Table(table_rows(model), self.height, heading + "; not a tolerance", unit) if model.drawn else None
-        room = self.frame.right - self.frame.left
-        table_wide = self.table.width if self.table else 0.0
-        self.side = room - table_wide - 4.0
-        self.lines = note_lines(model, scale)
-
-    def column(self, width: float, page: int, pages: int) -> tuple[list[Item], float]:
-        """Return title block, scale bar and notes, in a column at the lower right, and its height."""
-        f = self.frame
-        items, tall = title_block(self.model, self.scale, self.paper, page, pages, f.right, f.bottom, width)
-        left = f.right - width
-        base = f.bottom + tall
-        items += scale_bar(self.scale, left + 4, base + 3, self.model.units)
-        notes, needed = notes_items(self.lines, left + 1.2, 0.0, width - 2.4, self.height)
-        top = base + 10 + needed
-        notes, _ = notes_items(self.lines, left + 1.2, top, width - 2.4, self.height)
-        return [*items, *notes], top + 1 - f.bottom
-
-
-def _one_page(words: _Words, draw: Callable[[], list[Block]], more: int) -> list[Page] | None:
-    """Return one page with everything, or None where it does not fit; `more` pages follow it."""
-    f = words.frame
+    The last notes move from the column at the right to above the table where the views need the room.
+    """
     width = min(words.side, MOST_TITLE_MM)
     if width < LEAST_COLUMN_MM:
         return None
-    column, tall = words.column(width, 1, 1 + more)
+    found = _one_page_with(words, draw, more, width, 0)
+    count = 0 if found else words.beside_table(width)
+    return _one_page_with(words, draw, more, width, count) if count else found
+
+
+def _one_page_with(
+    words: Words, draw: Callable[[], list[Block]], more: int, width: float, count: int
+) -> list[Page] | None:
+    """Return the page with the last `count` notes above the table."""
+    f = words.frame
+    first = len(words.lines) - count
+    column, tall = words.column(width, 1, 1 + more, words.lines[:first])
     rows = words.table.rows if words.table else []
     table_tall = words.table.tall(len(rows)) if words.table else 0.0
+    if words.table and count:
+        wide = words.table.width - 2.4
+        _, needed = notes_items(words.lines[first:], 0.0, 0.0, wide, words.height)
+        top = f.bottom + table_tall + 2.0 + needed
+        column += notes_items(words.lines[first:], f.left + 1.2, top, wide, words.height)[0]
+        table_tall += needed + 2.0
     band = max(tall, table_tall)
     if f.top - (f.bottom + band + 2) < LEAST_VIEW_MM:
         return None
@@ -238,13 +169,13 @@ def _one_page(words: _Words, draw: Callable[[], list[Block]], more: int) -> list
     fit = next((one for one in fits if one is not None and not one[1]), None)
     if fit is None:
         return None
-    items = [*_frame_lines(words.paper), *arrange(fit[0], room), *column]
+    items = [*frame_lines(words.paper), *arrange(fit[0], room), *column]
     if words.table:
-        items += words.table.draw(f.left + 1, f.bottom + table_tall + 0.5, 0, len(rows))
+        items += words.table.draw(f.left + 1, f.bottom + words.table.tall(len(rows)) + 0.5, 0, len(rows))
     return [Page(tuple(items))]
 
 
-def _many_pages(words: _Words, blocks: list[Block], details: list[list[Block]], more: int) -> list[Page] | None:
+def _many_pages(words: Words, blocks: list[Block], details: list[list[Block]], more: int) -> list[Page] | None:
     """Return pages of views, notes, table and items, each as full as it gets; None where a view fits no page.
 
     Every page carries the title block and the notes nobody may miss; `more` pages follow. `details`: ways to draw the
@@ -290,7 +221,7 @@ def _fewest(tries: Iterable[list[Block]], free: FreeArea) -> list[list[Shelf]] |
     return best
 
 
-def _word_blocks(words: _Words, lines: list[str], width: float, tall: float, most: float) -> list[Block]:
+def _word_blocks(words: Words, lines: list[str], width: float, tall: float, most: float) -> list[Block]:
     """Return the table, then the notes, as blocks in stretches that fit a page; of notes none taller than `most`."""
     table = words.table
     blocks: list[Block] = []
@@ -312,14 +243,14 @@ def _word_blocks(words: _Words, lines: list[str], width: float, tall: float, mos
     return blocks
 
 
-def _strip_area(words: _Words) -> FreeArea:
+def _strip_area(words: Words) -> FreeArea:
     """Return the free paper of a page whose title block stands in a strip along its foot."""
     f = words.frame
     floor = f.bottom + STRIP + 2
     return FreeArea(f.left + 2, f.right - 2, f.top - 2, floor, f.left + 2, f.right - 2, floor)
 
 
-def _item_blocks(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned]) -> list[list[Block]]:
+def _item_blocks(words: Words, taken: tuple[Taken, ...], plans: list[_Planned]) -> list[list[Block]]:
     """Return the dimensioned details of the items, framed in several widths; one empty list where there are none."""
     free = _strip_area(words)
     drawn = [(t, _blocks(t.model, plan, words.scale)) for t, plan in zip(taken, plans, strict=True) if t.model.zones]
@@ -337,28 +268,28 @@ def _item_blocks(words: _Words, taken: tuple[Taken, ...], plans: list[_Planned])
     return found or [[]]
 
 
-def _strip_page(words: _Words, items: list[Item], page: int, pages: int, kind: str) -> Page:
+def _strip_page(words: Words, items: list[Item], page: int, pages: int, kind: str) -> Page:
     """Return a page with the title block and the notes nobody may miss below its items."""
     f = words.frame
-    wide = min(_title_width(words.paper), f.right - f.left - 4)
+    wide = min(title_width(words.paper), f.right - f.left - 4)
     title, _ = title_block(words.model, words.scale, words.paper, page, pages, f.right, f.bottom, wide, kind)
     bar = scale_bar(words.scale, f.left + 6, f.bottom + 2, words.model.units)
     left = f.right - f.left - wide - 4
     notes, _ = notes_items(short_notes(words.model), f.left + 2, f.bottom + STRIP - 2, left, words.height)
-    return Page((*_frame_lines(words.paper), *items, *title, *bar, *notes))
+    return Page((*frame_lines(words.paper), *items, *title, *bar, *notes))
 
 
-def _assembly_page(words: _Words, taken: tuple[Taken, ...], page: int) -> Page:
+def _assembly_page(words: Words, taken: tuple[Taken, ...], page: int) -> Page:
     """Return the last page: the pieces pulled apart, the list of parts, how they go together."""
     f, model = words.frame, words.model
     pulled = pulled_apart(model, taken)
-    wide = min(_title_width(words.paper), f.right - f.left - 4)
+    wide = min(title_width(words.paper), f.right - f.left - 4)
     listed, tall = parts_list(taken, f.right, f.bottom + TITLE_HEIGHT, wide)
     left_wide = f.right - f.left - wide - 6
     lines = [*short_notes(model), *assembly_lines(model, pulled)]
     _, needed = notes_items(lines, 0.0, 0.0, left_wide, words.height)
     floor = f.bottom + max(TITLE_HEIGHT + tall, needed + 14) + 4
-    items = list(_frame_lines(words.paper))
+    items = list(frame_lines(words.paper))
     scale: float | None = None
     for scale in SCALES if pulled else ():
         block = exploded_block(pulled, scale)
@@ -427,7 +358,7 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     plans = [_plan(one.model, one.cuts) for one in taken]
     after = 1 if taken else 0  # the assembly
 
-    def one_page(words: _Words) -> list[Page] | None:
+    def one_page(words: Words) -> list[Page] | None:
         """Return a page with everything, then those of the items, drawn once the first is known to fit."""
         draw = partial(blocks, words.scale)
         pages = _one_page(words, draw, 0)
@@ -439,7 +370,7 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
         details = [_strip_page(words, b, 2 + k, last, "Details of the items") for k, b in enumerate(bodies)]
         return [*(_one_page(words, draw, last - 1) or []), *details]
 
-    def many_pages(words: _Words) -> list[Page] | None:
+    def many_pages(words: Words) -> list[Page] | None:
         """Return views, words and items; items are drawn once the views are known to fit."""
         if _fewest([blocks(words.scale)], _strip_area(words)) is None:
             return None
@@ -453,11 +384,11 @@ def lay_out(model: Model, paper: str | None = None) -> Sheet:
     fitting = {name: [s for s in SCALES if size * s <= PAPERS[name][1] - 40] for name in papers}
     tries = [(one_page, name, s) for name in papers for s in fitting[name] if worth * s >= LEAST_VIEW_MM]
     tries += [(many_pages, papers[-1], s) for s in fitting[papers[-1]]]
-    best: tuple[_Words, list[Page]] | None = None
+    best: tuple[Words, list[Page]] | None = None
     for draw, name, scale in tries:
         if best is not None and (len(best[1]) <= 1 + after or worth * scale < LEAST_VIEW_MM):
             break
-        words = _Words(model, name, scale)
+        words = Words(model, name, scale)
         pages = draw(words)
         if pages and (best is None or len(pages) < len(best[1])):
             best = words, pages
@@ -482,7 +413,7 @@ def _on_details(taken: tuple[Taken, ...]) -> frozenset[str]:
 
 def _wordy(model: Model, paper: str, title: str) -> Sheet:
     """Return a sheet without views: it says that nothing could be drawn."""
-    words = _Words(model, paper, 1.0)
+    words = Words(model, paper, 1.0)
     f = words.frame
     says = (
         "Nothing to draw: the record holds no features."

@@ -11,10 +11,10 @@ from typing import Any
 
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import format_value
-from ctrecon.drawing.layout import PAPERS, paper_size
 from ctrecon.drawing.model.dimension_text import length_text, size_places
 from ctrecon.drawing.model.edges import SOUND, TO_MAKE, need_edges
 from ctrecon.drawing.model.views import Drawn, Model, build_model
+from ctrecon.drawing.page import PAPERS, paper_size
 from ctrecon.drawing.paper.clip import clipped
 from ctrecon.drawing.paper.contours import Contour, mirrored_x
 from ctrecon.drawing.paper.items import Box, Item, Label, Line, Page, Shape, Sheet, moved

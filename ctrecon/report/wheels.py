@@ -6,8 +6,8 @@ from pathlib import Path
 from matplotlib.figure import Figure
 
 from ctrecon.core.files import write_whole
-from ctrecon.drawing.layout import paper_size
 from ctrecon.drawing.made_wheel import write_made_outline
+from ctrecon.drawing.page import paper_size
 from ctrecon.plots.wheel_pages import pages_pdf, wheel_pages
 from ctrecon.workshop.wheels.plan import WheelsPlan
 from ctrecon.workshop.wheels.store import (

@@ -132,3 +132,17 @@ def test_a_bent_plane_is_marked_at_its_ends_and_wide_where_it_bends() -> None:
     assert 80 in turns  # 260 degrees, either way along it
     assert any({round(math.degrees(math.atan2(i.end[1] - i.start[1], i.end[0] - i.start[0])) % 180) for i in pair}
                == {80, 90} for pair in pairs)  # fmt: skip
+
+
+def test_the_corner_of_a_square_hole_shows_behind_the_cut() -> None:
+    """A square of 4 mm turned by 20 degrees: a corner stands 2.828 mm from the axis at 155 degrees, so at Y 1.195."""
+    square = feature("F2", "square_hole", 9.0, 9.0, 0.0, 4.0, flats_mm=m(4.0), turn_deg=m(20.0), opens_at=("start",))
+    drum = feature("F1", "round_outside", 9.0, 9.0, 0.0, 6.0, diameter_mm=m(12.0))
+    flat = feature("F3", "square_outside", 9.0, 9.0, 6.0, 7.0, flats_mm=m(5.0), turn_deg=m(0.0))  # X runs along it
+    model = build_model(records.plain("drum", (drum, square, flat)))
+    lines = [i for i in section_shapes(model, cut_zones(model), 1.0)[0] if isinstance(i, Line) and i.style == "WIDE"]
+    level = {round(i.start[1], 3) for i in lines if i.start[1] == i.end[1] and max(i.start[0], i.end[0]) < 4.1}
+    corners = [2 * math.sqrt(2) * math.sin(math.radians(45 + 90 * k - 20)) for k in range(4)]
+    left = [2 * math.sqrt(2) * math.cos(math.radians(45 + 90 * k - 20)) < 0 for k in range(4)]
+    seen = {round(y, 3) for y, behind in zip(corners, left, strict=True) if behind}
+    assert seen & level == {y for y in seen if abs(y) < 2.0 / math.cos(math.radians(20.0)) - 0.7}

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import Measured, decimals_for, format_u, format_value
-from ctrecon.drawing.layout import paper_size
+from ctrecon.drawing.page import paper_size
 from ctrecon.drawing.paper.items import Sheet
 from ctrecon.drawing.plan.flow import LEFT, RIGHT, Strip, gap, heading, paginate, paragraph, side_by_side, table
 from ctrecon.drawing.plan.setup_picture import piece_picture, registration_picture, set_up_picture

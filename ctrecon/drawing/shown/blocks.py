@@ -280,7 +280,8 @@ def view_block(
     box = union([tuple(v * scale for v in c.bounds()) for c in shown])  # type: ignore[misc]
     box = (min(box[0], -1.0), min(box[1], -1.0), max(box[2], 1.0), max(box[3], 1.0))
     hull = [(x * scale, y * scale) for c in shown for x, y in c.points(6.0)]
-    fresh = [d for d in zone.drawn if d.feature.id not in seen]
+    done = seen | (model.elsewhere if number else set())
+    fresh = [d for d in zone.drawn if d.feature.id not in done]
     seen |= {d.feature.id for d in fresh}
     axes = _centre_lines(zone, scale, box)
     items += axes

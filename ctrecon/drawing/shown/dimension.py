@@ -71,6 +71,9 @@ LEAST_TURN_DEG = 0.5
 MOST_TURN_MM = 24.0
 """The arc of an angle runs no farther than this outside the part."""
 
+OUTER_ARROW_MM = 6.0
+"""Where an angle is too small for its figure and arrows, they stand outside, on the arc run on so far."""
+
 BESIDE = 2.5
 """How far beside a slot or rectangle the line of its length runs, mm."""
 
@@ -419,7 +422,8 @@ def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float
             middle = _polar(0.0, 0.0, turn / 2, radius + TEXT / 2 + FIGURE_GAP_MM)
             box = _text_box(shown, middle, turn / 2 - 90)
             crossed = space.is_crossed(middle, text_width(shown, TEXT) / 2 + 0.5, TEXT / 2 + 0.3, turn / 2 - 90)
-            arc = [_polar(0.0, 0.0, turn * k / 12, radius) for k in range(13)]
+            past = math.degrees(OUTER_ARROW_MM / radius)
+            arc = [_polar(0.0, 0.0, (turn + 2 * past) * k / 12 - past, radius) for k in range(13)]
             legs = [((0.0, 0.0), _polar(0.0, 0.0, at, radius + 2)) for at in (0.0, turn)]
             barred = any(space.is_barred(a, b) for a, b in [*itertools.pairwise(arc), *legs])
             if (space.is_free(box) and not crossed and not barred) or radius > reach + MOST_TURN_MM:

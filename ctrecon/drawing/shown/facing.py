@@ -69,7 +69,8 @@ def _lines_of(model: Model, number: int) -> list[tuple[Contour, str]]:
     pairs = (*zone.rims, *zone.holes)
     if model.edges != SHOWN:
         return [(contour, SOUND) for _, contour in pairs]
-    return [(one.contour, one.what) for d, contour in pairs for one in stretches_of(d, zone, contour, model.voxel_mm)]
+    lines = [(one.contour, one.what) for d, contour in pairs for one in stretches_of(d, zone, contour, model.voxel_mm)]
+    return [*lines, *((contour, "NARROW") for _, contour in zone.seams if contour.closed)]
 
 
 def shows_more(
@@ -86,7 +87,7 @@ def shows_more(
         return False
     whole: Any = unary_union(telling)
     for view in views:
-        known = unary_union([_traced(c) for _, c, _ in view]).buffer(slack_mm)
+        known = unary_union([_traced(c) for _, c, style in view if style in MADE]).buffer(slack_mm)
         if whole.difference(known).length <= 2 * slack_mm:
             return False
     return True

@@ -110,6 +110,14 @@ class Plane:
                 return up
         return None
 
+    def behind(self, x: float, y: float) -> tuple[float, float] | None:
+        """Return how far behind the plane (negative) and at which height a point of the part is seen, if it is."""
+        for leg in self.legs:
+            across, up = _turned((x, y), leg.turn_deg)
+            if across < leg.x and leg.low <= up < leg.high:
+                return across - leg.x, up
+        return None
+
     def line(self, box: Box) -> list[Point]:
         """Return the trace of the plane across a view from its top end to its lower end; it ends at the box."""
         first, last = self.legs[0], self.legs[-1]

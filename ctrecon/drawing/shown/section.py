@@ -15,6 +15,7 @@ from ctrecon.drawing.paper.symbols import FACE_DATUM, datum_box, datum_triangle,
 from ctrecon.drawing.shown.blocks import title_labels
 from ctrecon.drawing.shown.cut import HATCH_ANGLES, Cut, Span, cut_zones, piece_of, spans_at
 from ctrecon.drawing.shown.dimension import TEXT
+from ctrecon.drawing.shown.edges import LEAST_GAP_MM
 from ctrecon.drawing.shown.plane import ON_AXIS, Plane, is_beside, reach_of
 from ctrecon.drawing.shown.section_sizes import Turned, section_sizes
 from ctrecon.drawing.shown.wheel import uncut_teeth
@@ -49,6 +50,7 @@ def section_shapes(model: Model, cuts: tuple[Cut, ...], scale: float) -> tuple[l
             if piece not in uncut and corners is not None:
                 items.append(Hatch(tuple((z * scale, y * scale) for z, y in corners), (), angle))
         items += _silhouette(first, x0, x1, [one for one, _ in pairs], scale)
+        items += _corners_behind(zone, cut, x0, x1, scale)
         bounds = [area.bounds for area in (first, second) if not area.is_empty]
         if bounds:
             outlines.append((min(b[1] for b in bounds) * scale, max(b[3] for b in bounds) * scale))
@@ -255,6 +257,26 @@ def _silhouette(area: Any, x0: float, x1: float, spans: list[Span], scale: float
         items.append(Line((x0, behind.bounds[1] * scale), (x1, behind.bounds[1] * scale), "WIDE"))
     if (behind.bounds[3] - cut_high) * scale > 0.15:
         items.append(Line((x0, behind.bounds[3] * scale), (x1, behind.bounds[3] * scale), "WIDE"))
+    return items
+
+
+def _corners_behind(zone: Zone, cut: Cut, x0: float, x1: float, scale: float) -> list[Item]:
+    """Draw the sharp corners of holes and outsides that stand free behind the cut, where no other line is near."""
+    from shapely.geometry import LineString
+
+    ends = [y for span in spans_at(cut.flat_first, 0.0) for y in span] + list(cut.reach_first or ())
+    items: list[Item] = []
+    for d, contour in (*zone.rims, *zone.holes):
+        if kind_of(d.feature).is_outlined or kind_of(d.feature).is_toothed:
+            continue
+        for before, (x, y, bulge) in contour.segments():
+            seen = None if bulge or before[2] else cut.plane.behind(x, y)
+            if seen is None or any(abs(seen[1] - end) * scale < LEAST_GAP_MM for end in ends):
+                continue
+            sight = LineString([(0.0, seen[1]), (seen[0] * (1 - 1e-6), seen[1])])
+            if sight.intersection(cut.flat_first).length < 1e-6:
+                items.append(Line((x0, seen[1] * scale), (x1, seen[1] * scale), "WIDE"))
+                ends.append(seen[1])
     return items
 
 
