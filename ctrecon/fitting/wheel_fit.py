@@ -389,7 +389,7 @@ def _result(
         mine = mine - model.by_angle[:, k, None] * back[model.near[:, k]]
     turn = model.by_angle[:, model.near.shape[1] // 2]
     counts = np.column_stack([mine @ inverse, turn]) * weight[:, None]
-    grain = np.ones(counts.shape[1])
+    grain: Floats = np.ones(counts.shape[1])
     if correlation is not None:
         grain = correlation.of_weighted(points.row / voxel_px[0], points.column / voxel_px[1], counts)
     own_grain = float(grain[-1])

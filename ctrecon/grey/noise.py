@@ -45,7 +45,8 @@ class Correlation:
     def by_depth(self) -> Floats:
         """Sum of the correlation with all voxels of the same slice, of the next, of the next but one and so on."""
         below = self.lags[:, 0] > 0
-        return np.r_[1.0 + 2.0 * self.rho[~below].sum(), float(self.rho[below].sum()) * np.array(self.deeper)]
+        own, beside = (float(self.rho[which].sum()) for which in (~below, below))
+        return np.array([1.0 + 2.0 * own, *(beside * one for one in self.deeper)])
 
     @property
     def sum(self) -> float:
