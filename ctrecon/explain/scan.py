@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ctrecon.core.ahead import LARGE, spare_core
+from ctrecon.core.ahead import LARGE, share_memory, spare_core
 from ctrecon.core.arguments import need
 from ctrecon.core.errors import InputError
 from ctrecon.core.flags import explain
@@ -145,6 +145,7 @@ def _views(
                 finder.push(view.rest)
             yield k, view
         return
+    share_memory()
     with ThreadPoolExecutor(1) as beside:
         ahead = beside.submit(look.predicted, seen[0]) if seen else None
         pushed: Future[None] | None = None
