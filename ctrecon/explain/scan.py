@@ -1,6 +1,5 @@
 """Explains a scan: predicts every slice from the record, subtracts, and lists what is left."""
 
-import os
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ctrecon.core.ahead import LARGE, share_memory, spare_core
 from ctrecon.core.arguments import need
 from ctrecon.core.errors import InputError
 from ctrecon.core.flags import explain
@@ -36,8 +36,9 @@ _NEAR_PX = 4
 _EDGE_PX = 0.2  # a record's edge may be off by this before what it leaves counts as unexplained
 _EDGE_SLICES = 0.25
 _ROOM, _CLEAR = 64, 32  # voxels about the part that are looked at; voxels that slow changes are felt over
-_LARGE = 150_000  # pixels; of smaller slices two threads would wait for each other more than they work
 _RUNS_ON = 6  # slices: what runs out of the stack runs on
+_FAR = 12  # slices: what a slice tells of the grey of others reaches less far
+_METAL_AT_ALL = 0.35  # of the contrast: less is air, however its level drifts
 
 
 @in_one_thread
@@ -103,7 +104,7 @@ def _compared(part: Part, stack: SliceStack, look: "_Look", progress: Progress |
     finder = RegionFinder(count, clipped=look.clipped)
     rms: list[float | None] = []
     seen = found = predicted = wrong = 0
-    seen_slices = [k for k in range(count) if k not in stack.missing]
+    seen_slices = [k for k in range(count) if k not in stack.missing and not look.is_empty(k)]
     for k, view in _views(look, finder, seen_slices, count):
         if view is None:
             rms.append(None)
@@ -137,13 +138,14 @@ def _views(
     three works through the slices in their order, so that nothing comes out otherwise.
     """
     following, present = dict(pairwise(seen)), set(seen)
-    if look.pixels < _LARGE or (os.cpu_count() or 1) < 2:
+    if look.pixels < LARGE or not spare_core():
         for k in range(count):
             view = look.at(k) if k in present else None
             if view is not None:
                 finder.push(view.rest)
             yield k, view
         return
+    share_memory()
     with ThreadPoolExecutor(1) as beside:
         ahead = beside.submit(look.predicted, seen[0]) if seen else None
         pushed: Future[None] | None = None
@@ -209,12 +211,23 @@ class _Look:
         self._predictor = Predictor(solid, psf, self._window)
         self._before = seen.levels
         self._slow = SlowResidual()
+        self._reached = np.flatnonzero([solid.reaches(k) for k in range(len(stack))])
 
     @property
     def pixels(self) -> int:
         """Pixels of the window."""
         rows, columns = self._window
         return int((rows.stop - rows.start) * (columns.stop - columns.start))
+
+    def is_empty(self, index: int) -> bool:
+        """Return whether a slice is far from all that the record predicts, and shows no metal either."""
+        if np.abs(self._reached - index).min(initial=_FAR + 1) <= _FAR:
+            return False
+        grey = np.nan_to_num(self._levels.normal(self._stack.plane(index)), copy=False)
+        return not _opened(self._smooth(grey) > _METAL_AT_ALL).any()
+
+    def _smooth(self, grey: Floats) -> Floats:
+        return np.asarray(ndimage.gaussian_filter(grey, 1.0 if self.noise.metal > 0.12 else 0.6))
 
     def predicted(self, index: int) -> tuple[Floats, Floats]:
         """Return the predicted share of metal of a slice, and its change from slice to slice."""
@@ -227,7 +240,7 @@ class _Look:
         share, change = predicted or self.predicted(index)
         usable = np.isfinite(grey)
         grey = np.where(usable, grey, np.float32(0))
-        smooth = ndimage.gaussian_filter(grey, 1.0 if noise.metal > 0.12 else 0.6)
+        smooth = self._smooth(grey)
         worst = max(noise.air, noise.metal)
         everywhere = np.zeros(grey.shape, dtype=np.float32)
         everywhere[window] = share

@@ -117,6 +117,10 @@ class Solid:
                 out[box] *= 1 - self._gap_share(gap, index, box)
         return out
 
+    def reaches(self, index: int) -> bool:
+        """Return whether any of the solid may lie in a slice."""
+        return any(self._box(body, index) is not None for body, _ in self.bodies)
+
     def window(self, first: int, last: int, room: int) -> Box:
         """Return the rows and columns that hold the solid in all of these slices, with room about it."""
         boxes = [b for body, _ in self.bodies for k in range(first, last + 1) if (b := self._box(body, k)) is not None]

@@ -134,7 +134,7 @@ def watched(command: Sequence[str]) -> dict[str, float]:
             if ended:
                 break
             most = max(most, _pss_mb(run.pid))
-            time.sleep(0.1)
+            time.sleep(0.5)
         run.returncode = os.waitstatus_to_exitcode(status)
         if run.returncode and run.stderr is not None:
             raise RuntimeError(run.stderr.read().decode().strip() or "ended without a word")

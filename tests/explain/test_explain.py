@@ -379,3 +379,23 @@ def test_two_threads_find_what_one_finds(monkeypatch: pytest.MonkeyPatch) -> Non
     assert (two.says, two.lumps, two.per_slice_rms, two.psf) == (one.says, one.lumps, one.per_slice_rms, one.psf)
     for a, b in zip(two.pictures, one.pictures, strict=True):
         assert np.array_equal(a.residual, b.residual, equal_nan=True)
+
+
+@pytest.mark.parametrize("chip", [False, True])
+def test_air_far_from_the_part_is_passed_over_and_metal_in_it_is_not(
+    monkeypatch: pytest.MonkeyPatch, chip: bool
+) -> None:
+    """With sixty slices of air behind the part all is said as without passing any over; a chip in them is found."""
+    rng = np.random.default_rng(5)
+    grey = np.asarray(scans.scanned(scans.sound(5.0), seed=1))
+    air = np.array([rng.permutation(grey[-1].ravel()).reshape(grey[-1].shape) for _ in range(60)])
+    if chip:
+        air[40:45, 30:38, 30:38] = np.percentile(grey, 99)
+    record = scans.record(5.0)
+    part = replace(record, stack=replace(record.stack, slices=len(grey) + len(air)))
+    stack = SliceStack.from_array(np.concatenate([grey, air]), voxel_mm=scans.VOXEL)
+    found = explain_scan(part, stack)
+    monkeypatch.setattr("ctrecon.explain.scan._FAR", len(stack))
+    plain = explain_scan(part, stack)
+    assert (found.says, [one.says for one in found.lumps]) == (plain.says, [one.says for one in plain.lumps])
+    assert [one.slices for one in found.lumps] == ([(76, 80)] if chip else [])
