@@ -122,7 +122,7 @@ class Space:
         return _entered(_array(self.boxes), a, b)
 
     def within(self, ring: Sequence[Point], wide: float, tall: float) -> Point | None:
-        """Return the middle of a text in the widest part of a ring and claim it, None where it meets something there."""
+        """Return the middle of a text in the widest part of a ring and claim it, None where it meets something."""
         from shapely import maximum_inscribed_circle
         from shapely.geometry import Polygon
 
