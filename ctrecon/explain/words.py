@@ -64,7 +64,7 @@ def is_told(lump: ResidualRegion, part: Part) -> bool:
             if low is not None and high is not None and not low <= z <= high:
                 continue
             edge = LineString(outline_in_part_frame(part, f, one.edge_mm))
-            beyond = LineString([place_in_part_frame(part, f), place]).intersects(edge)
+            beyond = LineString([Point(place_in_part_frame(part, f)), place]).intersects(edge)
             if beyond != is_hole(f) and edge.distance(place) <= one.deepest_mm:
                 return True
     return False
