@@ -4,6 +4,7 @@ from pathlib import Path
 
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import format_value
+from ctrecon.drawing.model.crossing import with_lost_windows
 from ctrecon.drawing.model.edges import AS_FOUND, TO_MAKE, need_edges
 from ctrecon.drawing.model.views import Model, Zone, build_model
 from ctrecon.drawing.paper.contours import Contour
@@ -36,7 +37,7 @@ def layer_contours(part: Part, edges: str = TO_MAKE) -> list[tuple[str, Contour]
     found: list[tuple[str, Contour]] = []
     for which in wanted:
         for piece, own in alone:
-            model = build_model(own, edges=which)
+            model = build_model(with_lost_windows(own) if which == TO_MAKE else own, edges=which)
             for zone in model.zones:
                 depths = _depths(model, zone)
                 for d, contour in (*zone.rims, *zone.holes, *zone.seams):

@@ -11,6 +11,7 @@ from typing import Any
 
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import format_value
+from ctrecon.drawing.model.crossing import with_lost_windows
 from ctrecon.drawing.model.dimension_text import length_text, size_places
 from ctrecon.drawing.model.edges import SOUND, TO_MAKE, need_edges
 from ctrecon.drawing.model.views import Drawn, Model, build_model
@@ -328,7 +329,8 @@ def template_sheet(part: Part, *, paper: str | None = None, units: str = "mm", e
     size = paper_size(paper)
     pages: list[Page] = []
     for name, alone in [(_item_name(part, item), item.part) for item in items_of(part)] or [(part.name, part)]:
-        model = build_model(alone, units=units, edges=need_edges(edges))
+        made = with_lost_windows(alone) if edges == TO_MAKE else alone
+        model = build_model(made, units=units, edges=need_edges(edges))
         pages += [page for face, shown in _faces(model) for page in _face_pages(model, paper, name, face, shown)]
     if not pages:
         pages = [Page((Label("Nothing to draw: no feature has a contour.", (EDGE + 10, EDGE + FOOT), 3.5),))]

@@ -15,6 +15,7 @@ import numpy as np
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
+from ctrecon.drawing.model.crossing import with_lost_windows
 from ctrecon.drawing.model.edges import AS_FOUND, TO_MAKE, as_found, found_at, is_unsettled, need_edges
 from ctrecon.drawing.model.teeth import crown_teeth
 from ctrecon.drawing.model.views import Drawn, Model, build_model
@@ -115,7 +116,7 @@ def solid_record(part: Part, *, edges: str = TO_MAKE) -> SolidRecord:
     notes: list[str] = []
     used: set[str] = set()
     for name, own in [(_name_of(one), one.part) for one in bodied] or [(part.name, part)]:
-        blocks, taken, says = _blocks(own, whole, unsettled)
+        blocks, taken, says = _blocks(with_lost_windows(own) if edges == TO_MAKE else own, whole, unsettled)
         notes += says
         used |= taken
         if blocks:

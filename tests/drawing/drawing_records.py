@@ -46,6 +46,9 @@ def tilted(part: Part, tilt_deg: float, towards_deg: float) -> Part:
         middle = (f.depth_from_mm.value + f.depth_to_mm.value) / 2
         point = back @ (np.array([f.x_mm.value, f.y_mm.value, middle]) - middle_mm) + middle_mm + [0.0, 0.0, 1.0]
         half = (f.depth_to_mm.value - f.depth_from_mm.value) / 2 * direction[2]
+        ring = np.array([(*spot, middle) for spot in f.outline_mm or ()]).reshape(-1, 3)
+        ring = (ring - middle_mm) @ back.T + middle_mm + [0.0, 0.0, 1.0]
+        ring = ring - np.outer((ring[:, 2] - point[2]) / direction[2], direction)  # along the axis to mid depth
         features.append(
             replace(
                 f,
@@ -53,6 +56,7 @@ def tilted(part: Part, tilt_deg: float, towards_deg: float) -> Part:
                 y_mm=m(float(point[1])),
                 depth_from_mm=m(float(point[2]) - half),
                 depth_to_mm=m(float(point[2]) + half),
+                outline_mm=tuple((float(u), float(v)) for u, v, _ in ring) or None,
             )
         )
     own = {f.id: f for f in features}

@@ -18,8 +18,7 @@ from shapely import affinity
 
 from ctrecon.drawing import draw_sheet, write_outlines
 from ctrecon.drawing.layout import lay_out
-from ctrecon.drawing.model.crossing import crossed_out, lost_windows
-from ctrecon.drawing.model.edges import TO_MAKE
+from ctrecon.drawing.model.edges import AS_FOUND, TO_MAKE
 from ctrecon.drawing.model.views import build_model
 from ctrecon.drawing.outlines import layer_contours
 from ctrecon.drawing.paper.arc_fit import lines_and_arcs
@@ -236,14 +235,23 @@ def test_arms_and_windows_are_figures_and_lost_windows_are_drawn() -> None:
         assert "boss, diameter 7.00 – inside of the rim, diameter 12.00" in words
         lost = [one for one in page.items if isinstance(one, Shape) and one.style == "LOST"]
         assert len(lost) == 4 - len(left)
-        crossing = crossed_out(model, model.of("F1"))
-        assert crossing is not None
-        found = [shapely.Polygon(one.points(1.0)) for one in lost_windows(model, model.of("F1"), crossing)]
-        whole = [build_model(records.crossed(k)).drawn[-1].contour for k in range(4) if k not in left]
-        for window in whole:  # where the window would have been found
-            assert window is not None
-            wanted = shapely.Polygon(window.points(1.0))
-            assert min(one.symmetric_difference(wanted).area for one in found) < 0.02 * wanted.area
+
+
+@pytest.mark.parametrize("tilt", [0.0, 1.3])
+def test_lost_windows_are_cut_where_they_were(tilt: float) -> None:
+    """Outlines to make and the solid of a broken wheel have all four windows, where the whole wheel's stand."""
+    whole, broken = records.crossed(0, 1, 2, 3, tilt_deg=tilt), records.crossed(2, tilt_deg=tilt)
+    cut: list[list[Any]] = []
+    for part in (whole, broken):
+        rings = [shapely.Polygon(c.points(1.0)) for name, c in layer_contours(part) if name.startswith("TO_MAKE_HOLES_FREE")]
+        cut.append(sorted(rings, key=lambda one: math.atan2(one.centroid.y, one.centroid.x)))
+    assert len(cut[0]) == len(cut[1]) == 4
+    for one, other in zip(*cut, strict=True):
+        assert one.symmetric_difference(other).area < 2e-3 * one.area
+    volumes = [record_volume(solid_record(part).bodies[0]) for part in (whole, broken)]
+    assert volumes[1] == pytest.approx(volumes[0], rel=1e-4)
+    found = layer_contours(broken, AS_FOUND)
+    assert sum("AS_FOUND_HOLES_FREE" in name for name, _ in found) == 1  # as found, only the one that is left
 
 
 def test_of_four_windows_and_a_square_the_square_keeps_its_size() -> None:

@@ -1,8 +1,9 @@
 """Records of toothed wheels, written by hand: whole, broken with a sure count, broken with a doubtful one."""
 
 import math
+from dataclasses import replace
 
-from drawing_records import feature, m, plain
+from drawing_records import feature, m, plain, tilted
 
 from ctrecon.record.part import Flank, Part, ToothPlace
 
@@ -65,8 +66,11 @@ def crown(*, far: bool = False) -> Part:
     return plain("crown", (rim, disc, bore))
 
 
-def crossed(*windows: int) -> Part:
-    """The whole wheel with some of four windows between arms 1.5 mm wide, from radius 3.5 to 6 mm."""
+def crossed(*windows: int, tilt_deg: float = 0.0) -> Part:
+    """A wheel with some of four windows between arms 1.5 mm wide, from radius 3.5 to 6 mm; those left out broke off.
+
+    Window k stands from 90 k to 90 (k + 1) degrees, from x towards y in the slices.
+    """
 
     def ring(radius: float, k: int, way: int) -> list[tuple[float, float]]:
         side = math.degrees(math.asin(0.75 / radius))  # half an arm from the middle line of each arm
@@ -74,10 +78,14 @@ def crossed(*windows: int) -> Part:
         return [(10.0 + radius * math.cos(math.radians(t)), 10.0 + radius * math.sin(math.radians(t))) for t in turns]
 
     part = wheel()
+    if len(windows) < 4:  # one quarter is left, and a little on either side
+        k = windows[0]
+        rim = replace(part["F1"], arc_deg=110.0, arc_from_deg=(90.0 * k - 10.0) % 360)
+        part = replace(part, features=(rim, *part.features[1:]))
     cut = tuple(
         feature(f"F{3 + k}", "free_hole", 10.0 + 4.7 * math.cos(math.radians(90.0 * k + 45.0)),
                 10.0 + 4.7 * math.sin(math.radians(90.0 * k + 45.0)), 1.0, 3.0, area_mm2=m(14.0),
                 outline_mm=(*ring(6.0, k, 1), *ring(3.5, k, -1)), opens_at=("start", "end"))
         for k in windows
     )  # fmt: skip
-    return plain("crossed wheel", (*part.features, *cut))
+    return tilted(plain("crossed wheel", (*part.features, *cut)), tilt_deg, 70.0)

@@ -125,6 +125,21 @@ class Space:
         """Return how many lines drawn so far a line from a to b crosses."""
         return _crossings(a, b, _array([(*p, *q) for p, q in [*self.wide, *self.thin]]))
 
+    def within(self, ring: Sequence[Point], wide: float, tall: float) -> Point | None:
+        """Return the middle of a text in the widest part of a ring and claim it, None where it meets something."""
+        from shapely import maximum_inscribed_circle
+        from shapely.geometry import Polygon
+
+        radius = maximum_inscribed_circle(Polygon(ring).buffer(0))
+        if radius.is_empty or radius.length < math.hypot(wide, tall) / 2 + 1.0:
+            return None
+        x, y = radius.coords[0]
+        box = (x - wide / 2, y - tall / 2, x + wide / 2, y + tall / 2)
+        if not self.is_clear(box):
+            return None
+        self.boxes.append(box)
+        return x, y
+
     def label(self, text: str, height: float, spots: Sequence[Point]) -> Label:
         """Return a text at the first of these middles of its base line where it meets nothing; the last if it must."""
         label = Label(text, spots[-1], height, "centre")

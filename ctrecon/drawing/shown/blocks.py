@@ -326,8 +326,7 @@ def _edges(model: Model, zone: Zone, space: Space, scale: float) -> list[Item]:
             root = circle(d.x, d.y, d.feature.root_diameter_mm.value / 2).placed(scale, 0.0, 0.0)
             items.append(Shape(root, "NARROW"))
             space.thin += zip(root.points(6.0), root.points(6.0)[1:], strict=False)
-            crossing = crossed_out(model, d)
-            for window in lost_windows(model, d, crossing) if crossing else ():
+            for window in lost_windows(model):
                 placed = window.placed(scale, 0.0, 0.0)
                 items.append(Shape(placed, LOST))
                 space.thin += itertools.pairwise(placed.points(6.0))
@@ -347,7 +346,7 @@ def _caption(model: Model, zone: Zone, number: int) -> list[str]:
         lines.append("single slice, depth unknown; seen as the slice looks on screen")
         lines[-1] += ", turned level" if abs(model.slices_x_deg) > 0.005 else ""
     wheels = [d.feature for d in zone.drawn if kind_of(d.feature).is_toothed]
-    crossed = [one for d in zone.drawn if (one := crossed_out(model, d))]
+    crossed = [one for d in zone.drawn if (one := crossed_out(model.part, d.feature))]
     lines += [crossing_words(model, one) for one in crossed]
     if any(is_broken_rim(f) for f in wheels):
         lines.append("whole teeth that were found are drawn, lost ones by their circles only")

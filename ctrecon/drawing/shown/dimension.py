@@ -17,7 +17,6 @@ from ctrecon.drawing.model.dimension_text import (
     written,
 )
 from ctrecon.drawing.model.views import Drawn, Model, sheet_turn
-from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import (
     FIGURE_GAP_MM,
     Angular,
@@ -372,7 +371,7 @@ def _only_ids(inner: list[Drawn], space: Space, scale: float) -> list[Item]:
         wide = text_width(d.feature.id, tall)
         centre = ((left + right) / 2, (bottom + top) / 2)
         half = (top - bottom) / 2
-        place = _within(d.contour.placed(scale, 0.0, 0.0), wide, tall, space)
+        place = space.within(d.contour.placed(scale, 0.0, 0.0).points(6.0), wide, tall)
         place = place or space.nearby(
             centre, half + 1.0, wide, tall, (1.0, 1.0), pull=4.0, rings=3, leader=False, clear=True
         )  # fmt: skip
@@ -383,22 +382,6 @@ def _only_ids(inner: list[Drawn], space: Space, scale: float) -> list[Item]:
             items.append(Line(centre, (place[0] - math.copysign(wide / 2 + 0.5, place[0] - centre[0]), place[1])))
         items.append(Label(d.feature.id, (place[0], place[1] - tall / 2), tall, "centre"))
     return items
-
-
-def _within(contour: Contour, wide: float, tall: float, space: Space) -> tuple[float, float] | None:
-    """Return the middle of a text in the widest part of a contour and claim it, None where it meets something there."""
-    from shapely import maximum_inscribed_circle
-    from shapely.geometry import Polygon
-
-    radius = maximum_inscribed_circle(Polygon(contour.points(6.0)).buffer(0))
-    if radius.is_empty or radius.length < math.hypot(wide, tall) / 2 + 1.0:
-        return None
-    x, y = radius.coords[0]
-    box = (x - wide / 2, y - tall / 2, x + wide / 2, y + tall / 2)
-    if not space.is_clear(box):
-        return None
-    space.boxes.append(box)
-    return x, y
 
 
 def dimension_turns(model: Model, fresh: list[Drawn], space: Space, scale: float, reach: float) -> list[Item]:

@@ -67,7 +67,7 @@ def wheel_rows(model: Model, d: Drawn) -> list[tuple[str, str, str]]:
             rows.append((words, format_value(angle.value, places), NONE if u is None else format_value(u, places)))
     if f.flank is not None:
         rows.append(("flanks", f.flank.form, ""))
-    crossing = crossed_out(model, d)
+    crossing = crossed_out(model.part, f)
     if crossing is not None:
         rows.append(("arms", str(len(crossing.windows)), ""))
         rows += [
