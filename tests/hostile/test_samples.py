@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from samples import End, installed_samples, tried
 
-SMALL = 60_000
+SMALL = 40_000
 """Bytes: a larger picture takes seconds, most of them for its noise and blur; the command beside this goes over all."""
 
 CARRY = ("pydicom", "scikit-image", "h5py", "matplotlib", "scipy")
