@@ -136,9 +136,8 @@ def _judged(
     if own is None:
         return None
     rest = region.outside.astype(float)
-    other = None
-    if rest.sum() >= 3:
-        other = Profile.of(tiles, used, dips, rest, places, like=own, reach=reach, beside=beside)
+    enough = rest.sum() >= 3
+    other = Profile.of(tiles, used, dips, rest, places, like=own, reach=reach, beside=beside) if enough else None
     found = own.fit(tiles.blur, sigma)
     if other is not None:
         share = _common(own.left(found, tiles.blur), other.left(found, tiles.blur))
