@@ -30,6 +30,9 @@ _LEAST_SOUND = 3
 _STIFF = 1e12  # information that holds a parameter
 _THINNEST = 0.02  # of the pitch
 _WIDEST = 0.47  # of the pitch at its radius: half a tooth, so that a gap is left
+# A slit narrower than blur hardly shows, and so not where it ends. A gap is as wide as this at its floor and above it:
+_FLOOR, _OPEN = 0.7, 1.4  # blurs
+_LEAST_WIDE = 0.3  # of the pitch: half a tooth may always be so wide
 _FAR_PX = 10.0  # unit of the slope of grey along the radius
 
 
@@ -113,8 +116,7 @@ class _State:
     @property
     def widest(self) -> Floats:
         """Most that each half width may be, px."""
-        tooth = self.tooth
-        return np.asarray(_WIDEST * self.pitch * tooth.radii)
+        return _widest(self.tooth.radii, self.pitch, self.tooth.blur)
 
     @property
     def thinnest(self) -> float:
@@ -133,9 +135,8 @@ class _State:
         values = self.tooth.values + step[2 : 2 + m]
         values[1] = max(values[1], values[0] + 0.5)
         values[2] = float(np.clip(values[2], 0.3, 3.0))
-        values[4:] = np.clip(
-            values[4:], self.thinnest, _WIDEST * self.pitch * np.linspace(values[0], values[1], m - 4)
-        )
+        widest = _widest(np.linspace(values[0], values[1], m - 4), self.pitch, values[2])
+        values[4:] = np.clip(values[4:], self.thinnest, widest)
         levels = self.levels + step[2 + m : len(step) - n]
         angles = self.angles + step[len(step) - n :]
         return _State(self.x + step[0], self.y + step[1], self.tooth.changed(values), angles, levels)
@@ -156,6 +157,15 @@ class _Model:
     near: NDArray[np.int64]
     by_angle: Floats
     own: Floats
+
+
+def _widest(radii: Floats, pitch: float, blur: float) -> Floats:
+    """Return the most that half a tooth may measure at some radii, from its root outwards, px."""
+    around = pitch * radii
+    out = _WIDEST * around
+    gap = blur * np.r_[_FLOOR, np.full(len(radii) - 1, _OPEN)]
+    out = np.clip((around - gap) / 2, _LEAST_WIDE * around, out)
+    return np.asarray(out)
 
 
 def _turned(angle: Floats) -> Floats:
@@ -396,6 +406,9 @@ def _result(
     alone = inverse * np.sqrt(np.outer(grain[:-1], grain[:-1]))
     stretch = np.sqrt(np.maximum(np.diag(sandwich) / np.diag(alone), 1.0))
     covariance = alone * np.outer(stretch, stretch)
+    k, foot = 2 + tooth.names.index("root"), 2 + tooth.names.index("half_0")
+    if tooth.half[0] >= state.widest[0] - 1e-6:  # the least gap decides where the roots are: it may be none, or double
+        covariance[k, k] += (covariance[k, foot] / covariance[foot, foot] * _FLOOR * tooth.blur / np.sqrt(12)) ** 2
     own = np.where(np.diag(solved.turns) > 0, np.diag(solved.turns), np.inf)
     off = _cells(model, rest, points.weight * within / noise**2, n)
     worse = np.maximum(off, 1.0)
