@@ -31,17 +31,19 @@ def wheel_polygon(angles: Floats, root: float, tip: float, at_root: float, at_ti
     return shapely.union_all([shapely.Point(0, 0).buffer(root, 720), *teeth])
 
 
-def drawn(area: shapely.Geometry, x: float, y: float, blur: float, rng: np.random.Generator) -> Floats:
+def drawn(
+    area: shapely.Geometry, x: float, y: float, blur: float, rng: np.random.Generator, noise: float = NOISE
+) -> Floats:
     """The mean plane of an area moved to (x, y): shares of each pixel, blurred, with noise."""
     at = (np.arange(SIZE * FINE) + 0.5) / FINE - 0.5
     column, row = np.meshgrid(at - x, at - y)
     inside = shapely.contains_xy(area, column.ravel(), row.ravel()).reshape(column.shape).astype(float)
     inside = ndimage.gaussian_filter(inside, blur * FINE)
     share = inside.reshape(SIZE, FINE, SIZE, FINE).mean(axis=(1, 3))
-    return np.asarray(share + NOISE * rng.standard_normal(share.shape))
+    return np.asarray(share + noise * rng.standard_normal(share.shape))
 
 
-def fitted(plane: Floats, *, pitch: float, knots: int = 5) -> WheelFit:
+def fitted(plane: Floats, *, pitch: float, knots: int = 5, noise: float = NOISE) -> WheelFit:
     """The fit of a plane, started as the measuring starts it."""
     outline = max((one for one in trace(plane, smooth_px=0.0) if not one.hole), key=lambda one: one.area_px2)
     circle = tip_circle(even_points(outline.points))
@@ -55,7 +57,7 @@ def fitted(plane: Floats, *, pitch: float, knots: int = 5) -> WheelFit:
     near = np.hypot(column - circle[0], row - circle[1]) > root - 9
     points = RimPoints(column[near], row[near], plane[near], np.ones(int(near.sum())))
     start = MeanTooth(root, circle[2] + 0.3, np.linspace(0.3, 0.15, knots) * pitch, 1.0)
-    found = fit_wheel(points, start, circle[:2], angles, noise=NOISE, blur=1.0)
+    found = fit_wheel(points, start, circle[:2], angles, noise=noise, blur=1.0)
     assert isinstance(found, WheelFit)
     return found
 
@@ -91,6 +93,21 @@ def test_a_whole_rim(count: int, tip: float, deep: float) -> None:
     off = (np.sort(found.angles % (2 * np.pi)) - np.sort(angles % (2 * np.pi))) * tip
     assert np.sqrt(np.mean(off**2)) < 0.04
     assert 0.4 < np.sqrt(np.mean((off / tip / found.u_angles) ** 2)) < 1.6
+
+
+def test_roots_of_gaps_narrower_than_the_blur_are_not_lost() -> None:
+    """Gaps of 0.6 px at their floor under a blur of 1.15: no root runs down a closed slit, and u says what is left."""
+    count, tip, root = 65, 52.4, 50.0
+    wide = 2 * np.pi * root / count
+    angles = 0.3 + 2 * np.pi * np.arange(count) / count
+    area = wheel_polygon(angles, root, tip, 0.88 * wide, 0.3 * wide)
+    off = []
+    for seed in range(100, 110):
+        plane = drawn(area, 66.3, 65.8, 1.15, np.random.default_rng(seed), 0.05)
+        found = fitted(plane, pitch=wide, knots=4, noise=0.05)
+        assert found.tooth.root == pytest.approx(root, abs=1.0)
+        off.append((found.tooth.root - root) / found.u("root"))
+    assert 0.3 < np.sqrt(np.mean(np.square(off))) < 1.7
 
 
 def test_missing_worn_and_uneven_teeth_do_not_pull_the_rest() -> None:
