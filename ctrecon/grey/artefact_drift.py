@@ -21,6 +21,8 @@ _MOST_FLICKER = 0.2  # of the slices; where more of them flicker, dark ones are 
 _LEAST_SCATTER = 0.002  # share of the contrast; drawn slices have no noise at all
 _LEAST_PX = 8  # rows and columns; a strip narrower than the smoothing shows no shift across it
 _LEAST_SHIFT_PX = 0.12  # px; smaller shifts are noise of the comparison
+_LEAST_EDGE = 0.05  # of what the slice with most edge shows in its sums; slices of air say nothing of a shift
+_CLEAR_PX = 7  # wide: a blurred edge and the smoothing of both planes
 _MOST_PIXELS = 300_000  # of a slice that is looked at in full
 _WAYS = ((1, 3.0), (1, 6.0), (2, 4.0), (0, 3.0), (0, 10.0))  # degree and width by which a curve may run on
 _FACE_SHARES = np.array([1.0, 0.7, 0.2])  # what the metal of the slices before a face weighs in its place
@@ -304,8 +306,9 @@ def find_shifts(stack: SliceStack, levels: Levels, scan: Scan) -> tuple[Shift, .
     if len(seen) < 5 or min(stack.shape[1:]) < _LEAST_PX:
         return ()
     guess = np.array([_beside(scan, seen, i) for i in range(len(seen))])
-    size = np.hypot(guess[:, 0], guess[:, 1])
-    usual = 1.4826 * float(np.median(size))
+    shows = guess[:, 2] > _LEAST_EDGE * guess[:, 2].max()
+    size = np.where(shows, np.hypot(guess[:, 0], guess[:, 1]), 0.0)
+    usual = 1.4826 * float(np.median(size[shows])) if shows.any() else 0.0
     order = [int(i) for i in np.argsort(-size, kind="stable") if size[i] > max(_LEAST_SHIFT_PX, 4 * usual)]
     out: list[Shift] = []
     marked: set[int] = set()
@@ -316,24 +319,25 @@ def find_shifts(stack: SliceStack, levels: Levels, scan: Scan) -> tuple[Shift, .
             continue
         a, k, b = seen[before[0]], seen[i], seen[after[0]]
         rows, columns, explained = _in_full(stack, levels, a, k, b)
-        if np.hypot(rows, columns) >= _LEAST_SHIFT_PX and explained > 0.4:
+        if np.hypot(rows, columns) >= _LEAST_SHIFT_PX and explained > 0.5:
             marked.add(i)
             out.append(Shift(k, rows, columns, explained > 0.65))
     return tuple(sorted(out, key=lambda s: s.slice))
 
 
-def _beside(scan: Scan, seen: list[int], i: int) -> tuple[float, float]:
-    """Return a first guess of slice i's shift (rows, columns) from its sums along rows and columns."""
+def _beside(scan: Scan, seen: list[int], i: int) -> tuple[float, float, float]:
+    """Return a first guess of slice i's shift (rows, columns) from its sums, and how much edge they show."""
     if i in (0, len(seen) - 1):
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
     a, k, b = seen[i - 1], seen[i], seen[i + 1]
-    out = []
+    out, shown = [], []
     for sums in (scan.down, scan.across):
         share = (k - a) / (b - a)
         middle = (1 - share) * sums[a].astype(float) + share * sums[b]
         slope = np.gradient(ndimage.gaussian_filter1d(middle, 1.0))
-        out.append(-float(slope @ (sums[k] - middle)) / max(float(slope @ slope), 1e-9))
-    return out[0], out[1]
+        shown.append(float(slope @ slope))
+        out.append(-float(slope @ (sums[k] - middle)) / max(shown[-1], 1e-9))
+    return out[0], out[1], min(shown)
 
 
 def _in_full(stack: SliceStack, levels: Levels, a: int, k: int, b: int) -> tuple[float, float, float]:
@@ -343,7 +347,8 @@ def _in_full(stack: SliceStack, levels: Levels, a: int, k: int, b: int) -> tuple
     planes = [_joined(np.nan_to_num(levels.normal(stack.plane(i)), copy=False, nan=0.0), by) for i in (a, k, b)]
     share = np.float32((k - a) / (b - a))
     one, middle, two = (ndimage.gaussian_filter(p, 1.0) for p in planes)
-    steady_edge = np.abs(one - two) < 0.25
+    # where a face is near, what it uncovers would pass for a shift: nothing may come or go beside an edge
+    steady_edge = ndimage.maximum_filter(np.abs(one - two), _CLEAR_PX) < 0.25
     mean = (1 - share) * one + share * two
     shift = np.zeros(2)
     explained = 0.0

@@ -36,6 +36,7 @@ _RING_PEAKS, _RING_PROMINENCE, _RING_OFF = 3, 0.1, 0.35
 _RING_EVEN = 0.1  # contrasts per px
 _FEWEST = 60  # voxels; fewer show nothing
 _MOST_POINTS = 4000  # more cost time only
+_MOST_AT_ALL = 1_500_000  # points of a slice; more take memory and tell nothing new of rings
 
 
 @dataclass(frozen=True)
@@ -158,10 +159,12 @@ def only_rings(planes: Sequence[Floats], *, squash: float = 1.0) -> bool:
     known &= also
     if known.sum() < _FEWEST:
         return False
-    rows, columns = np.nonzero(known)
+    where = np.flatnonzero(known)
+    where = where[:: max(1, len(where) // _MOST_AT_ALL)]
+    rows, columns = np.divmod(where, known.shape[1])
     at = np.array([rows * squash, columns])
     at -= at.mean(axis=1, keepdims=True)
-    values = np.stack([first[known], second[known]])
+    values = np.stack([first.ravel()[where], second.ravel()[where]])
     thin = slice(None, None, max(1, len(rows) // _MOST_POINTS))
     centre = _ring_centre(at[:, thin], values[:, thin])
     rest, profile, count = _without_rings(at, values, centre)

@@ -127,6 +127,7 @@ def judge(
     return max(sound, key=lambda one: one.z, default=None)
 
 
+# many: what is looked at, which part of it, how the part leans, where, and what lies near
 def _judged(
     tiles: Tiles, used: NDArray[np.bool_], dips: Dips, region: Region, lean: FaceTilt, depth: float, sigma: float,
     reach: int, beside: Sequence[float],

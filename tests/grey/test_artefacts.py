@@ -168,6 +168,19 @@ def test_shifted_slices_are_named_and_moved_back() -> None:
     assert "slice 9 by 0.6" in note.says
 
 
+def test_faces_of_a_leaning_wheel_are_no_shift() -> None:
+    """What the faces of two discs that lean by a degree uncover on one side first is not taken for a shifted slice."""
+    z, y, x = np.mgrid[:60, :120, :120].astype(np.float32)
+    cosine, sine = np.cos(np.radians(1.0)), np.sin(np.radians(1.0))
+    height, aside = (z - 30) * cosine - (x - 60) * sine, (x - 60) * cosine + (z - 30) * sine
+    far = np.hypot(aside, y - 60)
+    metal = (far < 44) & (abs(height + 9) < 4) | (far < 38) & (abs(height - 9) < 4) | (far < 22) & (abs(height) < 25)
+    share = ndimage.gaussian_filter(metal.astype(np.float32), 1.0)
+    for seed in (40, 41, 42):
+        noise = np.random.default_rng(seed).normal(0, 110, share.shape)
+        assert look(1000 * share + noise + 500).shifts == ()
+
+
 @pytest.mark.parametrize("most", [5000, 2000])
 def test_a_shift_is_measured_in_joined_voxels_as_well(monkeypatch: pytest.MonkeyPatch, most: int) -> None:
     """In slices so large that two by two or three by three voxels are joined first, the shift given comes out."""
