@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,9 @@ from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 __all__ = ["Candidate", "RivalShape", "Span", "find_candidates"]
 
 _MARGIN = 10  # px round an outline that its window shows
-_JOIN_GAP = 3  # planes; a wider gap ends a feature
+_JOIN_GAP = 3  # planes; a wider gap ends a feature, but a round hole that stands open there
+_SAME_GROWTH, _FEW = 0.08, 2.5  # px a plane; planes: stretches of twice as few show their growth less surely
+_OPEN = 0.5  # of the grey of metal: darker half-way to the edge of a hole is air, blurred
 _FREE_LEAST_PLANES = 4  # a free outline on fewer is what a face or noise leaves
 _NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
 _METAL = 0.75  # of the grey of metal
@@ -132,9 +135,16 @@ class Candidate:
 
     @property
     def spoilt(self) -> tuple[tuple[int, int], ...]:
-        """Planes (first, last) on which so little of the outline is sound that it would not be called by this shape."""
+        """Planes (first, last) of so little sound outline, or none, that it would not be called by this shape."""
         best = max(s.choice.share for s in self.spans)
-        return tuple((s.first, s.last) for s in self.spans if s.choice.share < _SPOILT * best)
+        bad = [(s.first, s.last) for s in self.spans if s.choice.share < _SPOILT * best]
+        lost = [(a.last + 1, b.first - 1) for a, b in pairwise(self.spans) if b.first - a.last - 1 > _JOIN_GAP]
+        return tuple(sorted(bad + lost))
+
+    @property
+    def planes(self) -> int:
+        """How many planes show it."""
+        return sum(s.last - s.first + 1 for s in self.spans)
 
     @property
     def first(self) -> int:
@@ -155,7 +165,7 @@ def find_candidates(
     for stretch in stretches:
         if not _is_pit(squared, stretch):
             out += _from_stretch(squared, stretch, smooth_px)
-    return tuple(_join(sorted(out, key=lambda c: (c.first, c.hole, c.kind, c.last))))
+    return tuple(_join(squared, sorted(out, key=lambda c: (c.first, c.hole, c.kind, c.last))))
 
 
 def _is_pit(squared: SquaredStack, stretch: Stretch) -> bool:
@@ -415,14 +425,14 @@ def _inside(circle: Circle, shape: Shape | None) -> bool:
     return float(shape.signed_distance(np.array([[circle.x, circle.y]]))[0]) > 0.9 * circle.radius
 
 
-def _join(candidates: list[Candidate]) -> list[Candidate]:
+def _join(squared: SquaredStack, candidates: list[Candidate]) -> list[Candidate]:
     """Join candidates of one kind, size and place that follow each other through depth."""
     joined: list[Candidate] = []
     for candidate in candidates:
         for i, earlier in enumerate(joined):
-            if _goes_on(earlier, candidate) or _rim_goes_on(earlier, candidate):
+            if _goes_on(squared, earlier, candidate) or _rim_goes_on(earlier, candidate):
                 spans = (*earlier.spans, *candidate.spans)
-                longer = max(earlier, candidate, key=lambda c: sum(s.last - s.first + 1 for s in c.spans))
+                longer = max(earlier, candidate, key=lambda c: c.planes)
                 flags = tuple(dict.fromkeys((*earlier.flags, *candidate.flags)))
                 joined[i] = replace(
                     longer,
@@ -449,21 +459,34 @@ def _piece_of(c: Candidate, whole: Candidate) -> bool:
     return apart < whole.circle.radius and _lie_together(whole, c, _HALF)
 
 
-def _goes_on(a: Candidate, b: Candidate) -> bool:
+def _goes_on(squared: SquaredStack, a: Candidate, b: Candidate) -> bool:
     if not a.is_like(b) or a.shape is None or b.shape is None:
         return False
-    if not 0 <= b.first - a.last - 1 <= _JOIN_GAP:
+    gap = b.first - a.last - 1
+    if gap < 0 or (gap > _JOIN_GAP and not _stays_open(squared, a, b)):
         return False
     if a.circle is not None and min(a.share, b.share) < _PARTLY and _lie_together(a, b) and _lie_together(b, a):
         return True  # an arc alone settles its centre and radius badly
     if np.hypot(a.shape.centre[0] - b.shape.centre[0], a.shape.centre[1] - b.shape.centre[1]) > 0.6:
         return False
     sizes_a, sizes_b = a.shape.widths(), b.shape.widths()
-    if abs(a.growth_px - b.growth_px) > 0.08:
+    if abs(a.growth_px - b.growth_px) > max(_SAME_GROWTH, 2 * _SAME_GROWTH * _FEW / min(a.planes, b.planes)):
         return False
     reach = (b.first + b.last - a.first - a.last) / 2
-    grown = 0.5 * (a.growth_px + b.growth_px) * reach
-    return all(abs(y - x - grown) < 0.35 + 0.004 * x for x, y in zip(sizes_a, sizes_b, strict=True))
+    # a few planes show no growth worth carrying on
+    ways = (0.5 * (a.growth_px + b.growth_px) * reach, *([0.0] if gap > _JOIN_GAP else []))
+    return any(all(abs(y - x - w) < 0.35 + 0.004 * x for x, y in zip(sizes_a, sizes_b, strict=True)) for w in ways)
+
+
+def _stays_open(squared: SquaredStack, a: Candidate, b: Candidate) -> bool:
+    """Return whether air lies between two stretches of a round hole, where noise or damage hid its outline."""
+    one, other = a.circle, b.circle
+    if not (a.is_round and a.hole) or one is None or other is None:
+        return False
+    x, y, half = (one.x + other.x) / 2, (one.y + other.y) / 2, min(one.radius, other.radius) / 2
+    rows, columns = (slice(max(round(v - half), 0), round(v + half) + 1) for v in (y, x))
+    grey = np.array([np.mean(squared.window(k, (rows, columns))) for k in range(a.last + 1, b.first)])
+    return all(part.mean() < _OPEN for part in np.array_split(grey, len(grey) // _JOIN_GAP))
 
 
 def _rim_goes_on(a: Candidate, b: Candidate) -> bool:
