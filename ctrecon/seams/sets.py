@@ -27,6 +27,8 @@ _FEWEST_TURNS = 0.3
 _FINE = 4  # points of a circle to a cell of its length
 _FEWEST = 200
 _MEMBER, _MEMBER_SHARE = 2.0, 0.35  # each must show, and none be much fainter than the others
+_PLAIN_MEMBERS = 3  # even steps of fewer are no set that noise alone need be asked of
+_ARTEFACTS = 4.0  # times the noise: as much as rings and streaks scatter where no place is left to tell
 _LOWER = 0.1587  # share of a normal distribution below minus one deviation
 _MATE_TURNS_PX, _MATE_PX = 1.6, 1.1  # how far the mates of a seam that was found may lie off
 
@@ -38,6 +40,8 @@ class SetLead:
     members: tuple[SeamCandidate, ...]
     own: tuple[float, ...]
     z: float
+    plain: bool = False
+    """Whether `z` is against the noise of pixels alone."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,10 +89,13 @@ def search_sets(
     out: list[SetLead] = []
     for (a, b), rings in _rings(here, x, y, reach, _runs(here)).items():
         spreads = {n: _spread(rings, n, here) for n in range(1, _MOST_MEMBERS + 1)}
+        # a set that fills a small part makes the scatter of its like itself: against noise alone it stands out
+        noise = {n: None if one is None else here.least_spread or None for n, one in spreads.items()}
         for sign in (1.0, -1.0):
-            best = _best(rings, spreads, sign)
-            if best is not None:
-                out.append(_lead(field, here, (x, y), (a, b), best, sign))
+            for each in (spreads, noise):
+                best = _best(rings, each, sign)
+                if best is not None and (each is spreads or len(best[2]) >= _PLAIN_MEMBERS):
+                    out.append(replace(_lead(field, here, (x, y), (a, b), best, sign), plain=each is noise))
     return sorted(out, key=lambda one: -one.z)
 
 
@@ -104,7 +111,7 @@ def _judged_again(
     run, count = (known.members[0].first, known.members[0].last), len(known.members)
     scale = _spread(_rings(quiet, *about, [run], step=_COARSE_STEP)[run], count, field.coarser(quiet.cell))
     if scale is None:
-        return known
+        return replace(known, z=known.z / _ARTEFACTS) if known.plain else known
     total = sum(lead.raw / field.scores_per_cell(quiet.cell) for lead in known.members) / count**0.5
     return SetLead(known.members, known.own, total / scale)
 
