@@ -10,6 +10,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from ctrecon.core.frames import Floats
+from ctrecon.features.open_between import stays_open
 from ctrecon.fitting.choose import Choice, choose_shape, gaps_of, reliefs_of
 from ctrecon.fitting.wheel_start import shows_teeth
 from ctrecon.grey.square_up import SquaredStack
@@ -23,7 +24,6 @@ __all__ = ["Candidate", "RivalShape", "Span", "find_candidates"]
 _MARGIN = 10  # px round an outline that its window shows
 _JOIN_GAP = 3  # planes; a wider gap ends a feature, but a round hole that stands open there
 _SAME_GROWTH, _FEW = 0.08, 2.5  # px a plane; planes: stretches of twice as few show their growth less surely
-_OPEN = 0.5  # of the grey of metal: darker half-way to the edge of a hole is air, blurred
 _FREE_LEAST_PLANES = 4  # a free outline on fewer is what a face or noise leaves
 _NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
 _METAL = 0.75  # of the grey of metal
@@ -434,13 +434,8 @@ def _join(squared: SquaredStack, candidates: list[Candidate]) -> list[Candidate]
                 spans = (*earlier.spans, *candidate.spans)
                 longer = max(earlier, candidate, key=lambda c: c.planes)
                 flags = tuple(dict.fromkeys((*earlier.flags, *candidate.flags)))
-                joined[i] = replace(
-                    longer,
-                    spans=spans,
-                    whole=earlier.whole and candidate.whole,
-                    flags=flags,
-                    share=min(earlier.share, candidate.share),
-                )
+                whole, share = earlier.whole and candidate.whole, min(earlier.share, candidate.share)
+                joined[i] = replace(longer, spans=spans, whole=whole, flags=flags, share=share)
                 break
         else:
             joined.append(candidate)
@@ -463,7 +458,8 @@ def _goes_on(squared: SquaredStack, a: Candidate, b: Candidate) -> bool:
     if not a.is_like(b) or a.shape is None or b.shape is None:
         return False
     gap = b.first - a.last - 1
-    if gap < 0 or (gap > _JOIN_GAP and not _stays_open(squared, a, b)):
+    far = gap > _JOIN_GAP
+    if gap < 0 or (far and not (a.hole and stays_open(squared, a.circle, b.circle, a.last + 1, b.first - 1))):
         return False
     if a.circle is not None and min(a.share, b.share) < _PARTLY and _lie_together(a, b) and _lie_together(b, a):
         return True  # an arc alone settles its centre and radius badly
@@ -474,19 +470,8 @@ def _goes_on(squared: SquaredStack, a: Candidate, b: Candidate) -> bool:
         return False
     reach = (b.first + b.last - a.first - a.last) / 2
     # a few planes show no growth worth carrying on
-    ways = (0.5 * (a.growth_px + b.growth_px) * reach, *([0.0] if gap > _JOIN_GAP else []))
+    ways = (0.5 * (a.growth_px + b.growth_px) * reach, *([0.0] if far else []))
     return any(all(abs(y - x - w) < 0.35 + 0.004 * x for x, y in zip(sizes_a, sizes_b, strict=True)) for w in ways)
-
-
-def _stays_open(squared: SquaredStack, a: Candidate, b: Candidate) -> bool:
-    """Return whether air lies between two stretches of a round hole, where noise or damage hid its outline."""
-    one, other = a.circle, b.circle
-    if not (a.is_round and a.hole) or one is None or other is None:
-        return False
-    x, y, half = (one.x + other.x) / 2, (one.y + other.y) / 2, min(one.radius, other.radius) / 2
-    rows, columns = (slice(max(round(v - half), 0), round(v + half) + 1) for v in (y, x))
-    grey = np.array([np.mean(squared.window(k, (rows, columns))) for k in range(a.last + 1, b.first)])
-    return all(part.mean() < _OPEN for part in np.array_split(grey, len(grey) // _JOIN_GAP))
 
 
 def _rim_goes_on(a: Candidate, b: Candidate) -> bool:

@@ -74,6 +74,7 @@ def rim_wave(plane: Floats, x: float, y: float, outer: float) -> RimWave | None:
     x, y, outer : float
         Circle through the tips as the half-height outline shows it, px.
     """
+    plane = _without_windows(plane)
     count = int(2 * np.pi * outer * _PER_PX)
     found: list[tuple[float, RimWave]] = []
     most = int(min(_MOST_TEETH, 2 * np.pi * outer / _LEAST_PITCH_PX))
@@ -101,6 +102,13 @@ def rim_wave(plane: Floats, x: float, y: float, outer: float) -> RimWave | None:
         return None
     clearest = max(one.clear for _, one in found)
     return max((one for one in found if one[1].clear >= _AS_CLEAR * clearest), key=lambda one: one[0])[1]
+
+
+def _without_windows(plane: Floats) -> Floats:
+    """Return the plane with its holes filled: spokes move more metal than teeth, but only gaps are open outwards."""
+    metal = plane > 0.5
+    holes = ndimage.binary_dilation(ndimage.binary_fill_holes(metal) & ~metal)
+    return np.where(holes, np.maximum(plane, 1.0), plane)
 
 
 def gap_floor(plane: Floats, wave: RimWave, angles: Floats) -> float | None:

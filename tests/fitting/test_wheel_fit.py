@@ -95,6 +95,26 @@ def test_a_whole_rim(count: int, tip: float, deep: float) -> None:
     assert 0.4 < np.sqrt(np.mean((off / tip / found.u_angles) ** 2)) < 1.6
 
 
+def test_spokes_are_not_counted_as_teeth() -> None:
+    """Six windows under a rim of 44 teeth move far more metal than the teeth do; the rim has 44 all the same."""
+    count, tip, root = 44, 60.0, 53.5
+    wide = 2 * np.pi * root / count
+    area = wheel_polygon(0.2 + 2 * np.pi * np.arange(count) / count, root, tip, 0.6 * wide, 0.25 * wide)
+    for k in range(6):
+        turn = np.linspace(np.pi / 3 * k + 0.12, np.pi / 3 * (k + 1) - 0.12, 40)
+        rim = np.column_stack([np.cos(turn), np.sin(turn)])
+        area = area.difference(shapely.Polygon(np.concatenate([47.0 * rim, 18.0 * rim[::-1]])))
+    plane = drawn(area, 66.2, 65.7, 1.0, np.random.default_rng(77), 0.03)
+    outline = max((one for one in trace(plane, smooth_px=0.0) if not one.hole), key=lambda one: one.area_px2)
+    points = even_points(outline.points)
+    circle = tip_circle(points)
+    assert circle is not None
+    wave = rim_wave(plane, *circle)
+    assert wave is not None
+    assert (wave.number, len(find_teeth(wave))) == (count, count)
+    assert shows_teeth(plane, points)
+
+
 def test_roots_of_gaps_narrower_than_the_blur_are_not_lost() -> None:
     """Gaps of 0.6 px at their floor under a blur of 1.15: no root runs down a closed slit, and u says what is left."""
     count, tip, root = 65, 52.4, 50.0
