@@ -23,7 +23,7 @@ __all__ = ["Candidate", "RivalShape", "Span", "find_candidates"]
 
 _MARGIN = 10  # px round an outline that its window shows
 _JOIN_GAP = 3  # planes; a wider gap ends a feature, but a round hole that stands open there
-_SAME_GROWTH, _FEW = 0.08, 2.5  # px a plane; planes: stretches of twice as few show their growth less surely
+_SAME_GROWTH, _FEW = 0.08, 5  # px a plane; stretches of fewer planes show their growth less surely
 _FREE_LEAST_PLANES = 4  # a free outline on fewer is what a face or noise leaves
 _NEAR_PX = 0.6  # of one run's outline, which has more noise than the whole's: as where the grey values choose
 _METAL = 0.75  # of the grey of metal
@@ -466,7 +466,7 @@ def _goes_on(squared: SquaredStack, a: Candidate, b: Candidate) -> bool:
     if np.hypot(a.shape.centre[0] - b.shape.centre[0], a.shape.centre[1] - b.shape.centre[1]) > 0.6:
         return False
     sizes_a, sizes_b = a.shape.widths(), b.shape.widths()
-    if abs(a.growth_px - b.growth_px) > max(_SAME_GROWTH, 2 * _SAME_GROWTH * _FEW / min(a.planes, b.planes)):
+    if abs(a.growth_px - b.growth_px) > _SAME_GROWTH * max(1.0, _FEW / min(a.planes, b.planes)):
         return False
     reach = (b.first + b.last - a.first - a.last) / 2
     # a few planes show no growth worth carrying on

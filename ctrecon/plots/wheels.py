@@ -154,12 +154,8 @@ def draw_wheel(axes: Axes, wheel: PlannedWheel) -> None:
         kind = "lost" if place is None else "bent" if bent else "whole" if place.whole else "worn or broken"
         kinds[kind] += 1
         _mark(axes, kind, tip, turn, pitch)
-        if (k + 1) % 5 == 0 or k == 0:
-            out = 1.13 * tip
-            _say(axes, str(k + 1), out * math.cos(turn), out * math.sin(turn), ha="center", va="center", color=SOFT)
-    axes.set_xlim(-1.2 * tip, 1.2 * tip)
-    axes.set_ylim(1.2 * tip, -1.2 * tip)
-    axes.plot([0], [0], "+", color=SOFT, ms=9)
+        _number(axes, k, 1.13 * tip, turn)
+    _about_centre(axes, tip)
     says = ", ".join(f"{_SIGNS[kind]} {many} {kind}" for kind, many in kinds.items() if many)
     _title(axes, f"{wheel.found.name}: {wheel.teeth} teeth to make; {says}")
 
@@ -176,13 +172,22 @@ def _crown(axes: Axes, wheel: PlannedWheel, outer: float, inner: float) -> None:
         sweep = np.linspace(turn - half, turn + half, 9)
         rim = np.column_stack([np.cos(sweep), np.sin(sweep)])
         _ring(axes, np.vstack([outer * rim, inner * rim[::-1]]), facecolor=PALE, lw=0.9)
-        if (k + 1) % 5 == 0 or k == 0:
-            out = 1.1 * outer
-            _say(axes, str(k + 1), out * math.cos(turn), out * math.sin(turn), ha="center", va="center", color=SOFT)
-    axes.set_xlim(-1.2 * outer, 1.2 * outer)
-    axes.set_ylim(1.2 * outer, -1.2 * outer)
-    axes.plot([0], [0], "+", color=SOFT, ms=9)
+        _number(axes, k, 1.1 * outer, turn)
+    _about_centre(axes, outer)
     _title(axes, f"{wheel.found.name}: teeth of the crown as found, as at half their height")
+
+
+def _number(axes: Axes, tooth: int, far: float, turn: float) -> None:
+    """Write the number of the first and of every fifth tooth."""
+    if tooth == 0 or (tooth + 1) % 5 == 0:
+        _say(axes, str(tooth + 1), far * math.cos(turn), far * math.sin(turn), ha="center", va="center", color=SOFT)
+
+
+def _about_centre(axes: Axes, radius: float) -> None:
+    """Give a wheel of this radius its room, Y down as in the slices, and mark its centre."""
+    axes.set_xlim(-1.2 * radius, 1.2 * radius)
+    axes.set_ylim(1.2 * radius, -1.2 * radius)
+    axes.plot([0], [0], "+", color=SOFT, ms=9)
 
 
 _MARKS: dict[str, dict[str, Any]] = {

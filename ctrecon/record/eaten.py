@@ -6,9 +6,8 @@ from shapely.ops import substring
 
 from ctrecon.core.frames import Floats
 from ctrecon.record.kinds import is_hole
-from ctrecon.record.part import Feature, Part, depths_in_part_frame, outline_in_part_frame
+from ctrecon.record.part import Feature, Part, outline_in_part_frame
 from ctrecon.record.sections import Section, free_section
-from ctrecon.record.worn import WornStretch
 
 __all__ = ["eaten_sections"]
 
@@ -17,7 +16,7 @@ _SLACK = 10.0  # of the usual allowance: a stretch is recorded at one depth, and
 
 
 def eaten_sections(
-    part: Part, feature: Feature, sound: Section, pitch_mm: float
+    part: Part, feature: Feature, sound: Section, pitch_mm: float, depths: tuple[float, float]
 ) -> tuple[tuple[Section, float, float], ...]:
     """Return what the feature's worn stretches take of the metal: section, depth from, depth to (part frame, mm).
 
@@ -31,11 +30,13 @@ def eaten_sections(
         The feature's sound section.
     pitch_mm : float
         Mesh of the distance maps.
+    depths : (from, to)
+        Where the feature's ends lie along the part axis, mm; infinite where it runs out.
 
     Returns
     -------
     tuple of (Section, float, float)
-        A stretch that runs through the whole feature goes from -inf to inf.
+        A stretch that runs through the whole feature has its depths.
     """
     if feature.worn is None or feature.outline_mm:
         return ()
@@ -49,18 +50,8 @@ def eaten_sections(
         area = max(getattr(area, "geoms", [area]), key=lambda p: float(p.area))
         section = free_section(np.asarray(area.exterior.coords), pitch_mm, _SLACK) if area.area > 0 else None
         if section is not None:
-            out.append((section, *_depths(part, feature, one)))
+            out.append((section, *one.depths(feature.depth_from_mm, feature.depth_to_mm, *depths)))
     return tuple(out)
-
-
-def _depths(part: Part, feature: Feature, one: WornStretch) -> tuple[float, float]:
-    """Return between which depths along the part axis a stretch runs."""
-    first, last = feature.depth_from_mm, feature.depth_to_mm
-    if one.depth_from_mm is None or one.depth_to_mm is None or first is None or last is None:
-        return -np.inf, np.inf
-    low, high = depths_in_part_frame(part, feature)
-    by = (high - low) / max(last.value - first.value, 1e-9)
-    return low + (one.depth_from_mm - first.value) * by, low + (one.depth_to_mm - first.value) * by
 
 
 def _bite(edge: Floats, ring: LinearRing) -> Polygon:

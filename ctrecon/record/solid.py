@@ -248,7 +248,8 @@ def solid_of(part: Part, *, as_found: bool = False) -> Solid:
         if section is not None:
             made[feature.id] = own = _prism(part, feature, section)
             if as_found:
-                eaten += [_bite(own, *bite) for bite in eaten_sections(part, feature, section, min(dy, dx))]
+                bites = eaten_sections(part, feature, section, min(dy, dx), (own.low, own.high))
+                eaten += [_bite(own, *bite) for bite in bites]
     join = _JOIN_SLICES * dz
     outsides = [made[f.id] for f in part.features if f.id in made and kind_of(f).is_outside]
     cutters = [made[f.id] for f in part.features if f.id in made and kind_of(f).is_cutter]

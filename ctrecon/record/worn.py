@@ -22,6 +22,16 @@ class WornStretch:
     depth_from_mm: float | None = None
     depth_to_mm: float | None = None
 
+    def depths(self, first: Measured | None, last: Measured | None, z0: float, z1: float) -> tuple[float, float]:
+        """Return between which depths it runs where its feature's ends `first` and `last` (stack z) lie at z0 and z1.
+
+        It runs from z0 to z1 where nothing else is said.
+        """
+        if self.depth_from_mm is None or self.depth_to_mm is None or first is None or last is None:
+            return z0, z1
+        by = (z1 - z0) / max(last.value - first.value, 1e-9)
+        return z0 + (self.depth_from_mm - first.value) * by, z0 + (self.depth_to_mm - first.value) * by
+
 
 @dataclass(frozen=True, kw_only=True)
 class Worn:

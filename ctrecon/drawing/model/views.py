@@ -35,7 +35,6 @@ from ctrecon.record.kinds import is_crown, is_hole, is_outside, is_seam, kind_of
 from ctrecon.record.part import (
     Feature,
     Part,
-    WornStretch,
     depths_in_part_frame,
     outline_in_part_frame,
     place_in_part_frame,
@@ -333,7 +332,7 @@ def build_model(
             contour = rim_to_make(f, x, y) if edges == TO_MAKE or len(outline) < 3 else polyline(outline)
         found = tuple(
             FoundEdge(tuple(on_sheet(float(u), float(v)) for u, v in outline_in_part_frame(part, f, one.edge_mm)),
-                      *_found_depths(f, one, z0, z1), one.deepest_mm)
+                      *one.depths(f.depth_from_mm, f.depth_to_mm, z0, z1), one.deepest_mm)
             for one in (f.worn.stretches if f.worn else ())
         )  # fmt: skip
         drawn.append(Drawn(f, x, y, z0, z1, contour, found))
@@ -342,15 +341,6 @@ def build_model(
         part, datum, datum_xy, start, start_z, tuple(drawn), zones, has_depth, x_reference, -off_deg, projection, units,
         digits, edges,
     )  # fmt: skip
-
-
-def _found_depths(f: Feature, one: WornStretch, z0: float, z1: float) -> tuple[float, float]:
-    """Return between which depths of the sheet an eaten stretch runs; through the whole feature where unsaid."""
-    first, last = f.depth_from_mm, f.depth_to_mm
-    if one.depth_from_mm is None or one.depth_to_mm is None or first is None or last is None:
-        return z0, z1
-    by = (z1 - z0) / max(last.value - first.value, 1e-9)
-    return z0 + (one.depth_from_mm - first.value) * by, z0 + (one.depth_to_mm - first.value) * by
 
 
 def _single_zone(drawn: list[Drawn], edges: str) -> tuple[Zone, ...]:

@@ -25,7 +25,6 @@ from ctrecon.slices.readers.slabs import Slabs, checked_blocks
 __all__ = ["READER", "read_hdf5"]
 
 
-
 def read_hdf5(path: Path, *, label: str) -> list[Page]:
     """Read what a file says of its largest volume, one page a slice (first axis).
 
