@@ -142,13 +142,8 @@ def _shares(
                 break
     if not found:
         return np.empty(0), np.empty(0), np.empty(0)
-    # only the unbroken row of planes about the seam's middle
-    array, share, scatter = np.array(sorted(found)).T
-    breaks = np.flatnonzero(np.diff(array) > _BREAK_PLANES)
-    start = int(max((b + 1 for b in breaks if array[b] < middle), default=0))
-    stop = int(min((b + 1 for b in breaks if array[b + 1] > middle), default=len(array)))
-    pick = slice(start, stop)
-    return array[pick], share[pick], scatter[pick]
+    array, share, scatter = np.array(sorted(found)).T  # one row about the middle, or one either side of what hides it
+    return array, share, scatter
 
 
 def _share_at(

@@ -1,9 +1,10 @@
 """What tells a seam from a crack, a streak, a ring of the scanner or plain chance."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.circle_points import circle_start
@@ -15,7 +16,7 @@ from ctrecon.seams.refine import SeamCandidate, sampled
 from ctrecon.seams.smooth import PLAIN, smooth_field
 from ctrecon.shapes import Circle
 
-__all__ = ["FILLED_BRIGHT", "Continuity", "chance_of", "closed", "is_ring", "stays_in_slices"]
+__all__ = ["FILLED_BRIGHT", "Continuity", "chance_of", "closed", "closed_set", "drifts", "is_ring", "stays_in_slices"]
 
 _SEGMENTS = 16
 _LOUD_SHARE = 0.25
@@ -84,21 +85,63 @@ def closed(field: SeamField, lead: SeamCandidate) -> Continuity:
     """
     sign = -1.0 if lead.bright else 1.0
     fine, weight = sampled(field, lead.shape, lead.first, lead.last, lead.growth)
-    total = weight.sum(axis=0)
-    dip = -sign * (fine * weight).sum(axis=0) / np.maximum(total, 1e-9)
-    seen = total > 0.3 * len(fine)
-    count = len(dip)
-    pieces = max(4, min(_SEGMENTS, count // 4))
-    segment = np.arange(count) * pieces // count
+    dip, seen = _dips(fine, weight, sign)
+    pieces = _pieces(len(dip))
     noise = _segment_noise(field, lead, pieces)
+    every = line_kind(lead.shape).quarters(lead.shape, along(lead.shape))
+    form, whole = _all_the_way(dip, seen, noise, every)
+    if form.reason:
+        return form
+    if not _even_through_depth(fine, weight, sign, whole):
+        return replace(form, reason="it does not keep its place through depth, as a crack wanders")
+    if _wanders(field, lead, pieces, noise):
+        return replace(form, reason="it wanders off the outline, as a crack does")
+    return form
+
+
+def closed_set(field: SeamField, leads: Sequence[SeamCandidate], turns: Sequence[float]) -> Continuity:
+    """Judge whether equal circles dip all round, taken together; each is turned back by its turn about their axis.
+
+    One that is faint alone is crossed here by a streak, there by a wall: what all share is what they are. A piece of
+    a ring about the axis, or of a streak, stays on the same side of each.
+    """
+    each = []
+    for lead, turn in zip(leads, turns, strict=True):
+        dip, seen = _dips(*sampled(field, lead.shape, lead.first, lead.last), -1.0 if lead.bright else 1.0)
+        back = -round(turn / (2 * np.pi) * len(dip))
+        each.append((np.roll(dip, back), np.roll(seen, back)))
+    dips, seen = (np.array([one[i] for one in each]) for i in range(2))
+    number = seen.sum(axis=0)
+    noise = float(np.mean([_segment_noise(field, lead, _pieces(dips.shape[1])) for lead in leads])) / len(leads) ** 0.5
+    every = line_kind(leads[0].shape).quarters(leads[0].shape, along(leads[0].shape))
+    together = (dips * seen).sum(axis=0) / np.maximum(number, 1)
+    return _all_the_way(together, number > len(leads) / 2, noise, every)[0]
+
+
+def _dips(fine: Floats, weight: Floats, sign: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return the dip at each point of a line, all its depth taken together, and whether metal shows it."""
+    total = weight.sum(axis=0)
+    return -sign * (fine * weight).sum(axis=0) / np.maximum(total, 1e-9), total > 0.3 * len(fine)
+
+
+def _pieces(count: int) -> int:
+    return max(4, min(_SEGMENTS, count // 4))
+
+
+def _all_the_way(
+    dip: Floats, seen: NDArray[np.bool_], noise: float, every: NDArray[np.int64]
+) -> tuple[Continuity, float]:
+    """Judge the dips along a line, and return its whole strength; `every` tells the quarter of each point."""
+    count = len(dip)
+    pieces = _pieces(count)
+    segment = np.arange(count) * pieces // count
     number = np.bincount(segment[seen], minlength=pieces)
     parts = np.where(number > 1, np.bincount(segment[seen], dip[seen], pieces) / np.maximum(number, 1), np.nan)
     known = np.isfinite(parts)
     if known.sum() < 0.5 * pieces or noise <= 0:
-        return Continuity("too little of it lies in sound metal", 0.0, ())
+        return Continuity("too little of it lies in sound metal", 0.0, ()), 0.0
     z = parts / noise
     middle = np.array([(np.median(np.flatnonzero(segment == s)) + 0.5) for s in range(pieces)])
-    every = line_kind(lead.shape).quarters(lead.shape, along(lead.shape))
     quarter = every[np.minimum(middle.astype(int), count - 1)]
     sides = tuple(
         float(z[own].sum() / own.sum() ** 0.5) if own.any() else _side(dip[seen & (every == q)], noise, count / pieces)
@@ -110,15 +153,10 @@ def closed(field: SeamField, lead: SeamCandidate) -> Continuity:
     left = float(rest.sum() / len(rest) ** 0.5)
     whole = float(z[known].sum() / known.sum() ** 0.5)
     if left < max(_REST, 0.12 * whole):
-        return Continuity("it shows on a part of the outline only, as a crack or a streak does", share, sides)
-    why = _uneven(z[known], sides)
-    if why:
-        return Continuity(why, share, sides)
-    if not _even_through_depth(fine, weight, sign, whole):
-        return Continuity("it does not keep its place through depth, as a crack wanders", share, sides)
-    if _wanders(field, lead, pieces, noise):
-        return Continuity("it wanders off the outline, as a crack does", share, sides)
-    return Continuity("", share, sides)
+        why = "it shows on a part of the outline only, as a crack or a streak does"
+    else:
+        why = _uneven(z[known], sides)
+    return Continuity(why, share, sides), whole
 
 
 def _side(dips: Floats, noise: float, segment: float) -> float:
@@ -257,7 +295,7 @@ def stays_in_slices(field: SeamField, lead: SeamCandidate, drift: tuple[float, f
     where that adds up over the line's depth.
     """
     shape = _as_circle(lead.shape)
-    if shape is None or float(np.hypot(*drift)) * (field.starts[lead.last + 1] - field.starts[lead.first]) < _DRIFT_PX:
+    if shape is None or not drifts(field, lead, drift):
         return False
     blocks = np.arange(lead.first, lead.last + 1)
     starts = np.asarray(field.starts)
@@ -274,6 +312,11 @@ def stays_in_slices(field: SeamField, lead: SeamCandidate, drift: tuple[float, f
     sign = 1.0 if lead.bright else -1.0
     wider = [by for by in _WIDER if shape.radius + by > 1]
     return bool(max(sign * strength(x, y, by) for x in _ABOUT for y in _ABOUT for by in wider) > sign * own)
+
+
+def drifts(field: SeamField, lead: SeamCandidate, drift: tuple[float, float]) -> bool:
+    """Return whether part and slices drift apart so far over a line's depth that it shows which of them keeps it."""
+    return float(np.hypot(*drift)) * (field.starts[lead.last + 1] - field.starts[lead.first]) >= _DRIFT_PX
 
 
 def _as_circle(shape: SeamShape) -> Circle | None:

@@ -13,7 +13,16 @@ from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.seams.base import Base
 from ctrecon.seams.depth import Depths, find_depths
-from ctrecon.seams.false_alarm import FILLED_BRIGHT, chance_of, closed, is_ring, stays_in_slices
+from ctrecon.seams.false_alarm import (
+    FILLED_BRIGHT,
+    Continuity,
+    chance_of,
+    closed,
+    closed_set,
+    drifts,
+    is_ring,
+    stays_in_slices,
+)
 from ctrecon.seams.field import SeamField, SolidMetal
 from ctrecon.seams.line_kinds import SeamShape, grown, line_kind
 from ctrecon.seams.other_material import grey_inside
@@ -33,7 +42,7 @@ _MOST_SEAMS = 6
 _MOST_SETS = 3
 _STRONG_FACE = 6.0  # deviations, all of its area taken together: fainter ones leave no trace at a line
 _FACE_PLANES = 1  # either side: the blur along depth
-_UNEVEN = 0.34  # of a set: one in three may be too faint to tell whether it goes round
+_ODD = 0.34  # of a set: one in three may look like a ring, being too faint to tell, or lying about the rings' middle
 _TELL_A_MATE = 3  # rivets of one set go through the same layers: two that agree tell where a faint third ends
 _MATES_PLANES = 2.0
 _FEW_PLACES = 2.0  # deviations by which the best of a hundred places falls short of the best of some ten thousand
@@ -195,59 +204,54 @@ def _next_set(
             break
         each = one.z / len(one.members) ** 0.5
         leads = [replace(lead, z=each) for lead in refine_set(field, centre.x, centre.y, one).members]
-        members, uneven, left = _members(squared, solid, field, leads, chance, drafts, [d.depths for d in drafts])
+        rings = sum(_ring(squared, solid, field, lead) for lead in leads)
+        turns = [float(np.arctan2(m.shape.centre[1] - centre.y, m.shape.centre[0] - centre.x)) for m in leads]
+        form = closed_set(field, leads, turns)
+        if form.reason or rings > _ODD * len(leads):
+            continue
+        members, left = _members(squared, solid, field, leads, (chance, form), drafts, [d.depths for d in drafts])
         if len(members) == len(leads) >= _TELL_A_MATE:
             usual = np.median([m.depths for m in members], axis=0)
             if max(float(np.abs(np.array(m.depths) - usual).max()) for m in members) > _MATES_PLANES:
                 ends = [(float(usual[0]), float(usual[1]))]
-                members, uneven, left = _members(squared, solid, field, leads, chance, drafts, ends)
-        if len(members) == len(one.members) and uneven <= _UNEVEN * len(members):
+                members, left = _members(squared, solid, field, leads, (chance, form), drafts, ends)
+        if len(members) == len(leads):
             return of_one_size(members), left
     return [], field
 
 
 def _members(
-    squared: SquaredStack, solid: SolidMetal, field: SeamField, leads: Sequence[SeamCandidate], chance: float,
-    drafts: list[MeasuredFeature], ends: list[tuple[float, float]],
-) -> tuple[list[MeasuredFeature], int, SeamField]:  # fmt: skip
-    """Measure the circles of a set that likely end at `ends`; return how many are uneven and the field without them."""
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, leads: Sequence[SeamCandidate],
+    judged: tuple[float, Continuity], drafts: list[MeasuredFeature], ends: list[tuple[float, float]],
+) -> tuple[list[MeasuredFeature], SeamField]:  # fmt: skip
+    """Measure the circles of a set that likely end at `ends`, and return the field without them.
+
+    `judged` is the chance of the whole set, and how its circles go round.
+    """
     out: list[MeasuredFeature] = []
-    uneven = 0
     for lead in leads:
-        draft, even, field = _member(squared, solid, field, lead, chance, drafts, ends)
+        draft, field = _member(squared, solid, field, lead, judged, drafts, ends)
         out += [] if draft is None else [draft]
-        uneven += not even
-    return out, uneven, field
+    return out, field
 
 
 def _member(
-    squared: SquaredStack,
-    solid: SolidMetal,
-    field: SeamField,
-    lead: SeamCandidate,
-    chance: float,
-    drafts: list[MeasuredFeature],
-    ends: list[tuple[float, float]],
-) -> tuple[MeasuredFeature | None, bool, SeamField]:
-    """Measure one circle of a set and tell whether it is even all round; return the field without it, too.
-
-    `chance` is that of the whole set.
-    """
-    if _ring(squared, solid, field, lead):  # the others of a set have middles of their own, one may have the rings'
-        return None, False, field
+    squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: SeamCandidate,
+    judged: tuple[float, Continuity], drafts: list[MeasuredFeature], ends: list[tuple[float, float]],
+) -> tuple[MeasuredFeature | None, SeamField]:  # fmt: skip
+    """Measure one circle of a set; return the field without it, too."""
     measured = _measure(squared, solid, field, lead, ends)
     if measured is None:
-        return None, False, field
+        return None, field
     fit, depths, lead = measured
-    form = closed(field, replace(lead, shape=fit.shape))
-    chance = min(chance * _rarer(lead, depths, drafts, len(squared)), 1.0)
-    if not form.sides or chance > _MOST_CHANCE:
-        return None, False, field
-    sides = tuple(round(s, 1) for s in form.sides)
-    strength = SeamStrength(round(lead.z, 2), float(f"{chance:.3g}"), round(form.filled_share, 2), sides)
+    chance = min(judged[0] * _rarer(lead, depths, drafts, len(squared)), 1.0)
+    if chance > _MOST_CHANCE:
+        return None, field
+    sides = tuple(round(s, 1) for s in judged[1].sides)
+    strength = SeamStrength(round(lead.z, 2), float(f"{chance:.3g}"), round(judged[1].filled_share, 2), sides)
     planes = _planes(field, lead)
     draft = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2)
-    return draft, not form.reason, field.cleaned(_near(squared, field, replace(lead, shape=fit.shape)))
+    return draft, field.cleaned(_near(squared, field, replace(lead, shape=fit.shape)))
 
 
 def _blocks_of(field: SeamField, depths: tuple[float, float]) -> tuple[int, int]:
@@ -414,8 +418,10 @@ def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Seam
     found = squared.survey.artefacts
     rings = None if found is None else found.rings
     planes = _planes(field, lead)
+    along = squared.rotation[:, 2] / squared.rotation[2, 2] * squared.depth_step_mm / squared.pitch_mm
+    drift = float(along[0]), float(along[1])
     centre = None
-    if rings is not None:
+    if rings is not None and not drifts(field, lead, drift):
         _, dy, dx = squared.survey.stack.voxel_mm or (1.0, 1.0, 1.0)
         x0, y0, _ = squared.origin_mm
         depth = squared.to_stack_mm(*lead.shape.centre, (planes[0] + planes[1]) / 2)[2]
@@ -425,9 +431,8 @@ def _ring(squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: Seam
     dip = abs(float((fine * weight).sum() / max(weight.sum(), 1e-9)))
     # rings are taken out of the planes: what even metal does not show of one leaves half of it, or twice the usual rest
     amplitude = 0.0 if rings is None else max(rings.amplitude / 2, 2 * rings.left)
-    along = squared.rotation[:, 2] / squared.rotation[2, 2] * squared.depth_step_mm / squared.pitch_mm
     return is_ring(squared.plane, solid, lead, planes, centre, amplitude, dip, field.kernel) or stays_in_slices(
-        field, lead, (float(along[0]), float(along[1]))
+        field, lead, drift
     )
 
 
