@@ -3,13 +3,15 @@
 A pore is as long as it is wide and a crack is not round; neither is taken for a bore.
 """
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.interpolate import CubicHermiteSpline
 from scipy.optimize import OptimizeResult, least_squares
-from scipy.special import chndtr, ndtr
+from scipy.special import chndtr, i0e, i1e, ndtr
 
 from ctrecon.core.ahead import ahead
 from ctrecon.core.fit_result import ShapeFit
@@ -22,7 +24,7 @@ from ctrecon.fitting.uncertainty import left_out
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.shapes import Circle
 
-__all__ = ["find_small_bores", "fit_small", "is_small"]
+__all__ = ["blurred_disc", "find_small_bores", "fit_small", "is_small"]
 
 _LEAST_DIP = 0.1  # contrasts; fainter spots are noise or shading
 _LEAST_PLANES = 8  # shorter spots are pores
@@ -37,11 +39,13 @@ _AIR_U = 0.03
 _TOO_WIDE, _FILLED = 1.35, 5.0
 """Times the scan's own blur beyond which a small bore is tried with other material in it (no edge is blurred so: edges
 of one scan agree within a tenth), and what that reading must gain in ln odds: the margin of every choice of shape."""
-_LOST_PX = 0.2  # radius of a fit that found no bore
+_LEAST_RADIUS_PX = 0.05  # of a disc that is tried
+_LOST_PX, _RUN_AWAY = 0.2, 2.0  # radius of a fit that found no bore, times the radius where it began
 _NOT_AIR = 5 * _AIR_U  # grey of air below which a bore holds nothing else
 _SLOPE_SD = 0.02  # contrasts per px that metal may shade beside a bore, as cupping of 26 % does near a rim
 _RADIUS_FLOOR = 0.02  # px; u of the radius is never smaller
 _MOST = 6_000  # voxels of a fit; more cost time only
+_REACH_BLURS, _STEP_BLURS = 7.0, 0.05  # beyond the rim of a disc nothing of it is left
 _LOSS = 3.0  # noises beyond which a residual pulls less
 _SECTORS = 12  # of a rim, which may be eaten on one side
 _UNLIKE = 2.0  # over the variance that noise explains; less than that, a dozen sectors differ by chance
@@ -93,28 +97,42 @@ def fit_small(
     prior = np.array([0.0, 0.0, 0.0, 0.0, 0.0, np.log(0.9), 0.0, 0.0, 0.0, 0.0])
     tie = np.array([0.0, 0.0, 0.0, 1 / leans, 1 / leans, 1 / 0.35, 1 / _AIR_U, 0.0, 1 / _SLOPE_SD, 1 / _SLOPE_SD])
 
-    def disc(q: Floats) -> Floats:
-        blur = float(np.exp(q[5]))
+    through = -1.0 if candidate.metal_outside else 1.0
+
+    def disc(q: Floats) -> tuple[Floats, Floats]:
+        """Return the grey of the voxels (N,) and how it goes with each parameter (N, 10)."""
+        blur, radius = float(np.exp(q[5])), max(q[2], _LEAST_RADIUS_PX)
         dx, dy = column - q[0] - q[3] * z, row - q[1] - q[4] * z
-        inside = chndtr((max(q[2], 0.05) / blur) ** 2, 2.0, (np.hypot(dx, dy) / blur) ** 2)
+        far = np.hypot(dx, dy)
+        inside, wider, further = blurred_disc(radius / blur, far / blur)
+        share = inside if through > 0 else 1 - inside
         metal = q[7] + q[8] * dx + q[9] * dy
-        return np.asarray(q[6] + (metal - q[6]) * ((1 - inside) if candidate.metal_outside else inside))
+        step = through * (metal - q[6]) / blur
+        way = step * further / np.maximum(far, 1e-9)
+        to_x, to_y = -(way * dx + share * q[8]), -(way * dy + share * q[9])
+        by_radius = step * wider * (q[2] > _LEAST_RADIUS_PX)
+        by_blur = -step * (wider * radius + further * far)
+        columns = (to_x, to_y, by_radius, z * to_x, z * to_y, by_blur, 1 - share, share, share * dx, share * dy)
+        return np.asarray(q[6] + (metal - q[6]) * share), np.column_stack(columns)
 
     def fitted(q: Floats, aim: Floats, tie: Floats) -> tuple[OptimizeResult, float, float]:
         """Return the fit, the scale it was weighed with, and the scale its residuals leave."""
 
         def residuals(q: Floats, scale: float) -> Floats:
-            return np.concatenate([(disc(q) - grey) / scale, (q - aim) * tie])
+            return np.concatenate([(disc(q)[0] - grey) / scale, (q - aim) * tie])
+
+        def slopes(q: Floats, scale: float) -> Floats:
+            return np.concatenate([disc(q)[1] / scale, np.diag(tie)])
 
         scale = used = noise
         for _ in range(2):
             used = scale
             found = least_squares(
-                residuals, q, args=(scale,), loss="soft_l1", f_scale=_LOSS, max_nfev=40,
+                residuals, q, slopes, args=(scale,), loss="soft_l1", f_scale=_LOSS, max_nfev=40,
                 x_scale=[1, 1, 1, 0.01, 0.01, 0.3, 0.1, 0.1, 0.01, 0.01],
             )  # fmt: skip
             q = found.x
-            scale = max(noise, 1.4826 * float(np.median(np.abs(disc(q) - grey))))
+            scale = max(noise, 1.4826 * float(np.median(np.abs(disc(q)[0] - grey))))
         return found, used, scale
 
     found, used, scale = fitted(start, prior, tie)
@@ -128,10 +146,12 @@ def fit_small(
         if filled[0].cost * (filled[1] / used) ** 2 < found.cost - _FILLED:
             (found, used, scale), flags = filled, (*flags, "other_material")
     q = found.x
-    left = disc(q) - grey
+    if not (_LOST_PX < q[2] < _RUN_AWAY * start[2] and np.hypot(*(q[:2] - start[:2])) < start[2]):
+        return sized  # nothing is left of the bore, or the rim of the part was taken for it
+    left = disc(q)[0] - grey
     slopes = np.asarray(found.jac, dtype=float)
     normal = slopes.T @ slopes
-    if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e18 or q[2] < _LOST_PX:
+    if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e18:
         return sized
     inverse = np.linalg.inv(normal)
     sector = ((np.arctan2(row - q[1], column - q[0]) / (2 * np.pi) + 0.5) * _SECTORS).astype(np.int64) % _SECTORS
@@ -158,6 +178,34 @@ def fit_small(
     rms = float(np.sqrt(np.mean(np.clip(left, -3 * scale, 3 * scale) ** 2))) / noise
     measured = ShapeFit(names, values, full, rms, 1.0, len(grey), budget)
     return replace(sized, fit=measured, candidate=replace(candidate, flags=tuple(dict.fromkeys(flags))))
+
+
+def blurred_disc(radius: float, away: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return what a blurred disc is worth at some distances from its middle, and its slopes; all in blurs.
+
+    It is the share of a normal cloud about a point that falls into a circle beside it: noncentral chi-squared with
+    two degrees of freedom; its slopes are Bessel functions (S. O. Rice, Mathematical analysis of random noise, Bell
+    System Technical Journal 24, 1945; from memory). The share is worked out at steps between which a cubic keeps it
+    to 1e-7, for there are far more voxels.
+
+    Parameters
+    ----------
+    radius : float
+    away : (N,) array
+
+    Returns
+    -------
+    share, wider, further : (N,) arrays
+        The share, and how it grows with the radius and with the distance.
+    """
+    at = np.arange(0.0, radius + _REACH_BLURS, _STEP_BLURS)
+    share = CubicHermiteSpline(at, chndtr(radius**2, 2.0, at**2), -radius * _rice(i1e, radius, at))
+    here = share(np.minimum(away, at[-1]))
+    return np.asarray(here), radius * _rice(i0e, radius, away), -radius * _rice(i1e, radius, away)
+
+
+def _rice(bessel: Callable[[Floats], Floats], radius: float, away: Floats) -> Floats:
+    return np.asarray(np.exp(-0.5 * (radius - away) ** 2) * bessel(radius * away))
 
 
 def _blur_of(squared: SquaredStack) -> float | None:
