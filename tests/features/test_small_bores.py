@@ -2,14 +2,19 @@
 
 import numpy as np
 import pytest
-from scipy import ndimage
+from scipy import ndimage, stats
 
-from ctrecon.features.small_bores import _goes_through, find_small_bores
+from ctrecon.core.fit_result import FitFailed, ShapeFit
+from ctrecon.features.candidates import Candidate, Span
+from ctrecon.features.size import FittedCandidate
+from ctrecon.features.small_bores import _goes_through, blurred_disc, find_small_bores, fit_small
+from ctrecon.fitting.choose import Choice
 from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import axis_from_normals, square_up
 from ctrecon.grey.survey import survey_stack
 from ctrecon.measuring import measure_stack
 from ctrecon.outlines.stretches import find_stretches
+from ctrecon.shapes import Circle
 from ctrecon.slices import SliceStack
 
 FINE = 4
@@ -132,3 +137,32 @@ def test_a_bite_does_not_widen_a_small_bore() -> None:
     assert bore.worn is not None
     assert bore.diameter_mm.value / 0.1 == pytest.approx(6.2, abs=0.1)
     assert bore.x_mm.value / 0.1 == pytest.approx(31.3, abs=0.08)
+
+
+def test_a_blurred_disc_is_what_a_reference_library_says() -> None:
+    """Its share is SciPy's noncentral chi-squared, its slope with the radius SciPy's Rice density, to 1e-7."""
+    away = np.linspace(0.0, 20.0, 4001)
+    for radius in (0.3, 1.0, 2.7, 6.0):
+        share, wider, further = blurred_disc(radius, away)
+        assert np.abs(share - stats.ncx2.cdf(radius**2, 2, away**2)).max() < 1e-7
+        assert np.abs(wider - stats.rice.pdf(radius, away)).max() < 1e-7
+        assert np.abs(further - np.gradient(share, away))[1:-1].max() < 1e-5
+
+
+def test_a_rim_is_not_taken_for_a_small_bore() -> None:
+    """Where a spot beside the rim of a disc of 42 px is no bore, the fit does not end as the disc's own circle."""
+    stack = stack_of(block([], snr=16.0, seed=11))
+    levels = find_levels(stack)
+    assert levels is not None
+    survey = survey_stack(stack, levels)
+    squared = square_up(survey, axis_from_normals(survey.normals))
+    middle = len(squared) // 2
+    grid = [axis.ravel() for axis in np.mgrid[middle - 6 : middle + 7, 18:35, 34:51]]
+    grey = np.array([squared.plane(k) for k in range(len(squared))])[tuple(grid)]
+    plane, row, column = (axis.astype(float) for axis in grid)
+    spot = Circle(42.5, 26.0, 2.3)
+    choice = Choice("round", spot, np.zeros(64, dtype=bool), 1.0)
+    span = Span(middle - 6, middle + 6, (0, 0), np.zeros((1, 1), np.int8), np.zeros((1, 1)), spot.outline(64), choice)
+    sized = FittedCandidate(Candidate("round", True, spot, 0.0, (span,), True), FitFailed("not yet"), float(middle), axis_free=False)
+    fit = fit_small(sized, (column, row, plane, grey), squared, 1 / 16).fit
+    assert not isinstance(fit, ShapeFit) or fit.value("radius") < 5

@@ -15,7 +15,7 @@ from ctrecon.grey.levels import find_levels
 from ctrecon.grey.square_up import SquaredStack, axis_from_normals, square_up
 from ctrecon.grey.survey import survey_stack
 from ctrecon.seams.base import Base
-from ctrecon.seams.false_alarm import chance_of, closed, is_ring, stays_in_slices
+from ctrecon.seams.false_alarm import chance_of, closed, closed_set, drifts, is_ring, stays_in_slices
 from ctrecon.seams.field import SeamField, SolidMetal
 from ctrecon.seams.find import find_seams
 from ctrecon.seams.line_kinds import along
@@ -132,6 +132,36 @@ def test_a_line_on_a_part_of_the_outline_is_not_closed() -> None:
     assert half.filled_share == pytest.approx(0.5, abs=0.15)
 
 
+def _faint_set(thick: float, *, arcs: bool) -> tuple[SeamField, list[SeamCandidate], list[float]]:
+    """Metal with four faint circles of 4 px about an axis, or with a ring about it that grazes all four; noise."""
+    turns, radius, far = np.radians([20.0, 110.0, 200.0, 290.0]), 4.0, 18.0
+    y, x = np.mgrid[:83, :83].astype(float)
+    metal = np.ones((83, 83))
+    if arcs:
+        metal -= gap(np.hypot(x - 41, y - 41) - far - radius, thick)
+    rivets = [Circle(41 + far * float(np.cos(t)), 41 + far * float(np.sin(t)), radius) for t in turns]
+    for one in () if arcs else rivets:
+        metal -= gap(np.hypot(x - one.x, y - one.y) - radius, thick)
+    rng = np.random.default_rng(12)
+    planes = [(metal + 0.05 * rng.standard_normal(metal.shape)).astype(np.float32) for _ in range(24)]
+    field = SeamField.of(planes.__getitem__, SolidMetal(planes.__getitem__, len(planes)))
+    assert field is not None
+    return field, [_lead(one, field) for one in rivets], turns.tolist()
+
+
+def test_faint_circles_of_a_set_go_round_together() -> None:
+    """Four circles of which most do not show all round alone do so together; a ring that grazes all of them does not."""
+    field, leads, turns = _faint_set(0.02, arcs=False)
+    alone = [closed(field, lead) for lead in leads]
+    together = closed_set(field, leads, turns)
+    assert sum(bool(one.reason) for one in alone) >= 2
+    assert together.reason == ""
+    assert min(together.sides) > 0.5 * max(together.sides)
+    grazed = closed_set(*_faint_set(0.1, arcs=True))
+    assert grazed.reason != ""
+    assert int(np.argmax(grazed.sides)) == 0  # the side that looks away from the axis
+
+
 def test_a_ring_goes_on_in_air_and_a_seam_does_not() -> None:
     """The same circle about the part's axis is a ring where it is there above and below the part as well."""
     for what, ring in (("ring", True), ("centred", False)):
@@ -169,7 +199,9 @@ def test_a_line_that_keeps_its_place_in_the_slices_of_a_leaning_part_is_a_ring()
         field, _ = _field(what)
         lead = _lead(_circle(squared(what)), field)
         assert stays_in_slices(field, lead, (0.15, 0.0)) is ring
-        assert not stays_in_slices(field, lead, (0.05, 0.0))  # a pixel of drift tells nothing
+        assert drifts(field, lead, (0.15, 0.0))
+        assert not drifts(field, lead, (0.05, 0.0))  # a pixel of drift tells nothing
+        assert not stays_in_slices(field, lead, (0.05, 0.0))
 
 
 def test_rings_taken_out_leave_a_round_seam_about_the_scanner_axis() -> None:
