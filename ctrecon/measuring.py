@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import compress
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -34,7 +35,7 @@ from ctrecon.features.small_bores import find_small_bores
 from ctrecon.features.stack_border import with_reach
 from ctrecon.features.thin_walls import less_sure_of_walls, without_far_edges
 from ctrecon.features.wear import settle_wear, worn_request
-from ctrecon.features.wheel import with_rims
+from ctrecon.features.wheel import is_bit_of_tooth, with_rims
 from ctrecon.fitting.wheel_fit import WheelFit
 from ctrecon.grey.artefacts import Artefacts, find_artefacts
 from ctrecon.grey.levels import Levels, find_levels
@@ -144,7 +145,9 @@ def measure_stack(
         if float(np.abs(slopes).max()) > _SQUARE_AGAIN:
             guess = _turned(squared, slopes, u_slope)
             squared, sized, plans = _find(survey, guess, progress)
-    sized = with_rims(squared, sized, survey.noise_rel)
+    rimmed = with_rims(squared, sized, survey.noise_rel)
+    whole = [not is_bit_of_tooth(one, rimmed) for one in rimmed]
+    sized, plans = list(compress(rimmed, whole)), list(compress(plans, whole))
     ends = _fit_ends(squared, sized, plans, progress)
     ends = meet_at_knees(sized, ends, squared.depth_step_mm / squared.pitch_mm)
     sized = mark_broken_edges(sized, ends)

@@ -20,11 +20,12 @@ from ctrecon.fitting.wheel_start import RimWave, find_teeth, gap_floor, rim_wave
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.part import Flank, Worn
 
-__all__ = ["rim_fields", "with_rims"]
+__all__ = ["is_bit_of_tooth", "rim_fields", "with_rims"]
 
 _CELLS_PER_PX = 2.0  # the grey of all slices is gathered in cells of half a px
 _KNOT_PX, _FEWEST_KNOTS, _MOST_KNOTS = 1.5, 4, 8
 _BESIDE_PX = 6.0  # below the roots and beyond the tips that voxels are gathered
+_AMONG_PX = 2.0  # below the roots and beyond the tips: a fracture may go so far, and crust
 _USUAL_BLUR = 0.9
 _THERE = 0.5  # of the mean tooth; less is no tooth
 _WHOLE = 0.15  # of its height that a whole tooth may lack
@@ -65,6 +66,22 @@ def with_rims(squared: SquaredStack, sized: list[FittedCandidate], noise: float)
         if one.rim is None and "toothed_rim" in one.candidate.flags else one
         for one in out
     ]  # fmt: skip
+
+
+def is_bit_of_tooth(one: FittedCandidate, others: list[FittedCandidate]) -> bool:
+    """Recognise what is left of a broken tooth: an outside all of which lies among the teeth of a wheel."""
+    candidate = one.candidate
+    if candidate.hole or one.rim is not None:
+        return False
+    points = np.concatenate([span.points for span in candidate.spans])
+    for other in others:
+        rim, wheel = other.rim, other.candidate
+        if not isinstance(rim, WheelFit) or candidate.first < wheel.first - 1 or candidate.last > wheel.last + 1:
+            continue
+        far = np.hypot(points[:, 0] - rim.x, points[:, 1] - rim.y)
+        if far.min() > rim.tooth.root - _AMONG_PX and far.max() < rim.tooth.tip + _AMONG_PX:
+            return True
+    return False
 
 
 def _start(squared: SquaredStack, candidate: Candidate) -> _Start | None:

@@ -204,10 +204,9 @@ def _next_set(
             break
         each = one.z / len(one.members) ** 0.5
         leads = [replace(lead, z=each) for lead in refine_set(field, centre.x, centre.y, one).members]
-        rings = sum(_ring(squared, solid, field, lead) for lead in leads)
         turns = [float(np.arctan2(m.shape.centre[1] - centre.y, m.shape.centre[0] - centre.x)) for m in leads]
         form = closed_set(field, leads, turns)
-        if form.reason or rings > _ODD * len(leads):
+        if form.reason or sum(_ring(squared, solid, field, lead) for lead in leads) > _ODD * len(leads):
             continue
         members, left = _members(squared, solid, field, leads, (chance, form), drafts, [d.depths for d in drafts])
         if len(members) == len(leads) >= _TELL_A_MATE:

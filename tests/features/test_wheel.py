@@ -5,11 +5,13 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
+from scipy.ndimage import gaussian_filter
 
 from ctrecon import phantoms
 from ctrecon.measuring import measure_stack
 from ctrecon.record.part import Feature, Part
 from ctrecon.record.store import part_to_json
+from ctrecon.slices import SliceStack
 
 
 def _measured(name: str) -> tuple[Part, Feature, dict[str, Any]]:
@@ -106,3 +108,21 @@ def test_a_record_with_wheels_is_written_and_read(broken: tuple[Part, Feature, d
     assert part_to_json(again) == part_to_json(part)
     assert again[wheel.id].teeth_odds[0][0] == wheel.teeth_odds[0][0]
     assert len(again[wheel.id].tooth_places) == len(wheel.tooth_places)
+
+
+def test_what_is_left_of_a_broken_tooth_is_no_feature() -> None:
+    """A tooth broken from its wheel through half the depth leaves a bit that stands alone: the wheel is all there is."""
+    y, x = np.mgrid[:84, :84] - 41.3
+    far, turn = np.hypot(x, y), np.arctan2(y, x)
+    tooth = np.clip(2 * np.cos(16 * turn) + 0.5, 0, 1)
+    wheel = np.clip(27.5 - far, 0, 1) + np.clip(far - 26.5, 0, 1) * np.clip(36.5 - far, 0, 1) * tooth
+    there = np.abs(turn) > np.pi / 16
+    bit = np.where(there | (far > 30.5), wheel, np.clip(27.5 - far, 0, 1) * wheel)
+    rest = np.where(there, wheel, np.clip(27.5 - far, 0, 1) * wheel)
+    none = np.zeros_like(wheel)
+    grey = gaussian_filter(np.array([none] * 4 + [rest] * 4 + [bit] * 10 + [wheel] * 8 + [none] * 4), (0.8, 0.9, 0.9))
+    grey = 800 + 3000 * (grey + np.random.default_rng(8).standard_normal(grey.shape) / 25)
+    stack = SliceStack.from_array(grey.astype(np.float32), voxel_mm=0.1, source="wheel")
+    (only,) = measure_stack(stack).part.features
+    assert only.kind == "wheel"
+    assert only.teeth == 16
