@@ -469,8 +469,9 @@ def _goes_on(squared: SquaredStack, a: Candidate, b: Candidate) -> bool:
     if abs(a.growth_px - b.growth_px) > _SAME_GROWTH * max(1.0, _FEW / min(a.planes, b.planes)):
         return False
     reach = (b.first + b.last - a.first - a.last) / 2
-    # a few planes show no growth worth carrying on
-    ways = (0.5 * (a.growth_px + b.growth_px) * reach, *([0.0] if far else []))
+    # a few planes show no growth worth carrying on, and fewer planes show it less surely
+    longer = max(a, b, key=lambda c: c.planes)
+    ways = (0.5 * (a.growth_px + b.growth_px) * reach, longer.growth_px * reach, *([0.0] if far else []))
     return any(all(abs(y - x - w) < 0.35 + 0.004 * x for x, y in zip(sizes_a, sizes_b, strict=True)) for w in ways)
 
 
