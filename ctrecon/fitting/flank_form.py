@@ -49,7 +49,7 @@ def _cycloidal(p: Floats, r: Floats) -> Floats:
     """Half width of a tooth with radial flanks below the pitch circle and an arc above that leaves them smoothly."""
     turn, at, round_ = p[0], p[1], abs(p[2])
     above = np.clip(r - at, 0.0, round_)
-    return np.asarray(np.where(r < at, r, at) * np.sin(turn) - round_ + np.sqrt(round_**2 - above**2))
+    return np.asarray(np.where(r < at, r, at) * np.sin(turn) - round_ + np.sqrt((round_ - above) * (round_ + above)))
 
 
 def flank_form(tooth: MeanTooth, covariance: Floats, pitch_px: float) -> tuple[str, str]:
