@@ -51,6 +51,7 @@ from ctrecon.seams.cutouts import make_seam_pictures
 from ctrecon.seams.face_seams import LayerMetal, find_face_seams
 from ctrecon.seams.field import SolidMetal
 from ctrecon.seams.find import find_seams
+from ctrecon.seams.other_material import is_filling_of
 from ctrecon.slices.stack import SliceStack, as_stack
 
 __all__ = ["measure_stack"]
@@ -156,6 +157,7 @@ def measure_stack(
         axis = part_axis(squared, slopes, u_slope)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
     seams = _find_seams(squared, drafts, progress) if axis is not None or len(stack) == 1 else []
+    drafts = [d for d in drafts if not any(is_filling_of(seam, d) for seam in seams)]
     sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
     drafts = ends_behind_gaps(drafts, seams, sides, pitch_mm=squared.pitch_mm, depth_step_mm=squared.depth_step_mm)
     across = find_cross_holes(squared, [one.candidate for one in sized], survey.noise_rel) if axis is not None else []

@@ -135,19 +135,23 @@ def fit_small(
             scale = max(noise, 1.4826 * float(np.median(np.abs(disc(q)[0] - grey))))
         return found, used, scale
 
+    def lost(q: Floats) -> bool:
+        """Return whether nothing is left of the bore, or the rim of the part was taken for it."""
+        return not (_LOST_PX < q[2] < _RUN_AWAY * start[2] and np.hypot(*(q[:2] - start[:2])) < start[2])
+
     found, used, scale = fitted(start, prior, tie)
     known, flags = _blur_of(squared), (*candidate.flags, "very_small")
     wide = known is not None and np.exp(found.x[5]) > _TOO_WIDE * known
-    if candidate.metal_outside and (wide or found.x[6] > _NOT_AIR or found.x[2] < _LOST_PX):  # it may not hold air
+    if candidate.metal_outside and (wide or found.x[6] > _NOT_AIR or lost(found.x)):  # it may not hold air
         aim, loose = prior.copy(), tie.copy()
         aim[5:7] = prior[5] if known is None else np.log(known), 0.5
         loose[5:7] = 1 / 0.35 if known is None else 1 / 0.1, 1 / 0.5
         filled = fitted(np.concatenate([start[:5], aim[5:7], start[7:]]), aim, loose)
-        if filled[0].cost * (filled[1] / used) ** 2 < found.cost - _FILLED:
+        if lost(found.x) or filled[0].cost * (filled[1] / used) ** 2 < found.cost - _FILLED:
             (found, used, scale), flags = filled, (*flags, "other_material")
     q = found.x
-    if not (_LOST_PX < q[2] < _RUN_AWAY * start[2] and np.hypot(*(q[:2] - start[:2])) < start[2]):
-        return sized  # nothing is left of the bore, or the rim of the part was taken for it
+    if lost(q):
+        return sized
     left = disc(q)[0] - grey
     slopes = np.asarray(found.jac, dtype=float)
     normal = slopes.T @ slopes

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.seams.line_kinds import SeamShape
 
-__all__ = ["Inside", "grey_inside"]
+__all__ = ["Inside", "grey_inside", "is_filling_of"]
 
 _MOST_PLANES = 12
 _CLEAR_PX, _REACH_PX = 2.5, 7.0  # of the blurred line; of what is compared
@@ -31,6 +32,16 @@ class Inside:
     def other_material(self) -> bool:
         """Return whether that is more than noise and shading explain."""
         return abs(self.step) > max(_LEAST, _SURE * self.u_step)
+
+
+def is_filling_of(seam: MeasuredFeature, hole: MeasuredFeature) -> bool:
+    """Return whether a seam and a small hole are one rod of another material, met by either search."""
+    if not all("other_material" in one.feature.flags for one in (seam, hole)):
+        return False
+    shape, bore = seam.sized.candidate.circle, hole.sized.candidate.circle
+    if shape is None or bore is None or not hole.sized.candidate.hole:
+        return False
+    return float(np.hypot(shape.x - bore.x, shape.y - bore.y)) < min(shape.radius, bore.radius)
 
 
 def grey_inside(squared: SquaredStack, shape: SeamShape, first: float, last: float) -> Inside | None:
