@@ -7,8 +7,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ctrecon.core.fit_result import FitFailed
+from ctrecon.features.build import MeasuredFeature
+from ctrecon.features.candidates import Candidate
+from ctrecon.features.size import FittedCandidate
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.seams.other_material import grey_inside
+from ctrecon.record.part import Feature
+from ctrecon.seams.other_material import grey_inside, is_filling_of
 from ctrecon.seams.rod import rod_round
 from ctrecon.shapes import Circle, Rectangle
 
@@ -75,3 +80,18 @@ def test_a_rod_has_the_outline_of_its_step(radius: float, grey: float) -> None:
 def test_even_metal_has_no_rod() -> None:
     """Where the grey inside a line is that around it there is no step to trace."""
     assert rod_round(cast("SquaredStack", Painted(6.0, 1.0)), Circle(85.0, 60.0, 6.0), 2.0, 17.0) is None
+
+
+def _round(x: float, radius: float, *flags: str, hole: bool) -> MeasuredFeature:
+    circle = Circle(x, 26.0, radius)
+    candidate = Candidate("round" if hole else "seam", True, circle, 0.0, (), True, flags)
+    feature = Feature(id="", kind="round_hole" if hole else "round_seam", x_mm=None, y_mm=None, flags=flags)
+    return MeasuredFeature(feature, FittedCandidate(candidate, FitFailed("drawn"), 10.0, axis_free=False), (5.0, 15.0))
+
+
+def test_one_rod_met_by_two_searches_is_told() -> None:
+    """A small hole with something in it and a line round another material at its place are one; others are two."""
+    seam = _round(30.0, 3.0, "other_material", hole=False)
+    assert is_filling_of(seam, _round(30.8, 2.4, "very_small", "other_material", hole=True))
+    assert not is_filling_of(seam, _round(33.0, 2.4, "very_small", "other_material", hole=True))
+    assert not is_filling_of(seam, _round(30.8, 2.4, "very_small", hole=True))
