@@ -69,7 +69,7 @@ BAD: dict[str, tuple[str, str, str, str, str]] = {
     "no thickness": (_GOOD, "thickness_mm = 2.0\n", "", "parts.lower.thickness_mm", "is missing"),
     "thickness of zero": (_GOOD, "thickness_mm = 2.0", "thickness_mm = 0", "parts.lower.thickness_mm", "must be above 0"),
     "thickness below zero": (_GOOD, '"1.8±0.02"', '"-1.8±0.02"', "parts.spacer.thickness_mm", "must be above 0"),
-    "thickness without end": (_GOOD, "thickness_mm = 2.0", "thickness_mm = inf", "parts.lower.thickness_mm", "give a number of mm"),
+    "thickness without end": (_GOOD, "thickness_mm = 2.0", "thickness_mm = inf", "parts.lower.thickness_mm", "give one up to"),
     "true for a thickness": (_GOOD, "thickness_mm = 2.0", "thickness_mm = true", "parts.lower.thickness_mm", "write a number of mm"),
     "decimal comma": (_GOOD, '"1.8±0.02"', '"1,8±0,02"', "parts.spacer.thickness_mm", "decimal comma; write '1.8±0.02'"),
     "words for a size": (_GOOD, '"1.8±0.02"', '"about two"', "parts.spacer.thickness_mm", "'about two' is no size"),
