@@ -24,7 +24,7 @@ def is_number(value: object) -> bool:
 
 
 def unusable_numbers(data: Any, at: str = "") -> Iterator[str]:
-    """Go through numbers in tables and lists, to any depth; yield key and fault of each that is not finite or too large.
+    """Go through numbers in tables and lists, to any depth; yield key and fault of each not finite or too large.
 
     Parameters
     ----------

@@ -320,8 +320,8 @@ def test_records_without_a_solid_are_refused() -> None:
 
 @needs_kernel
 def test_a_contour_that_the_kernel_cannot_hold_is_refused() -> None:
-    """Far out, where double precision is coarser than a contour, the kernel makes no face; it is asked before it is used."""
-    far = circle(-6e11, -7e11, 2.5)
+    """Far down, where double precision is coarser than a contour, the kernel makes no face; it is asked before it is used."""
+    far = circle(0.0, 0.0, 2.55)
     with pytest.raises(CtreconError, match="too far out"):
         shape_of(Body("far", (Block(Run("F1", 0.0, 1e14, far, far), ()),)))
 

@@ -105,7 +105,7 @@ class _Reader:
     def _size(self, one: Feature, quantity: str, value: Measured, key: str, words: str) -> PlannedSize:
         """Return a size across the axis with what it shares."""
         if value.value <= 0:
-            raise InputError(f"its record gives {value.value:g} mm as {words}, where a size is above 0; measure it again")
+            raise InputError(f"its record gives {value.value:g} mm as {words}, and a size is above 0; measure again")
         answer = one.sensitivity.get(quantity)
         sign = 0.0 if answer is None else float(np.sign(answer.edge))
         scale = value.scale_u
