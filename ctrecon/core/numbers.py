@@ -5,10 +5,13 @@ from decimal import Decimal
 from numbers import Real
 from typing import Any
 
-__all__ = ["LARGEST", "is_number", "unusable_numbers"]
+__all__ = ["LARGEST", "LEAST_MM", "is_number", "unusable_numbers"]
 
 LARGEST = 1e15
 """No length, count or weight of a part comes near it, and double precision still holds its fourth power."""
+
+LEAST_MM = 1e-9
+"""A length above 0 and below this (mm) is none: a hundredth of an atom."""
 
 
 def is_number(value: object) -> bool:

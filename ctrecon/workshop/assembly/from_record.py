@@ -9,6 +9,7 @@ from shapely import Polygon, affinity
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
+from ctrecon.core.numbers import LEAST_MM
 from ctrecon.record.kinds import Kind, is_hole, is_outside, is_seam, kind_of
 from ctrecon.record.part import (
     Feature,
@@ -104,7 +105,7 @@ class _Reader:
 
     def _size(self, one: Feature, quantity: str, value: Measured, key: str, words: str) -> PlannedSize:
         """Return a size across the axis with what it shares."""
-        if value.value <= 0:
+        if value.value < LEAST_MM:
             raise InputError(f"its record gives {value.value:g} mm as {words}, and a size is above 0; measure again")
         answer = one.sensitivity.get(quantity)
         sign = 0.0 if answer is None else float(np.sign(answer.edge))
