@@ -9,7 +9,6 @@ from shapely import Polygon, affinity
 
 from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
-from ctrecon.core.numbers import LEAST_MM
 from ctrecon.record.kinds import Kind, is_hole, is_outside, is_seam, kind_of
 from ctrecon.record.part import (
     Feature,
@@ -105,8 +104,6 @@ class _Reader:
 
     def _size(self, one: Feature, quantity: str, value: Measured, key: str, words: str) -> PlannedSize:
         """Return a size across the axis with what it shares."""
-        if value.value < LEAST_MM:
-            raise InputError(f"its record gives {value.value:g} mm as {words}, and a size is above 0; measure again")
         answer = one.sensitivity.get(quantity)
         sign = 0.0 if answer is None else float(np.sign(answer.edge))
         scale = value.scale_u
@@ -173,6 +170,8 @@ class _Reader:
         low, high = self._levels(one)
         key = f"{self.ident}.{called}"
         shape = self.section(one) or Polygon()
+        if shape.is_empty and sizes and one.x_mm is not None and one.y_mm is not None:
+            raise InputError(f"its record holds no section of {one.id}: a size of it is none; measure it again")
         long = None
         if len(sizes) > 1 and kind.has_side_pair:
             (first, longer), (second, shorter) = sizes[0], sizes[1]
