@@ -229,8 +229,10 @@ def _mean(planes: Sequence[Floats]) -> tuple[Floats, NDArray[np.bool_]]:
     total = np.zeros(known.shape, dtype=np.float32)
     for grey in planes:
         total += np.where(known, grey, np.float32(0))
-    weight = ndimage.gaussian_filter(known.astype(np.float32), 1.0)
-    return ndimage.gaussian_filter(total / len(planes), 1.0) / np.maximum(weight, np.float32(1e-9)), known
+    smooth = ndimage.gaussian_filter(total / len(planes), 1.0)
+    if not known.all():
+        smooth /= np.maximum(ndimage.gaussian_filter(known.astype(np.float32), 1.0), np.float32(1e-9))
+    return smooth, known
 
 
 def _ring_centre(at: Floats, values: Floats) -> tuple[float, float]:
