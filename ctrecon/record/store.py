@@ -20,6 +20,7 @@ from ctrecon.record.kinds import KINDS, kind_of
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import RELATION_KINDS, Feature, Part, Piece, scale_u_of
 from ctrecon.record.sensitivity import expanded_of
+from ctrecon.record.tooth import MOST_COUNTED
 
 __all__ = ["part_to_json", "read_part", "record_schema", "write_features_csv", "write_part"]
 
@@ -100,6 +101,9 @@ def _faults(part: Part) -> Iterator[str]:
         for name in (*_ALWAYS[4:], *kind_of(feature).required):
             if getattr(feature, name) is None and name not in feature.unknown:
                 yield f"{at}.{name}: null without a reason in 'unknown'"
+        counts = (feature.teeth, feature.teeth_present, feature.sides, *(feature.teeth_range or ()))
+        if any(one is not None and one > MOST_COUNTED for one in (*counts, *(teeth for teeth, _ in feature.teeth_odds))):
+            yield f"{at}: no wheel has more than {MOST_COUNTED} teeth, and no polygon as many sides"
         for name, value in vars(feature).items():
             for one in value if name == "flats_pair_mm" and value else (value,):
                 if isinstance(one, Measured) and one.u is not None and one.u <= 0:
