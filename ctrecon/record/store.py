@@ -102,7 +102,8 @@ def _faults(part: Part) -> Iterator[str]:
             if getattr(feature, name) is None and name not in feature.unknown:
                 yield f"{at}.{name}: null without a reason in 'unknown'"
         counts = (feature.teeth, feature.teeth_present, feature.sides, *(feature.teeth_range or ()))
-        if any(one is not None and one > MOST_COUNTED for one in (*counts, *(teeth for teeth, _ in feature.teeth_odds))):
+        counts += tuple(teeth for teeth, _ in feature.teeth_odds)
+        if any(one is not None and one > MOST_COUNTED for one in counts):
             yield f"{at}: no wheel has more than {MOST_COUNTED} teeth, and no polygon as many sides"
         for name, value in vars(feature).items():
             for one in value if name == "flats_pair_mm" and value else (value,):

@@ -149,8 +149,12 @@ def _well_formed(out: Path) -> None:
 
 @cache
 def _records() -> list[Any]:
+    from wheel_records import fragment
+
+    from ctrecon.record.store import part_to_json
+
     folder = ROOT / "notebooks" / "fare_counter" / "records"
-    return [json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob("*.json"))]
+    return [json.loads(part_to_json(fragment()))] + [json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob("*.json"))]
 
 
 def _record(rng: random.Random, folder: Path, act: Callable[[Any, Path], object], mutated: Any = mutated_json) -> Act:
