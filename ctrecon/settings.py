@@ -14,6 +14,7 @@ from typing import Any
 
 from ctrecon.core.errors import InputError, WrongTypeError
 from ctrecon.core.letters import printable
+from ctrecon.core.numbers import is_number
 from ctrecon.core.voxel import voxel_edges
 
 __all__ = [
@@ -85,7 +86,7 @@ def _probability(text: str) -> float:
 def _whole_numbers(given: Any, many: int, name: str) -> tuple[int, ...]:
     try:
         numbers = tuple(int(one) for one in given)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         numbers = ()
     if len(numbers) != many:
         raise InputError(f"{name} {given!r} is not {many} whole numbers; give them counted from 0")
@@ -244,10 +245,11 @@ class Settings:
             raise InputError("the name of the part is empty; leave it out to use the name of the stack")
         if self.name is not None:
             object.__setattr__(self, "name", printable(str(self.name).strip()))
-        if self.prior_separate is not None and not 0 < self.prior_separate < 1:
+        prior = self.prior_separate
+        if prior is not None and not (is_number(prior) and 0 < prior < 1):
             raise InputError(
                 f"the prior that the part is of more than one piece must be above 0 and below 1, not "
-                f"{self.prior_separate:g}: at 0 or 1 no scan could change it; give it as 0.5 where nothing is known"
+                f"{prior!r:.20}: at 0 or 1 no scan could change it; give it as 0.5 where nothing is known"
             )
         object.__setattr__(self, "known", (self.known,) if isinstance(self.known, str) else tuple(self.known))
         if self.known:

@@ -17,7 +17,7 @@ def test_three_edges_keep_their_order() -> None:
     assert voxel_edges([1, 0.5, 0.25]) == (1.0, 0.5, 0.25)
 
 
-@pytest.mark.parametrize("numbers", [[], [1, 2], [1, 2, 3, 4], [0.0], [-1.0], [math.nan], [0.1, math.inf, 0.1]])
+@pytest.mark.parametrize("numbers", [[], [1, 2], [1, 2, 3, 4], [0.0], [-1.0], [math.nan], [10**400], [0.1, math.inf, 0.1]])
 def test_impossible_voxels_are_refused(numbers: list[float]) -> None:
     """Two or four edges, nothing, and sizes that are not lengths are refused with what to do."""
     with pytest.raises(InputError, match="give"):
@@ -26,7 +26,7 @@ def test_impossible_voxels_are_refused(numbers: list[float]) -> None:
 
 @pytest.mark.parametrize("wrong", [
     {"voxel_mm": (0.1, -0.1, 0.1)}, {"name": "  "}, {"paper": "A5"}, {"projection": "second"}, {"units": "ft"}, {"prior_separate": 0.0}, {"prior_separate": 1.0},
-    {"prior_separate": math.nan}, {"slices": (1, 2, 3)}, {"window": "all"},
+    {"prior_separate": math.nan}, {"slices": (1, 2, 3)}, {"slices": (0, math.inf)}, {"prior_separate": 10**400}, {"prior_separate": "half"}, {"window": "all"},
 ])  # fmt: skip
 def test_settings_refuse_what_cannot_be_used(wrong: dict[str, object]) -> None:
     """A setting that cannot be used is refused when it is made, not an hour later."""

@@ -9,6 +9,7 @@ import numpy as np
 from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import COVERAGE_FACTOR, Measured, decimals_for, expanded, format_value
+from ctrecon.core.numbers import LEAST_MM, unusable_numbers
 from ctrecon.record.kinds import KINDS, kind_of, kind_words
 from ctrecon.record.part import Feature, Part, depths_in_part_frame, place_in_part_frame
 from ctrecon.record.sensitivity import normal_at, quantities
@@ -63,9 +64,13 @@ class Known:
     u_stated: bool = True
 
     def __post_init__(self) -> None:
-        for what, number in (("size", self.value_mm), ("uncertainty", self.u_mm)):
-            if not math.isfinite(number) or number <= 0:
-                raise InputError(f"known size {self.name}: the {what} must be above 0 mm, not {number:g}; mend it")
+        numbers = {"size": self.value_mm, "uncertainty": self.u_mm}
+        for fault in unusable_numbers(numbers, f"known size {self.name}"):
+            raise InputError(fault)
+        for what, number in numbers.items():
+            if number < LEAST_MM:
+                least = f"must be above 0 mm ({LEAST_MM:g} or more)"
+                raise InputError(f"known size {self.name}: the {what} {least}, not {number:g}; mend it")
 
     @property
     def name(self) -> str:

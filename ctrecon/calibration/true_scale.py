@@ -14,7 +14,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import Measured
 from ctrecon.core.threads import in_one_thread
-from ctrecon.core.voxel import LARGEST_MM, SMALLEST_MM
+from ctrecon.core.voxel import LARGEST_MM, SMALLEST_MM, voxel_edges
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Evidence, Feature, KnownSize, Part, Piece, ScaleFound
 from ctrecon.record.sensitivity import quantities, with_sensitivity
@@ -151,6 +151,7 @@ def find_scale(part: Part, knowns: Sequence[Known | str], *, edge_u_px: float = 
         _plausible(part, one, reading)
     groups, used, blamed, found, factor = _choose(start, known, edge_u_px)
     now = rescaled(start, factor)
+    voxel_edges(now.stack.voxel_mm)
     stretch = max(1.0, found.chi2 / found.freedom) if blamed and found.freedom and len(used) == len(known) else 1.0
     found = replace(found, covariance=found.covariance * stretch)  # what does not agree is known less well
     u = found.scale_u

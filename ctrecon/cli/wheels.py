@@ -97,7 +97,7 @@ def _counts(given: list[str], option: str) -> dict[str, int]:
 
     found = {}
     for name, count in _pairs(given, option, "="):
-        if not count.isdecimal():
+        if not count.isdecimal() or len(count) > 9:  # more digits than any count, or than Python reads
             raise InputError(f"{option} {name}={count}: the count must be a whole number of teeth")
         found[name] = int(count)
     return found

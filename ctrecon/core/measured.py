@@ -104,10 +104,9 @@ def decimals_for(u_expanded: float | None, *, most: int = 4) -> int:
     """
     if u_expanded is None or not math.isfinite(u_expanded) or u_expanded <= 0:
         return min(3, most)
-    exponent = math.floor(math.log10(u_expanded))
-    first = round(u_expanded / 10.0**exponent, 6)
-    digits = 1 if first < 2 else 0
-    return max(0, min(most, digits - exponent))
+    first, exponent = f"{u_expanded:.6e}".split("e")
+    digits = 1 if first.startswith("1") else 0
+    return max(0, min(most, digits - int(exponent)))
 
 
 def _rounded(value: float, decimals: int, *, times: int = 0) -> str:

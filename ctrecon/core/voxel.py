@@ -37,7 +37,7 @@ def voxel_edges(given: Any) -> tuple[float, float, float]:
             raise TypeError
         several = list(given) if isinstance(given, Iterable) and not isinstance(given, str) else [given]
         edges = [float(one.replace(",", ".") if isinstance(one, str) else one) for one in several]
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise InputError(
             f"a voxel size is one number or three (dz, dy, dx) in mm, not {given!r}; give its edge, such as 0.05"
         ) from None

@@ -8,7 +8,7 @@ import numpy as np
 from ctrecon.core.frames import axis_slopes
 from ctrecon.core.measured import Measured
 from ctrecon.decisions.base import Decision
-from ctrecon.decisions.points import HAND_U_VOXELS, circle_by_points, square_by_points
+from ctrecon.decisions.points import HAND_U_VOXELS, check_on_stack, circle_by_points, square_by_points
 from ctrecon.record.kinds import KINDS
 from ctrecon.record.part import Feature, Part
 from ctrecon.record.sensitivity import with_sensitivity
@@ -80,6 +80,7 @@ def _free_id(part: Part) -> str:
 
 def _added(part: Part, decision: Add) -> Feature:
     """Return the feature that points make: basis stated, u from their scatter."""
+    check_on_stack(part, decision.on_slice, decision.points_px)
     dz, dy, dx = part.stack.voxel_mm
     points = np.asarray(decision.points_px, dtype=float).reshape(-1, 2) * (dx, dy)
     hand = HAND_U_VOXELS * float(np.sqrt(dx * dy))

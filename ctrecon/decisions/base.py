@@ -1,10 +1,11 @@
 """What every decision has: a word for it, its faults, what it does to a record, and how it reads in a sentence."""
 
 from abc import ABC, abstractmethod
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any, ClassVar
 
 from ctrecon.core.errors import InputError
+from ctrecon.core.numbers import unusable_numbers
 from ctrecon.decisions.match import FeatureName, match
 from ctrecon.record.part import Feature, Part
 
@@ -39,7 +40,7 @@ class Decision(ABC):
     """Whether a warning of the record says that it was applied."""
 
     def __post_init__(self) -> None:
-        fault = self.fault()
+        fault = next(unusable_numbers(asdict(self)), "") or self.fault()  # type: ignore[call-overload]
         if fault:
             raise InputError(f"decision '{self.do}': {fault}")
 

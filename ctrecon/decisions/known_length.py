@@ -9,7 +9,7 @@ from ctrecon.calibration.known import UNSAID_U_MM
 from ctrecon.core.measured import Measured
 from ctrecon.decisions.base import STRICT, Decision, meant
 from ctrecon.decisions.match import FeatureName
-from ctrecon.decisions.points import HAND_U_VOXELS
+from ctrecon.decisions.points import HAND_U_VOXELS, check_on_stack
 from ctrecon.record.part import Feature, Part
 
 __all__ = ["KnownLength", "LengthBetween", "known_size", "with_true_scale"]
@@ -107,6 +107,7 @@ def known_size(part: Part, decision: KnownLength, number: int) -> tuple[Known, t
 
 def _at_points(part: Part, between: LengthBetween, number: int) -> tuple[Feature, Feature]:
     """Make two bores of no size at the points: between axes the calibration asks for nothing else."""
+    check_on_stack(part, between.slice, (between.one_px, between.other_px))
     dz, dy, dx = part.stack.voxel_mm
     z = Measured(between.slice * dz, dz / 2)
 

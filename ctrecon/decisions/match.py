@@ -5,7 +5,9 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from ctrecon.core.errors import InputError
 from ctrecon.core.measured import format_value
+from ctrecon.core.voxel import voxel_edges
 from ctrecon.record.kinds import kind_of
 from ctrecon.record.part import Feature, Part
 
@@ -32,6 +34,12 @@ class FeatureName:
     depth_to_mm: float | None
     size_mm: float | None
     voxel_mm: tuple[float, float, float]
+
+    def __post_init__(self) -> None:
+        try:
+            voxel_edges(self.voxel_mm)
+        except InputError as error:
+            raise InputError(f"voxel_mm: {error}") from None
 
     def says(self) -> str:
         """Return it in words: kind, size and place."""

@@ -1,5 +1,6 @@
 """Circle or square through points that a person set on an outline: least squares, with u from their scatter."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,8 +10,9 @@ from ctrecon.core.circle_points import fit_circle_points
 from ctrecon.core.errors import InputError
 from ctrecon.core.fit_result import FitFailed
 from ctrecon.core.frames import Floats
+from ctrecon.record.part import Part
 
-__all__ = ["HAND_U_VOXELS", "ByPoints", "circle_by_points", "square_by_points"]
+__all__ = ["HAND_U_VOXELS", "ByPoints", "check_on_stack", "circle_by_points", "square_by_points"]
 
 HAND_U_VOXELS = 0.5
 """Standard uncertainty of a point set by hand, in voxels: a step of the picture (common practice, no source)."""
@@ -40,9 +42,26 @@ def _checked(points_mm: Floats, what: str, least: int) -> Floats:
     points = np.asarray(points_mm, dtype=float).reshape(-1, 2)
     if len(points) < least:
         raise InputError(f"a {what} needs at least {least} points on its outline, not {len(points)}; set more")
-    if not np.isfinite(points).all():
-        raise InputError(f"a point of the {what} is not finite; set it again")
     return points
+
+
+def check_on_stack(part: Part, number: int, points_px: Sequence[tuple[float, float]]) -> None:
+    """Refuse a slice or points (column, row) that are not in the stack of a record.
+
+    Raises
+    ------
+    InputError
+        If the slice, or a point by more than a voxel, lies outside.
+    """
+    stack = part.stack
+    if not 0 <= number < stack.slices:
+        raise InputError(f"there is no slice {number}; the stack has slices 0 to {stack.slices - 1}")
+    for x, y in points_px:
+        if not (-1 <= x <= stack.columns and -1 <= y <= stack.rows):
+            raise InputError(
+                f"the point at column {x:g}, row {y:g} lies outside the slices of {stack.columns} x {stack.rows} px; "
+                "set it again"
+            )
 
 
 def circle_by_points(points_mm: Floats, *, point_u_mm: float) -> ByPoints:

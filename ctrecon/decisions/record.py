@@ -65,7 +65,10 @@ def decisions_to_json(decisions: Sequence[Decision]) -> str:
 
 
 def _faults(error: ValidationError, *at: str) -> list[str]:
-    return [f"{'.'.join([*at, *map(str, one['loc'])]) or 'file'}: {one['msg']}" for one in error.errors()]
+    return [
+        f"{'.'.join([*at, *map(str, one['loc'])]) or 'file'}: {one['msg'].removeprefix('Value error, ')}"
+        for one in error.errors()
+    ]
 
 
 def _decision(record: dict[str, Any]) -> Decision:

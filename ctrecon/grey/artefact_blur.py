@@ -8,16 +8,16 @@ from scipy.special import ndtr
 from ctrecon.core.frames import Floats
 from ctrecon.grey.artefact_scan import Scan
 
-__all__ = ["depth_profiles", "edge_profiles", "width_of"]
+__all__ = ["REACH_PX", "depth_profiles", "edge_profiles", "width_of"]
 
-_REACH_PX = 5.0  # px either side of an edge
+REACH_PX = 5.0  # px either side of an edge
 _STEP_PX = 0.25  # px between places of a profile
 _MOST_EDGES = 1500  # places in a slice; more cost time only
 _DEPTH_REACH = 4
 _FEWEST = 40  # places; fewer show no blur
 
 
-def edge_profiles(grey: Floats, *, reach_px: float = _REACH_PX) -> Floats:
+def edge_profiles(grey: Floats, *, reach_px: float = REACH_PX) -> Floats:
     """Return (N, 2) offsets (px) and grey of profiles square to edges, each centred on its half height.
 
     Only edges that are straight over their neighbourhood, with even material on both sides, are kept.

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
-from ctrecon.grey.artefact_blur import edge_profiles, width_of
+from ctrecon.grey.artefact_blur import REACH_PX, edge_profiles, width_of
+from ctrecon.grey.artefact_scan import Scan
 from ctrecon.grey.levels import Levels
 from ctrecon.grey.ring_centre import EvenGrey
 from ctrecon.slices.stack import SliceStack
@@ -21,6 +22,9 @@ _TREND_PX = 15  # px over which even metal is levelled
 _FAINT = 0.06
 _MARGIN_PX = 2.0  # px that even metal keeps from its edges
 _EDGE_SLICES = 6
+_MOST_A_SLICE = 3_000_000  # voxels; of larger slices bands of rows are looked at: more cost time and memory only
+_BAND, _HALO = 128, 24  # rows of a band, and how far masks and trends reach beyond it
+_ROW_OF_METAL = 0.1  # of the metal in the row that holds most
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,41 +110,73 @@ def _surface(grey: Floats, mask: NDArray[np.bool_]) -> Floats:
     return np.asarray(down @ factors @ right.T, dtype=np.float32)
 
 
-def look_closely(stack: SliceStack, levels: Levels) -> Look:
+def _bands(scan: Scan, columns: int) -> list[slice]:
+    """Return the rows that are looked at: all; of a large slice bands spread evenly over those that hold metal."""
+    rows = scan.down.shape[1]
+    if rows * columns <= _MOST_A_SLICE:
+        return [slice(0, rows)]
+    metal = np.nanmax(scan.down, axis=0)
+    there = np.flatnonzero(metal > _ROW_OF_METAL * metal.max())
+    first, last = max(int(there[0]) - _BAND, 0), min(int(there[-1]) + _BAND, rows)
+    many = max(_MOST_A_SLICE // (_BAND * columns), 1)
+    if (last - first) <= many * _BAND:
+        return [slice(first, last)]
+    tops = first + np.round((np.arange(many) + 0.5) * (last - first) / many).astype(int) - _BAND // 2
+    return [slice(int(top), int(top) + _BAND) for top in tops]
+
+
+def _looked(
+    grey: Floats, bands: list[slice], margin_px: float
+) -> tuple[Floats, Floats, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return grey, fine grey, even air and even metal of the bands, one band under the other."""
+    parts = []
+    for band in bands:
+        top = max(band.start - _HALO, 0)
+        cut = grey[top : band.stop + _HALO]
+        air, metal = even_masks(cut, margin_px)
+        own = slice(band.start - top, band.stop - top)
+        parts.append((cut[own], _fine(cut, air, metal)[own], air[own], metal[own]))
+    if len(parts) == 1:
+        return parts[0]
+    grey, fine, air, metal = (np.concatenate(some) for some in zip(*parts, strict=True))
+    return grey, fine, air, metal
+
+
+def look_closely(stack: SliceStack, levels: Levels, scan: Scan) -> Look:
     """Look at up to 16 slices spread over the stack, fewer where slices are large."""
     count, rows, columns = stack.shape
     seen = [i for i in range(count) if i not in stack.missing]
     want = int(np.clip(_MOST_VOXELS // (rows * columns), _FEWEST, _MOST))
     picks = sorted({seen[round(i)] for i in np.linspace(0, len(seen) - 1, min(want, len(seen)))})
     blocks = min(_BLOCKS, len(picks))
-    even = EvenGrey.empty(blocks, rows, columns)
+    bands = _bands(scan, columns)
+    at = np.concatenate([np.arange(band.start, band.stop) for band in bands])
+    beside = (np.diff(at) == 1)[:, None]
+    even = EvenGrey.empty(blocks, at, (rows, columns))
     rows_lag: list[tuple[float, float]] = []
     depth_lag: list[tuple[float, float]] = []
     cups: list[tuple[float, float]] = []
     streaks: list[float] = []
     noises: list[float] = []
     for_edges = picks[:: max(1, len(picks) // _EDGE_SLICES)]
-    psf = _blur(stack, levels, for_edges)
+    psf = _blur(stack, levels, for_edges, bands)
     # the wider the blur, the further an edge is felt
     margin = max(_MARGIN_PX, 1.1 * ((psf or 0.0) + 1.0))
     pairs = set(picks[:: max(1, len(picks) // 4)])
     for number, k in enumerate(picks):
-        grey = levels.normal(stack.plane(k))
-        air, metal = even_masks(grey, margin)
-        fine = _fine(grey, air, metal)
+        grey, fine, air, metal = _looked(levels.normal(stack.plane(k)), bands, margin)
         even.add(number * blocks // len(picks), fine, air, metal)
         mask = air | metal
         if np.count_nonzero(mask) >= 200:
             noises.append(1.4826 * float(np.median(np.abs(fine[mask][:: max(1, fine.size // 50_000)]))))
         rows_lag.append(_lag(fine[:, :-1], fine[:, 1:], mask[:, :-1] & mask[:, 1:]))
-        rows_lag.append(_lag(fine[:-1], fine[1:], mask[:-1] & mask[1:]))
+        rows_lag.append(_lag(fine[:-1], fine[1:], mask[:-1] & mask[1:] & beside))
         if k in pairs and k + 1 < count and k + 1 not in stack.missing:
-            after = levels.normal(stack.plane(k + 1))
-            air2, metal2 = even_masks(after, margin)
-            depth_lag.append(_lag(fine, _fine(after, air2, metal2), (air & air2) | (metal & metal2)))
+            _, fine2, air2, metal2 = _looked(levels.normal(stack.plane(k + 1)), bands, margin)
+            depth_lag.append(_lag(fine, fine2, (air & air2) | (metal & metal2)))
         if metal.any():
-            cups.append(_cup(grey, metal))
-            streaks.append(_streak(grey, air, metal))
+            cups.append(_cup(grey, metal, at))
+            streaks.append(_streak(grey, air, metal, at))
     return Look(
         even=even,
         psf_px=psf,
@@ -152,14 +188,18 @@ def look_closely(stack: SliceStack, levels: Levels) -> Look:
     )
 
 
-def _blur(stack: SliceStack, levels: Levels, picks: list[int]) -> float | None:
+def _blur(stack: SliceStack, levels: Levels, picks: list[int], bands: list[slice]) -> float | None:
     """Return the blur in the plane; profiles reach further where it is wide, or their ends would not be level."""
-    psf = width_of(np.concatenate([edge_profiles(levels.normal(stack.plane(k))) for k in picks]))
+
+    def profiles(reach_px: float) -> Floats:
+        planes = (levels.normal(stack.plane(k)) for k in picks)
+        return np.concatenate([edge_profiles(grey[band], reach_px=reach_px) for grey in planes for band in bands])
+
+    psf = width_of(profiles(REACH_PX))
     if psf is None or psf < 1.3:
         return psf
     reach = min(4.0 * psf, 14.0)
-    wide = [edge_profiles(levels.normal(stack.plane(k)), reach_px=reach) for k in picks]
-    return width_of(np.concatenate(wide), reach=reach - 1.0) or psf
+    return width_of(profiles(reach), reach=reach - 1.0) or psf
 
 
 def _lag(a: Floats, b: Floats, both: NDArray[np.bool_]) -> tuple[float, float]:
@@ -173,11 +213,14 @@ def _joined(sums: list[tuple[float, float]]) -> float | None:
     return float(np.clip(sum(product for product, _ in sums) / over, -1.0, 1.0)) if over > 0 else None
 
 
-def _cup(grey: Floats, metal: NDArray[np.bool_]) -> tuple[float, float]:
-    """Return (rise of grey from the middle of the metal to its rim, weight) of one slice: a paraboloid fit."""
+def _cup(grey: Floats, metal: NDArray[np.bool_], at: NDArray[np.int64]) -> tuple[float, float]:
+    """Return (rise of grey from the middle of the metal to its rim, weight) of one slice: a paraboloid fit.
+
+    `at` says which rows of the slice are given.
+    """
     rows, columns = np.nonzero(metal)
     some = slice(None, None, max(1, len(rows) // 5000))
-    y, x, g = rows[some].astype(float), columns[some].astype(float), grey[rows[some], columns[some]].astype(float)
+    y, x, g = at[rows[some]].astype(float), columns[some].astype(float), grey[rows[some], columns[some]].astype(float)
     if len(g) < 200:
         return float("nan"), 0.0
     y, x = y - y.mean(), x - x.mean()
@@ -189,15 +232,16 @@ def _cup(grey: Floats, metal: NDArray[np.bool_]) -> tuple[float, float]:
     return float(answer[3]), float(len(rows))
 
 
-def _streak(grey: Floats, air: NDArray[np.bool_], metal: NDArray[np.bool_]) -> float:
+def _streak(grey: Floats, air: NDArray[np.bool_], metal: NDArray[np.bool_], at: NDArray[np.int64]) -> float:
     """Return how much the air differs from direction to direction as seen from the metal, noise taken off."""
     rows, columns = np.nonzero(air)
     if len(rows) < 1000:
         return float("nan")
-    at = np.nonzero(metal)
-    y, x = float(at[0].mean()), float(at[1].mean())
-    sector = ((np.arctan2(rows - y, columns - x) / (2 * np.pi) + 0.5) * 48).astype(int) % 48
+    inside = np.nonzero(metal)
+    y, x = float(at[inside[0]].mean()), float(inside[1].mean())
     value = grey[rows, columns].astype(float)
+    rows = at[rows]
+    sector = ((np.arctan2(rows - y, columns - x) / (2 * np.pi) + 0.5) * 48).astype(int) % 48
     value -= np.median(value)
     scatter = 1.4826 * float(np.median(np.abs(value)))
     value = np.clip(value, -4 * scatter, 4 * scatter)

@@ -166,7 +166,7 @@ def find_artefacts(
     Artefacts
     """
     scan = scan_stack(stack, levels, progress=progress)
-    look = look_closely(stack, levels)
+    look = look_closely(stack, levels, scan)
     voxel = stack.voxel_mm
     in_plane = stack.in_plane_mm if voxel is None else (voxel[1], voxel[2])
     squash = 1.0 if in_plane is None else in_plane[0] / in_plane[1]

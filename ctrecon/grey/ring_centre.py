@@ -17,17 +17,20 @@ _MOST_POINTS = 60_000  # more cost time only
 class EvenGrey:
     """Sums of fine residual grey in even material, by block of depth and by class (0 air, 1 metal).
 
-    `total` and `count` have shape (blocks, 2, rows, columns).
+    `total` and `count` have shape (blocks, 2, rows looked at, columns); `row` (rows looked at,) says which rows
+    these are of the slices' `shape`.
     """
 
     total: NDArray[np.float32]
     count: NDArray[np.uint16]
+    row: NDArray[np.int64]
+    shape: tuple[int, int]
 
     @classmethod
-    def empty(cls, blocks: int, rows: int, columns: int) -> "EvenGrey":
+    def empty(cls, blocks: int, row: NDArray[np.int64], shape: tuple[int, int]) -> "EvenGrey":
         """Return sums of nothing."""
-        shape = (blocks, 2, rows, columns)
-        return cls(np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.uint16))
+        sums = (blocks, 2, len(row), shape[1])
+        return cls(np.zeros(sums, dtype=np.float32), np.zeros(sums, dtype=np.uint16), row, shape)
 
     def add(self, block: int, fine: Floats, air: NDArray[np.bool_], metal: NDArray[np.bool_]) -> None:
         """Add the fine grey of one slice."""
@@ -47,7 +50,7 @@ def centre_of(even: EvenGrey, squash: float) -> tuple[float, float] | None:
     if not spread > 0:
         return None
     value = np.clip(value, -4 * spread, 4 * spread)
-    return _centre(rows, columns, value, count[rows, columns], count.shape, squash)
+    return _centre(even.row[rows], columns, value, count[rows, columns], even.shape, squash)
 
 
 def _centre(

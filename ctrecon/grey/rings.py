@@ -4,7 +4,7 @@ Rings are the same in every slice and in every direction from the scanner's axis
 do not stop where metal stops. Edges of the part, seams and stains are none of that.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -142,7 +142,7 @@ def _without_shadows(
     A seam drags the local mean down, so its neighbours look bright: many radii would then
     agree about the centre of the part and pass for rings.
     """
-    blocks, _, rows, columns = even.count.shape
+    blocks, _, _, columns = even.count.shape
     bins = sums.shape[3]
     half = round(_TREND_PX / _BIN_PX)
     kernel = np.bartlett(2 * half + 1)
@@ -168,20 +168,18 @@ def _without_shadows(
             line = np.where(loud, value + shadow, 0.0)
         if total is None or ring is None:
             total = even.total.copy()
-            y, x = np.mgrid[:rows, :columns]
-            radius = np.hypot(x - centre[0], (y - centre[1]) * squash)
+            radius = np.hypot(np.arange(columns) - centre[0], (even.row[:, None] - centre[1]) * squash)
             ring = (radius / _BIN_PX).astype(np.int64)
         # the line itself goes as well: it is not a ring, whatever the rest is
         lift = shadow - np.where(loud, line, 0.0)
         total[b, 1] += even.count[b, 1] * lift[ring].astype(np.float32)
-    return None if total is None else EvenGrey(total, even.count)
+    return None if total is None else replace(even, total=total)
 
 
 def _polar(even: EvenGrey, centre: tuple[float, float], squash: float) -> tuple[Floats, Floats]:
     """Sum the fine grey over (block, class, sector, radius) cells."""
-    blocks, _, rows, columns = even.count.shape
-    y, x = np.mgrid[:rows, :columns]
-    dx, dy = x - centre[0], (y - centre[1]) * squash
+    blocks, _, _, columns = even.count.shape
+    dx, dy = np.arange(columns) - centre[0], (even.row[:, None] - centre[1]) * squash
     ring = (np.hypot(dx, dy) / _BIN_PX).astype(np.int64)
     sector = ((np.arctan2(dy, dx) / (2 * np.pi) + 0.5) * _SECTORS).astype(np.int64) % _SECTORS
     bins = int(ring.max()) + 1

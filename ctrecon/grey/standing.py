@@ -36,7 +36,7 @@ _RING_PEAKS, _RING_PROMINENCE, _RING_OFF = 3, 0.1, 0.35
 _RING_EVEN = 0.1  # contrasts per px
 _FEWEST = 60  # voxels; fewer show nothing
 _MOST_POINTS = 4000  # more cost time only
-_MOST_AT_ALL = 1_500_000  # points of a slice; more take memory and tell nothing new of rings
+_MOST_AT_ALL = 1_500_000  # points of a slice; more take time and memory and tell nothing new
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,8 @@ def standing_of(planes: Sequence[Floats], *, smooth_px: float, distance_px: floa
             both += np.where(inside, (np.array(found) * there).sum(axis=0) / size, 0.0)
             sides += inside
         on.append(np.array([size, sides * size, both, sides]))
-        elsewhere.append((slopes[0] ** 2 + slopes[1] ** 2)[inner])
+        some = slice(None, None, max(1, grey.size // _MOST_AT_ALL))
+        elsewhere.append((slopes[0][some] ** 2 + slopes[1][some] ** 2)[inner[some]])
     if not on:
         return None
     size, two_sided, both, sides = np.concatenate(on, axis=1)
@@ -222,10 +223,16 @@ def _without_rings(
 
 def _mean(planes: Sequence[Floats]) -> tuple[Floats, NDArray[np.bool_]]:
     """Return the mean of slices, smoothed lest noise pass for what rings leave, and where all are known."""
-    known = np.logical_and.reduce([np.isfinite(grey) for grey in planes])
-    total = np.sum([np.where(known, grey, 0.0) for grey in planes], axis=0) / len(planes)
-    weight = ndimage.gaussian_filter(known.astype(float), 1.0)
-    return ndimage.gaussian_filter(total, 1.0) / np.maximum(weight, 1e-9), known
+    known = np.isfinite(planes[0])
+    for grey in planes[1:]:
+        known &= np.isfinite(grey)
+    total = np.zeros(known.shape, dtype=np.float32)
+    for grey in planes:
+        total += np.where(known, grey, np.float32(0))
+    smooth = ndimage.gaussian_filter(total / len(planes), 1.0)
+    if not known.all():
+        smooth /= np.maximum(ndimage.gaussian_filter(known.astype(np.float32), 1.0), np.float32(1e-9))
+    return smooth, known
 
 
 def _ring_centre(at: Floats, values: Floats) -> tuple[float, float]:

@@ -10,6 +10,7 @@ from typing import ClassVar, Literal
 import numpy as np
 
 from ctrecon.core.measured import Measured
+from ctrecon.core.numbers import LEAST_MM
 from ctrecon.record.part import Feature, taper_of
 from ctrecon.record.sizes_across import (
     ACROSS_FLAT,
@@ -30,7 +31,7 @@ __all__ = ["KINDS", "REQUIRED", "Kind", "Size", "is_crown", "is_hole", "is_outsi
 
 Role = Literal["hole", "outside", "relief", "seam", "face"]
 """Metal outside it; metal inside it; cut out of an outside; a gap in metal round it; a flat gap across the axis."""
-_LEAST_MM = 1e-3  # a section that would shrink to a point is held at this size: a kernel takes no point
+_POINT_MM = 1e-3  # a section that would shrink to a point is held at this size: a kernel takes no point
 
 
 def _quantity(feature: Feature, name: str) -> Measured | None:
@@ -43,7 +44,7 @@ def _quantity(feature: Feature, name: str) -> Measured | None:
 
 def _wide(size: Measured | None, by_mm: float) -> float | None:
     """Return a width whose two walls moved out; None where it is unknown or no width."""
-    return None if size is None or size.value <= 0 else max(size.value + 2 * by_mm, _LEAST_MM)
+    return None if size is None or size.value < LEAST_MM else max(size.value + 2 * by_mm, _POINT_MM)
 
 
 @dataclass(frozen=True)

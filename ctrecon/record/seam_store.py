@@ -11,6 +11,7 @@ import numpy as np
 
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.files import write_whole
+from ctrecon.core.numbers import unusable_numbers
 from ctrecon.record.pictures import FaceSeamPicture, SeamPicture
 
 __all__ = ["SEAMS_FILE", "read_seams", "write_seams"]
@@ -47,6 +48,8 @@ def read_seams(path: str | Path) -> tuple[SeamPicture | FaceSeamPicture, ...]:
     try:
         with np.load(path, allow_pickle=False) as file:
             plain = json.loads(str(file["plain"]))
+            for fault in unusable_numbers(plain):
+                raise ValueError(fault)
             found = []
             for number, rest in enumerate(plain):
                 kind = _KINDS[rest.pop("kind")]

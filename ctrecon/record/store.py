@@ -8,15 +8,19 @@ from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
+from pydantic_core import from_json
 
-from ctrecon.core.errors import InputFileError
+from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import Measured, expanded
+from ctrecon.core.numbers import unusable_numbers
 from ctrecon.core.tables import write_table
+from ctrecon.core.voxel import voxel_edges
 from ctrecon.record.kinds import KINDS, kind_of
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import RELATION_KINDS, Feature, Part, Piece, scale_u_of
 from ctrecon.record.sensitivity import expanded_of
+from ctrecon.record.tooth import MOST_COUNTED
 
 __all__ = ["part_to_json", "read_part", "record_schema", "write_features_csv", "write_part"]
 
@@ -77,8 +81,12 @@ def _faults(part: Part) -> Iterator[str]:
         yield "axis is null without a reason in 'unknown'"
     if part.axis is not None and part.axis.direction_xyz[2] <= 0:
         yield "axis.direction_xyz: z must be above 0"
-    if min(part.stack.voxel_mm) <= 0:
-        yield "stack.voxel_mm: must be above 0"
+    if part.axis is not None and not math.isclose(math.hypot(*part.axis.direction_xyz), 1.0, abs_tol=1e-3):
+        yield "axis.direction_xyz: must be of length 1"
+    try:
+        voxel_edges(part.stack.voxel_mm)
+    except InputError as error:
+        yield f"stack.voxel_mm: {error}"
     known = {feature.id for feature in part.features}
     if len(known) != len(part.features):
         yield "two features carry the same id"
@@ -93,6 +101,10 @@ def _faults(part: Part) -> Iterator[str]:
         for name in (*_ALWAYS[4:], *kind_of(feature).required):
             if getattr(feature, name) is None and name not in feature.unknown:
                 yield f"{at}.{name}: null without a reason in 'unknown'"
+        counts = (feature.teeth, feature.teeth_present, feature.sides, *(feature.teeth_range or ()))
+        counts += tuple(teeth for teeth, _ in feature.teeth_odds)
+        if any(one is not None and one > MOST_COUNTED for one in counts):
+            yield f"{at}: no wheel has more than {MOST_COUNTED} teeth, and no polygon as many sides"
         for name, value in vars(feature).items():
             for one in value if name == "flats_pair_mm" and value else (value,):
                 if isinstance(one, Measured) and one.u is not None and one.u <= 0:
@@ -234,7 +246,7 @@ def read_part(path: str | Path) -> Part:
     except ValidationError as error:
         faults = [f"{'.'.join(map(str, e['loc'])) or 'file'}: {e['msg']}" for e in error.errors()]
     else:
-        faults = list(_faults(part))
+        faults = [*unusable_numbers(from_json(text)), *_faults(part)]
         if not faults:
             return part
     shown = "; ".join(faults[:5]) + (f" and {len(faults) - 5} more" if len(faults) > 5 else "")

@@ -7,7 +7,10 @@ import numpy as np
 
 from ctrecon.core.measured import FINITE, Measured
 
-__all__ = ["Flank", "ToothPlace"]
+__all__ = ["MOST_COUNTED", "Flank", "ToothPlace"]
+
+MOST_COUNTED = 1000
+"""Teeth of a wheel or sides of a polygon that are believed: what goes through them one by one must come to an end."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -96,7 +96,7 @@ def _run(run: Run) -> Any:
     from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt, gp_Vec
 
     if not run.tapers:
-        face = BRepBuilderAPI_MakeFace(_wire(run.first, -run.high), True).Face()
+        face = _done(BRepBuilderAPI_MakeFace(_wire(run.first, -run.high), True)).Face()
         return BRepPrimAPI_MakePrism(face, gp_Vec(0, 0, run.high - run.low)).Shape()
     if run.first.round_of and run.last.round_of:
         x, y, far = run.last.round_of
@@ -107,7 +107,7 @@ def _run(run: Run) -> Any:
     ruled.AddWire(_wire(run.first, -run.low))
     ruled.CheckCompatibility(False)
     ruled.Build()
-    return ruled.Shape()
+    return _done(ruled).Shape()
 
 
 def _bar(bar: Bar) -> Any:
@@ -131,9 +131,14 @@ def _wire(contour: Contour, z: float) -> Any:
     for a, b in contour.segments():
         if math.dist(a[:2], b[:2]) > 1e-7:
             made.Add(_edge(a, b, z))
-    if not made.IsDone():
-        raise CtreconError("the solid cannot be built: a contour of the record does not close")
-    return made.Wire()
+    return _done(made).Wire()
+
+
+def _done(maker: Any) -> Any:
+    """Return what makes a shape, once it has: the kernel ends the process where a shape that is none is used."""
+    if not maker.IsDone():
+        raise CtreconError("the solid cannot be built: a contour of the record is not closed, or too far out")
+    return maker
 
 
 def _edge(a: Vertex, b: Vertex, z: float) -> Any:

@@ -4,11 +4,11 @@ import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from math import isfinite
 from pathlib import Path
 
 from ctrecon.core.errors import InputFileError
 from ctrecon.core.measured import format_short
+from ctrecon.core.numbers import is_number
 from ctrecon.workshop.fits.iso286 import limits_of
 from ctrecon.workshop.tables import read_table, sheet_list, sheet_tolerance_mm
 
@@ -123,7 +123,7 @@ def _number(at: str, name: str, text: str) -> float:
         value = float(bare) * (_INCH_MM if text.endswith("in") else 1.0)
     except ValueError:
         value = float("nan")
-    if not isfinite(value):
+    if not is_number(value):
         raise InputFileError(f"{at}: {name} is {text!r}; write mm with a decimal point, or inches as 0.072 in")
     return value
 

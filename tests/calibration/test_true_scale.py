@@ -256,7 +256,7 @@ def test_known_sizes_are_read_as_people_write_them() -> None:
     ("text", "says"),
     [
         ("F3", "write it like"), ("F3=", "write it like"), ("F3=4,5±0.1", "not a comma"), ("F3=4.5±0,1", "not a comma"),
-        ("F3=wide", "not a number"), ("F3=-3±0.1", "above 0"), ("F3=3±0", "above 0"), ("F3=nan", "above 0"),
+        ("F3=wide", "not a number"), ("F3=-3±0.1", "above 0"), ("F3=3±0", "above 0"), ("F3=3±1e-320", "1e-09 or more"), ("F3=1e-300±1", "above 0"), ("F3=nan", "no number"),
         ("F3.depth=3", "choose one of"), ("=3", "write it like"), ("F3=3±0.1±0.2", "not a number"),
     ],
 )  # fmt: skip

@@ -105,6 +105,7 @@ def test_a_record_without_wheels_is_nothing_to_measure(capsys: Capture, wheel_re
     [
         (["--teeth", "F1"], "cannot be read; write two names with = between them"),
         (["--teeth", "F1=many"], "must be a whole number of teeth"),
+        (["--teeth", "F1=" + "9" * 5000], "must be a whole number of teeth"),
         (["--mesh", "F1:F99"], "no wheel with a count and a tip diameter called F99"),
         (["--lost", "F6=F2"], "called F2; there are F1, F3, F5"),
         (["--on", "F1=F77"], "no feature called F77"),

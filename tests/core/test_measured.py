@@ -77,6 +77,7 @@ def test_unknown_u_stays_unknown() -> None:
 def test_tiny_u_is_not_printed_as_zero() -> None:
     """A U below the last decimal is given as less than that decimal."""
     assert decimals_for(1e-7) == 4
+    assert decimals_for(5e-324) == 4
     assert format_u(1e-7, 4) == "<0.0001"
 
 

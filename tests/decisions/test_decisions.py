@@ -1,6 +1,7 @@
 """Decisions of a person: kept readable, matched by kind, place and size, replayed on any later record."""
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -270,6 +271,53 @@ def test_a_file_with_faults_is_refused_by_name(tmp_path: Path, text: str, says: 
         read_decisions(tmp_path / "decisions.json")
     with pytest.raises(InputFileError, match="cannot be read"):
         read_decisions(tmp_path / "none.json")
+
+
+_ADD = {"do": "add", "kind": "round_hole", "points_px": [[10, 10], [14, 10], [12, 12]], "slices": [2, 9], "on_slice": 4}
+_RENAME = {
+    "do": "rename", "name": "oil hole", "feature": {
+        "kind": "round_hole", "x_mm": 5.0, "y_mm": 5.0, "depth_from_mm": None, "depth_to_mm": None, "size_mm": 3.0,
+        "voxel_mm": [0.05, 0.05, 0.05],
+    },
+}  # fmt: skip
+_LENGTH = {"do": "known_length", "between": {"slice": 4, "one_px": [10, 10], "other_px": [60, 10]}, "value_mm": 2.5}
+
+
+@pytest.mark.parametrize(
+    ("decision", "says"),
+    [
+        (_ADD | {"points_px": [[1e300, 10], [14, 10], [12, 12]]}, r"points_px\.0\.0: 1\.00e\+300 is no number"),
+        (_ADD | {"on_slice": 10**400}, r"on_slice: 1\.00e\+400 is no number"),
+        (_ADD | {"slices": [-1e16, 1e16]}, r"slices\.0: -1\.00e\+16 is no number"),
+        (_RENAME | {"feature": _RENAME["feature"] | {"voxel_mm": [0, 0.05, 0.05]}}, r"feature: voxel_mm: .* above 0 mm, not 0"),  # type: ignore[operator]
+        (_RENAME | {"feature": _RENAME["feature"] | {"voxel_mm": [5e-324, 1, 1]}}, r"feature: voxel_mm: no voxel of a scan"),  # type: ignore[operator]
+        (_RENAME | {"feature": _RENAME["feature"] | {"x_mm": 1e300}}, r"feature\.x_mm: 1\.00e\+300 is no number"),  # type: ignore[operator]
+        (_LENGTH | {"value_mm": 10**300}, r"value_mm: 1\.00e\+300 is no number"),
+    ],
+)  # fmt: skip
+def test_numbers_that_cannot_be_used_are_refused_where_they_are_read(tmp_path: Path, decision: object, says: str) -> None:
+    """The file, the field, what is wrong with its number and what to do stand in one sentence."""
+    (tmp_path / "d.json").write_text(json.dumps({"schema": "ctrecon-decisions-1", "decisions": [decision]}))
+    with pytest.raises(InputFileError, match=rf"d\.json: .*{says}.*; mend it or take it away"):
+        read_decisions(tmp_path / "d.json")
+
+
+@pytest.mark.parametrize(
+    ("decision", "says"),
+    [
+        (_ADD | {"points_px": [[10, 10], [14, 10], [402, 12]]}, "column 402, row 12 lies outside the slices of 400 x 400 px"),
+        (_ADD | {"points_px": [[10, 10], [14, -9], [12, 12]]}, "row -9 lies outside"),
+        (_ADD | {"on_slice": 101}, "there is no slice 101; the stack has slices 0 to 100"),
+        (_LENGTH | {"between": {"slice": -1, "one_px": [10, 10], "other_px": [60, 10]}}, "there is no slice -1"),
+        (_LENGTH | {"between": {"slice": 4, "one_px": [10, 10], "other_px": [1e9, 10]}}, r"column 1e\+09, row 10 lies outside"),
+    ],
+)  # fmt: skip
+def test_points_off_the_slices_are_left_out(four: Part, decision: object, says: str) -> None:
+    """A point or slice the stack does not have gives no feature and no scale, and the record says why."""
+    text = json.dumps({"schema": "ctrecon-decisions-1", "decisions": [decision]})
+    done, (left,) = apply_decisions(four, decisions_from_json(text))
+    assert done.features == four.features
+    assert re.search(says, left.says)
 
 
 @pytest.fixture

@@ -20,14 +20,15 @@ from wheel_records import crown
 from ctrecon.cli.main import main
 from ctrecon.core.errors import CtreconError, InputError
 from ctrecon.drawing.outlines import layer_contours
+from ctrecon.drawing.paper.contours import circle
 from ctrecon.record.items import items_of
 from ctrecon.record.part import Part
 from ctrecon.record.solid import solid_of
 from ctrecon.record.store import write_part
 from ctrecon.solid import write_solid
-from ctrecon.solid.kernel import need_kernel
+from ctrecon.solid.kernel import need_kernel, shape_of
 from ctrecon.solid.mesh import meshes_of
-from ctrecon.solid.plan import solid_record
+from ctrecon.solid.plan import Block, Body, Run, solid_record
 from ctrecon.solid.volume import record_volume, section_at
 
 needs_kernel = pytest.mark.skipif(find_spec("OCP") is None, reason="the extra named solid is not installed")
@@ -315,6 +316,14 @@ def test_records_without_a_solid_are_refused() -> None:
     part = many(3)
     with pytest.raises(InputError, match="no outside"):
         solid_record(Part(name=part.name, made_with="", stack=part.stack, axis=part.axis, features=part.features[1:]))
+
+
+@needs_kernel
+def test_a_contour_that_the_kernel_cannot_hold_is_refused() -> None:
+    """Far down, where double precision is coarser than a contour, the kernel makes no face; it is asked before it is used."""
+    far = circle(0.0, 0.0, 2.55)
+    with pytest.raises(CtreconError, match="too far out"):
+        shape_of(Body("far", (Block(Run("F1", 0.0, 1e14, far, far), ()),)))
 
 
 def test_another_ending_is_refused(tmp_path: Path) -> None:

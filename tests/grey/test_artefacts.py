@@ -221,6 +221,43 @@ def test_streaks_are_told() -> None:
     assert "streaks" in [note.flag for note in found.notes()]
 
 
+def large(radius: float, x: float, y: float) -> np.ndarray:
+    """Return three slices of 500 x 560 px (air 0, metal 1) of a disc with a bore, cupped by 8 %, blurred, with noise."""
+    row, column = np.mgrid[:500, :560].astype(np.float32)
+    r = np.hypot(column - x, row - y)
+    disc = np.clip(radius + 0.5 - r, 0, 1) * np.clip(r - 0.3 * radius, 0, 1)
+    plane = ndimage.gaussian_filter(disc, 1.1) * (1 - 0.08 * (1 - (r / radius) ** 2))
+    return np.asarray(plane + np.random.default_rng(3).standard_normal((3, 500, 560)) / SNR)
+
+
+@pytest.mark.parametrize(("radius", "x", "y"), [(220.0, 270.3, 250.6), (40.0, 480.3, 430.6)])
+def test_bands_of_large_slices_tell_what_whole_slices_tell(
+    monkeypatch: pytest.MonkeyPatch, radius: float, x: float, y: float
+) -> None:
+    """Blur, noise, cupping and no rings, of a part that fills the slices and of one in a corner: bands lie where metal is."""
+    monkeypatch.setattr("ctrecon.grey.artefact_look._MOST_A_SLICE", 150_000)
+    found = look(large(radius, x, y))
+    assert found.psf_px == pytest.approx(1.1, rel=0.06)
+    assert found.snr == pytest.approx(SNR, rel=0.05)
+    assert found.noise_correlation == pytest.approx(0.0, abs=0.02)
+    assert found.noise_correlation_depth == pytest.approx(0.0, abs=0.02)
+    even = (radius - 4) ** 2 - (0.3 * radius + 4) ** 2  # even metal keeps about 4 px from its edges
+    assert found.cupping_rel == pytest.approx(0.08 * even / radius**2, abs=0.005)
+    assert found.rings is None
+
+
+def test_bands_of_large_slices_show_rings_with_their_centre(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rings come out of bands with centre and strength as of whole slices."""
+    monkeypatch.setattr("ctrecon.grey.artefact_look._MOST_A_SLICE", 150_000)
+    row, column = np.mgrid[:500, :560]
+    profile = ndimage.gaussian_filter1d(np.random.default_rng(7).standard_normal(450), 0.7)
+    picture = np.interp(np.hypot(column - 292.4, row - 241.3), np.arange(450), 0.02 * profile / profile.std())
+    found = look(large(220.0, 270.3, 250.6) + picture).rings
+    assert found is not None
+    assert (found.x_px, found.y_px) == pytest.approx((292.4, 241.3), abs=0.2)
+    assert 0.01 < found.amplitude < 0.026
+
+
 @pytest.mark.parametrize("blur", [0.6, 0.8, 1.3])
 def test_blur_and_noise(blur: float) -> None:
     """The blur comes out to 6 % in the plane, the noise to 5 %, white noise without correlation."""

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import tifffile
-from mutate import mutated_bytes, mutated_json, mutated_text
+from mutate import mutated_bytes, mutated_json, mutated_numbers, mutated_text
 from PIL import Image
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -149,12 +149,16 @@ def _well_formed(out: Path) -> None:
 
 @cache
 def _records() -> list[Any]:
+    from wheel_records import fragment
+
+    from ctrecon.record.store import part_to_json
+
     folder = ROOT / "notebooks" / "fare_counter" / "records"
-    return [json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob("*.json"))]
+    return [json.loads(part_to_json(fragment()))] + [json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob("*.json"))]
 
 
-def _record(rng: random.Random, folder: Path, act: Callable[[Any, Path], object]) -> Act:
-    (folder / "part.json").write_bytes(mutated_json(rng, rng.choice(_records())))
+def _record(rng: random.Random, folder: Path, act: Callable[[Any, Path], object], mutated: Any = mutated_json) -> Act:
+    (folder / "part.json").write_bytes(mutated(rng, rng.choice(_records())))
 
     def read_and() -> None:
         from ctrecon import read_part
@@ -184,26 +188,110 @@ def _draw_record(rng: random.Random, folder: Path) -> Act:
     return _record(rng, folder, act)
 
 
-def _decisions(rng: random.Random, folder: Path) -> Act:
-    from ctrecon import read_part, write_decisions
+def _use_record(rng: random.Random, folder: Path) -> Act:
+    """A record of which some numbers lie goes all the ways a record goes."""
+
+    def calibrated(part: Any, place: Path) -> None:
+        from ctrecon import calibrate, write_part
+
+        one = rng.choice(part.features)
+        value = rng.choice([size.value for size in vars(one).values() if hasattr(size, "value")] or [3.0])
+        write_part(calibrate(part, f"{one.id}={abs(value) * 1.01:.4f}±0.02"), place / "again.json")
+
+    def decided(part: Any, place: Path) -> None:
+        from ctrecon import apply_decisions, read_part, write_part
+
+        good = read_part(rng.choice(sorted((ROOT / "notebooks" / "fare_counter" / "records").glob("*.json"))))
+        write_part(apply_decisions(part, _good_decisions(good))[0], place / "again.json")
+
+    def drawn(part: Any, place: Path) -> None:
+        from ctrecon import draw_sheet, write_features_csv, write_outlines, write_template
+
+        draw_sheet(part, place / "sheet")
+        write_outlines(part, place / "outlines.dxf")
+        write_template(part, place / "template.pdf")
+        write_features_csv(part, place / "features.csv")
+
+    def reported(part: Any, place: Path) -> None:
+        from ctrecon import write_report
+
+        write_report(part, None, place / "report.html")
+
+    def solid(part: Any, place: Path) -> None:
+        from ctrecon import write_solid
+
+        write_solid(part, place / "solid.step")
+
+    def wheeled(part: Any, place: Path) -> None:
+        from ctrecon import plan_wheels
+
+        plan_wheels([part])
+
+    return _record(rng, folder, rng.choice((calibrated, decided, drawn, reported, solid, wheeled)), mutated_numbers)
+
+
+def _plan_records(rng: random.Random, folder: Path) -> Act:
+    """An assembly of which one record lies."""
+    source = ROOT / "notebooks" / "fare_counter"
+    (folder / "records").mkdir()
+    spoilt = rng.choice(sorted((source / "records").glob("*.json"))).name
+    for path in (source / "records").glob("*.json"):
+        data = path.read_bytes()
+        (folder / "records" / path.name).write_bytes(mutated_numbers(rng, json.loads(data)) if path.name == spoilt else data)
+    (folder / "assembly.toml").write_bytes((source / "assembly.toml").read_bytes())
+
+    def act() -> None:
+        from ctrecon import make_plan, read_assembly
+
+        make_plan(read_assembly(folder / "assembly.toml"))
+
+    return act
+
+
+def _own_stock(rng: random.Random, folder: Path) -> Act:
+    rows = ["thickness_mm,section,tolerance_mm,label", "1.50,sheet,0.02,offcut", "0.072 in,sheet,,gauge", "6.0mm,round,0.01,rod"]
+    at = rng.randrange(len(rows))
+    cells = rows[at].split(",")
+    which = rng.randrange(len(cells))
+    cells[which] = mutated_text(rng, cells[which])
+    rows[at] = ",".join(cells)
+    (folder / "own.csv").write_text("\n".join(rows), encoding="utf-8", errors="replace")
+
+    def act() -> None:
+        from ctrecon.workshop.own_stock import own_stock, rod_sizes, sheet_sizes
+
+        own = own_stock(folder / "own.csv")
+        assert sheet_sizes(own=own)
+        assert rod_sizes("round", own=own)
+
+    return act
+
+
+def _good_decisions(part: Any) -> list[Any]:
     from ctrecon.decisions import Accept, Add, KnownLength, LengthBetween, Rename, named
 
-    path = sorted((ROOT / "notebooks" / "fare_counter" / "records").glob("*.json"))[0]
-    part = read_part(path)
     first = named(part, part.features[0])
-    some = [
+    return [
         Accept(feature=first), Rename(feature=first, name="drum"), KnownLength(feature=first, value_mm=6.4, u_mm=0.01),
         Add(kind="round_hole", points_px=((10, 10), (14, 10), (12, 12)), slices=(2, 9), on_slice=4),
         KnownLength(between=LengthBetween(slice=4, one_px=(10, 10), other_px=(60, 10)), value_mm=2.5, u_mm=0.01),
     ]  # fmt: skip
+
+
+def _decisions(rng: random.Random, folder: Path) -> Act:
+    from ctrecon import read_part, write_decisions
+
+    path = sorted((ROOT / "notebooks" / "fare_counter" / "records").glob("*.json"))[0]
+    part = read_part(path)
+    some = _good_decisions(part)
     write_decisions(some[: rng.randint(1, len(some))], folder / "good.json")
     good = json.loads((folder / "good.json").read_text(encoding="utf-8"))
     (folder / "decisions.json").write_bytes(mutated_json(rng, good))
 
     def act() -> None:
-        from ctrecon import apply_decisions, read_decisions
+        from ctrecon import apply_decisions, read_decisions, write_part
 
-        apply_decisions(part, read_decisions(folder / "decisions.json"))
+        write_part(apply_decisions(part, read_decisions(folder / "decisions.json"))[0], folder / "again.json")
 
     return act
 
@@ -277,10 +365,13 @@ KINDS: dict[str, Callable[[random.Random, Path], Act]] = {
     "metaimage packed": _one_file("v.mha", lambda: _written("mha packed")),
     "record read": _read_record,
     "record drawn": _draw_record,
+    "record used": _use_record,
     "decisions": _decisions,
     "known sizes": _known,
     "options": _options,
     "assembly": _assembly,
+    "assembly of records": _plan_records,
+    "own stock": _own_stock,
     "names": _hostile_names,
 }
 """Every kind by its name."""

@@ -5,7 +5,7 @@ import random
 from collections.abc import Callable
 from typing import Any
 
-__all__ = ["mutated_bytes", "mutated_json", "mutated_text"]
+__all__ = ["mutated_bytes", "mutated_json", "mutated_numbers", "mutated_text"]
 
 _NUMBERS: tuple[Any, ...] = (
     0, -0.0, 1, -1, 1e-320, 5e-324, 1e300, -1e300, 1e16, 2**31, 2**63, 10**400, 0.1, 1e9, float("nan"), float("inf"),
@@ -63,6 +63,19 @@ def mutated_json(rng: random.Random, data: Any) -> bytes:
     if rng.random() < 0.1:
         return mutated_bytes(rng, json.dumps(data).encode())
     return json.dumps(data).encode("utf-8", "surrogatepass")
+
+
+def mutated_numbers(rng: random.Random, data: Any) -> bytes:
+    """Return JSON in which one to three numbers are other numbers: most of it passes as what it should be."""
+    data = json.loads(json.dumps(data))
+    numbers = [(holder, key) for holder, key in _places(data) if type(holder[key]) in (int, float)]
+    for _ in range(rng.randint(1, 3)):
+        holder, key = rng.choice(numbers)
+        value, whole = holder[key], isinstance(holder[key], int)
+        factor = rng.choice((-1, 0, 1e-12, 1e-3, 1e3, 1e6, 1e12))
+        other = rng.choice((value * factor, rng.choice((1, 3, 1e14, -1e14, 1e-300, 5e-324))))
+        holder[key] = int(other) if whole else other
+    return json.dumps(data).encode()
 
 
 def _places(data: Any) -> Any:

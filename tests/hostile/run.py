@@ -26,7 +26,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
+sys.path[:0] = [str(ROOT), str(Path(__file__).parent), str(ROOT / "tests")]
 
 from kinds import KINDS
 

@@ -9,7 +9,7 @@ Files nobody here wrote: what the readers' own libraries are tested with, well-f
 imageio, tifffile and pynrrd in their sources). Every file is given, whatever its ending, and every folder that holds some.
 
 What counts as given way: any end but code 0, 2 or 3; a code of 2 without exactly one line on stderr that begins with
-`ctrecon:`; such a line of over 1,000 letters or with control characters; a traceback; more than 30 s of processor time to
+`ctrecon:`; such a line of over 1,000 letters or with control characters; a traceback; more than 10 s of processor time to
 be read or 60 s to be measured and drawn; more than 1 GiB of memory.
 """
 
@@ -36,7 +36,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT)]
 
-READ_WITHIN, MEASURED_WITHIN, MOST_MB, LONGEST = 30.0, 60.0, 1024, 1000
+READ_WITHIN, MEASURED_WITHIN, MOST_MB, LONGEST = 10.0, 60.0, 1024, 1000
 _NO_SAMPLES = {".py", ".pyi", ".pyc", ".so", ".js", ".css", ".html", ".svg", ".map", ".woff", ".woff2", ".ttf", ".afm", ".pfb"}
 _PACKAGES = ("pydicom", "scikit-image", "h5py", "zarr", "imageio", "tifffile", "pillow", "matplotlib", "numpy", "scipy", "networkx")
 _ENDINGS = {".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp", ".gif", ".dcm", ".h5", ".hdf5", ".npy", ".npz", ".gz", ".mat", ".nrrd", ".nhdr", ".mha", ".mhd"}

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from shapely import Point
 
+from ctrecon.core.errors import InputError
 from ctrecon.core.measured import Measured
 from ctrecon.record.part import ImageInfo, Part, Sensitivity
 from ctrecon.record.sensitivity import with_sensitivity
@@ -186,6 +187,15 @@ def test_u_of_heights_and_lengths_is_that_of_a_simulation() -> None:
         size = size_between(own, "k", "", low, high)
         assert size.value == pytest.approx(float(drawn.mean()), abs=5e-5)
         assert size.size.u == pytest.approx(float(drawn.std()), rel=0.01)
+
+
+@pytest.mark.parametrize("size", [-3.0, 0.0, 1e-300])
+def test_a_hole_whose_size_is_none_joins_no_assembly(size: float) -> None:
+    """A record that says so is refused with the feature's name: the plan would reckon with a hole of no section."""
+    part = _stepped()
+    hole = feature(4, "round_hole", size, (20.0, 20.0), u=0.004, depth=(1.0, 8.0))
+    with pytest.raises(InputError, match="holds no section of F4: a size of it is none; measure it again"):
+        own_from_record(replace(part, features=(*part.features, hole)), "hub", names={})
 
 
 def test_shared_face_counts_once() -> None:

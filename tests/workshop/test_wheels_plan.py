@@ -257,6 +257,7 @@ def test_what_cannot_be_planned_is_refused(wheel_records: ModuleType) -> None:
         ("no measured wheel in plate", lambda: plan_wheels(hole)),
         ("no wheel called F9", lambda: plan_wheels(part, teeth={"F9": 60})),
         ("can't have 2 teeth", lambda: plan_wheels(part, teeth={"F1": 2})),
+        ("can't have 1001 teeth; give 3 to 1000", lambda: plan_wheels(part, teeth={"F1": 1001})),
         ("no feature called F99", lambda: plan_wheels(part, on={"F1": "F99"})),
         ("no feature called F99", lambda: plan_wheels(part, lost={"F99": ["F1"]})),
         ("no wheel with a count", lambda: plan_wheels(part, lost={"F6": ["F2"]})),

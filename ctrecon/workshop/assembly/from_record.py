@@ -170,6 +170,8 @@ class _Reader:
         low, high = self._levels(one)
         key = f"{self.ident}.{called}"
         shape = self.section(one) or Polygon()
+        if shape.is_empty and sizes and one.x_mm is not None and one.y_mm is not None:
+            raise InputError(f"its record holds no section of {one.id}: a size of it is none; measure it again")
         long = None
         if len(sizes) > 1 and kind.has_side_pair:
             (first, longer), (second, shorter) = sizes[0], sizes[1]

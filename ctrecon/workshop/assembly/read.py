@@ -5,7 +5,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from ctrecon.core.errors import InputFileError
+from ctrecon.core.errors import InputError, InputFileError
+from ctrecon.core.numbers import unusable_numbers
 from ctrecon.workshop.assembly.build import all_sizes, planned_part
 from ctrecon.workshop.assembly.entries import Entry, read_entry, read_scans
 from ctrecon.workshop.assembly.heights import faces_of
@@ -79,6 +80,8 @@ def assembly_from(data: Mapping[str, Any], path: Path) -> Assembly:
     InputError
         As `read_assembly`.
     """
+    for fault in unusable_numbers(data):
+        raise InputError(f"{path}: {fault}")
     top = Table(data, "", path)
     top.need("name", "what is made")
     shop, stock = read_shop(top.table("shop")), read_stock(top.table("stock"))
@@ -153,7 +156,7 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
         raise InputFileError(f"{path}: is no text in UTF-8; save it as such") from None
     try:
         return text, tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also a number of thousands of digits, brackets a thousand deep
         raise InputFileError(f"{path}: is no TOML ({error}); mend that line") from None
 
 

@@ -54,8 +54,8 @@ def parse_size(value: object) -> Measured:
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
         raise InputError('is no size; write a number of mm, or a text such as "1.83±0.01"')
     if not isinstance(value, str):
-        if not math.isfinite(value) or abs(value) > _LARGEST_MM:
-            raise InputError(f"{value:g} is no size; give a number of mm up to {_LARGEST_MM:g}")
+        if not abs(value) <= _LARGEST_MM:
+            raise InputError(f"{value!r:.20} is no size; give a number of mm up to {_LARGEST_MM:g}")
         return Measured(float(value), None)
     if re.search(r"\d,\d", value):
         raise InputError(f"'{value}' has a decimal comma; write '{value.replace(',', '.')}', with points")
@@ -67,7 +67,7 @@ def parse_size(value: object) -> Measured:
     if wide is not None and wide <= 0:
         raise InputError(f"'{value}': what follows ± must be above 0; leave it out where it is not known")
     size = float(found["value"]) * times
-    if abs(size) > _LARGEST_MM:
+    if max(abs(size), wide or 0.0) > _LARGEST_MM:
         raise InputError(f"'{value}' is more than {_LARGEST_MM:g} mm; mend it")
     return Measured(size, None if wide is None else wide / COVERAGE_FACTOR)
 
@@ -129,7 +129,7 @@ class Table:
         value = self._get(name)
         if value is None:
             return default
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
             self.refuse(name, "must be a number")
         if not least <= value <= most:
             self.refuse(name, f"is {value:g}; give a number from {least:g} to {most:g}")

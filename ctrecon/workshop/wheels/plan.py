@@ -7,6 +7,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.core.measured import format_percent
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Feature, Part
+from ctrecon.record.tooth import MOST_COUNTED
 from ctrecon.teeth.counts import CERTAIN
 from ctrecon.teeth.division import Division, division_of
 from ctrecon.teeth.rim import Centre
@@ -195,8 +196,8 @@ def _checked(counts: Mapping[str, int] | None, found: Sequence[FoundWheel]) -> d
     for name, count in (counts or {}).items():
         if name not in names:
             raise _unknown(name, names, "wheel")
-        if count < 3:
-            raise PlanError(f"{name} can't have {count} teeth; give 3 or more")
+        if not 3 <= count <= MOST_COUNTED:
+            raise PlanError(f"{name} can't have {count} teeth; give 3 to {MOST_COUNTED}")
     return dict(counts or {})
 
 
