@@ -22,6 +22,17 @@ from ctrecon.record.part import Axis, Evidence, Feature, Part, Piece, StackInfo,
 from ctrecon.record.pictures import SlicePicture
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add `--times`: tests that draw by chance make a few trials in every run, and many where somebody waits for them."""
+    parser.addoption("--times", type=int, default=1, help="this many times the trials of each test that draws by chance")
+
+
+@pytest.fixture
+def times(request: pytest.FixtureRequest) -> int:
+    """Return how many times the trials of every run a test is to make: 1, or what `--times` says."""
+    return int(request.config.getoption("--times"))
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     """Give each process its tests in their order: what a file measures once is then measured in one process only."""
