@@ -1,5 +1,6 @@
 """What several tests share: a little stack on disk, a little record, and stand-ins for the heavy stages."""
 
+import fcntl
 import importlib.util
 import os
 from collections.abc import Callable
@@ -44,18 +45,33 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
 
 
 @pytest.fixture(scope="session")
-def hub_of_two_pieces(tmp_path_factory: pytest.TempPathFactory) -> tuple[Part, dict[str, Any]]:
-    """Return the record of a drum with its spacer, as measured, and its truth; tests side by side share the record."""
-    from ctrecon import phantoms
-    from ctrecon.measuring import measure_stack
+def measured_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Callable[[], Part]], Part]:
+    """Return the record of a name, measured for the first test that asks; all processes of this run share it."""
     from ctrecon.record.store import read_part, write_part
 
     base = tmp_path_factory.getbasetemp()
-    file = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "hub_of_two_pieces.json"
+    base = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+    def once(name: str, measure: Callable[[], Part]) -> Part:
+        file = base / f"{name}.json"
+        with (base / f"{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)  # another process may be measuring it
+            if not file.is_file():
+                write_part(measure(), file)
+        return read_part(file)
+
+    return once
+
+
+@pytest.fixture(scope="session")
+def hub_of_two_pieces(measured_once: Callable[[str, Callable[[], Part]], Part]) -> tuple[Part, dict[str, Any]]:
+    """Return the record of a drum with its spacer, as measured, and its truth."""
+    from ctrecon import phantoms
+    from ctrecon.measuring import measure_stack
+
     made = phantoms.make("drum_hub", scale=0.6)
-    if not file.is_file():
-        write_part(measure_stack(made.volume, voxel_mm=made.voxel_mm, name="drum_hub").part, file)
-    return read_part(file), made.truth
+    measure = lambda: measure_stack(made.volume, voxel_mm=made.voxel_mm, name="drum_hub").part  # noqa: E731
+    return measured_once("hub_of_two_pieces", measure), made.truth
 
 
 @pytest.fixture(scope="session")
