@@ -1,6 +1,7 @@
 """What several tests share: a little stack on disk, a little record, and stand-ins for the heavy stages."""
 
 import fcntl
+import gc
 import importlib.util
 import os
 from collections.abc import Callable
@@ -32,6 +33,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def times(request: pytest.FixtureRequest) -> int:
     """Return how many times the trials of every run a test is to make: 1, or what `--times` says."""
     return int(request.config.getoption("--times"))
+
+
+def pytest_collection_finish() -> None:
+    """Leave modules and tests out of every round of the garbage collector: they stay to the end."""
+    gc.freeze()
 
 
 @pytest.hookimpl(optionalhook=True)
