@@ -234,14 +234,14 @@ def test_product_in_pits_skins_no_face() -> None:
 
 
 @pytest.mark.parametrize("maker", ["hub", "sandwich"])
-def test_one_piece_holds_no_skin_of_air(maker: str) -> None:
+def test_one_piece_holds_no_skin_of_air(maker: str, times: int) -> None:
     """Inside what is turned from the solid every voxel is full: where shapes meet no cells are left half-filled."""
     from scipy import ndimage
     from worn import common, hubs, wheels
     from worn.render import Pose, render
 
     pose = Pose((80, 96, 96), (1.0, 1.0, 1.0), (47.6, 47.9, 39.4))
-    for seed in range(8):
+    for seed in range(4 * times):
         room = common.Room(radius=42.0, height=70.0, worn=0.0, later=np.random.default_rng(seed))
         make = hubs.hub if maker == "hub" else wheels.sandwich
         made = make(np.random.default_rng(seed), room, one_piece=True)
