@@ -84,7 +84,7 @@ def test_plate_grey_adds_up_to_the_volume_told(seed: int) -> None:
     assert _metal_mm3(phantom) == pytest.approx(total, rel=2e-4)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_holes_lie_where_the_truth_says(seed: int) -> None:
     """The air in each hole of a plate, seen in the slice at its mid-depth, has the told middle, area and turn."""
     phantom = random_plate(np.random.default_rng(seed), tapered=False, max_tilt_deg=2.0, **_CLEAN)
@@ -115,7 +115,7 @@ def test_holes_lie_where_the_truth_says(seed: int) -> None:
             assert abs((turn - f["turn_deg"] + 45) % 90 - 45) < 0.5
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_depth_ends_lie_where_the_truth_says(seed: int) -> None:
     """Grey along the axis of the boss wall crosses one half at the told top, and flange steps at the told depth."""
     phantom = random_hub(np.random.default_rng(seed), tilt_deg=0.0, relief=False, **_CLEAN)
