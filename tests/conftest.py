@@ -1,5 +1,7 @@
 """What several tests share: a little stack on disk, a little record, and stand-ins for the heavy stages."""
 
+import fcntl
+import gc
 import importlib.util
 import os
 from collections.abc import Callable
@@ -22,6 +24,22 @@ from ctrecon.record.part import Axis, Evidence, Feature, Part, Piece, StackInfo,
 from ctrecon.record.pictures import SlicePicture
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add `--times`: tests that draw by chance make a few trials in every run, and many where somebody waits for them."""
+    parser.addoption("--times", type=int, default=1, help="this many times the trials of each test that draws by chance")
+
+
+@pytest.fixture
+def times(request: pytest.FixtureRequest) -> int:
+    """Return how many times the trials of every run a test is to make: 1, or what `--times` says."""
+    return int(request.config.getoption("--times"))
+
+
+def pytest_collection_finish() -> None:
+    """Leave modules and tests out of every round of the garbage collector: they stay to the end."""
+    gc.freeze()
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     """Give each process its tests in their order: what a file measures once is then measured in one process only."""
@@ -33,18 +51,33 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
 
 
 @pytest.fixture(scope="session")
-def hub_of_two_pieces(tmp_path_factory: pytest.TempPathFactory) -> tuple[Part, dict[str, Any]]:
-    """Return the record of a drum with its spacer, as measured, and its truth; tests side by side share the record."""
-    from ctrecon import phantoms
-    from ctrecon.measuring import measure_stack
+def measured_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Callable[[], Part]], Part]:
+    """Return the record of a name, measured for the first test that asks; all processes of this run share it."""
     from ctrecon.record.store import read_part, write_part
 
     base = tmp_path_factory.getbasetemp()
-    file = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "hub_of_two_pieces.json"
+    base = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+    def once(name: str, measure: Callable[[], Part]) -> Part:
+        file = base / f"{name}.json"
+        with (base / f"{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)  # another process may be measuring it
+            if not file.is_file():
+                write_part(measure(), file)
+        return read_part(file)
+
+    return once
+
+
+@pytest.fixture(scope="session")
+def hub_of_two_pieces(measured_once: Callable[[str, Callable[[], Part]], Part]) -> tuple[Part, dict[str, Any]]:
+    """Return the record of a drum with its spacer, as measured, and its truth."""
+    from ctrecon import phantoms
+    from ctrecon.measuring import measure_stack
+
     made = phantoms.make("drum_hub", scale=0.6)
-    if not file.is_file():
-        write_part(measure_stack(made.volume, voxel_mm=made.voxel_mm, name="drum_hub").part, file)
-    return read_part(file), made.truth
+    measure = lambda: measure_stack(made.volume, voxel_mm=made.voxel_mm, name="drum_hub").part  # noqa: E731
+    return measured_once("hub_of_two_pieces", measure), made.truth
 
 
 @pytest.fixture(scope="session")

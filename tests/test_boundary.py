@@ -15,7 +15,7 @@ CRUST = 0.45
 SOUND, OUTER = 47.3, 60.8
 
 
-def crusted(crust: float = CRUST, *, slices: int = 14, snr: float = 20.0, half: bool = False) -> SliceStack:
+def crusted(crust: float = CRUST, *, slices: int = 10, snr: float = 20.0, half: bool = False) -> SliceStack:
     """Return a disc of sound metal in a crust (on one half of it only, if `half`), invented grey values."""
     rng = np.random.default_rng(77)
     y, x = np.mgrid[:96, :96].astype(float)

@@ -39,6 +39,20 @@ def whole() -> Part:
     return measure_stack(stack(pin())).part
 
 
+@cache
+def cut_short() -> Part:
+    """The pin, leaving the stack at its first end."""
+    return measure_stack(stack(pin(first=-9.0))).part
+
+
+@cache
+def watched() -> tuple[Part, dict[str, tuple[int, int]]]:
+    """The pin under a name of its own, and the last that each stage told of its progress."""
+    last: dict[str, tuple[int, int]] = {}
+    told = lambda what, done, of: last.__setitem__(what, (done, of))  # noqa: E731
+    return measure_stack(stack(pin()), name="axle", progress=told).part, last
+
+
 def diameter_of_outside(part: Part) -> float:
     (found,) = [f.diameter_mm for f in part.features if f.kind == "round_outside"]
     assert found is not None
@@ -71,7 +85,7 @@ def test_the_record_tells_of_the_stack() -> None:
 
 def test_every_feature_carries_what_its_kind_requires() -> None:
     """Required fields are there, or named in `unknown` with a reason; nothing measured has u of zero."""
-    for feature in (*whole().features, *measure_stack(stack(pin(first=-9.0))).part.features):
+    for feature in (*whole().features, *cut_short().features):
         for name in ("x_mm", "y_mm", "depth_from_mm", "depth_to_mm", *REQUIRED[feature.kind]):
             value = getattr(feature, name)
             assert value is not None or feature.unknown[name]
@@ -82,7 +96,7 @@ def test_every_feature_carries_what_its_kind_requires() -> None:
 
 def test_a_name_of_ones_own() -> None:
     """The name given is the part's; the source stays the stack's."""
-    part = measure_stack(stack(pin()[:, :, :]), name="axle").part
+    part, _ = watched()
     assert (part.name, part.stack.source) == ("axle", "pin")
 
 
@@ -141,7 +155,7 @@ def test_a_single_slice() -> None:
 
 def test_a_pin_that_leaves_the_stack_at_one_end() -> None:
     """The end that was not scanned is unknown, with a reason and a flag; the other one is measured."""
-    part = measure_stack(stack(pin(first=-9.0))).part
+    part = cut_short()
     assert len(part.features) == 2
     for feature in part.features:
         assert feature.depth_from_mm is None
@@ -190,8 +204,7 @@ def test_three_slices_show_no_axis() -> None:
 
 def test_progress_is_told_to_the_end() -> None:
     """Every stage that reports progress reaches its own end."""
-    last: dict[str, tuple[int, int]] = {}
-    measure_stack(stack(pin()), progress=lambda what, done, of: last.__setitem__(what, (done, of)))
+    _, last = watched()
     assert {"survey", "outlines", "voxels"} <= set(last)
     assert last["survey"] == (22, 22)
     assert last["outlines"][0] == last["outlines"][1]

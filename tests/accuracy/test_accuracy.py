@@ -30,8 +30,8 @@ RUN = load_run()
 
 @pytest.fixture(scope="module")
 def tally() -> Any:
-    """Measure two hubs of two pieces, the same kind in one piece, and two plates: seeds kept for this test."""
-    return RUN.run(2, 9400)
+    """Measure a hub of two pieces, the same kind in one piece, and a plate, on a seed kept for this; `run.py` takes more."""
+    return RUN.run(1, 9400)
 
 
 def errors(tally: Any, name: str) -> np.ndarray:
@@ -45,7 +45,7 @@ def within(tally: Any, name: str, factor: float) -> float:
 
 def test_nothing_is_missed_and_nothing_invented(tally: Any) -> None:
     """Every true feature is found, and no other."""
-    assert tally.truths >= 36
+    assert tally.truths >= 18
     assert tally.missed == []
     assert tally.invented == []
 
@@ -53,7 +53,7 @@ def test_nothing_is_missed_and_nothing_invented(tally: Any) -> None:
 def test_sizes(tally: Any) -> None:
     """Diameters and widths of features: rms 0.05 px at most, bias 0.01 px at most."""
     error = errors(tally, "feature size, px")
-    assert len(error) >= 30
+    assert len(error) >= 15
     assert np.sqrt(np.mean(error**2)) <= 0.05
     assert abs(np.mean(error)) <= 0.01
 
@@ -61,7 +61,7 @@ def test_sizes(tally: Any) -> None:
 def test_ends(tally: Any) -> None:
     """Depths of end faces: rms 0.08 slice at most, bias 0.02 slice at most."""
     error = errors(tally, "feature ends, slice")
-    assert len(error) >= 60
+    assert len(error) >= 30
     assert np.sqrt(np.mean(error**2)) <= 0.08
     assert abs(np.mean(error)) <= 0.02
 
@@ -80,9 +80,9 @@ def test_reliefs_and_seams_are_measured(tally: Any) -> None:
 
 
 def test_seams_are_found_where_there_are_some_only(tally: Any) -> None:
-    """Both hubs of two pieces show their seam; of the four parts without one none does."""
-    assert (tally.seams_found, tally.seams_true) == (2, 2)
-    assert (tally.seams_false, tally.solid_parts) == (0, 4)
+    """The hub of two pieces shows its seam; of the two parts without one none does."""
+    assert (tally.seams_found, tally.seams_true) == (1, 1)
+    assert (tally.seams_false, tally.solid_parts) == (0, 2)
 
 
 def test_axis(tally: Any) -> None:

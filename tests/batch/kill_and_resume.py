@@ -53,17 +53,14 @@ def bytes_of(out: Path) -> dict[str, bytes]:
     return {path.relative_to(out).as_posix(): path.read_bytes() for path in files}
 
 
-def killed_and_resumed(scans: Path, out: Path, after: float, how: int = signal.SIGKILL) -> bool:
+def killed_and_resumed(scans: Path, out: Path, after: float) -> bool:
     """Kill a batch after some seconds and go on with it until it is done; return whether it was still running."""
     first = begin(scans, out)
     try:
         first.communicate(timeout=after)
         return False
     except subprocess.TimeoutExpired:
-        if how == signal.SIGKILL:
-            os.killpg(first.pid, how)
-        else:
-            first.send_signal(how)
+        os.killpg(first.pid, signal.SIGKILL)
         first.communicate()
     second = begin(scans, out)
     _, told = second.communicate()

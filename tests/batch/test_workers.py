@@ -3,6 +3,7 @@
 import multiprocessing
 import os
 import signal
+import subprocess
 import sys
 import time
 from pathlib import Path
@@ -16,7 +17,7 @@ from ctrecon.core.errors import InputError
 from ctrecon.settings import Settings
 
 sys.path.insert(0, str(Path(__file__).parent))  # the tests are no package
-from kill_and_resume import begin, bytes_of, killed_and_resumed, write_rings
+from kill_and_resume import begin, bytes_of, write_rings
 
 SCALE = Settings(voxel_mm=0.05)
 
@@ -50,25 +51,33 @@ def test_side_by_side_gives_the_same_bytes_and_a_killed_worker_costs_one_retry(
     assert bytes_of(tmp_path / "out") == want
 
 
-@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
-def test_stopped_and_resumed_gives_the_same_bytes(
-    how: signal.Signals, whole: tuple[Path, dict[str, bytes]], tmp_path: Path
-) -> None:
-    """However a run ends before its first stack is done, the next one ends as if it had never been."""
+def _begun(scans: Path, out: Path) -> "subprocess.Popen[bytes]":
+    """Begin a batch and return it as it measures its first stacks."""
+    run = begin(scans, out)
+    for _ in range(1200):
+        if (out / ".unfinished").is_dir():
+            break
+        time.sleep(0.05)
+    assert run.poll() is None
+    return run
+
+
+def test_killed_and_resumed_gives_the_same_bytes(whole: tuple[Path, dict[str, bytes]], tmp_path: Path) -> None:
+    """Where a run and its workers are killed before a stack is done, the next one ends as if it had never been."""
     scans, want = whole
-    assert killed_and_resumed(scans, tmp_path / "out", 3.0, how)
+    run = _begun(scans, tmp_path / "out")
+    os.killpg(run.pid, signal.SIGKILL)
+    run.communicate()
+    measure_all(scans, tmp_path / "out", settings=SCALE)
     assert bytes_of(tmp_path / "out") == want
 
 
 def test_an_end_from_the_system_is_taken_like_an_interrupt(
     whole: tuple[Path, dict[str, bytes]], tmp_path: Path
 ) -> None:
-    """Code 130, one sentence, nothing left half-done, and no process that goes on by itself."""
-    run = begin(whole[0], tmp_path / "out")
-    for _ in range(600):
-        if (tmp_path / "out" / ".unfinished").is_dir():
-            break
-        time.sleep(0.05)
+    """Code 130, one sentence, nothing left half-done, no process that goes on by itself; the next run ends as ever."""
+    scans, want = whole
+    run = _begun(scans, tmp_path / "out")
     run.send_signal(signal.SIGTERM)
     told = run.communicate(timeout=60)[1].decode()
     assert run.returncode == 130
@@ -79,6 +88,8 @@ def test_an_end_from_the_system_is_taken_like_an_interrupt(
             break
         time.sleep(0.1)
     assert not _lives(run.pid)
+    measure_all(scans, tmp_path / "out", settings=SCALE)
+    assert bytes_of(tmp_path / "out") == want
 
 
 def _lives(group: int) -> bool:

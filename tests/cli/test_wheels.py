@@ -1,8 +1,11 @@
 """`ctrecon wheels`: files, what it prints, when it refuses, and that nothing half-written is left."""
 
 import csv
+import io
 import json
+import shutil
 from collections import Counter
+from contextlib import redirect_stderr, redirect_stdout
 from fractions import Fraction
 from math import atan2, cos, degrees, pi, sin
 from pathlib import Path
@@ -31,14 +34,24 @@ def _work_beside_a_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wheel
     write_part(wheel_records.fragment(runs=((5, 9),), u_centre=0.12, seed=4), "part.json")
 
 
+@pytest.fixture(scope="module")
+def ran(tmp_path_factory: pytest.TempPathFactory, wheel_records: ModuleType) -> tuple[Path, tuple[str, str]]:
+    """Run the command once on that record; return its folder and what it printed on stdout and stderr."""
+    folder = tmp_path_factory.mktemp("wheels")
+    write_part(wheel_records.fragment(runs=((5, 9),), u_centre=0.12, seed=4), folder / "part.json")
+    with redirect_stdout(io.StringIO()) as out, redirect_stderr(io.StringIO()) as err:
+        assert main(["wheels", str(folder / "part.json"), "--lost", "F6=F5", "--out", str(folder / "out")]) == 0
+    return folder / "out", (out.getvalue(), err.getvalue())
+
+
 def _rows(name: str) -> list[dict[str, str]]:
     return list(csv.DictReader(Path("out", name).read_text(encoding="utf-8").splitlines()))
 
 
-def test_writes_its_files_and_says_what_was_found(capsys: Capture) -> None:
+def test_writes_its_files_and_says_what_was_found(ran: tuple[Path, tuple[str, str]]) -> None:
     """Data, tables, outlines and pages; stdout gives counts, the mesh, the ratio and the lost wheel; stderr is empty."""
-    assert main(["wheels", "part.json", "--lost", "F6=F5", "--out", "out"]) == 0
-    out, err = capsys.readouterr()
+    Path("out").symlink_to(ran[0])
+    out, err = ran[1]
     assert err == "" and sorted(one.name for one in Path("out").iterdir()) == FILES
     assert "F1: 60 teeth, not settled (60 " in out and "F3: 12 teeth\n" in out and "arbor F4 turns -5 times" in out
     assert "a lost wheel on F6 of 16 teeth" in out
@@ -54,23 +67,24 @@ def test_writes_its_files_and_says_what_was_found(capsys: Capture) -> None:
     assert Path("out/wheels.pdf").read_bytes().startswith(b"%PDF")
 
 
-def test_two_runs_give_the_same_bytes_and_the_second_needs_leave(capsys: Capture) -> None:
+def test_two_runs_give_the_same_bytes_and_the_second_needs_leave(
+    capsys: Capture, ran: tuple[Path, tuple[str, str]]
+) -> None:
     """A folder that is there is kept unless --force is given; then all files come out the same byte by byte."""
-    assert main(["wheels", "part.json", "--out", "out"]) == 0
+    shutil.copytree(ran[0], "out")
     first = {one.name: one.read_bytes() for one in Path("out").iterdir()}
     assert main(["wheels", "part.json", "--out", "out"]) == 2
     assert "already exists" in capsys.readouterr().err
-    assert main(["wheels", "part.json", "--out", "out", "--force"]) == 0
+    assert main(["wheels", "part.json", "--lost", "F6=F5", "--out", "out", "--force"]) == 0
     assert {one.name: one.read_bytes() for one in Path("out").iterdir()} == first
     Path("out/letter.txt").write_text("dear")
     assert main(["wheels", "part.json", "--out", "out", "--force"]) == 2
     assert Path("out/letter.txt").read_text() == "dear"
 
 
-def test_outlines_are_true_size_with_every_tooth() -> None:
+def test_outlines_are_true_size_with_every_tooth(ran: tuple[Path, tuple[str, str]]) -> None:
     """Read by ezdxf, the teeth are one closed line with arcs whose area and tips are those of a 60-tooth wheel of 0.6."""
-    assert main(["wheels", "part.json", "--out", "out"]) == 0
-    doc = ezdxf.readfile("out/F1_to_make.dxf")
+    doc = ezdxf.readfile(ran[0] / "F1_to_make.dxf")
     by_layer = {}
     for one in doc.modelspace():
         points = [(p.x, p.y) for p in ezdxf.path.make_path(one).flattening(0.001)]

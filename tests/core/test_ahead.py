@@ -64,7 +64,7 @@ def test_a_second_thread_changes_no_byte(tmp_path: Path, monkeypatch: pytest.Mon
         for where in ("core.ahead", "core.second_process", "explain.scan"):
             monkeypatch.setattr(f"ctrecon.{where}.spare_core", lambda spare=spare: spare)
         out = tmp_path / str(spare)
-        part = measure_to_folder(_HUB, out, settings=Settings(join=2))
+        part = measure_to_folder(_HUB, out, settings=Settings(join=4))
         assert part.features
         found.append({path.name: path.read_bytes() for path in out.iterdir()})
     assert found[0] == found[1]

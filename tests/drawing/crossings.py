@@ -9,12 +9,23 @@ import pypdfium2 as pdfium
 import pypdfium2.raw as raw
 import shapely
 
+from ctrecon.drawing.sheet import make_sheet
+from ctrecon.drawing.written.pdf import pdf_bytes
+from ctrecon.drawing.written.strokes import drawn_pages
+from ctrecon.record.part import Part
+
 POINTS_PER_MM = 72 / 25.4
 CURVE_STEPS = 8
 """A curve is read as so many chords."""
 
 TOUCH_MM = 0.02
 """What comes no deeper into a text's ink than this is rounding of the file's own numbers."""
+
+
+def sheet_pdf(part: Part, *, paper: str | None, units: str, projection: str) -> bytes:
+    """Return the PDF of a part's sheet, without its pictures and its DXF."""
+    sheet = make_sheet(part, paper=paper, projection=projection, units=units, digits=None)
+    return pdf_bytes(sheet, drawn_pages(sheet)[1])
 
 
 @dataclass(frozen=True)

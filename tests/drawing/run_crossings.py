@@ -8,7 +8,6 @@ Each part is rendered and measured once; paper, units and projection of each she
 import argparse
 import random
 import sys
-import tempfile
 from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent)]
@@ -16,7 +15,7 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent)]
 import crossings  # noqa: E402
 from worn import parts  # noqa: E402
 
-from ctrecon import SliceStack, draw_sheet, measure_stack  # noqa: E402
+from ctrecon import SliceStack, measure_stack  # noqa: E402
 from ctrecon.record.part import Part  # noqa: E402
 
 KINDS = ("hub", "plate", "wheel", "sandwich", "ring", "fragment", "broken")
@@ -30,11 +29,11 @@ def measured(kind: str, seed: int) -> Part:
     return measure_stack(stack).part
 
 
-def drawn(part: Part, rng: random.Random, folder: Path) -> tuple[str, bytes]:
+def drawn(part: Part, rng: random.Random) -> tuple[str, bytes]:
     """Draw a sheet in a way that chance chooses; return how, and its PDF."""
     paper, units, projection = rng.choice(PAPERS), rng.choice(UNITS), rng.choice(PROJECTIONS)
-    draw_sheet(part, folder, paper=paper, units=units, projection=projection)
-    return f"{part.name} {paper} {units} {projection}", (folder / "sheet.pdf").read_bytes()
+    data = crossings.sheet_pdf(part, paper=paper, units=units, projection=projection)
+    return f"{part.name} {paper} {units} {projection}", data
 
 
 def main() -> None:
@@ -47,13 +46,12 @@ def main() -> None:
     rng = random.Random(args.seed)  # noqa: S311
     made = [measured(KINDS[k % len(KINDS)], args.seed + k) for k in range(args.parts)]
     hit = count = pages = 0
-    with tempfile.TemporaryDirectory() as folder:
-        for k in range(args.sheets):
-            how, data = drawn(made[k % len(made)], rng, Path(folder))
-            found = crossings.crossings(data)
-            hit, count, pages = hit + bool(found), count + len(found), pages + crossings.page_count(data)
-            if found:
-                print(how, [(one.page, one.text, one.by, one.at) for one in found[:5]], flush=True)
+    for k in range(args.sheets):
+        how, data = drawn(made[k % len(made)], rng)
+        found = crossings.crossings(data)
+        hit, count, pages = hit + bool(found), count + len(found), pages + crossings.page_count(data)
+        if found:
+            print(how, [(one.page, one.text, one.by, one.at) for one in found[:5]], flush=True)
     print(f"{args.sheets} sheets, {pages} pages: {count} crossings on {hit} sheets")
 
 

@@ -1,12 +1,11 @@
 """No text of a sheet is crossed: read from the PDF by a library that shares no code with what wrote it."""
 
 import random
-from pathlib import Path
+from collections.abc import Callable
 
 import drawing_records as records
 import pytest
 
-from ctrecon.drawing import draw_sheet
 from ctrecon.record.part import Part
 
 pdfium = pytest.importorskip("pypdfium2")
@@ -17,11 +16,6 @@ PARTS = (
     records.hub, records.plate, records.medley, records.twelve, records.collared, records.stacked, records.lopsided,
     records.open_ended, records.fragment, records.single_slice,
 )  # fmt: skip
-
-
-def _sheet(part: Part, folder: Path, paper: str | None, units: str, projection: str) -> bytes:
-    draw_sheet(part, folder, paper=paper, units=units, projection=projection)
-    return (folder / "sheet.pdf").read_bytes()
 
 
 def test_the_reader_sees_a_line_a_filling_and_a_text_through_a_text() -> None:
@@ -45,24 +39,26 @@ def test_the_reader_sees_a_line_a_filling_and_a_text_through_a_text() -> None:
 
 
 @pytest.mark.parametrize("make", PARTS, ids=lambda make: make.__name__)
-def test_no_text_of_a_sheet_is_crossed(make, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+def test_no_text_of_a_sheet_is_crossed(make) -> None:  # type: ignore[no-untyped-def]
     """Paper, units and projection of each record are drawn by chance; no line or text meets another text."""
     rng = random.Random(make.__name__)  # noqa: S311
     choice = rng.choice(PAPERS), rng.choice(UNITS), rng.choice(PROJECTIONS)
     part = make()
-    for number, (paper, units, projection) in enumerate([(None, "mm", "first"), choice]):
-        found = crossings.crossings(_sheet(part, tmp_path / str(number), paper, units, projection))
+    for paper, units, projection in [(None, "mm", "first"), choice]:
+        found = crossings.crossings(crossings.sheet_pdf(part, paper=paper, units=units, projection=projection))
         assert not found, (paper, units, projection, found[:5])
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", ["plate", "sandwich"])
-def test_no_text_of_a_worn_parts_sheet_is_crossed(kind: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("kind", "number"), [("plate", 9101), ("sandwich", 9100)])
+def test_no_text_of_a_worn_parts_sheet_is_crossed(
+    kind: str, number: int, times: int, measured_once: Callable[[str, Callable[[], Part]], Part]
+) -> None:
     """Two of the random worn parts that `run_crossings.py` draws in numbers, on paper that chance chooses."""
     import run_crossings
 
-    part = run_crossings.measured(kind, 8102)
-    for seed in range(2):
+    part = measured_once(f"worn_{kind}_{number}", lambda: run_crossings.measured(kind, number))
+    for seed in range(times):
         chance = random.Random(seed)  # noqa: S311
-        how, data = run_crossings.drawn(part, chance, tmp_path / str(seed))
+        how, data = run_crossings.drawn(part, chance)
         assert not crossings.crossings(data), how

@@ -15,7 +15,7 @@ from ctrecon.slices import SliceStack
 
 
 def _measured(name: str) -> tuple[Part, Feature, dict[str, Any]]:
-    made = phantoms.make(name)
+    made = phantoms.make(name, scale=0.75)
     part = measure_stack(made.volume, voxel_mm=made.voxel_mm, name=name).part
     (wheel,) = part.of_kind("wheel")
     (truth,) = [one for one in made.truth["features"] if one["kind"] == "wheel"]

@@ -48,10 +48,10 @@ def test_the_curve_runs_on_to_the_faces(form: str) -> None:
     assert np.abs(got - true)[beside].max() < 0.01
 
 
-def test_faces_are_found_through_a_ramp() -> None:
+def test_faces_are_found_through_a_ramp(times: int) -> None:
     """A ramp of 20 % moves the faces by less than 0.02 slice, and u is neither less than half nor over 0.03 slice."""
     errors = []
-    for seed in range(3):
+    for seed in range(2 * times):
         part = measure_stack(drifting(FORMS["ramp"], seed)).part
         outside = next(f for f in part.features if f.kind == "round_outside")
         for got, true in ((outside.depth_from_mm, FIRST), (outside.depth_to_mm, LAST)):

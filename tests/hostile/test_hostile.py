@@ -19,21 +19,28 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 def test_mutated_inputs_end_in_a_result_or_a_sentence() -> None:
-    """500 of them over every reader and every file that is read; the nightly form runs 10,000."""
+    """220 of them over every reader and every file that is read; the nightly form runs 10,000."""
     for package in ("h5py", "SimpleITK", "pydicom"):
         pytest.importorskip(package)
     run = subprocess.run(
-        [sys.executable, str(Path(__file__).with_name("run.py")), "--inputs", "500", "--seed", "9100"],
+        [sys.executable, str(Path(__file__).with_name("run.py")), "--inputs", "220", "--seed", "9100"],
         capture_output=True, text=True, check=False, timeout=900,
     )  # fmt: skip
     assert run.returncode == 0, run.stdout + run.stderr
-    assert "0 of 500 inputs gave way" in run.stdout
+    assert "0 of 220 inputs gave way" in run.stdout
+
+
+def _zeros(block: int, count: int) -> bytes:
+    """Return what inflates to so many blocks of zeros: one of them packed again and again, the ends as zlib writes them."""
+    pack = zlib.compressobj(1)
+    first, again = (pack.compress(bytes(block)) + pack.flush(zlib.Z_FULL_FLUSH) for _ in range(2))
+    total = ((block * count) % 65521) << 16 | 1  # the Adler-32 of zeros
+    return first + again * (count - 1) + b"\x03\x00" + struct.pack(">I", total)
 
 
 def _strip_bomb() -> bytes:
     """Return a TIFF of 64 pixels whose strip of 4 MB inflates to 1 GB."""
-    pack = zlib.compressobj(1)
-    strip = b"".join(pack.compress(bytes(1 << 20)) for _ in range(1024)) + pack.flush()
+    strip = _zeros(1 << 20, 1024)
     tags = [(256, 8), (257, 8), (258, 8), (259, 8), (262, 1), (273, 8), (277, 1), (278, 8), (279, len(strip))]
     directory = struct.pack("<H", len(tags)) + b"".join(struct.pack("<HHII", tag, 4, 1, value) for tag, value in tags)
     return struct.pack("<2sHI", b"II", 42, 8 + len(strip)) + strip + directory + struct.pack("<I", 0)
@@ -41,7 +48,7 @@ def _strip_bomb() -> bytes:
 
 def _large_slice() -> bytes:
     """Return a PNG of 19,000 x 19,000 pixels, all alike: 1.6 MB."""
-    rows = zlib.compress(bytes(19_001 * 19_000), 1)
+    rows = _zeros(19_001 * 100, 190)
 
     def chunk(kind: bytes, data: bytes) -> bytes:
         return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))

@@ -58,7 +58,7 @@ def _hub_mm3(truth: dict[str, Any]) -> float:
     return total
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("one_piece", [False, True])
 def test_hub_grey_adds_up_to_the_volume_told(seed: int, one_piece: bool) -> None:
     """The metal in the stack is the volume worked out from the told sizes alone, seam and relief included."""
@@ -66,7 +66,7 @@ def test_hub_grey_adds_up_to_the_volume_told(seed: int, one_piece: bool) -> None
     assert _metal_mm3(phantom) == pytest.approx(_hub_mm3(phantom.truth), rel=2e-4)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 def test_plate_grey_adds_up_to_the_volume_told(seed: int) -> None:
     """Sheet less holes, tapered ones as frustums, is the metal in the stack."""
     phantom = random_plate(np.random.default_rng(seed), blind=seed % 2 == 0, max_tilt_deg=6.0, **_CLEAN)
@@ -84,7 +84,7 @@ def test_plate_grey_adds_up_to_the_volume_told(seed: int) -> None:
     assert _metal_mm3(phantom) == pytest.approx(total, rel=2e-4)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_holes_lie_where_the_truth_says(seed: int) -> None:
     """The air in each hole of a plate, seen in the slice at its mid-depth, has the told middle, area and turn."""
     phantom = random_plate(np.random.default_rng(seed), tapered=False, max_tilt_deg=2.0, **_CLEAN)
@@ -115,7 +115,7 @@ def test_holes_lie_where_the_truth_says(seed: int) -> None:
             assert abs((turn - f["turn_deg"] + 45) % 90 - 45) < 0.5
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_depth_ends_lie_where_the_truth_says(seed: int) -> None:
     """Grey along the axis of the boss wall crosses one half at the told top, and flange steps at the told depth."""
     phantom = random_hub(np.random.default_rng(seed), tilt_deg=0.0, relief=False, **_CLEAN)
@@ -134,7 +134,7 @@ def test_depth_ends_lie_where_the_truth_says(seed: int) -> None:
     assert (seen[-1] - 0.5 + ends[1]) * dz == pytest.approx(high, abs=0.005 * dz)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 def test_relief_arcs_are_told_as_seen(seed: int) -> None:
     """Just inside the told arc of the spacer's rim there is metal, in the told gap there is air."""
     phantom = random_hub(np.random.default_rng(seed), tilt_deg=0.0, **_CLEAN)
@@ -191,10 +191,10 @@ def test_quay_plate_pins_are_placed_unlike() -> None:
 @pytest.mark.parametrize("name", names())
 def test_every_named_part_tells_its_truth(name: str) -> None:
     """Each part says it is invented, uses the record's kinds, orders its ids and is the same when made again."""
-    phantom, again = make(name, scale=0.4), make(name, scale=0.4)
+    phantom, again = make(name, scale=0.3), make(name, scale=0.3)
     assert phantom.truth == again.truth
     assert np.array_equal(phantom.volume, again.volume)
-    assert not np.array_equal(phantom.volume, make(name, scale=0.4, seed=9).volume)
+    assert not np.array_equal(phantom.volume, make(name, scale=0.3, seed=9).volume)
     truth = json.loads(json.dumps(phantom.truth, allow_nan=False))
     assert truth["invented"] is True
     assert len(truth["stack"]["voxel_mm"]) == 3
@@ -219,7 +219,7 @@ def test_one_slice_has_no_depth() -> None:
 def test_turning_a_part_over_keeps_the_truth_in_step() -> None:
     """Draws with the part on its head occur, and the volume told stays the volume rendered."""
     tops = []
-    for seed in range(8):
+    for seed in range(4):
         truth = random_hub(np.random.default_rng(seed), voxel_mm=(0.08, 0.08, 0.08)).truth
         boss = next(f for f in truth["features"] if f["kind"] == "square_outside")
         bore = next(f for f in truth["features"] if f["kind"] == "round_hole")

@@ -224,7 +224,7 @@ _DATA = st.dictionaries(
 )
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=60, deadline=None, derandomize=True)
 @given(_DATA)
 def test_any_data_are_written_as_they_are_read(data: dict[str, Any]) -> None:
     """Whatever the data are, the standard library's reader of TOML gives them back."""
