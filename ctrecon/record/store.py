@@ -13,7 +13,7 @@ from pydantic_core import from_json
 from ctrecon.core.errors import InputError, InputFileError
 from ctrecon.core.files import write_whole
 from ctrecon.core.measured import Measured, expanded
-from ctrecon.core.numbers import unusable_numbers
+from ctrecon.core.numbers import LEAST_MM, unusable_numbers
 from ctrecon.core.tables import write_table
 from ctrecon.core.voxel import voxel_edges
 from ctrecon.record.kinds import KINDS, kind_of
@@ -109,6 +109,9 @@ def _faults(part: Part) -> Iterator[str]:
             for one in value if name == "flats_pair_mm" and value else (value,):
                 if isinstance(one, Measured) and one.u is not None and one.u <= 0:
                     yield f"{at}.{name}.u: must be above 0"
+        for place in feature.tooth_places:
+            if place.angle_deg.u is not None and place.angle_deg.u < LEAST_MM:
+                yield f"{at}.tooth_places: u of an angle must be above 0 ({LEAST_MM:g} or more)"
         for name, one in feature.form.items():
             if one.u is not None and one.u <= 0:
                 yield f"{at}.form.{name}.u: must be above 0"

@@ -78,8 +78,8 @@ def habits_of(rim: Rim, where: Floats, error: Floats, pitch: float, whole: bool)
     if whole:  # the step from the last tooth to the first
         steps, after = np.append(steps, error[0] - error[-1]), np.append(after, 0)
     found: list[Habit | None] = [_closing(steps, after)]
-    if whole and not rim.bent:
-        n = len(error)
+    n = len(error)
+    if len(steps) == n:  # every step once round
         ordered = np.roll(steps, 1)  # step k leads to tooth k
         found += [_closing_in_parts(ordered, parts) for parts in _PARTS if n % parts == 0 and n // parts >= 4]
         turn = 2 * np.pi * np.arange(n) / n

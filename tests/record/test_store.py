@@ -120,6 +120,10 @@ BROKEN = [
     (put(10**7, "features", 0, "teeth"), "features.0: no wheel has more than 1000 teeth"),
     (put([[10**7, 1.0]], "features", 0, "teeth_odds"), "features.0: no wheel"),
     (put(10**7, "features", 3, "sides"), "features.3: no wheel"),
+    (
+        put([{"angle_deg": {"value": 1.0, "u": 5e-324}, "whole": True, "bent": False, "stretch": 0}], "features", 0, "tooth_places"),
+        "features.0.tooth_places: u of an angle",
+    ),
     (put(None, "axis"), "axis"),
     (put([0.0, 0.1, -1.0], "axis", "direction_xyz"), "axis.direction_xyz"),
     (put("4.0", "features", 0, "x_mm", "value"), "features.0.x_mm.value"),

@@ -62,6 +62,16 @@ def test_the_step_that_closed_the_circle() -> None:
     assert found.habits[0].kind == "closing" and found.habits[0].at == 0
 
 
+def test_a_whole_rim_seen_in_two_stretches_is_divided() -> None:
+    """Every tooth is there, but the steps between the stretches are not: errors and the closing step come out all the same."""
+    k = np.arange(TEETH)
+    errors = 0.4 * k / TEETH - np.where(k >= 23, 0.4, 0.0) + noise(5)
+    (run,) = rim(errors)
+    found = division_of([run[:40], run[40:]], TEETH, radius=20.0)
+    assert [one.error_deg.value for one in found.table] == pytest.approx(errors - errors.mean(), abs=1e-9)
+    assert found.habits[0].kind == "closing" and found.habits[0].at == 23
+
+
 @pytest.mark.parametrize(("by", "words"), [(2, "second"), (3, "third")])
 def test_pitches_divided_by_halves_and_thirds(by: int, words: str) -> None:
     """Marks set by eye between others are shifted, all alike, and that is told with their size."""
