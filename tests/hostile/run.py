@@ -1,7 +1,7 @@
 """Mutated inputs over every reader and every file that is read: none may end in anything but a result or one sentence.
 
     python tests/hostile/run.py --inputs 10000 --seed 1      # the nightly form
-    python tests/hostile/run.py --inputs 220                 # what the tests run
+    python tests/hostile/run.py --inputs 500                 # what the tests run
     python tests/hostile/run.py --only "tiff" --inputs 1 --seed 17 --skip 311   # one input again
 
 What counts as given way: any exception that is no CtreconError, a sentence of several lines, with control characters or
