@@ -29,6 +29,7 @@ surface points in CT metrology, J.-P. Kruth et al., CIRP Annals 60 (2011) 821; c
 _UNLIKELY = 0.01  # chance under which known sizes count as not agreeing
 _APART_U_REL = 0.005  # a direction gets its own factor when the known sizes settle it to half a percent
 _LOOSE_U_REL = 0.05  # ... or, where one factor is refuted, to this
+_EDGE_MOST_PX = 10.0  # beyond is no edge: a wrong level moves one by part of the blur (common practice, no source)
 _ROUNDS = 12
 _TEXTS_STAND = 1e-4  # factors nearer to one leave sentences that quote lengths true
 
@@ -152,6 +153,12 @@ def find_scale(part: Part, knowns: Sequence[Known | str], *, edge_u_px: float = 
     groups, used, blamed, found, factor = _choose(start, known, edge_u_px)
     now = rescaled(start, factor)
     voxel_edges(now.stack.voxel_mm)
+    off = found.edge_mm / max(now.stack.voxel_mm[1:])
+    if abs(off) > _EDGE_MOST_PX:
+        raise InputError(
+            f"{part.name}: by the known sizes all edges would lie {abs(off):.0f} voxels off, which no scan has; check "
+            "them against the sizes in the table"
+        )
     stretch = max(1.0, found.chi2 / found.freedom) if blamed and found.freedom and len(used) == len(known) else 1.0
     found = replace(found, covariance=found.covariance * stretch)  # what does not agree is known less well
     u = found.scale_u

@@ -90,6 +90,13 @@ def test_a_bore_and_an_outside_settle_scale_and_edge() -> None:
     assert found.part.stack.scale_basis == "calibrated"
 
 
+def test_known_sizes_that_would_move_edges_by_many_voxels_are_refused() -> None:
+    """By hand: 12 (1+s) + 2e = 13.20 and 3 (1+s) - 2e = 1.80 give s = 0 and e = 0.6 mm, 12 voxels of 0.05 mm."""
+    known = [Known(feature="F1", value_mm=13.20, u_mm=1e-7), Known(feature="F2", value_mm=1.80, u_mm=1e-7)]
+    with pytest.raises(InputError, match="edges would lie 12 voxels off, which no scan has; check them"):
+        find_scale(flange(u=1e-7), known, edge_u_px=1e3)
+
+
 def test_a_centre_distance_is_free_of_the_edge() -> None:
     """Centre distances carry no edge: u of the scale is sqrt(u_known² + u_distance²) / distance, and e stays 0."""
     found = find_scale(flange(), [Known(feature="F3", other="F4", value_mm=9.09, u_mm=0.004)])
