@@ -15,7 +15,7 @@ from ctrecon.core.errors import InputFileError, OutputExistsError
 from ctrecon.core.files import write_whole
 from ctrecon.settings import Settings
 
-__all__ = ["JOURNAL", "LOG", "UNFINISHED", "Journal", "Line", "settings_key"]
+__all__ = ["JOURNAL", "LOG", "UNFINISHED", "Journal", "Line", "is_batch", "settings_key"]
 
 JOURNAL, LOG, UNFINISHED = "journal.csv", "batch.log", ".unfinished"
 _LOCK = ".lock"
@@ -40,6 +40,12 @@ _NAMES = tuple(one.name for one in fields(Line))
 def settings_key(settings: Settings) -> str:
     """Return a key of everything but the slices that decides what the results are."""
     return hashlib.sha256(f"{__version__} {settings!r}".encode()).hexdigest()[:16]
+
+
+def is_batch(out: Path) -> bool:
+    """Return whether a folder holds a batch to go on with, be it one that ended before its journal began."""
+    there = {one.name for one in out.iterdir()}
+    return JOURNAL in there or (bool(there) and there <= {LOG, UNFINISHED, _LOCK})
 
 
 class Journal:

@@ -10,7 +10,7 @@ from pathlib import Path
 from ctrecon.batch.alike import find_alike, write_alike
 from ctrecon.batch.entry import Entry
 from ctrecon.batch.index import write_index
-from ctrecon.batch.journal import JOURNAL, LOG, Journal, Line, settings_key
+from ctrecon.batch.journal import LOG, Journal, Line, is_batch, settings_key
 from ctrecon.batch.stacks import Job, find_jobs, size_of, stamp_of
 from ctrecon.batch.task import Outcome, Task
 from ctrecon.batch.together import SUMMARY, write_all_features, write_summary
@@ -101,13 +101,11 @@ def measure_all(
 
 def _check(out: Path, *, force: bool) -> None:
     """Refuse an output folder that is no batch's, or that may not be written to."""
-    if os.path.lexists(out):
-        ours = (out / JOURNAL).is_file()
-        if not out.is_dir() or not (ours or force):
-            raise OutputExistsError(
-                f"{out}: already exists and holds no batch to go on with; choose another folder, or add force=True to "
-                "write into it"
-            )
+    if os.path.lexists(out) and not (out.is_dir() and (force or is_batch(out))):
+        raise OutputExistsError(
+            f"{out}: already exists and holds no batch to go on with; choose another folder, or add force=True to "
+            "write into it"
+        )
     standing = next(one for one in (out.absolute(), *out.absolute().parents) if os.path.lexists(one))
     if not standing.is_dir():
         raise InputFileError(f"{standing}: is a file, so no folder can be made in it; choose another place")

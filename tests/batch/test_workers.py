@@ -13,7 +13,7 @@ import pytest
 from ctrecon.batch import measure_all
 from ctrecon.batch.workers import _worker
 from ctrecon.core.ahead import spare_core
-from ctrecon.core.errors import InputError
+from ctrecon.core.errors import InputError, OutputExistsError
 from ctrecon.settings import Settings
 
 sys.path.insert(0, str(Path(__file__).parent))  # the tests are no package
@@ -90,6 +90,22 @@ def test_an_end_from_the_system_is_taken_like_an_interrupt(
     assert not _lives(run.pid)
     measure_all(scans, tmp_path / "out", settings=SCALE)
     assert bytes_of(tmp_path / "out") == want
+
+
+def test_a_batch_that_ended_before_its_journal_began_is_gone_on_with(tmp_path: Path) -> None:
+    """A folder with nothing but the log and the lock of a batch is taken; one with anything else in it is not."""
+    write_rings(tmp_path / "scans", 1)
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "batch.log").write_text("2026-01-02 03:04:05 begun: 1 stacks\n")
+    (out / ".lock").touch()
+    (entry,) = measure_all(tmp_path / "scans", out, settings=SCALE)
+    assert entry.outcome == "measured"
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "letter.txt").write_text("dear ferryman")
+    with pytest.raises(OutputExistsError, match="holds no batch to go on with"):
+        measure_all(tmp_path / "scans", other, settings=SCALE)
 
 
 def _lives(group: int) -> bool:
