@@ -27,6 +27,7 @@ __all__ = ["part_to_json", "read_part", "record_schema", "write_features_csv", "
 SCHEMA_NAME = "ctrecon-part-1"
 _BASES = ("measured", "stated", "inferred", "assumed")
 _VERDICTS = ("separate", "one_piece", "undecided")
+_ACROSS = 2.0  # times the diagonal of a slice: the largest outline, with room for the part's tilt
 _ALWAYS = ("id", "kind", "basis", "flags", "x_mm", "y_mm", "depth_from_mm", "depth_to_mm")
 
 
@@ -109,6 +110,7 @@ def _faults(part: Part) -> Iterator[str]:
             for one in value if name == "flats_pair_mm" and value else (value,):
                 if isinstance(one, Measured) and one.u is not None and one.u <= 0:
                     yield f"{at}.{name}.u: must be above 0"
+        yield from _outline_faults(at, feature, part)
         for place in feature.tooth_places:
             if place.angle_deg.u is not None and place.angle_deg.u < LEAST_MM:
                 yield f"{at}.tooth_places: u of an angle must be above 0 ({LEAST_MM:g} or more)"
@@ -133,6 +135,15 @@ def _faults(part: Part) -> Iterator[str]:
         for ident in (*piece.features, *(i for e in piece.evidence for i in e.features)):
             if ident not in known:
                 yield f"{at}.features: '{ident}' is not a feature of this record"
+
+
+def _outline_faults(at: str, feature: Feature, part: Part) -> Iterator[str]:
+    _, dy, dx = part.stack.voxel_mm
+    most = _ACROSS * math.hypot(part.stack.rows * dy, part.stack.columns * dx)
+    worn = () if feature.worn is None else feature.worn.stretches
+    for line in (feature.outline_mm or (), *(stretch.edge_mm for stretch in worn)):
+        if any(max(along) - min(along) > most for along in zip(*line, strict=True)):
+            yield f"{at}: an outline of {feature.id} is larger than the slices"
 
 
 def _relation_faults(part: Part) -> Iterator[str]:

@@ -133,6 +133,7 @@ BROKEN = [
     (put(None, "features", 1, "diameter_mm"), "features.1.diameter_mm"),
     (put("bump", "features", 1, "kind"), "features.1.kind"),
     (put("guessed", "features", 1, "basis"), "features.1.basis"),
+    (put([7e8, 4.0], "features", 6, "outline_mm", 0), "features.6: an outline of F7 is larger than the slices"),
     (put("F1", "features", 1, "id"), "same id"),
     (put("maybe", "pieces", 0, "verdict"), "pieces.0.verdict"),
     (put(1.5, "pieces", 0, "probability_separate"), "pieces.0.probability_separate"),
