@@ -260,7 +260,7 @@ def read_part(path: str | Path) -> Part:
     except ValidationError as error:
         faults = [f"{'.'.join(map(str, e['loc'])) or 'file'}: {e['msg']}" for e in error.errors()]
     else:
-        faults = [*unusable_numbers(from_json(text)), *_faults(part)]
+        faults = list(unusable_numbers(from_json(text))) or list(_faults(part))
         if not faults:
             return part
     shown = "; ".join(faults[:5]) + (f" and {len(faults) - 5} more" if len(faults) > 5 else "")

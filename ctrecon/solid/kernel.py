@@ -148,12 +148,12 @@ def _edge(a: Vertex, b: Vertex, z: float) -> Any:
 
     p, q = gp_Pnt(a[0], a[1], z), gp_Pnt(b[0], b[1], z)
     if not a[2]:
-        return BRepBuilderAPI_MakeEdge(p, q).Edge()
+        return _done(BRepBuilderAPI_MakeEdge(p, q)).Edge()
     # the middle of the arc stands off the chord by bulge half chords, to the right of the way along it
     middle = gp_Pnt(
         (a[0] + b[0]) / 2 + a[2] * (b[1] - a[1]) / 2, (a[1] + b[1]) / 2 - a[2] * (b[0] - a[0]) / 2, z
     )  # fmt: skip
-    return BRepBuilderAPI_MakeEdge(GC_MakeArcOfCircle(p, middle, q).Value()).Edge()
+    return _done(BRepBuilderAPI_MakeEdge(_done(GC_MakeArcOfCircle(p, middle, q)).Value())).Edge()
 
 
 def volume_of(shape: Any) -> float:
