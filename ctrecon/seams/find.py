@@ -168,7 +168,8 @@ def _next_seam(
         if rod is not None:
             fit = replace(fit, shape=rod.shape, u=rod.u, growth=0.0, u_growth=0.0)
         found = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2, inside, stepped=rod is not None)
-        covered = _near(squared, field, replace(lead, shape=fit.shape, growth=fit.growth))
+        # the line as it was met, too: a rod of another material may be far smaller than what was taken for its outline
+        covered = near | _near(squared, field, replace(lead, shape=fit.shape, growth=fit.growth))
         if inside is not None and inside.other_material:  # nothing more is looked for in it
             covered |= _within(squared, fit.shape)
         return found, field.cleaned(covered)
@@ -203,10 +204,12 @@ def _next_set(
         if chance > _MOST_CHANCE:
             break
         each = one.z / len(one.members) ** 0.5
-        leads = [replace(lead, z=each) for lead in refine_set(field, centre.x, centre.y, one).members]
+        name = SET if len(one.members) > 1 else "circle"  # one alone has no mates that tell what it is like
+        leads = [replace(lead, z=each, name=name) for lead in refine_set(field, centre.x, centre.y, one).members]
         turns = [float(np.arctan2(m.shape.centre[1] - centre.y, m.shape.centre[0] - centre.x)) for m in leads]
-        form = closed_set(field, leads, turns)
-        if form.reason or sum(_ring(squared, solid, field, lead) for lead in leads) > _ODD * len(leads):
+        form = closed_set(field, leads, turns) if len(leads) >= _TELL_A_MATE else None
+        rings = (_ring(squared, solid, field, lead) for lead in leads)
+        if (form is not None and form.reason) or sum(rings) > _ODD * len(leads):
             continue
         members, left = _members(squared, solid, field, leads, (chance, form), drafts, [d.depths for d in drafts])
         if len(members) == len(leads) >= _TELL_A_MATE:
@@ -221,11 +224,11 @@ def _next_set(
 
 def _members(
     squared: SquaredStack, solid: SolidMetal, field: SeamField, leads: Sequence[SeamCandidate],
-    judged: tuple[float, Continuity], drafts: list[MeasuredFeature], ends: list[tuple[float, float]],
+    judged: tuple[float, Continuity | None], drafts: list[MeasuredFeature], ends: list[tuple[float, float]],
 ) -> tuple[list[MeasuredFeature], SeamField]:  # fmt: skip
     """Measure the circles of a set that likely end at `ends`, and return the field without them.
 
-    `judged` is the chance of the whole set, and how its circles go round.
+    `judged` is the chance of the whole set, and how its circles go round; None where they are too few to tell together.
     """
     out: list[MeasuredFeature] = []
     for lead in leads:
@@ -236,7 +239,7 @@ def _members(
 
 def _member(
     squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: SeamCandidate,
-    judged: tuple[float, Continuity], drafts: list[MeasuredFeature], ends: list[tuple[float, float]],
+    judged: tuple[float, Continuity | None], drafts: list[MeasuredFeature], ends: list[tuple[float, float]],
 ) -> tuple[MeasuredFeature | None, SeamField]:  # fmt: skip
     """Measure one circle of a set; return the field without it, too."""
     measured = _measure(squared, solid, field, lead, ends)
@@ -244,10 +247,11 @@ def _member(
         return None, field
     fit, depths, lead = measured
     chance = min(judged[0] * _rarer(lead, depths, drafts, len(squared)), 1.0)
-    if chance > _MOST_CHANCE:
+    form = judged[1] or closed(field, replace(lead, shape=fit.shape))
+    if chance > _MOST_CHANCE or form.reason:
         return None, field
-    sides = tuple(round(s, 1) for s in judged[1].sides)
-    strength = SeamStrength(round(lead.z, 2), float(f"{chance:.3g}"), round(judged[1].filled_share, 2), sides)
+    sides = tuple(round(s, 1) for s in form.sides)
+    strength = SeamStrength(round(lead.z, 2), float(f"{chance:.3g}"), round(form.filled_share, 2), sides)
     planes = _planes(field, lead)
     draft = seam_draft(squared, fit, depths, strength, (planes[0] + planes[1]) / 2)
     return draft, field.cleaned(_near(squared, field, replace(lead, shape=fit.shape)))
