@@ -21,7 +21,7 @@ from ctrecon.outputs import FEATURES, RECORD, SLICES, names_of
 from ctrecon.record.store import read_part
 from ctrecon.settings import Settings
 
-__all__ = ["measure_all", "state_of"]
+__all__ = ["check_batch", "measure_all", "state_of"]
 
 
 def measure_all(
@@ -72,12 +72,10 @@ def measure_all(
     InputError
         If the number of jobs is below 1, or the scheduler can't be reached.
     """
-    if jobs < 1:
-        raise InputError(f"{jobs} jobs can't measure anything; give 1 or more")
     out = Path(out)
     settings = (settings or Settings()).for_many()
+    check_batch(out, force=force, jobs=jobs)
     found = find_jobs(source, out)
-    _check(out, force=force)
     batch = _Batch(found, out, settings, each)
     journal = Journal(out)
     with journal.held(), batch.told():
@@ -99,8 +97,10 @@ def measure_all(
     return batch.in_order()
 
 
-def _check(out: Path, *, force: bool) -> None:
-    """Refuse an output folder that is no batch's, or that may not be written to."""
+def check_batch(out: Path, *, force: bool, jobs: int) -> None:
+    """Refuse a number of jobs below 1, and an output folder that is no batch's or that may not be written to."""
+    if jobs < 1:
+        raise InputError(f"{jobs} jobs can't measure anything; give 1 or more")
     if os.path.lexists(out) and not (out.is_dir() and (force or is_batch(out))):
         raise OutputExistsError(
             f"{out}: already exists and holds no batch to go on with; choose another folder, or add force=True to "

@@ -18,6 +18,7 @@ from ctrecon.core.voxel import LARGEST_MM, SMALLEST_MM, voxel_edges
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Evidence, Feature, KnownSize, Part, Piece, ScaleFound
 from ctrecon.record.sensitivity import quantities, with_sensitivity
+from ctrecon.record.store import need_sound
 
 __all__ = ["EDGE_U_PX", "Calibration", "calibrate", "find_scale"]
 
@@ -95,7 +96,7 @@ def calibrate(part: Part, *knowns: Known | str, edge_u_px: float = EDGE_U_PX) ->
     ------
     InputError
         If a known size cannot be read or names nothing that was measured, the same one is given twice, or the
-        record was calibrated before.
+        record was calibrated before, or would break its own rules by these sizes.
 
     Examples
     --------
@@ -108,7 +109,9 @@ def calibrate(part: Part, *knowns: Known | str, edge_u_px: float = EDGE_U_PX) ->
     need_part(part, "calibrate")
     for one in knowns:
         need(one, (str, Known), "calibrate", cure='give each known size by itself, such as "F2=12.00±0.02"')
-    return find_scale(part, knowns, edge_u_px=edge_u_px).part
+    done = find_scale(part, knowns, edge_u_px=edge_u_px).part
+    need_sound(done)
+    return done
 
 
 @in_one_thread

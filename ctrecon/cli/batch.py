@@ -67,11 +67,14 @@ def run(args: argparse.Namespace) -> int:
     """Measure all stacks; say what became of each as soon as it is known."""
     from ctrecon.batch import SUMMARY, measure_all
     from ctrecon.batch.index import INDEX
+    from ctrecon.batch.measure import check_batch
     from ctrecon.batch.workers import cores
 
     settings = settings_from(args)
     source = args.source[0] if len(args.source) == 1 else args.source
+    number = cores() if args.jobs is None else args.jobs
     if args.dry_run:
+        check_batch(args.out, force=args.force, jobs=number)
         return _plan(source, args)
     told: list[Entry] = []
 
@@ -79,11 +82,10 @@ def run(args: argparse.Namespace) -> int:
         told.append(entry)
         _tell(entry, total)
 
-    jobs = cores() if args.jobs is None else args.jobs
     try:
         with progress_bar() as progress:
             entries = measure_all(
-                source, args.out, settings=settings, force=args.force, jobs=jobs, scheduler=args.scheduler,
+                source, args.out, settings=settings, force=args.force, jobs=number, scheduler=args.scheduler,
                 progress=progress, each=each,
             )  # fmt: skip
     except KeyboardInterrupt:

@@ -13,6 +13,7 @@ from ctrecon.decisions.known_length import KnownLength, known_size, with_true_sc
 from ctrecon.decisions.record import fingerprint
 from ctrecon.record.measurement import need_part
 from ctrecon.record.part import Feature, Part, Warn
+from ctrecon.record.store import need_sound
 
 __all__ = ["Unmatched", "apply_decisions"]
 
@@ -88,7 +89,9 @@ def apply_decisions(
             if isinstance(decision, KnownLength):  # they settle the scale together, at the end
                 lengths.append((number, decision, *known_size(part, decision, number)))
                 continue
-            part = decision.apply(part)
+            done = decision.apply(part)
+            need_sound(done)
+            part = done
             if decision.is_told:
                 said.append(decision.says())
             part = replace(part, decided=(*part.decided, fingerprint(decision)))

@@ -4,13 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
-from ctrecon.calibration import Known, calibrate
+from ctrecon.calibration import Known, find_scale
 from ctrecon.calibration.known import UNSAID_U_MM
 from ctrecon.core.measured import Measured
 from ctrecon.decisions.base import STRICT, Decision, meant
 from ctrecon.decisions.match import FeatureName
 from ctrecon.decisions.points import HAND_U_VOXELS, check_on_stack
 from ctrecon.record.part import Feature, Part
+from ctrecon.record.store import need_sound
 
 __all__ = ["KnownLength", "LengthBetween", "known_size", "with_true_scale"]
 
@@ -87,8 +88,10 @@ def with_true_scale(part: Part, knowns: Sequence[Known | str], helpers: Sequence
         If they cannot be used together.
     """
     names = {one.id for one in helpers}
-    done = calibrate(replace(part, features=(*part.features, *helpers)), *knowns)
-    return replace(done, features=tuple(one for one in done.features if one.id not in names))
+    found = find_scale(replace(part, features=(*part.features, *helpers)), knowns).part
+    done = replace(found, features=tuple(one for one in found.features if one.id not in names))
+    need_sound(done)
+    return done
 
 
 def known_size(part: Part, decision: KnownLength, number: int) -> tuple[Known, tuple[Feature, ...]]:

@@ -22,7 +22,7 @@ from ctrecon.record.part import RELATION_KINDS, Feature, Part, Piece, scale_u_of
 from ctrecon.record.sensitivity import expanded_of
 from ctrecon.record.tooth import MOST_COUNTED
 
-__all__ = ["part_to_json", "read_part", "record_schema", "write_features_csv", "write_part"]
+__all__ = ["need_sound", "part_to_json", "read_part", "record_schema", "write_features_csv", "write_part"]
 
 SCHEMA_NAME = "ctrecon-part-1"
 _BASES = ("measured", "stated", "inferred", "assumed")
@@ -156,6 +156,19 @@ def _relation_faults(part: Part) -> Iterator[str]:
             yield f"{at}.value.u: must be above 0"
         strange = [one for one in relation.features if one not in known]
         yield from (f"{at}.features: '{one}' is not a feature of this record" for one in strange)
+
+
+def need_sound(part: Part) -> None:
+    """Refuse a record that breaks its own rules by what a person decided or stated: it could not be written.
+
+    Raises
+    ------
+    InputError
+        Naming the first rule it breaks.
+    """
+    fault = next(unusable_numbers(dataclasses.asdict(part)), "") or next(_faults(part), "")
+    if fault:
+        raise InputError(f"with it the record would break its own rules ({fault}); check it against the table of sizes")
 
 
 def part_to_json(part: Part) -> str:

@@ -4,7 +4,8 @@ import json
 from pathlib import Path
 from typing import Any
 
-from ctrecon.core.errors import NoScaleError
+from ctrecon.core.errors import InputFileError, NoScaleError
+from ctrecon.core.numbers import is_number
 from ctrecon.decisions import FILE_NAME, read_decisions
 from ctrecon.pipeline import measure_to_folder, name_of
 from ctrecon.record.part import Part
@@ -122,10 +123,21 @@ def known_truth(source: str | Path, kind: str, size: str, *, near: float | None 
         Name of its size, such as ``diameter_mm``.
     near : float or None
         Take the one nearest to this size, where a part has several of the kind.
+
+    Raises
+    ------
+    InputFileError
+        If the file is there and does not hold such features.
     """
     path = Path(source) / _TRUTH
     if not path.is_file():
         return None
-    features = json.loads(path.read_text(encoding="utf-8"))["features"]
-    sizes = [float(one[size]) for one in features if one["kind"] == kind and one.get(size) is not None]
-    return min(sizes, key=lambda one: 0.0 if near is None else abs(one - near), default=None)
+    try:
+        features = json.loads(path.read_bytes())["features"]
+        sizes = [one[size] for one in features if one["kind"] == kind and one.get(size) is not None]
+        fault = "" if all(map(is_number, sizes)) else f"{size} of a {kind} is no number that can be used"
+    except (OSError, ValueError, TypeError, LookupError, AttributeError, RecursionError):
+        fault = "it holds no list 'features' with the kind of each"
+    if fault:
+        raise InputFileError(f"{path}: is not the truth of an invented part: {fault}; write the part anew, or take it away")
+    return min(map(float, sizes), key=lambda one: 0.0 if near is None else abs(one - near), default=None)

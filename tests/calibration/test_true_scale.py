@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from ctrecon.calibration import EDGE_U_PX, Calibration, Known, find_scale, parse_known
+from ctrecon.calibration import EDGE_U_PX, Calibration, Known, calibrate, find_scale, parse_known
 from ctrecon.calibration.known import UNSAID_U_MM
 from ctrecon.calibration.rescale import rescaled
 from ctrecon.core.errors import InputError
@@ -95,6 +95,14 @@ def test_known_sizes_that_would_move_edges_by_many_voxels_are_refused() -> None:
     known = [Known(feature="F1", value_mm=13.20, u_mm=1e-7), Known(feature="F2", value_mm=1.80, u_mm=1e-7)]
     with pytest.raises(InputError, match="edges would lie 12 voxels off, which no scan has; check them"):
         find_scale(flange(u=1e-7), known, edge_u_px=1e3)
+
+
+def test_known_sizes_by_which_a_feature_would_end_before_it_begins_are_refused() -> None:
+    """By hand: 12 (1+s) + 2e = 11.8 and 3 (1+s) - 2e = 3.2 give s = 0 and e = -0.1 mm: 0.1 mm of flange less 2e is none."""
+    known = [Known(feature="F1", value_mm=11.8, u_mm=1e-7), Known(feature="F2", value_mm=3.2, u_mm=1e-7)]
+    thin = flange(lengths=(0.1, 3.0, 4.5), u=1e-7)
+    with pytest.raises(InputError, match=r"own rules \(features\.0\.depth_from_mm: lies beyond depth_to_mm\); check it"):
+        calibrate(thin, *known, edge_u_px=1e3)
 
 
 def test_a_centre_distance_is_free_of_the_edge() -> None:

@@ -197,6 +197,18 @@ def test_batch_codes(
     assert "Traceback" not in err
 
 
+@pytest.mark.parametrize("dry", [["--dry-run"], []])
+def test_a_dry_run_refuses_what_the_run_refuses(make_slices: MakeSlices, capsys: Capture, dry: list[str]) -> None:
+    """No jobs at all, and a folder that is no batch's, are refused in the same words; nothing is written."""
+    make_slices("scans/hub", voxel_mm=0.5)
+    make_slices("other")
+    assert main(["batch", "scans", "--out", "out", "--jobs", "0", *dry]) == 2
+    assert "0 jobs can't measure anything; give 1 or more" in capsys.readouterr().err
+    assert main(["batch", "scans", "--out", "other", *dry]) == 2
+    assert "other: already exists and holds no batch" in capsys.readouterr().err
+    assert not Path("out").exists()
+
+
 def test_a_dry_run_says_what_would_become_of_each_stack(
     make_slices: MakeSlices, stand_ins: SimpleNamespace, capsys: Capture
 ) -> None:

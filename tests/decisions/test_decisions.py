@@ -30,6 +30,7 @@ from ctrecon.decisions import (
 from ctrecon.decisions.kinds import possible_kinds, with_kind
 from ctrecon.decisions.points import circle_by_points, square_by_points
 from ctrecon.record.part import Alternative, Axis, Evidence, Feature, Joint, Part, Piece, Relation, StackInfo
+from ctrecon.record.sensitivity import with_sensitivity
 from ctrecon.record.store import part_to_json, read_part, write_part
 
 
@@ -392,6 +393,18 @@ def test_of_two_lengths_for_one_size_the_later_holds(four: Part) -> None:
     done, unmatched = apply_decisions(four, lengths)
     assert unmatched == ()
     assert done.feature("F1").diameter_mm.value == pytest.approx(3.03, abs=0.003)  # type: ignore[union-attr]
+
+
+def test_lengths_by_which_a_feature_would_end_before_it_begins_are_left_out() -> None:
+    """Two bores 0.4 mm larger than measured are an edge 0.2 mm off, and a rim of 0.1 mm between two faces is none."""
+    rim = replace(bore("F3", 10, 10, 9.0, low=2.0, high=2.1), kind="round_outside")
+    part = with_sensitivity(plate(bore("F1", 5, 5, 3.0), bore("F2", 15, 5, 9.0), rim))
+    lengths = [KnownLength(feature=named(part, part[one]), value_mm=part[one].diameter_mm.value + 0.4, u_mm=1e-4) for one in ("F1", "F2")]
+    done, left = apply_decisions(part, lengths)
+    assert [one.number for one in left] == [1, 2]
+    assert "would break its own rules (features.2.depth_from_mm: lies beyond depth_to_mm)" in left[0].says
+    assert done.stack == part.stack
+    part_to_json(done)
 
 
 def test_a_length_no_scan_could_have_is_refused(four: Part) -> None:

@@ -48,6 +48,24 @@ def test_the_truth_is_known_of_invented_parts_only(make_slices: Callable[..., Pa
     assert known_truth(ROOT / "sample_slices" / "drum_hub", "wheel", "diameter_mm") is None
 
 
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('{"features": [{"kind": "round_hole", "diameter_mm": "2.4"}]}', "diameter_mm of a round_hole is no number"),
+        ('{"features": [{"kind": "round_hole", "diameter_mm": 1e999}]}', "diameter_mm of a round_hole is no number"),
+        ('{"features": [{"diameter_mm": 2.4}]}', "no list 'features'"),
+        ('{"features": 2.4}', "no list 'features'"),
+        ("[" * 100_000, "no list 'features'"),
+        ('{"features": [', "no list 'features'"),
+    ],
+)
+def test_a_spoilt_truth_is_refused(tmp_path: Path, text: str, says: str) -> None:
+    """A file of true sizes that a person or a disk has spoilt ends in one sentence."""
+    (tmp_path / "truth.json").write_text(text)
+    with pytest.raises(InputFileError, match=rf"truth\.json: is not the truth of an invented part: .*{says}"):
+        known_truth(tmp_path, "round_hole", "diameter_mm")
+
+
 def test_a_part_is_measured_once_and_opened_again(make_slices: Callable[..., Path], tmp_path: Path) -> None:
     """The second notebook opens the first one's record, without a word on the scale, and its decisions are in force."""
     source, results = make_slices(), tmp_path / "my_part"
