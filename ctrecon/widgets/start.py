@@ -139,5 +139,5 @@ def known_truth(source: str | Path, kind: str, size: str, *, near: float | None 
     except (OSError, ValueError, TypeError, LookupError, AttributeError, RecursionError):
         fault = "it holds no list 'features' with the kind of each"
     if fault:
-        raise InputFileError(f"{path}: is not the truth of an invented part: {fault}; write the part anew, or take it away")
+        raise InputFileError(f"{path}: is not the truth of an invented part: {fault}; write it anew, or take it away")
     return min(map(float, sizes), key=lambda one: 0.0 if near is None else abs(one - near), default=None)
