@@ -12,6 +12,7 @@ from ctrecon.core.errors import NoScaleError
 from ctrecon.core.fit_result import FitFailed, ShapeFit
 from ctrecon.core.flags import explain
 from ctrecon.core.measured import format_percent
+from ctrecon.core.memory import give_back
 from ctrecon.core.progress import BEGUN, Progress, told
 from ctrecon.core.threads import in_one_thread
 from ctrecon.features.axis import part_axis, refine_slopes
@@ -131,12 +132,14 @@ def measure_stack(
         warnings.append(_product_warning(levels, boundary))
         levels = levels.at_boundary(boundary)
     artefacts = None if levels is None else find_artefacts(stack, levels, progress=progress)
+    give_back()
     survey = None if levels is None else survey_stack(stack, levels, artefacts=artefacts, progress=progress)
     if survey is None or not survey.bodies:
         tell("form", 1, 1)
         return Measurement(_empty(stack, name, boundary, warnings))
     warnings += _survey_warnings(survey)
     warnings += [Warn(flag=n.flag, says=n.says) for n in (artefacts.notes() if artefacts is not None else ())]
+    give_back()
     guess = axis_from_normals(survey.normals) if enough_depth(survey) else None
     squared, sized, plans = _find(survey, guess, progress)
     axis: Axis | None = None
@@ -156,6 +159,7 @@ def measure_stack(
         slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair], grain=grain)
         axis = part_axis(squared, slopes, u_slope)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
+    give_back()
     seams = _find_seams(squared, drafts, progress) if axis is not None or len(stack) == 1 else []
     drafts = [d for d in drafts if not any(is_filling_of(seam, d) for seam in seams)]
     sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
@@ -166,6 +170,7 @@ def measure_stack(
     if not features:
         warnings.append(Warn(flag="nothing_to_measure", says=explain("nothing_to_measure")))
     tell("pieces", 0, 1)
+    give_back()
     pieces, hypotheses = infer_pieces(ordered, squared, priors=priors) if features else ((), ())
     part = Part(
         name=name or stack.source, made_with=_made_with(), stack=_info(stack), axis=axis, features=features,

@@ -1,19 +1,16 @@
 """The next plane begun in a second thread while this one is worked on, where a core is free for it."""
 
-import ctypes
 import os
-import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
 from typing import TypeVar
 
-__all__ = ["LARGE", "ahead", "keep_to_one_core", "share_memory", "spare_core"]
+from ctrecon.core.memory import share_memory
+
+__all__ = ["LARGE", "ahead", "keep_to_one_core", "spare_core"]
 
 LARGE = 150_000
 """Pixels; of smaller planes two threads would wait for each other more than they work."""
-
-_ARENA_MAX = -8  # its number in malloc.h
 
 _T = TypeVar("_T")
 _R = TypeVar("_R")
@@ -31,13 +28,6 @@ def spare_core() -> bool:
     """Return whether this process has a second core to itself."""
     count = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return count > 1 and not _kept_to_one
-
-
-def share_memory() -> None:
-    """Let all threads take memory from one pool, where the C library can: a pool each kept a tenth more of it."""
-    if sys.platform == "linux":
-        with suppress(AttributeError, OSError):  # another C library than glibc
-            ctypes.CDLL(None).mallopt(_ARENA_MAX, 1)
 
 
 def ahead(work: Callable[[_T], _R], items: Sequence[_T], pixels: float) -> Iterator[_R]:

@@ -8,6 +8,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from ctrecon.core.ahead import spare_core
+from ctrecon.core.memory import give_back
 
 __all__ = ["beside", "may_fork"]
 
@@ -46,6 +47,7 @@ def beside(work: Callable[[], object]) -> Iterator[None]:
     >>> Path("one.txt").read_text(), Path("two.txt").read_text()
     ('1', '2')
     """
+    give_back()  # or two processes would hold it
     child = _split_off(work) if may_fork() else None
     if child is None:
         yield

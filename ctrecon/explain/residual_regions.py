@@ -25,6 +25,7 @@ _TRAILS = 0.65  # of the limit
 _LEAST_VOXELS = 4
 _TAKES_PART = 0.35  # of the mean over the slices: a slice that shows less is none of a lump's own
 _ALL_ROUND = np.ones((3, 3), dtype=bool)
+_NOWHERE = np.empty(0, dtype=np.int64)
 _OWN_SHARE = 0.4  # of the local peak: what counts as belonging to a lump
 
 Mask = NDArray[np.bool_]
@@ -105,7 +106,7 @@ class RegionFinder:
         self._ready: list[_Seen] = []
         self._tallies: list[RegionStats] = []
         self._parent: list[int] = []
-        self._before: dict[int, deque[NDArray[np.int64] | None]] = {s: deque(maxlen=_BRIDGED) for s in (1, -1)}
+        self._before: dict[int, deque[tuple[NDArray[np.int64], NDArray[np.int64]]]] = {s: deque(maxlen=_BRIDGED) for s in (1, -1)}
         self._latest: dict[tuple[int, int], float] = {}
         self.excess: dict[int, float] = {}
 
@@ -211,18 +212,18 @@ class RegionFinder:
         for sign in (1, -1):
             mine = mask & (strength * sign > 0)
             if not mine.any():
-                self._before[sign].append(None)
+                self._before[sign].append((_NOWHERE, _NOWHERE))
                 continue
             labels, count = ndimage.label(ndimage.binary_dilation(mine, iterations=1), structure=_ALL_ROUND)
             base = self._tally(rest, strength, np.where(mine, labels, 0), count, sign)
-            numbers = np.where(labels > 0, labels.astype(np.int64) + base, 0)
-            for before in self._before[sign]:
-                if before is None:
-                    continue
-                both = (before > 0) & (numbers > 0)
-                for a, b in set(zip(before[both].tolist(), numbers[both].tolist(), strict=True)):
+            here = labels.ravel()
+            for places, numbers in self._before[sign]:
+                now = here[places]
+                both = now > 0
+                for a, b in set(zip(numbers[both].tolist(), (now[both] + base).tolist(), strict=True)):
                     self._unite(a - 1, b - 1)
-            self._before[sign].append(numbers)
+            places = np.flatnonzero(here)
+            self._before[sign].append((places, here[places].astype(np.int64) + base))
 
     def _tally(
         self, rest: SliceResidual, strength: Floats, labels: NDArray[np.integer[Any]], count: int, sign: int

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -9,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ctrecon.core.ahead import LARGE, share_memory, spare_core
+from ctrecon.core.ahead import LARGE, spare_core
 from ctrecon.core.arguments import need
 from ctrecon.core.errors import InputError
 from ctrecon.core.flags import explain
 from ctrecon.core.frames import Floats
+from ctrecon.core.memory import give_back, share_memory
 from ctrecon.core.progress import Progress
 from ctrecon.core.threads import in_one_thread
 from ctrecon.explain.blur import Seen, find_psf, look_ahead
@@ -91,11 +93,13 @@ def explain_scan(part: Part, stack: SliceStack, *, progress: Progress | None = N
         return Explained((None,) * count, None, None)
     psf = find_psf(stack, levels, solid)
     seen_first = look_ahead(stack, levels, solid, psf)
-    try:
+    give_back()
+    with suppress(_OutsideError):
         return _compared(part, stack, _Look(stack, levels, solid, psf, seen_first), progress)
-    except _OutsideError:  # metal beside the part: all of every slice is looked at
-        whole = (slice(0, stack.shape[1]), slice(0, stack.shape[2]))
-        return _compared(part, stack, _Look(stack, levels, solid, psf, seen_first, whole), progress)
+    # metal beside the part: all of every slice is looked at, with nothing of the first look left in memory
+    give_back()
+    whole = (slice(0, stack.shape[1]), slice(0, stack.shape[2]))
+    return _compared(part, stack, _Look(stack, levels, solid, psf, seen_first, whole), progress)
 
 
 def _compared(part: Part, stack: SliceStack, look: "_Look", progress: Progress | None) -> Explained:

@@ -1,5 +1,6 @@
 """The record against its scan: a whole record leaves nothing, and what it lacks lights up in its place."""
 
+import weakref
 from dataclasses import replace
 from functools import cache
 
@@ -8,7 +9,7 @@ import numpy as np
 import pytest
 
 from ctrecon.core.measured import Measured
-from ctrecon.explain import explain_scan, with_warning
+from ctrecon.explain import explain_scan, scan, with_warning
 from ctrecon.explain.predict import Predictor
 from ctrecon.record.explained import Explained, Psf, ResidualRegion
 from ctrecon.record.part import Part
@@ -47,6 +48,23 @@ def lumps_at(explained: Explained, place: np.ndarray, *, within_mm: float) -> li
 def explained_with(change: scans.Solid, tilt_deg: float, *, seed: int = 4) -> Explained:
     """A defect in the bush, scanned, held against the record of the sound bush."""
     return explain_scan(scans.record(tilt_deg), scans.scanned(scans.share_of_metal(change, tilt_deg), seed=seed))
+
+
+def test_a_second_look_begins_with_nothing_of_the_first_in_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where metal lies beside the part all is looked at again, and the planes of the first look are gone by then."""
+    looks: list[weakref.ref[object]] = []
+    compared = scan._compared
+
+    def told(part: Part, stack: SliceStack, look: object, progress: None) -> Explained:
+        assert all(one() is None for one in looks)
+        looks.append(weakref.ref(look))
+        if len(looks) == 1:
+            raise scan._OutsideError
+        return compared(part, stack, look, progress)
+
+    monkeypatch.setattr(scan, "_compared", told)
+    assert explain_scan(scans.record(0.0), scans.scanned(scans.sound(0.0), seed=1)).metal_explained == pytest.approx(1.0, abs=1e-4)
+    assert len(looks) == 2
 
 
 @pytest.mark.parametrize("tilt_deg", TILTS)

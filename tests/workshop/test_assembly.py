@@ -198,6 +198,15 @@ def test_a_hole_whose_size_is_none_joins_no_assembly(size: float) -> None:
         own_from_record(replace(part, features=(*part.features, hole)), "hub", names={})
 
 
+def test_a_size_across_of_none_joins_no_assembly() -> None:
+    """Made sizes are divided by it: a square hole whose flats are 0 in the record is refused by name."""
+    pair = (Measured(2.0, 0.004), Measured(2.0, 0.004))
+    hole = replace(feature(4, "square_hole", 0.0, (20.0, 20.0), u=0.004, depth=(1.0, 8.0)), flats_pair_mm=pair)
+    part = _stepped()
+    with pytest.raises(InputError, match="gives F4 a size across of 0 mm, which is none; measure it again"):
+        own_from_record(replace(part, features=(*part.features, hole)), "hub", names={})
+
+
 def test_shared_face_counts_once() -> None:
     """Two lengths that share a face make one height: its u is that of two faces, not of four."""
     own = own_from_record(_stepped(), "hub", names={}, face_up="end")

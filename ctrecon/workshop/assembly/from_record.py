@@ -104,6 +104,7 @@ class _Reader:
 
     def _size(self, one: Feature, quantity: str, value: Measured, key: str, words: str) -> PlannedSize:
         """Return a size across the axis with what it shares."""
+        self._need_size(one, value.value)
         answer = one.sensitivity.get(quantity)
         sign = 0.0 if answer is None else float(np.sign(answer.edge))
         scale = value.scale_u
@@ -113,6 +114,11 @@ class _Reader:
             key=key, words=words, size=Measured(value.value, value.u), basis="measured", scan=self.shared.scan,
             scale_u=scale, edge_u=sign * edge_u_of(self.part, one, quantity), feature=one.id,
         )  # fmt: skip
+
+    @staticmethod
+    def _need_size(one: Feature, value: float) -> None:
+        if value <= 0:
+            raise InputError(f"its record gives {one.id} a size across of {value:g} mm, which is none; measure it again")
 
     def _levels(self, one: Feature) -> tuple[Level, Level]:
         """Return its lower and its upper face as it lies in the assembly."""
@@ -182,6 +188,7 @@ class _Reader:
             across = self._size(one, size.quantity, value, key, f"{size.words} of {called} in {self.ident}")
         else:
             wide = 2.0 * float(np.sqrt(shape.area / np.pi))
+            self._need_size(one, wide)
             across = PlannedSize(
                 key=key, words=f"mean diameter of {called} in {self.ident}", size=Measured(wide), basis="measured",
                 scan=self.shared.scan, scale_u=None, feature=one.id,
