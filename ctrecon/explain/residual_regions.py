@@ -29,6 +29,7 @@ _NOWHERE = np.empty(0, dtype=np.int64)
 _OWN_SHARE = 0.4  # of the local peak: what counts as belonging to a lump
 
 Mask = NDArray[np.bool_]
+_Places = NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,7 +107,7 @@ class RegionFinder:
         self._ready: list[_Seen] = []
         self._tallies: list[RegionStats] = []
         self._parent: list[int] = []
-        self._before: dict[int, deque[tuple[NDArray[np.int64], NDArray[np.int64]]]] = {s: deque(maxlen=_BRIDGED) for s in (1, -1)}
+        self._before: dict[int, deque[tuple[_Places, _Places]]] = {s: deque(maxlen=_BRIDGED) for s in (1, -1)}
         self._latest: dict[tuple[int, int], float] = {}
         self.excess: dict[int, float] = {}
 

@@ -203,7 +203,7 @@ def test_a_size_across_of_none_joins_no_assembly() -> None:
     pair = (Measured(2.0, 0.004), Measured(2.0, 0.004))
     hole = replace(feature(4, "square_hole", 0.0, (20.0, 20.0), u=0.004, depth=(1.0, 8.0)), flats_pair_mm=pair)
     part = _stepped()
-    with pytest.raises(InputError, match="gives F4 a size across of 0 mm, which is none; measure it again"):
+    with pytest.raises(InputError, match="gives F4 a size of 0 mm, which is none; measure it again"):
         own_from_record(replace(part, features=(*part.features, hole)), "hub", names={})
 
 

@@ -118,7 +118,7 @@ class _Reader:
     @staticmethod
     def _need_size(one: Feature, value: float) -> None:
         if value <= 0:
-            raise InputError(f"its record gives {one.id} a size across of {value:g} mm, which is none; measure it again")
+            raise InputError(f"its record gives {one.id} a size of {value:g} mm, which is none; measure it again")
 
     def _levels(self, one: Feature) -> tuple[Level, Level]:
         """Return its lower and its upper face as it lies in the assembly."""
