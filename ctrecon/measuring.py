@@ -139,7 +139,6 @@ def measure_stack(
         return Measurement(_empty(stack, name, boundary, warnings))
     warnings += _survey_warnings(survey)
     warnings += [Warn(flag=n.flag, says=n.says) for n in (artefacts.notes() if artefacts is not None else ())]
-    give_back()
     guess = axis_from_normals(survey.normals) if enough_depth(survey) else None
     squared, sized, plans = _find(survey, guess, progress)
     axis: Axis | None = None
@@ -148,6 +147,7 @@ def measure_stack(
         slopes, u_slope = refine_slopes(guess, sized, [], grain=grain)
         if float(np.abs(slopes).max()) > _SQUARE_AGAIN:
             guess = _turned(squared, slopes, u_slope)
+            squared.rest()
             squared, sized, plans = _find(survey, guess, progress)
     rimmed = with_rims(squared, sized, survey.noise_rel)
     whole = [not is_bit_of_tooth(one, rimmed) for one in rimmed]
@@ -159,7 +159,7 @@ def measure_stack(
         slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair], grain=grain)
         axis = part_axis(squared, slopes, u_slope)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
-    give_back()
+    squared.rest()
     seams = _find_seams(squared, drafts, progress) if axis is not None or len(stack) == 1 else []
     drafts = [d for d in drafts if not any(is_filling_of(seam, d) for seam in seams)]
     sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
@@ -170,7 +170,7 @@ def measure_stack(
     if not features:
         warnings.append(Warn(flag="nothing_to_measure", says=explain("nothing_to_measure")))
     tell("pieces", 0, 1)
-    give_back()
+    squared.rest()
     pieces, hypotheses = infer_pieces(ordered, squared, priors=priors) if features else ((), ())
     part = Part(
         name=name or stack.source, made_with=_made_with(), stack=_info(stack), axis=axis, features=features,
@@ -180,6 +180,7 @@ def measure_stack(
         image=None if artefacts is None else _image(artefacts),
     )  # fmt: skip
     part = with_sensitivity(part, {d.feature.id: sides[id(d.sized)] for d in ordered if id(d.sized) in sides})
+    squared.rest()
     part = with_form_and_relations(part, squared, ordered, survey.noise_rel, progress=progress)
     tell("form", 1, 1)
     return Measurement(part, make_pictures(squared, ordered), make_seam_pictures(squared, ordered))
@@ -222,6 +223,7 @@ def _find(
     candidates = without_pores(squared, (*candidates, *find_small_bores(squared, candidates)))
     candidates = tuple(with_reach(squared, c) for c in candidates)
     candidates, crowns = join_crowns(squared, candidates)
+    squared.rest()
     wants = [request_best(c) for c in candidates]
     wide = [worn_request(c, w) for c, w in zip(candidates, wants, strict=True)]
     gathered = iter(collect_voxels(squared, [w for w in wide if w is not None], progress=progress))

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctrecon.core.frames import Floats, Voxel, direction_from_slopes, rotation_to_part, to_mm
+from ctrecon.core.memory import give_back
 from ctrecon.grey.along_axis import AlongAxis
 from ctrecon.grey.plane_store import PlaneStore
 from ctrecon.grey.survey import Survey
@@ -141,6 +142,11 @@ class SquaredStack:
         r = self.rotation
         square = points_px * self.pitch_mm + [x0, y0]
         return np.asarray(np.linalg.solve(r[:2, :2], (square - r[:2, 2] * z_mm).T).T)
+
+    def rest(self) -> None:
+        """Let go of the slices laid on the grid, for a stage that looks elsewhere; the next plane lays its own anew."""
+        self.__dict__.pop("_drawn", None)
+        give_back()
 
     @cached_property
     def _drawn(self) -> AlongAxis:
