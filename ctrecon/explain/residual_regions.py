@@ -89,7 +89,7 @@ class RegionStats:
 
 @dataclass(eq=False)
 class _Seen:
-    """A slice on its way through the finder."""
+    """A slice on its way through the finder; `strength` (N,) is that of the places of its mask, in their order."""
 
     rest: SliceResidual
     shrunk: Floats
@@ -115,7 +115,7 @@ class RegionFinder:
         """Look at one slice."""
         shrunk = np.sign(rest.residual) * np.maximum(np.abs(rest.residual) - rest.allowed, 0)
         mask, strength = self._stands_out(shrunk, rest, _FINE_PX, 1)
-        self._waiting.append(_Seen(rest, shrunk, strength, mask))
+        self._waiting.append(_Seen(rest, shrunk, strength[mask], mask))
         if len(self._waiting) == _BLOCK:
             self._close_block()
 
@@ -200,12 +200,13 @@ class RegionFinder:
             own = np.asarray(ndimage.mean(seen.shrunk, labels, numbers))
             takes_part = np.concatenate([[False], own * np.sign(whole) > _TAKES_PART * np.abs(whole)])
             new = takes_part[labels] & ~seen.mask
+            everywhere = np.where(new, strength, _laid_out(seen))
             seen.mask = seen.mask | new
-            seen.strength = np.where(new, strength, seen.strength)
+            seen.strength = everywhere[seen.mask]
 
     def _release(self) -> None:
         for seen in self._ready:
-            self._join(seen.rest, seen.strength, seen.mask)
+            self._join(seen.rest, _laid_out(seen), seen.mask)
         self._ready = []
 
     def _join(self, rest: SliceResidual, strength: Floats, mask: Mask) -> None:
@@ -261,6 +262,12 @@ class RegionFinder:
     def _unite(self, a: int, b: int) -> None:
         low, high = sorted((self._root(a), self._root(b)))
         self._parent[high] = low
+
+
+def _laid_out(seen: _Seen) -> Floats:
+    out = np.zeros(seen.mask.shape, dtype=np.float32)
+    out[seen.mask] = seen.strength
+    return out
 
 
 def _limit(pixels: float, sigma: float) -> float:
