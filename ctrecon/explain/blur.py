@@ -60,15 +60,19 @@ def find_psf(stack: SliceStack, levels: Levels, solid: Solid) -> Psf:
     dz, dy, dx = solid.voxel_mm
     pitch = float(np.sqrt(dy * dx))
     faces = sorted({e for body, _ in solid.bodies for e in (body.low, body.high) if np.isfinite(e)})
-    walls = _wall_slices(stack, [_slice_of(solid, f) for f in faces])
-    patches = [p for p in (_patch(stack, levels, solid, k) for k in walls) if p is not None]
     noise = levels.noise_rel
 
-    def in_plane(sigma_px: float) -> float:
-        across = sigma_px * pitch
-        return sum(_misfit(p, (across / dy, across / dx), across / dz, noise) for p in patches)
+    def of_walls() -> float:  # its patches are gone before those of the faces are cut: each takes nine planes
+        walls = _wall_slices(stack, [_slice_of(solid, f) for f in faces])
+        patches = [p for p in (_patch(stack, levels, solid, k) for k in walls) if p is not None]
 
-    across = _least(in_plane, _PX, _START) * pitch if patches else _START * pitch
+        def in_plane(sigma_px: float) -> float:
+            across = sigma_px * pitch
+            return sum(_misfit(p, (across / dy, across / dx), across / dz, noise) for p in patches)
+
+        return _least(in_plane, _PX, _START) * pitch if patches else _START * pitch
+
+    across = of_walls()
     near = [k for f in faces for k in (round(_slice_of(solid, f)) - 1, round(_slice_of(solid, f)) + 1)]
     near = [k for k in near if 1 <= k < len(stack) - 1 and k not in stack.missing]
     chosen = sorted(set(near))
