@@ -159,7 +159,6 @@ def measure_stack(
         slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair], grain=grain)
         axis = part_axis(squared, slopes, u_slope)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
-    squared.rest()
     seams = _find_seams(squared, drafts, progress) if axis is not None or len(stack) == 1 else []
     drafts = [d for d in drafts if not any(is_filling_of(seam, d) for seam in seams)]
     sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
@@ -169,8 +168,8 @@ def measure_stack(
     features = tuple(d.feature for d in ordered)
     if not features:
         warnings.append(Warn(flag="nothing_to_measure", says=explain("nothing_to_measure")))
-    tell("pieces", 0, 1)
     squared.rest()
+    tell("pieces", 0, 1)
     pieces, hypotheses = infer_pieces(ordered, squared, priors=priors) if features else ((), ())
     part = Part(
         name=name or stack.source, made_with=_made_with(), stack=_info(stack), axis=axis, features=features,
@@ -180,7 +179,6 @@ def measure_stack(
         image=None if artefacts is None else _image(artefacts),
     )  # fmt: skip
     part = with_sensitivity(part, {d.feature.id: sides[id(d.sized)] for d in ordered if id(d.sized) in sides})
-    squared.rest()
     part = with_form_and_relations(part, squared, ordered, survey.noise_rel, progress=progress)
     tell("form", 1, 1)
     return Measurement(part, make_pictures(squared, ordered), make_seam_pictures(squared, ordered))
@@ -191,6 +189,7 @@ def _find_seams(
 ) -> list[MeasuredFeature]:
     """Find flat seams, side seams without their planes, and flat seams anew where side seams bound them."""
     tell = progress or (lambda *_: None)
+    squared.rest()
     tell("seams", 0, 100)
     solid = SolidMetal()
     metal = LayerMetal.of(squared, solid.add)

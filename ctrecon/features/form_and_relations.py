@@ -64,6 +64,7 @@ def with_form_and_relations(
         for start in (True, False)
         if _ends_here(d, start) and (plan := plan_face(squared, d.sized.candidate, at_start=start)) is not None
     ]
+    squared.rest()
     wants: list[VoxelRequest] = [w for d in edges if (w := request_for(d.sized.candidate)) is not None]
     data = iter(
         collect_voxels(squared, [*wants, *(face_request(plan, squared) for _, _, plan in faces)], progress=progress)
