@@ -1,7 +1,7 @@
 """Finds what stands out of the residual, and joins it through depth into lumps."""
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -93,6 +93,7 @@ class _Seen:
 
     rest: SliceResidual
     shrunk: Floats
+    at_edge: Mask
     strength: Floats
     mask: Mask
 
@@ -115,7 +116,9 @@ class RegionFinder:
         """Look at one slice."""
         shrunk = np.sign(rest.residual) * np.maximum(np.abs(rest.residual) - rest.allowed, 0)
         mask, strength = self._stands_out(shrunk, rest, _FINE_PX, 1)
-        self._waiting.append(_Seen(rest, shrunk, strength[mask], mask))
+        # of what errors of edges may cause only one bit a place is needed from here on
+        at_edge, rest = rest.allowed > 1.0, replace(rest, allowed=np.empty(0, dtype=np.float32))
+        self._waiting.append(_Seen(rest, shrunk, at_edge, strength[mask], mask))
         if len(self._waiting) == _BLOCK:
             self._close_block()
 
@@ -206,10 +209,11 @@ class RegionFinder:
 
     def _release(self) -> None:
         for seen in self._ready:
-            self._join(seen.rest, _laid_out(seen), seen.mask)
+            self._join(seen, _laid_out(seen))
         self._ready = []
 
-    def _join(self, rest: SliceResidual, strength: Floats, mask: Mask) -> None:
+    def _join(self, seen: _Seen, strength: Floats) -> None:
+        rest, mask = seen.rest, seen.mask
         self.excess[rest.index] = float(np.abs(rest.residual[mask]).sum())
         for sign in (1, -1):
             mine = mask & (strength * sign > 0)
@@ -217,7 +221,7 @@ class RegionFinder:
                 self._before[sign].append((_NOWHERE, _NOWHERE))
                 continue
             labels, count = ndimage.label(ndimage.binary_dilation(mine, iterations=1), structure=_ALL_ROUND)
-            base = self._tally(rest, strength, np.where(mine, labels, 0), count, sign)
+            base = self._tally(seen, strength, np.where(mine, labels, 0), count, sign)
             here = labels.ravel()
             for places, numbers in self._before[sign]:
                 now = here[places]
@@ -228,9 +232,9 @@ class RegionFinder:
             self._before[sign].append((places, here[places].astype(np.int64) + base))
 
     def _tally(
-        self, rest: SliceResidual, strength: Floats, labels: NDArray[np.integer[Any]], count: int, sign: int
+        self, seen: _Seen, strength: Floats, labels: NDArray[np.integer[Any]], count: int, sign: int
     ) -> int:
-        base = len(self._tallies)
+        base, rest = len(self._tallies), seen.rest
         part = rest.residual * rest.per_noise
         smooth = np.abs(ndimage.gaussian_filter(part, _FINE_PX))
         for number, box in enumerate(ndimage.find_objects(labels, count), start=1):
@@ -247,7 +251,7 @@ class RegionFinder:
                     (rest.index, int(row.min()), int(column.min())), (rest.index, int(row.max()), int(column.max())),
                     float(np.abs(strength[i, j]).max()), (rest.index, int(row[top]), int(column[top])),
                     float(part[i, j].sum()), float(smooth[i, j].max()), int((rest.share[i, j] > 0.5).sum()),
-                    int((rest.allowed[i, j] > 1.0).sum()),
+                    int(seen.at_edge[i, j].sum()),
                 )  # fmt: skip
             self._tallies.append(one)
             self._parent.append(len(self._parent))
