@@ -218,6 +218,7 @@ def _find(
         pixels=squared.shape[1] * squared.shape[2],
         progress=progress,
     )
+    squared.rest()
     candidates = join_over_cuts(squared, find_candidates(squared, stretches, smooth_px=smooth))
     candidates = without_pores(squared, (*candidates, *find_small_bores(squared, candidates)))
     candidates = tuple(with_reach(squared, c) for c in candidates)
