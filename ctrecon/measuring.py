@@ -49,6 +49,7 @@ from ctrecon.record.measurement import Measurement
 from ctrecon.record.part import Axis, ImageInfo, Part, StackInfo, Warn
 from ctrecon.record.sensitivity import with_sensitivity
 from ctrecon.seams.cutouts import make_seam_pictures
+from ctrecon.seams.face_limit import FlatLimit, flat_limits
 from ctrecon.seams.face_seams import LayerMetal, find_face_seams
 from ctrecon.seams.field import SolidMetal
 from ctrecon.seams.find import find_seams
@@ -159,7 +160,7 @@ def measure_stack(
         slopes, u_slope = refine_slopes(guess, sized, [e for pair in ends for e in pair], grain=grain)
         axis = part_axis(squared, slopes, u_slope)
     drafts = build_features(squared, sized, ends, survey.noise_rel)
-    seams = _find_seams(squared, drafts, progress) if axis is not None or len(stack) == 1 else []
+    seams, limits = _find_seams(squared, drafts, progress) if axis is not None or len(stack) == 1 else ([], [])
     drafts = [d for d in drafts if not any(is_filling_of(seam, d) for seam in seams)]
     sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
     drafts = ends_behind_gaps(drafts, seams, sides, pitch_mm=squared.pitch_mm, depth_step_mm=squared.depth_step_mm)
@@ -170,7 +171,7 @@ def measure_stack(
         warnings.append(Warn(flag="nothing_to_measure", says=explain("nothing_to_measure")))
     squared.rest()
     tell("pieces", 0, 1)
-    pieces, hypotheses = infer_pieces(ordered, squared, priors=priors) if features else ((), ())
+    pieces, hypotheses = infer_pieces(ordered, squared, priors=priors, limits=limits) if features else ((), ())
     part = Part(
         name=name or stack.source, made_with=_made_with(), stack=_info(stack), axis=axis, features=features,
         pieces=pieces, hypotheses=hypotheses, boundary=boundary, warnings=tuple(warnings),
@@ -186,7 +187,7 @@ def measure_stack(
 
 def _find_seams(
     squared: SquaredStack, drafts: list[MeasuredFeature], progress: Progress | None
-) -> list[MeasuredFeature]:
+) -> tuple[list[MeasuredFeature], list[FlatLimit]]:
     """Find flat seams, side seams without their planes, and flat seams anew where side seams bound them."""
     tell = progress or (lambda *_: None)
     squared.rest()
@@ -194,12 +195,13 @@ def _find_seams(
     solid = SolidMetal()
     metal = LayerMetal.of(squared, solid.add)
     if metal is None:
-        return find_seams(squared, drafts, solid=solid)
+        return find_seams(squared, drafts, solid=solid), []
     tell("seams", 20, 100)
     faces = find_face_seams(squared, drafts, [], metal)
     sides = find_seams(squared, drafts, faces, solid, lambda share: tell("seams", 30 + round(60 * share), 100))
     tell("seams", 90, 100)
-    return [*sides, *(find_face_seams(squared, drafts, sides, metal) if sides else faces)]
+    seams = [*sides, *(find_face_seams(squared, drafts, sides, metal) if sides else faces)]
+    return seams, flat_limits(squared, metal, drafts, seams)
 
 
 def _find(

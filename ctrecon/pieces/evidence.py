@@ -15,9 +15,10 @@ from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.square_up import SquaredStack
 from ctrecon.record.kinds import is_outside, kind_of
 from ctrecon.record.part import Evidence, Feature
+from ctrecon.seams.face_limit import FlatLimit
 from ctrecon.shapes import Rectangle, Shape
 
-__all__ = ["MOST_FROM_A_SEAM", "against", "more_pieces", "reach_of", "reasons_for"]
+__all__ = ["MOST_FROM_A_SEAM", "against", "flat_limit", "more_pieces", "reach_of", "reasons_for"]
 
 _SEEN = 0.7  # share of true seams that are found at all, over all thicknesses
 _LEAST_CHANCE = 1 / 500  # false alarms rarer than this were never tried out
@@ -93,6 +94,28 @@ def more_pieces(squared: SquaredStack, thinnest_px: float) -> Evidence:
     """Return how thin the gap round a further piece must be for it to have been missed."""
     says = f"There may be more pieces than these: {_limit(thinnest_px * squared.pitch_mm)}."
     return Evidence(kind="limit", features=(), weight=0.0, says=says)
+
+
+def flat_limit(limits: Sequence[FlatLimit]) -> list[Evidence]:
+    """Return how thin a flat gap must be to have been missed where one piece may end on another."""
+    says = []
+    some = [f"{one.gap_mm:.4f} mm at slice {one.slice_at}" for one in limits if one.gap_mm is not None]
+    none = [str(one.slice_at) for one in limits if one.gap_mm is None]
+    if some:
+        says.append(
+            "Where an outside ends inside the part, a flat gap would not show if it were thinner than about "
+            f"{_and(some)} (slices counted from 0)."
+        )
+    if none:
+        says.append(
+            f"At {'slice' if len(none) == 1 else 'slices'} {_and(none)} (counted from 0) there is too little metal "
+            "between faces for a flat gap to show."
+        )
+    return [Evidence(kind="limit", features=(), weight=0.0, says=" ".join(says))] if says else []
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def _limit(thinnest_mm: float) -> str:

@@ -9,11 +9,20 @@ from ctrecon.core.measured import Measured
 from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.health import thinnest_seam_px
 from ctrecon.grey.square_up import SquaredStack
-from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, against, more_pieces, reach_of, reasons_for, seam_reason
+from ctrecon.pieces.evidence import (
+    MOST_FROM_A_SEAM,
+    against,
+    flat_limit,
+    more_pieces,
+    reach_of,
+    reasons_for,
+    seam_reason,
+)
 from ctrecon.pieces.names import name_pieces
 from ctrecon.record.kinds import is_outside, is_seam, kind_of
 from ctrecon.record.part import Evidence, Feature, Hypothesis, Piece
 from ctrecon.record.priors import PRIORS
+from ctrecon.seams.face_limit import FlatLimit
 from ctrecon.seams.layout import is_pin, stack_ends
 from ctrecon.shapes import Shape
 
@@ -34,8 +43,9 @@ _BEYOND = {
 
 
 def infer_pieces(
-    drafts: list[MeasuredFeature], squared: SquaredStack, *, priors: Mapping[str, float] | None = None
-) -> tuple[tuple[Piece, ...], tuple[Hypothesis, ...]]:
+    drafts: list[MeasuredFeature], squared: SquaredStack, *, priors: Mapping[str, float] | None = None,
+    limits: Sequence[FlatLimit] = (),
+) -> tuple[tuple[Piece, ...], tuple[Hypothesis, ...]]:  # fmt: skip
     """List the body, then one piece for every seam found, each with its probability and reasons.
 
     Parameters
@@ -47,6 +57,8 @@ def infer_pieces(
     priors : mapping, optional
         Prior probability of each hypothesis in `PRIORS`, from which those left out are
         taken; they are scaled to a sum of 1.
+    limits : sequence of FlatLimit
+        How thin a flat gap would have stayed unseen, and where.
 
     Returns
     -------
@@ -65,7 +77,7 @@ def infer_pieces(
     outside = [d for d in drafts if d not in sides and d not in faces]
     single = len(squared.survey.stack) == 1
     if not sides and not faces:
-        return _one_piece(outside, squared, prior, single=single)
+        return _one_piece(outside, squared, prior, limits, single=single)
     pins = [seam for seam in sides if is_pin(seam, outside)]
     seats = [(seam, reasons_for(seam, outside, faces, squared)) for seam in sides if seam not in pins]
     held = [(pin, reasons_for(pin, outside, [], squared)) for pin in pins]
@@ -97,7 +109,7 @@ def infer_pieces(
     body = Piece(
         id="P1", name="body", depth_from_mm=low, depth_to_mm=high, features=rest, verdict=_verdict(1 - none_separate),
         probability_separate=round(1 - none_separate, 3),
-        evidence=(_listed_with(pieces), *_beside(squared, single=single)), unknown=unknown,
+        evidence=(_listed_with(pieces), *_beside(squared, single=single), *flat_limit(limits)), unknown=unknown,
     )  # fmt: skip
     return name_pieces([body, *pieces], [d.feature for d in drafts]), hypotheses
 
@@ -114,8 +126,9 @@ def _checked(priors: Mapping[str, float] | None) -> dict[str, float]:
 
 
 def _one_piece(
-    outside: list[MeasuredFeature], squared: SquaredStack, prior: dict[str, float], *, single: bool
-) -> tuple[tuple[Piece, ...], tuple[Hypothesis, ...]]:
+    outside: list[MeasuredFeature], squared: SquaredStack, prior: dict[str, float], limits: Sequence[FlatLimit], *,
+    single: bool,
+) -> tuple[tuple[Piece, ...], tuple[Hypothesis, ...]]:  # fmt: skip
     thinnest = None if single else _thinnest(squared)
     hidden = reach_of(thinnest)
     separate = 1 - prior["one_piece"]
@@ -124,7 +137,7 @@ def _one_piece(
     body = Piece(
         id="P1", name="body", depth_from_mm=low, depth_to_mm=high, features=tuple(d.feature.id for d in outside),
         verdict="one_piece" if chance <= _UNLIKELY else _verdict(chance), probability_separate=round(chance, 3),
-        evidence=(against(squared, thinnest),), unknown=unknown,
+        evidence=(against(squared, thinnest), *flat_limit(limits)), unknown=unknown,
     )  # fmt: skip
     others = {name: p * hidden for name, p in prior.items() if name != "one_piece"}
     return (body,), _normalised({"one_piece": prior["one_piece"], **others}, prior)

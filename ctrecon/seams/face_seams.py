@@ -24,7 +24,7 @@ from ctrecon.seams.face_profile import DipFilter, Dips, Tiles, metal_of, templat
 from ctrecon.seams.face_regions import Region, known_places, regions_of
 from ctrecon.seams.false_alarm import FILLED_BRIGHT
 
-__all__ = ["LayerMetal", "find_face_seams"]
+__all__ = ["LayerMetal", "find_face_seams", "is_told"]
 
 _MOST_SEAMS = 8
 _MOST_DEPTHS = 8
@@ -149,25 +149,15 @@ def find_face_seams(
     tiles, used, sigma = metal.tiles, metal.used, metal.sigma
     regions = regions_of(tiles, used, drafts, side_seams)
     places = known_places(drafts, side_seams)
-    passed = [p for p in places if any(s.depths[0] + _RUNS_ON < p < s.depths[1] - _RUNS_ON for s in side_seams)]
+    passed = _passed(places, side_seams)
     seen: list[tuple[_Lead, FaceSeam]] = []
     for _ in range(_MOST_SEAMS):
         rest, left = _without(metal, seen)
-        best: tuple[_Lead, FaceSeam] | None = None
-        for lead in _leads(left, regions, places, passed, sigma):
-            beside = _beside(places, [lead.depth, *(verdict.depth for _, verdict in seen)])
-            verdict = judge(
-                rest, used, left, lead.region, lead.depth, sigma, expected=lead.expected, beside=beside
-            )  # fmt: skip
-            if verdict is None or abs(verdict.thickness) < _LEAST_THICKNESS:
-                continue
-            if _chance(verdict, lead) > _MOST_CHANCE:
-                continue
-            if best is None or lead.screen > best[0].screen:
-                best = lead, verdict
-        if best is None:
+        leads = _leads(left, regions, places, passed, sigma)
+        told = _first_told(metal, rest, left, leads, places, [verdict.depth for _, verdict in seen])
+        if told is None:
             break
-        seen.append(best)
+        seen.append(told)
     out = []
     for i, (lead, first) in enumerate(seen):
         # once the others are known, each is looked at without them
@@ -181,6 +171,37 @@ def find_face_seams(
         draft = _draft(squared, rest, used, left, lead.region, verdict, chance, sigma)
         out += [] if draft is None else [draft]
     return out
+
+
+def is_told(
+    metal: LayerMetal, tiles: Tiles, dips: Dips, regions: list[Region], places: list[float],
+    side_seams: Sequence[MeasuredFeature], depth: float,
+) -> bool:  # fmt: skip
+    """Return whether the search would tell a flat seam of these tiles and dips at `depth` (planes)."""
+    leads = _leads(dips, regions, places, _passed(places, side_seams), metal.sigma)
+    here = [lead for lead in leads if abs(lead.depth - depth) < _AT_PLACE]
+    return _first_told(metal, tiles, dips, here, places, []) is not None
+
+
+def _passed(places: Sequence[float], side_seams: Sequence[MeasuredFeature]) -> list[float]:
+    """Return the places that a side seam runs past."""
+    return [p for p in places if any(s.depths[0] + _RUNS_ON < p < s.depths[1] - _RUNS_ON for s in side_seams)]
+
+
+def _first_told(
+    metal: LayerMetal, tiles: Tiles, dips: Dips, leads: Sequence[_Lead], places: Sequence[float], own: Sequence[float]
+) -> tuple[_Lead, FaceSeam] | None:  # fmt: skip
+    """Return the first of some leads that solid metal hardly shows, and what was judged; `own` are seams told."""
+    for lead in leads:
+        beside = _beside(places, [lead.depth, *own])
+        verdict = judge(
+            tiles, metal.used, dips, lead.region, lead.depth, metal.sigma, expected=lead.expected, beside=beside
+        )  # fmt: skip
+        if verdict is None or abs(verdict.thickness) < _LEAST_THICKNESS:
+            continue
+        if _chance(verdict, lead) <= _MOST_CHANCE:
+            return lead, verdict
+    return None
 
 
 def _most_noise(squared: SquaredStack) -> float:

@@ -16,6 +16,7 @@ from ctrecon.pieces.evidence import MOST_FROM_A_SEAM, reach_of
 from ctrecon.pieces.infer import PRIORS, infer_pieces
 from ctrecon.pieces.joints import find_joints
 from ctrecon.record.part import Feature
+from ctrecon.seams.face_limit import FlatLimit
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 MM = 0.05
@@ -236,3 +237,12 @@ def test_a_pin_under_a_cover_came_from_the_other_side() -> None:
     assert [(p.name, p.features) for p in pieces] == [("body", ("F1", "F2")), ("pin", ("F3",))]
     (joint,) = find_joints(pieces, drafts, grid())
     assert joint.put_on_from == ("end",)
+
+
+def test_limits_of_flat_gaps_are_listed_with_the_body() -> None:
+    """Each hidden end with its slice and the gap that would not show; where nothing would show that is said."""
+    limits = [FlatLimit(12.0, 14, 0.0062), FlatLimit(20.0, 22, 0.01), FlatLimit(28.0, 30, None)]
+    pieces, _ = infer_pieces([FLANGE, COLLAR, BOSS], grid(), limits=limits)
+    (said,) = [e.says for e in pieces[0].evidence if e.kind == "limit"]
+    assert "thinner than about 0.0062 mm at slice 14 and 0.0100 mm at slice 22" in said
+    assert "At slice 30 (counted from 0) there is too little metal" in said

@@ -4,6 +4,7 @@ All stacks here are drawn by this file from closed forms (a blurred edge is the 
 measuring code does goes into the truth.
 """
 
+import re
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -240,6 +241,21 @@ def test_spacer_on_flange() -> None:
     assert px(one.x_mm) == pytest.approx(41.5, abs=1.0)
     assert one.slices_used is not None
     assert one.slices_used[0] <= one.depth_from_mm.value / MM <= one.slices_used[1]
+
+
+@pytest.mark.parametrize("seed", [7101, 7102, 7103])
+@pytest.mark.parametrize("hub", [Scene(plates=HUB, tilt=1.0), Scene(plates=HUB, snr=10.0, rings=0.01, step=1.4)])
+def test_a_gap_thicker_than_the_stated_limit_shows(hub: Scene, seed: int) -> None:
+    """The limit stated for the shoulder of a solid hub: with other noise a gap a quarter thicker is told there."""
+    solid = measured(hub)
+    (said,) = [e.says for piece in solid.pieces for e in piece.evidence if e.kind == "limit"]
+    limit_mm, at = re.findall(r"thinner than about ([0-9.]+) mm at slice ([0-9]+)", said)[0]
+    assert abs(int(at) * hub.step * MM - hub.depth_mm(-1.0)) <= hub.step * MM
+    assert float(limit_mm) < 0.2 * MM
+    part = measured(replace(hub, gaps=((-1.0, 1.25 * float(limit_mm) / MM, 0.0),), seed=seed))
+    (one,) = faces(part)
+    assert one.depth_from_mm is not None
+    assert abs(one.depth_from_mm.value / MM / hub.step - int(at)) < 1
 
 
 def test_two_seams() -> None:

@@ -261,7 +261,18 @@ def _pieces(truth: Scanned, part: Part) -> dict[str, Any]:
 SMALL_PIN = 14.0
 """A pin thinner than this (px) is a small one: half as much surface as an arbor (own reckoning, no source)."""
 
+_NEAR_SLICES = 2.5  # between a flat seam and the slice named, rounded, for where an outside ends
 _LIMIT = re.compile(r"a gap thinner than about ([0-9.]+) mm would not show")
+_FLAT_LIMIT = re.compile(r"([0-9.]+) mm at slice ([0-9]+)")
+_NO_FLAT = re.compile(r"At slices? ([0-9, and]+) .* too little metal")
+
+
+def _flat_limit_of(part: Part, at: float) -> float | None:
+    """The thinnest flat gap (mm) that the record says would show within two slices of `at`: any, where none would."""
+    texts = [one.says for piece in part.pieces for one in piece.evidence if one.kind == "limit"]
+    said = [(float(mm), int(k)) for text in texts for mm, k in _FLAT_LIMIT.findall(text)]
+    said += [(np.inf, int(k)) for text in texts for m in _NO_FLAT.findall(text) for k in re.findall("[0-9]+", m)]
+    return max((mm for mm, k in said if abs(k - at) <= _NEAR_SLICES), default=None)
 
 
 def _limit_of(part: Part) -> float | None:
@@ -277,7 +288,14 @@ def _seams(truth: Scanned, part: Part, hit: set[int]) -> dict[str, Any]:
     missed = [truth.features[i] for i in seams if i not in hit]
     # the record says that a small pin needs twice as much
     pins = [f.get("diameter_mm", np.inf) < SMALL_PIN * truth.px_mm for f in missed]
-    true = [limit is not None and f["seam_mm"] <= (1 + pin) * limit for f, pin in zip(missed, pins, strict=True)]
+    limits = [
+        _flat_limit_of(part, f["depth_from_mm"] / truth.voxel_mm[0]) if f["kind"] == "face_seam" else limit
+        for f in missed
+    ]
+    true = [
+        most is not None and f["seam_mm"] <= (1 + pin) * most
+        for f, most, pin in zip(missed, limits, pins, strict=True)
+    ]
     each = [(truth.features[i]["kind"], truth.features[i]["strength"], i in hit) for i in seams]
     return {
         "of": len(seams), "told": len(seams) - len(missed), "limit_true": sum(true), "limit_mm": limit, "each": each,
