@@ -145,12 +145,12 @@ def _fitted(squared: SquaredStack, start: CrownStart) -> CrownFit | FitFailed:
             kept[k] = np.where(np.isfinite(grey), grey, 0.0).astype(float)
         return kept[k]
 
-    first, last = trimmed(start.first, start.last)
-    own = replace(start, x=start.x - left, y=start.y - top, first=first, last=last)
+    own = replace(start, x=start.x - left, y=start.y - top)
     artefacts = squared.survey.artefacts
     blur = 0.9 if artefacts is None or artefacts.psf_px is None else artefacts.psf_px
     fit = fit_crown(
         plane, (max(start.first - _LOOK, 0), min(start.last + _LOOK, len(squared) - 1)), own,
+        within=trimmed(start.first, start.last),
         noise=squared.survey.noise_rel, grain=squared.survey.correlation.sum, blur=blur,
     )  # fmt: skip
     return replace(fit, values=fit.values + [left, top, 0, 0, 0]) if isinstance(fit, CrownFit) else fit

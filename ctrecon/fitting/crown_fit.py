@@ -79,9 +79,9 @@ class CrownFit:
 
 
 def fit_crown(
-    plane: Callable[[int], Floats], planes: tuple[int, int], start: CrownStart, *, noise: float, grain: float,
-    blur: float,
-) -> CrownFit | FitFailed:
+    plane: Callable[[int], Floats], planes: tuple[int, int], start: CrownStart, *, within: tuple[int, int],
+    noise: float, grain: float, blur: float,
+) -> CrownFit | FitFailed:  # fmt: skip
     """Fit teeth that stand on an end face.
 
     Parameters
@@ -92,13 +92,15 @@ def fit_crown(
         First and last plane that may be looked at.
     start : CrownStart
         Where to begin.
+    within : (int, int)
+        First and last plane that lie well within the teeth.
     noise, grain : float
         Standard deviation of one voxel's grey; by how much its correlation raises the variance of a sum.
     blur : float
         Of the scan, px.
     """
-    mean = np.mean([plane(k) for k in range(start.first, start.last + 1)], axis=0)
-    sd = noise * np.sqrt(grain / (start.last - start.first + 1))
+    mean = np.mean([plane(k) for k in range(within[0], within[1] + 1)], axis=0)
+    sd = noise * np.sqrt(grain / (within[1] - within[0] + 1))
     x, y = start.x, start.y
     for _ in range(2):  # angles are taken about the centre that the ring gives
         angles, u_angles, half = _angles(mean, x, y, start, sd)
