@@ -14,6 +14,7 @@ from ctrecon.record.part import Feature
 __all__ = ["ends_behind_gaps"]
 
 _NEAR_PX = 0.25  # between the middle of a flat seam and where it must be, beyond three u of both
+_NEAR_PLANES = 1.5  # between an end and the depth at which a gap may be
 
 
 def ends_behind_gaps(
@@ -23,6 +24,7 @@ def ends_behind_gaps(
     *,
     pitch_mm: float,
     depth_step_mm: float,
+    unseen: Sequence[tuple[float, float]] = (),
 ) -> list[MeasuredFeature]:
     """Return the features with the ends of outsides that a flat seam parts from a wider neighbour moved by its gap.
 
@@ -35,6 +37,8 @@ def ends_behind_gaps(
         of the neighbour.
     pitch_mm, depth_step_mm : float
         Pixel and plane of the part grid.
+    unseen : sequence of (float, float)
+        Depths (planes) at which a gap of up to so many mm may be there unseen: u of an end there holds it.
     """
     gaps = [d.feature for d in seams if kind_of(d.feature).is_face and d.feature.seam_mm is not None]
     out = []
@@ -43,7 +47,8 @@ def ends_behind_gaps(
         if is_outside(draft.feature):
             for name, own, sign in (("depth_from_mm", side[0], 1), ("depth_to_mm", side[1], -1)):
                 if own == sign:
-                    draft = _moved(draft, name, sign, gaps, pitch_mm, depth_step_mm)
+                    moved = _moved(draft, name, sign, gaps, pitch_mm, depth_step_mm)
+                    draft = _doubted(draft, name, unseen) if moved is draft else moved
         out.append(draft)
     return out
 
@@ -71,3 +76,18 @@ def _moved(
         depths = (low + shift, high) if sign > 0 else (low, high + shift)
         return replace(draft, feature=replace(feature, **moved), depths=depths)
     return draft
+
+
+def _doubted(draft: MeasuredFeature, name: str, unseen: Sequence[tuple[float, float]]) -> MeasuredFeature:
+    """Widen u of an end that a gap too thin to show may part from the face that is seen."""
+    end: Measured | None = getattr(draft.feature, name)
+    at = draft.depths[0 if name == "depth_from_mm" else 1]
+    most = max((gap for depth, gap in unseen if abs(depth - at) < _NEAR_PLANES), default=0.0)
+    if end is None or end.u is None or not most:
+        return draft
+    u = most / np.sqrt(3)  # the gap lies anywhere from nothing to `most`: root of its mean square
+    wider: dict[str, Any] = {name: Measured(end.value, float(np.hypot(end.u, u)))}
+    length = draft.feature.length_mm
+    if length is not None:
+        wider["length_mm"] = Measured(length.value, float(np.hypot(length.u or 0.0, u)))
+    return replace(draft, feature=replace(draft.feature, **wider))

@@ -29,6 +29,7 @@ from ctrecon.shapes import Shape
 __all__ = ["infer_pieces"]
 
 _SURE, _UNLIKELY = 0.8, 0.3
+_WIDE_BLUR_PX = 1.2  # where the stack does not tell: more than most scans have, so that the limit holds
 _FACE_PLANES = 1.5  # planes; an end so near a flat seam is that of the seam
 _SAYS = {
     "one_piece": "one piece of metal",
@@ -146,7 +147,7 @@ def _one_piece(
 def _thinnest(squared: SquaredStack) -> float | None:
     """Thickness (px) of the thinnest seam through a quarter of the part that this stack would show."""
     found = squared.survey.artefacts
-    if found is None or found.psf_px is None or not np.isfinite(found.snr):
+    if found is None or not np.isfinite(found.snr):
         return None
     # a gap is summed over its whole surface, and there noise that many voxels share counts by all of them: more
     # than their nearest neighbours tell
@@ -154,7 +155,7 @@ def _thinnest(squared: SquaredStack) -> float | None:
     neighbours = 1.0 + max(found.noise_correlation or 0.0, 0.0)
     return thinnest_seam_px(
         snr=found.snr / max(float(np.sqrt(shared)) / neighbours, 1.0),
-        psf_px=found.psf_px,
+        psf_px=_WIDE_BLUR_PX if found.psf_px is None else found.psf_px,
         slices=max(1, squared.survey.body_slices // 4),
         correlation=found.noise_correlation or 0.0,
         rings=found.ring_left_rel,

@@ -258,6 +258,20 @@ def test_a_gap_thicker_than_the_stated_limit_shows(hub: Scene, seed: int) -> Non
     assert abs(one.depth_from_mm.value / MM / hub.step - int(at)) < 1
 
 
+def test_where_one_gap_shows_another_may_be_too_thin() -> None:
+    """A spacer known to be loose at one end may have a gap at its other: u of that end holds what would not show."""
+    spool = Scene(plates=((-13.0, -4.0, 36.0), (-4.0, 5.0, 26.0), (5.0, 13.0, 36.0)), tilt=1.0)
+    loose = replace(spool, gaps=((-4.0, 0.15, 0.0),))
+    ends = []
+    for scene in (spool, loose):
+        part = measured(scene)
+        (spacer,) = [f for f in part.features if f.diameter_mm and px(f.diameter_mm) == pytest.approx(52, abs=1)]
+        ends.append(u_px(spacer.depth_to_mm))
+    limits = [e.says for piece in measured(loose).pieces for e in piece.evidence if e.kind == "limit"]
+    mm = float(re.findall(r"([0-9.]+) mm at slice", " ".join(limits))[0])
+    assert ends[1] == pytest.approx(np.hypot(ends[0], mm / MM / np.sqrt(3)), rel=0.1)
+
+
 def test_two_seams() -> None:
     """Three layers give two seams, in their order, each with its own thickness."""
     plates = ((-13.0, -4.0, 34.0), (-4.0, 5.0, 34.0), (5.0, 13.0, 34.0))
