@@ -163,11 +163,7 @@ def measure_stack(
     seams, limits = _find_seams(squared, drafts, progress) if axis is not None or len(stack) == 1 else ([], [])
     drafts = [d for d in drafts if not any(is_filling_of(seam, d) for seam in seams)]
     sides = {id(one): (_side(pair[0]), _side(pair[1])) for one, pair in zip(sized, plans, strict=True)}
-    # what is known to be of several pieces may have gaps that do not show, too
-    unseen = [(one.depth, one.gap_mm) for one in limits if one.gap_mm is not None] if seams else []
-    drafts = ends_behind_gaps(
-        drafts, seams, sides, pitch_mm=squared.pitch_mm, depth_step_mm=squared.depth_step_mm, unseen=unseen
-    )
+    drafts = _behind_gaps(squared, drafts, seams, limits, sides)
     across = find_cross_holes(squared, [one.candidate for one in sized], survey.noise_rel) if axis is not None else []
     ordered = order_features([*drafts, *seams, *across])
     features = tuple(d.feature for d in ordered)
@@ -187,6 +183,17 @@ def measure_stack(
     part = with_form_and_relations(part, squared, ordered, survey.noise_rel, progress=progress)
     tell("form", 1, 1)
     return Measurement(part, make_pictures(squared, ordered), make_seam_pictures(squared, ordered))
+
+
+def _behind_gaps(
+    squared: SquaredStack, drafts: list[MeasuredFeature], seams: list[MeasuredFeature], limits: list[FlatLimit],
+    sides: dict[int, tuple[int | None, int | None]],
+) -> list[MeasuredFeature]:  # fmt: skip
+    """Move ends by the gaps that show; what is known to be of several pieces may have others that do not, too."""
+    unseen = [(one.depth, one.gap_mm) for one in limits if one.gap_mm is not None] if seams else []
+    return ends_behind_gaps(
+        drafts, seams, sides, pitch_mm=squared.pitch_mm, depth_step_mm=squared.depth_step_mm, unseen=unseen
+    )
 
 
 def _find_seams(

@@ -328,13 +328,13 @@ def _measure(
     squared: SquaredStack, solid: SolidMetal, field: SeamField, lead: SeamCandidate, ends: list[tuple[float, float]]
 ) -> tuple[OutlineFit, Depths, SeamCandidate] | None:
     """Fit outline and depths, then the outline again over the whole of these depths."""
-    noise = squared.survey.noise_rel
+    noise, shared = squared.survey.noise_rel, float(squared.survey.correlation.by_depth[0])
     measured: tuple[OutlineFit, Depths, SeamCandidate] | None = None
     for _ in range(2):
         blur, known = _blur(squared, lead.shape.centre, _planes(field, lead))
-        fit = fit_outline(field, lead, blur=blur, blur_known=known, noise=noise)
+        fit = fit_outline(field, lead, blur=blur, blur_known=known, noise=noise, shared=shared)
         if fit is None and lead.name == SET:
-            fit = fit_outline(field, lead, blur=blur, blur_known=known, noise=noise, held=True)
+            fit = fit_outline(field, lead, blur=blur, blur_known=known, noise=noise, shared=shared, held=True)
         for other in _others(lead) if measured is None and lead.name != SET else ():  # pins are round
             rival = fit_outline(field, other, blur=blur, blur_known=known, noise=noise, about=lead)
             if rival is not None and (fit is None or fit.worse_than(rival) > _OTHER_FITS):

@@ -1,6 +1,7 @@
 """Measures a found seam: its outline, taken at the middle of the gap, and its air-equivalent thickness."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ _FEWEST = 60
 _SECTORS = 12
 _SECTOR_PX = 6.0  # along the line, at least: narrower ones would take up all that a small rivet shows
 _PATCHES = 24
+_ALL = 0.98  # of what a parameter hangs on in one patch: there is no telling how far off it is
 _SIGNIFICANT, _OF_A_SET = 3.0, 1.5  # its mates tell what is there; this one, what it is like
 _LEAST_THICKNESS = 0.005  # px: in scans all but without noise the blur of a wall 3 px off leaves a fainter line
 _BLUR_REACH = 0.35  # in the logarithm
@@ -73,6 +75,7 @@ def fit_outline(
     blur: float,
     blur_known: float,
     noise: float,
+    shared: float = 1.0,
     about: SeamCandidate | None = None,
     held: bool = False,
 ) -> OutlineFit | None:
@@ -95,6 +98,8 @@ def fit_outline(
         How well it is known, as a share of itself.
     noise : float
         Noise of one voxel, share of the contrast.
+    shared : float
+        By how much what neighbours in a plane share raises the variance of a sum of their noise.
     about : SeamCandidate or None
         Fit to the pixels near this line instead of the lead's own: so two shapes are fitted to the same pixels.
     held : bool
@@ -155,8 +160,10 @@ def fit_outline(
     bend = np.column_stack([
         (design(p0 + h) @ linear - design(p0 - h) @ linear) / (2 * h.sum()) for h in 1e-4 * np.eye(len(p0))
     ])  # fmt: skip
-    covariance = _sandwich(data, good, np.column_stack([bend, a]), left * good, sd, scale / blur_known, size)
-    u = np.sqrt(np.maximum(np.diag(covariance), 1e-12))
+    variance = _sandwich(
+        data, good, np.column_stack([bend, a]), left * good, sd, scale / blur_known, size, _grain(shared, blur)
+    )
+    u = np.sqrt(np.maximum(variance, 1e-12))
     count = len(p0)
     thickness, u_thickness = float(linear[0]), float(u[count])
     if (thickness < 0) != lead.bright:
@@ -244,25 +251,45 @@ def _box(shape: SeamShape, size: tuple[int, ...]) -> tuple[int, int, int, int]:
 
 
 def _sandwich(
-    data: _Data, good: NDArray[np.bool_], slopes: Floats, left: Floats, sd: float, prior: float, blur: int
-) -> Floats:
-    """Covariance of all parameters, errors shared within a patch counted in full."""
+    data: _Data, good: NDArray[np.bool_], slopes: Floats, left: Floats, sd: float, prior: float, blur: int,
+    grain: float,
+) -> Floats:  # fmt: skip
+    """Variance of all parameters, errors shared within a patch counted in full.
+
+    A patch that a parameter hangs on draws the fit towards itself, and what is left there is too small by that: it is
+    scaled up by its leverage (Bell and McCaffrey, Survey Methodology 28, 2002, "CR2", from memory).
+    """
     whole = slopes * (np.sqrt(data.weight) * good / max(sd, 1e-5))[:, None]
     normal = whole.T @ whole
     normal[blur, blur] += prior**2
     normal[np.diag_indices_from(normal)] += 1e-9 * np.diag(normal).max()
-    inverse = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
-    scores = np.zeros((_PATCHES, whole.shape[1]))
-    np.add.at(scores, data.patch, whole * left[:, None])
-    used = max(len(np.unique(data.patch[good])), 2)
-    meat = scores.T @ scores * used / max(used - 1, 1)
-    patches = inverse @ meat @ inverse
-    # few patches may agree by chance: never less than what independent pixels give
-    plain = inverse * max(float(np.mean(left[good] ** 2)), 1e-12)
-    pick = np.diag(patches) < np.diag(plain)
-    out = patches.copy()
-    out[np.diag_indices_from(out)] = np.where(pick, np.diag(plain), np.diag(patches))
-    return np.asarray(out)
+    value, vector = np.linalg.eigh(normal)
+    kept = value > 1e-12 * value[-1]
+    root = vector[:, kept] / np.sqrt(value[kept])  # root @ root.T is the inverse
+    order = np.argsort(data.patch, kind="stable")
+    white, rest = (whole @ root)[order], left[order]
+    bounds = np.searchsorted(data.patch[order], np.arange(_PATCHES + 1))
+    runs = [slice(*pair) for pair in pairwise(bounds)]
+    own = np.array([white[run].T @ white[run] for run in runs])
+    scores = np.array([white[run].T @ rest[run] for run in runs])
+    share, axes = np.linalg.eigh(own)
+    free = np.where(share < _ALL, 1 / np.sqrt(np.clip(1 - share, 1 - _ALL, None)), 0.0)
+    scores = np.einsum("gij,gj,gkj,gk->gi", axes, free, axes, scores, optimize=True)
+    spread = root @ scores.T
+    # few patches may agree by chance, small ones share their noise: never less than what single pixels give
+    plain = (root**2).sum(axis=1) * max(float(np.mean(left[good] ** 2)), 1e-12)
+    plain[:2] *= grain  # of the place; sizes kept within u without (own worn parts)
+    return np.asarray(np.maximum((spread**2).sum(axis=1), plain))
+
+
+def _grain(shared: float, blur: float) -> float:
+    """Return by how much noise that neighbours share raises the variance of a line's place.
+
+    Noise smoothed over g px raises that of a sum by 4 pi g². The slope of a dip of blur b, which tells the place, meets
+    all of it along the line, and across it what is left of its spectrum: (b² / (b² + g²))^1.5 (spectra multiplied).
+    """
+    g2 = max(shared, 1.0) / (4 * np.pi)
+    return max(float(shared * (blur**2 / (blur**2 + g2)) ** 1.5), 1.0)
 
 
 def band_of(
