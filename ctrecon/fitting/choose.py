@@ -12,8 +12,10 @@ from ctrecon.core.frames import Floats
 from ctrecon.fitting.d_bore import d_of
 from ctrecon.fitting.outline_candidates import (
     BLURS,
+    OFF_CENTRE,
     SIDES,
     Waves,
+    arc_of,
     circle_of,
     misfit_of,
     near_shape,
@@ -48,7 +50,6 @@ _ROUND_END = 0.47
 """Corner radius over width from which a rectangle has round ends and no flats between them."""
 _SIDE_SEEN, _LITTLE, _LITTLE_PX, _STRAIGHT = 0.25, 0.12, 8.0, 1.25
 """Share of a side that must show; the share and px that will do for one of four, if it is straight (judgements)."""
-_ABOUT = 0.1  # of the radius: an arc on a broken outline settles its centre no better
 _NEARER = 0.6
 """Where an oval passes near a circle it is this much nearer to the outline; two bites in a bore only look oval."""
 _ESTIMATE_OVAL: Callable[[Floats], Any] = EllipseModel.from_estimate
@@ -180,7 +181,7 @@ def _without_inside(circle: Circle, points: Floats, tolerance: float) -> float:
     """Return the share of an outline that is not the inside of a ring fragment about the centre of its outside."""
     left = points[~near_shape(circle, points, 2 * tolerance)]
     inside = circle_of(left, tolerance) if len(left) >= 12 else None
-    if inside is None or _bulges(inside, points, tolerance) or _apart(inside, circle) > _ABOUT * circle.radius:
+    if inside is None or _bulges(inside, points, tolerance) or _apart(inside, circle) > OFF_CENTRE * circle.radius:
         return 1.0
     return 1.0 - float(near_shape(inside, points, 2 * tolerance).mean())
 
@@ -436,14 +437,14 @@ def reliefs_of(
         stretch = points[run]
         if len(stretch) < 10:
             continue
-        circle = circle_of(stretch, tolerance_px)
+        circle = arc_of(stretch, choice.shape if isinstance(choice.shape, Circle) else None, tolerance_px)
         if circle is None:
             continue
         near = near_shape(circle, stretch, tolerance_px)
         angle = np.unwrap(np.arctan2(stretch[near, 1] - circle.y, stretch[near, 0] - circle.x))
         arc = float(np.degrees(np.ptp(angle))) if near.any() else 0.0
         unbroken = np.diff(_longest_run(_close_runs(near, 3)))[0] / len(stretch)
-        ring = isinstance(choice.shape, Circle) and _apart(circle, choice.shape) < _ABOUT * circle.radius
+        ring = isinstance(choice.shape, Circle) and _apart(circle, choice.shape) < OFF_CENTRE * circle.radius
         # a relief is an arc from end to end; the inside of a ring fragment has broken edges beside it, and beside an
         # arc that turns farther than any bite a corner may be lost
         if (

@@ -11,12 +11,16 @@ from ctrecon.core.frames import Floats
 from ctrecon.shapes import Circle, Rectangle, RegularPolygon, Shape
 
 __all__ = [
-    "BLURS", "SIDES", "Waves", "circle_of", "mean_secant", "misfit_of", "near_shape", "normals_of", "polygons_of",
-    "rectangle_from_waves", "refined_rectangle", "straight_sided", "wave_of_polygon", "waves_of",
+    "BLURS", "OFF_CENTRE", "SIDES", "Waves", "arc_of", "circle_of", "mean_secant", "misfit_of", "near_shape",
+    "normals_of", "polygons_of", "rectangle_from_waves", "refined_rectangle", "straight_sided", "wave_of_polygon",
+    "waves_of",
 ]  # fmt: skip
 
 BLURS = (0.7, 1.0, 1.4)
 """Blur (px) an outline may have: that of the scan and of the smoothing before tracing."""
+OFF_CENTRE = 0.1
+"""Of the radius: an arc on a broken outline settles its centre no better (a judgement)."""
+_RING = 0.7  # of what another circle shows: one about a known centre has none to choose (a judgement)
 SIDES = (3, 5, 6, 7, 8, 9, 10, 11, 12)
 """Regular polygons that are looked for; four sides are the square's."""
 
@@ -56,7 +60,28 @@ def circle_of(points: Floats, tolerance: float) -> Circle | None:
     # near counts more than nearly: a bite out of the rim must not draw the circle into a compromise
     score = np.maximum(1 - (gap / (1.5 * tolerance)) ** 2, 0).mean(axis=1) * (radius < 3 * size)
     best = int(np.argmax(score))
-    circle = Circle(float(centre[best, 0]), float(centre[best, 1]), float(radius[best]))
+    return _settled(Circle(float(centre[best, 0]), float(centre[best, 1]), float(radius[best])), points, tolerance)
+
+
+def arc_of(points: Floats, about: Circle | None, tolerance: float) -> Circle | None:
+    """Return the circle that most of a stretch lies on.
+
+    One about the same centre as `about` comes first: the breaks beside the inside of a ring may be as long as it.
+    """
+    circle = circle_of(points, tolerance)
+    if about is None:
+        return circle
+    away = np.sort(np.hypot(points[:, 0] - about.x, points[:, 1] - about.y))
+    many = np.searchsorted(away, away + 2 * tolerance, side="right") - np.arange(len(away))
+    ring = Circle(about.x, about.y, float(away[np.argmax(many)]) + tolerance)
+    settled = _settled(ring, points, tolerance)  # breaks may draw it away
+    if settled is not None and np.hypot(settled.x - about.x, settled.y - about.y) < OFF_CENTRE * settled.radius:
+        ring = settled
+    share = near_shape(ring, points, tolerance).mean()
+    return ring if circle is None or share >= _RING * near_shape(circle, points, tolerance).mean() else circle
+
+
+def _settled(circle: Circle, points: Floats, tolerance: float) -> Circle | None:
     for factor in (3.0, 2.0, 1.5, 1.5):
         near = points[near_shape(circle, points, factor * tolerance)]
         if len(near) < 6:
