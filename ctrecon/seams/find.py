@@ -337,8 +337,11 @@ def _measure(
             fit = fit_outline(field, lead, blur=blur, blur_known=known, noise=noise, shared=shared, held=True)
         for other in _others(lead) if measured is None and lead.name != SET else ():  # pins are round
             rival = fit_outline(field, other, blur=blur, blur_known=known, noise=noise, about=lead)
-            if rival is not None and (fit is None or fit.worse_than(rival) > _OTHER_FITS):
-                lead, fit = replace(other, shape=rival.shape), rival
+            if rival is None or (fit is not None and fit.worse_than(rival) <= _OTHER_FITS):
+                continue
+            other = replace(other, shape=rival.shape)
+            if not closed(field, other).reason:  # what shows on a part of itself only is no better line
+                lead, fit = other, rival
         depths = None if fit is None else find_depths(squared, solid, fit, _planes(field, lead), ends)
         if fit is None or depths is None:
             return measured

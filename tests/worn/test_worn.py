@@ -209,6 +209,22 @@ def test_a_worn_part_is_measured(
     assert not scored["pieces"]["false_separate"]
 
 
+@pytest.mark.slow
+def test_a_rod_is_not_lost_to_a_square_that_shows_on_one_side_only(
+    measured_once: Callable[[str, Callable[[], Part]], Part]
+) -> None:
+    """The round gap about an arbor, beside cupping and streaks that draw a square's fit away: told, and round."""
+    from worn import parts
+
+    told, _, _ = parts.make("sandwich", 10527)
+    stack = SliceStack.from_array(told.slices, voxel_mm=told.voxel_mm, source="sandwich-10527")
+    part = measured_once("worn_sandwich_10527", lambda: measure_stack(stack).part)
+    (true,) = [f["diameter_mm"] for f in told.features if f["kind"] == "round_seam"]
+    (size,) = [f.diameter_mm for f in part.features if f.kind == "round_seam"]
+    assert size is not None
+    assert size.value == pytest.approx(true, abs=3 * (size.u or 0.0))
+
+
 def test_product_in_pits_skins_no_face() -> None:
     """What fills the pits adds no metal anywhere else: the volume is that of the body and of what the pits took."""
     from worn import common, wear
