@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from ctrecon.calibration.known import UNSAID_U_MM, Known
+from ctrecon.core.listed import listed
 from ctrecon.core.measured import (
     COVERAGE_FACTOR,
     Measured,
@@ -34,10 +35,6 @@ def _number(value: float, u: float, unit: str = " mm", *, most: int = 4) -> str:
     return f"{format_value(value, digits)}{unit} (U {format_u(wide, digits)})"
 
 
-def _listed(names: Sequence[str]) -> str:
-    return " and ".join(names) if len(names) < 3 else ", ".join(names[:-1]) + " and " + names[-1]
-
-
 def _factors(factor: tuple[Measured, Measured, Measured], groups: str) -> str:
     shown = [_number(one.value, one.u or 0.0, "", most=6) for one in factor]
     if groups == "one":
@@ -53,7 +50,7 @@ def sentences(
 ) -> tuple[str, ...]:  # fmt: skip
     """Return how true scale was found: from what, with what result, and what it rests on."""
     used = [one for one in sizes if one.used]
-    given = _listed([f"{one.name} = {_number(one.value_mm, one.u_mm)}" for one in used])
+    given = listed([f"{one.name} = {_number(one.value_mm, one.u_mm)}" for one in used])
     out = [f"True scale from known sizes: {given}; {_factors(factor, groups)}. {_GROUPS[groups]}"]
     edge_u = edge_mm.u or 0.0
     if edge_u > 0.7 * edge_u_mm:
@@ -110,7 +107,7 @@ def warnings_of(
             )
         )
     elif blamed:
-        names = _listed([one.name for one in blamed])
+        names = listed([one.name for one in blamed])
         if len(sizes) > 1:
             says = (
                 f"Among the known sizes at least one of {names} is wrong: no scale and edge fit them together. All "
@@ -127,7 +124,7 @@ def warnings_of(
         out.append(
             Warn(
                 flag="known_u_assumed",
-                says=f"No uncertainty was given with {_listed(unsaid)}; U {COVERAGE_FACTOR * UNSAID_U_MM:g} mm was "
+                says=f"No uncertainty was given with {listed(unsaid)}; U {COVERAGE_FACTOR * UNSAID_U_MM:g} mm was "
                 "taken, as for a sliding caliper. Give your own, as in F1=12.00±0.02.",
             )
         )

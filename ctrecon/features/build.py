@@ -7,6 +7,7 @@ import numpy as np
 import shapely
 
 from ctrecon.core.fit_result import FitFailed, ShapeFit
+from ctrecon.core.listed import listed
 from ctrecon.core.measured import Measured
 from ctrecon.features.budget import budget_of, sizes_of_fit
 from ctrecon.features.candidates import Candidate, RivalShape
@@ -230,8 +231,7 @@ def _spoilt_words(squared: SquaredStack, candidate: Candidate, x: float, y: floa
         for run in candidate.spoilt
     ]
     named = [f"{a}" if a == b else f"{a} to {b}" for a, b in sorted(slices)]
-    where = named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
-    return f"Noise or damage spoils it in slices {where}; it was measured on the rest of its depth."
+    return f"Noise or damage spoils it in slices {listed(named)}; it was measured on the rest of its depth."
 
 
 def _midway(squared: SquaredStack, one: FittedCandidate, pair: tuple[End, End], depths: tuple[float, float]) -> float:

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from ctrecon.core.frames import Floats
+from ctrecon.core.listed import listed
 from ctrecon.core.measured import format_percent
 from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.square_up import SquaredStack
@@ -104,18 +105,14 @@ def flat_limit(limits: Sequence[FlatLimit]) -> list[Evidence]:
     if some:
         says.append(
             "Where an outside ends inside the part, a flat gap would not show if it were thinner than about "
-            f"{_and(some)} (slices counted from 0)."
+            f"{listed(some)} (slices counted from 0)."
         )
     if none:
         says.append(
-            f"At {'slice' if len(none) == 1 else 'slices'} {_and(none)} (counted from 0) there is too little metal "
+            f"At {'slice' if len(none) == 1 else 'slices'} {listed(none)} (counted from 0) there is too little metal "
             "between faces for a flat gap to show."
         )
     return [Evidence(kind="limit", features=(), weight=0.0, says=" ".join(says))] if says else []
-
-
-def _and(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def _limit(thinnest_mm: float) -> str:

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from ctrecon.core.listed import listed
 from ctrecon.core.measured import Measured
 from ctrecon.features.build import MeasuredFeature
 from ctrecon.grey.health import thinnest_seam_px
@@ -293,9 +294,7 @@ def _layer(
 
 def _listed_with(pieces: Sequence[Piece]) -> Evidence:
     """Return where the body's own evidence is listed: what makes another piece separate makes the body one, too."""
-    names = [p.id for p in pieces]
-    where = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-    says = f"P1 is the remainder; the evidence is listed under {where}."
+    says = f"P1 is the remainder; the evidence is listed under {listed([p.id for p in pieces])}."
     return Evidence(kind="rest", features=(), weight=0.0, says=says)
 
 
