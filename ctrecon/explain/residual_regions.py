@@ -89,9 +89,16 @@ class RegionStats:
 
 @dataclass(eq=False)
 class _Seen:
-    """A slice on its way through the finder; `strength` (N,) is that of the places of its mask, in their order."""
+    """What is kept of a slice on its way through the finder.
 
-    rest: SliceResidual
+    `part` is the residual as a share of the contrast, `in_metal` where the record has metal; `strength` (N,) is that of
+    the places of the mask, in their order.
+    """
+
+    index: int
+    corner: tuple[int, int]
+    part: Floats
+    in_metal: Mask
     shrunk: Floats
     at_edge: Mask
     strength: Floats
@@ -106,6 +113,7 @@ class RegionFinder:
         self._clipped = clipped
         self._waiting: list[_Seen] = []
         self._ready: list[_Seen] = []
+        self._first: SliceResidual | None = None  # of those waiting; it stands for its block
         self._tallies: list[RegionStats] = []
         self._parent: list[int] = []
         self._before: dict[int, deque[tuple[_Places, _Places]]] = {s: deque(maxlen=_BRIDGED) for s in (1, -1)}
@@ -116,9 +124,11 @@ class RegionFinder:
         """Look at one slice."""
         shrunk = np.sign(rest.residual) * np.maximum(np.abs(rest.residual) - rest.allowed, 0)
         mask, strength = self._stands_out(shrunk, rest, _FINE_PX, 1)
-        # of what errors of edges may cause only one bit a place is needed from here on
-        at_edge, rest = rest.allowed > 1.0, replace(rest, allowed=np.empty(0, dtype=np.float32))
-        self._waiting.append(_Seen(rest, shrunk, at_edge, strength[mask], mask))
+        part, in_metal, at_edge = rest.residual * rest.per_noise, rest.share > 0.5, rest.allowed > 1.0
+        self._waiting.append(_Seen(rest.index, rest.corner, part, in_metal, shrunk, at_edge, strength[mask], mask))
+        if len(self._waiting) == 1:
+            nothing = np.empty(0, dtype=np.float32)
+            self._first = replace(rest, residual=nothing, allowed=nothing)
         if len(self._waiting) == _BLOCK:
             self._close_block()
 
@@ -143,11 +153,10 @@ class RegionFinder:
         close = outside & rest.near
         air = self._scatter(smooth[close if close.sum() >= _FEWEST else outside], (0, slices), white)
         metal = self._scatter(smooth[rest.near & rest.sound_metal & (rest.share > 0.98)], (1, slices), air)
-        scatter = np.where(rest.share > 0.98, metal, max(metal, air))
-        strength = smooth / scatter
+        strength = smooth / np.where(rest.share > 0.98, np.float32(metal), np.float32(max(metal, air)))
         limit = _limit(float(rest.whole or plane.size) * self._slices * (1.0 if slices == 1 else 2.0 / slices), sigma)
-        part = smooth / slices * rest.per_noise
-        least = np.where(rest.share > 0.5, _LEAST_IN_METAL, _LEAST_IN_AIR)
+        part = smooth / np.float32(slices) * rest.per_noise
+        least = np.where(rest.share > 0.5, np.float32(_LEAST_IN_METAL), np.float32(_LEAST_IN_AIR))
         weak = rest.near & (np.abs(strength) > _TRAILS * limit) & (np.abs(part) > least)
         weak &= ~((part < 0) & (rest.share < 0.1))
         mask = weak & (np.abs(strength) > limit)
@@ -160,7 +169,7 @@ class RegionFinder:
                 touched = np.unique(labels[mask])
                 grown |= np.isin(labels, touched[touched > 0])
             mask = grown
-        return mask, strength.astype(np.float32)
+        return mask, strength
 
     def _scatter(self, values: Floats, kind: tuple[int, int], least: float) -> float:
         """Return the robust scatter of the smoothed residual, of too few values that of the latest slice with enough.
@@ -183,16 +192,17 @@ class RegionFinder:
     def _close_block(self) -> None:
         """Look at the sum of this block and the one before, and let the one before go."""
         pair = [*self._ready, *self._waiting]
-        if pair:
-            total = np.add.reduce([seen.shrunk for seen in pair])
-            middle = pair[len(pair) // 2].rest
-            mask, strength = self._stands_out(total, middle, _COARSE_PX, len(pair))
-            for sign in (1, -1):
-                labels, count = ndimage.label(mask & (strength * sign > 0), structure=_ALL_ROUND)
-                if count:
-                    self._lend(pair, labels, count, total, strength)
+        assert self._first is not None
+        total = pair[0].shrunk.copy()
+        for seen in pair[1:]:
+            total += seen.shrunk
+        mask, strength = self._stands_out(total, self._first, _COARSE_PX, len(pair))
+        for sign in (1, -1):
+            labels, count = ndimage.label(mask & (strength * sign > 0), structure=_ALL_ROUND)
+            if count:
+                self._lend(pair, labels, count, total, strength)
         self._release()
-        self._ready, self._waiting = self._waiting, []
+        self._ready, self._waiting, self._first = self._waiting, [], None
 
     @staticmethod
     def _lend(pair: list[_Seen], labels: NDArray[np.integer[Any]], count: int, total: Floats, strength: Floats) -> None:
@@ -213,8 +223,8 @@ class RegionFinder:
         self._ready = []
 
     def _join(self, seen: _Seen, strength: Floats) -> None:
-        rest, mask = seen.rest, seen.mask
-        self.excess[rest.index] = float(np.abs(rest.residual[mask]).sum())
+        mask = seen.mask
+        self.excess[seen.index] = float(np.abs(seen.part[mask]).sum())
         for sign in (1, -1):
             mine = mask & (strength * sign > 0)
             if not mine.any():
@@ -234,8 +244,7 @@ class RegionFinder:
     def _tally(
         self, seen: _Seen, strength: Floats, labels: NDArray[np.integer[Any]], count: int, sign: int
     ) -> int:
-        base, rest = len(self._tallies), seen.rest
-        part = rest.residual * rest.per_noise
+        base, part, index = len(self._tallies), seen.part, seen.index
         smooth = np.abs(ndimage.gaussian_filter(part, _FINE_PX))
         for number, box in enumerate(ndimage.find_objects(labels, count), start=1):
             one = RegionStats(sign)
@@ -243,14 +252,14 @@ class RegionFinder:
                 inside = labels[box] == number
                 i, j = np.nonzero(inside)
                 i, j = i + box[0].start, j + box[1].start
-                row, column = i + rest.corner[0], j + rest.corner[1]
-                places = np.column_stack([np.full(len(i), rest.index), row, column]).astype(float)
+                row, column = i + seen.corner[0], j + seen.corner[1]
+                places = np.column_stack([np.full(len(i), index), row, column]).astype(float)
                 top = int(np.argmax(np.abs(strength[i, j])))
                 one = RegionStats(
                     sign, len(i), places.sum(axis=0), places.T @ places,
-                    (rest.index, int(row.min()), int(column.min())), (rest.index, int(row.max()), int(column.max())),
-                    float(np.abs(strength[i, j]).max()), (rest.index, int(row[top]), int(column[top])),
-                    float(part[i, j].sum()), float(smooth[i, j].max()), int((rest.share[i, j] > 0.5).sum()),
+                    (index, int(row.min()), int(column.min())), (index, int(row.max()), int(column.max())),
+                    float(np.abs(strength[i, j]).max()), (index, int(row[top]), int(column[top])),
+                    float(part[i, j].sum()), float(smooth[i, j].max()), int(seen.in_metal[i, j].sum()),
                     int(seen.at_edge[i, j].sum()),
                 )  # fmt: skip
             self._tallies.append(one)

@@ -106,22 +106,17 @@ def _compared(part: Part, stack: SliceStack, look: "_Look", progress: Progress |
     """Compare all slices, one after the other."""
     count = len(stack)
     finder = RegionFinder(count, clipped=look.clipped)
-    rms: list[float | None] = []
-    seen = found = predicted = wrong = 0
+    rms: list[float | None] = [None] * count
+    totals = np.zeros(4, dtype=np.int64)
     seen_slices = [k for k in range(count) if k not in stack.missing and not look.is_empty(k)]
-    for k, view in _views(look, finder, seen_slices, count):
-        if view is None:
-            rms.append(None)
-        else:
-            rest, sure = view.rest, view.usable & ((view.rest.share < 0.2) | (view.rest.share > 0.8))
-            square = rest.residual[rest.near] ** 2
-            rms.append(float(np.sqrt(np.mean(square))) if square.size else None)
-            metal, said = view.metal & sure, (rest.share > 0.5) & sure
-            seen, found = seen + int(metal.sum()) + view.beyond, found + int((metal & said).sum())
-            predicted, wrong = predicted + int(said.sum()), wrong + int((said & ~metal).sum())
+    for k, told in _all_told(look, finder, seen_slices, count):
+        if told is not None:
+            rms[k] = told.rms
+            totals += told.seen, told.found, told.predicted, told.wrong
         if progress is not None:
             progress("explain", k + 1, count)
     lumps = tuple(describe(tally, part, look.solid) for tally in finder.finish())
+    seen, found, predicted, wrong = totals.tolist()
     return Explained(
         tuple(rms),
         found / seen if seen else None,
@@ -133,10 +128,31 @@ def _compared(part: Part, stack: SliceStack, look: "_Look", progress: Progress |
     )
 
 
-def _views(
+@dataclass(frozen=True)
+class _Told:
+    """What one slice adds: scatter of the residual; voxels of metal seen, and of them found; predicted, and wrongly."""
+
+    rms: float | None
+    seen: int
+    found: int
+    predicted: int
+    wrong: int
+
+    @classmethod
+    def by(cls, view: "_View") -> "_Told":
+        rest, sure = view.rest, view.usable & ((view.rest.share < 0.2) | (view.rest.share > 0.8))
+        square = rest.residual[rest.near] ** 2
+        metal, said = view.metal & sure, (rest.share > 0.5) & sure
+        return cls(
+            float(np.sqrt(np.mean(square))) if square.size else None, int(metal.sum()) + view.beyond,
+            int((metal & said).sum()), int(said.sum()), int((said & ~metal).sum()),
+        )  # fmt: skip
+
+
+def _all_told(
     look: "_Look", finder: RegionFinder, seen: list[int], count: int
-) -> Iterator[tuple[int, "_View | None"]]:
-    """Yield the slices compared, in turn, and hand each residual to the finder.
+) -> Iterator[tuple[int, _Told | None]]:
+    """Yield what the slices tell, in turn, and hand each residual to the finder.
 
     Of large slices a second thread predicts the next one and looks at the residual of the one before: each of the
     three works through the slices in their order, so that nothing comes out otherwise.
@@ -144,10 +160,12 @@ def _views(
     following, present = dict(pairwise(seen)), set(seen)
     if look.pixels < LARGE or not spare_core():
         for k in range(count):
-            view = look.at(k) if k in present else None
-            if view is not None:
+            told = None
+            if k in present:
+                view = look.at(k)
                 finder.push(view.rest)
-            yield k, view
+                told = _Told.by(view)
+            yield k, told
         return
     share_memory()
     with ThreadPoolExecutor(1) as beside:
@@ -164,7 +182,9 @@ def _views(
             if pushed is not None:
                 pushed.result()
             pushed = beside.submit(finder.push, view.rest)
-            yield k, view
+            told = _Told.by(view)
+            del view, predicted  # large: the next slice is compared without them
+            yield k, told
         if pushed is not None:
             pushed.result()
 

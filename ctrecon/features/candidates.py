@@ -228,7 +228,10 @@ class _Look:
 def _look(stretch: Stretch, run: Run, mean: Floats, corner: tuple[int, int], smooth_px: float) -> _Look | None:
     outlines = trace(mean, smooth_px=smooth_px)
     own = _same(outlines, stretch, corner)
-    return None if own is None else _Look(run.first, run.last, mean, outlines, own, even_points(own.points))
+    if own is None:
+        return None
+    # kept to the end of the measuring, for every run of every stretch: half the room is fine enough by far
+    return _Look(run.first, run.last, mean.astype(np.float32), outlines, own, even_points(own.points))
 
 
 def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> list[Candidate]:
@@ -256,7 +259,7 @@ def _from_stretch(squared: SquaredStack, stretch: Stretch, smooth_px: float) -> 
         if stretch.last - stretch.first + 1 < min(_FREE_LEAST_PLANES, len(squared)):
             return []
         nearest = np.full(mean.shape, SOUND, dtype=np.int8)
-        span = Span(stretch.first, stretch.last, corner, nearest, mean, look.points + corner, choice)
+        span = Span(stretch.first, stretch.last, corner, nearest, look.mean, look.points + corner, choice)
         return [
             Candidate(
                 "free", stretch.hole, None, stretch.growth_px, (span,), stretch.whole, flags, area_px2=look.own.area_px2

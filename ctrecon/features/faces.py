@@ -1,5 +1,6 @@
 """End faces as surfaces: flatness, bend and wedge, from the original voxels across each face."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,21 +94,14 @@ def plan_face(squared: SquaredStack, candidate: Candidate, *, at_start: bool) ->
     left, top = (max(0, int(v)) for v in span.points.min(axis=0))
     right, bottom = (int(v) + 2 for v in span.points.max(axis=0))
     window = np.s_[top:bottom, left:right]
-    stack = np.stack([ndimage.gaussian_filter(np.nan_to_num(squared.window(k, window)), 0.8) for k in planes])
-    metal = stack > 0.5
-    turns = np.diff(metal.astype(np.int8), axis=0)
-    once = (turns > 0).sum(axis=0) - (turns < 0).sum(axis=0) == 1
-    once &= (np.abs(turns).sum(axis=0) == 1) & ~metal[0] & metal[-1]
+    blurred = (ndimage.gaussian_filter(np.nan_to_num(squared.window(k, window)), 0.8) for k in planes)
+    once, crossing = _turns_once(blurred)
     yy, xx = np.mgrid[top:bottom, left:right]
     inside = np.asarray(shapely.contains_xy(shapely.Polygon(span.points).buffer(0), xx, yy))
     # blur of the side walls and of what is on the face reaches this far in
     region = ndimage.distance_transform_edt(np.pad(once & inside, 1))[1:-1, 1:-1] > _MARGIN_PX
     if region.sum() < _LEAST_PIXELS:
         return None
-    at = np.argmax(turns > 0, axis=0)
-    low = np.take_along_axis(stack, at[None], axis=0)[0]
-    high = np.take_along_axis(stack, at[None] + 1, axis=0)[0]
-    crossing = at + (0.5 - low) / np.maximum(high - low, 1e-3)
     height = planes[0] + inward * crossing
     y, x = np.nonzero(region)
     rows = _columns((x - x.mean()) / 100, (y - y.mean()) / 100)
@@ -124,6 +118,20 @@ def plan_face(squared: SquaredStack, candidate: Candidate, *, at_start: bool) ->
     surface = np.zeros(region.shape)
     surface[y, x] = smooth
     return FacePlan(on, surface, (left, top), at_start)
+
+
+def _turns_once(planes: Iterator[Floats]) -> tuple[NDArray[np.bool_], Floats]:
+    """Return which pixels turn from air to metal once and for all, and at which plane (a fraction) they cross half."""
+    before = next(planes)
+    first = last = before > 0.5
+    turns, crossing = np.zeros(before.shape, np.int16), np.zeros(before.shape)
+    for i, plane in enumerate(planes):
+        metal = plane > 0.5
+        new = metal & (turns == 0)
+        crossing[new] = i + ((0.5 - before[new]) / np.maximum(plane[new] - before[new], 1e-3)).astype(float)
+        turns += metal != last
+        last, before = metal, plane
+    return (turns == 1) & ~first & last, crossing
 
 
 def face_request(plan: FacePlan, squared: SquaredStack) -> VoxelRequest:

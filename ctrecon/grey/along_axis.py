@@ -1,9 +1,9 @@
 """Grey between slices: each is laid on the part grid along the part axis, planes drawn from the two about them."""
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 from skimage import transform
 
 from ctrecon.core.frames import Floats, Voxel
@@ -15,10 +15,64 @@ _WARP: Callable[..., Floats] = transform.warp
 Window = tuple[int, int, int, int]
 """First row, row after the last, first column, column after the last, on the part grid."""
 
-_ROWS = 32  # rows of a plane that are worked on together: what they need stays in the processor's own memory
+_TILE = 128  # rows and columns that are worked on together: what they need stays in the processor's own memory
 _SLICES_KEPT = 4  # slices as they are, for windows that are read one after the other at the same depth
 _ROUNDING = 1e-6  # slices
 _SPARE = 2  # slices kept beyond those that a plane meets, for the planes that follow
+
+
+class _Tile:
+    """Part of a window and the slices laid on it; the newest takes the place of the one `room` before it."""
+
+    def __init__(self, rows: slice, columns: slice, shape: tuple[int, int, int]) -> None:
+        self.rows, self.columns = rows, columns
+        self._laid = np.empty(shape, dtype=np.float32)
+        self._of = np.full(shape[0], -1, dtype=np.int64)
+        self._place = np.arange(shape[1] * shape[2]).reshape(shape[1:])
+
+    @property
+    def room(self) -> int:
+        """How many slices it holds."""
+        return len(self._laid)
+
+    def holds(self, z: int) -> bool:
+        """Return whether slice z is laid on it."""
+        return bool(self._of[z % len(self._of)] == z)
+
+    def put(self, z: int, laid: Floats) -> None:
+        """Take slice z."""
+        slot = z % len(self._of)
+        self._laid[slot], self._of[slot] = laid, z
+
+    def meets(self, by_row: Floats, by_column: Floats, count: int) -> tuple[int, int]:
+        """Return the first and last slice that a plane meets here, of `count`."""
+        first = min(max(int(np.floor(by_row.min() + by_column.min())), 0), count - 1)
+        return first, max(min(int(np.ceil(by_row.max() + by_column.max())), count - 1), first)
+
+    def draw(self, by_row: Floats, by_column: Floats, count: int, out: Floats) -> None:
+        """Draw a plane into `out` (rows, columns) between the two slices about each place; NaN outside the data."""
+        first, last = self.meets(by_row, by_column, count)
+        depth = by_row[:, None] + (by_column - first)
+        if first == last:  # a plane on a slice, or beyond the stack: no depth to interpolate in
+            thick = 0.5 if count == 1 else _ROUNDING
+            out[:] = np.where(np.abs(depth) > thick, np.float32(np.nan), self._laid[first % len(self._laid)])
+            return
+        flat, room = self._laid.reshape(-1), self._place.size
+        slots = np.arange(first, last + 1) % len(self._laid) * room
+        below = np.clip(depth.astype(np.int64), 0, last - first - 1)
+        one = flat.take(slots[:-1].take(below) + self._place)
+        two = flat.take(slots[1:].take(below) + self._place)
+        two -= one
+        two *= (depth - below).astype(np.float32)
+        np.add(one, two, out=out)
+        outside = (depth < -first) | (depth > count - 1 - first)
+        out[outside] = np.nan
+
+
+def _parts(length: int) -> list[slice]:
+    """Cut a length into even parts no longer than a tile."""
+    cuts = np.linspace(0, length, -(-length // _TILE) + 1).round().astype(int)
+    return [slice(int(a), int(b)) for a, b in pairwise(cuts)]
 
 
 class AlongAxis:
@@ -62,8 +116,8 @@ class AlongAxis:
         self._at_first = scale * (cross @ [x0, y0])
         self._per_slice = -scale * (cross @ rotation[:2, 2]) * dz
         self._window: Window = (0, 0, 0, 0)
-        self._laid = np.empty((0, 0, 0), dtype=np.float32)
-        self._holds: NDArray[np.int64] = np.empty(0, dtype=np.int64)
+        self._tiles: list[_Tile] = []
+        self._plane = 0
 
     def plane(self, k: int, window: Window) -> Floats:
         """Return a window of plane k as float32; NaN outside the data."""
@@ -71,48 +125,55 @@ class AlongAxis:
         start = self._start + self._by_plane * k
         by_row = start + self._by_row * np.arange(top, bottom)
         by_column = self._by_column * np.arange(left, right)
-        low = float(by_row.min() + by_column.min())
-        high = float(by_row.max() + by_column.max())
-        first = min(max(int(np.floor(low)), 0), self._count - 1)
-        last = max(min(int(np.ceil(high)), self._count - 1), first)
-        # room for as many slices as any plane meets: near the stack's ends the next plane meets one more
-        self._lay(window, first, last, min(int(np.ceil(high - low)) + 2, self._count))
-        shape = (bottom - top, right - left)
-        if first == last:  # a plane on a slice, or beyond the stack: no depth to interpolate in
-            thick = 0.5 if self._count == 1 else _ROUNDING
-            far = np.abs(by_row[:, None] + by_column - first) > thick
-            return np.where(far, np.float32(np.nan), self._laid[first % len(self._laid)])
-        out = np.empty(shape, dtype=np.float32)
-        flat, room = self._laid.reshape(-1), shape[0] * shape[1]
-        slots = np.arange(first, last + 1) % len(self._laid) * room
-        place = np.arange(_ROWS * shape[1]).reshape(_ROWS, shape[1])
-        for i in range(0, shape[0], _ROWS):
-            own = slice(i, min(i + _ROWS, shape[0]))
-            depth = by_row[own, None] + (by_column - first)
-            below = np.clip(depth.astype(np.int64), 0, last - first - 1)
-            at = place[: len(depth)] + i * shape[1]
-            one = flat.take(slots[:-1].take(below) + at)
-            two = flat.take(slots[1:].take(below) + at)
-            two -= one
-            two *= (depth - below).astype(np.float32)
-            np.add(one, two, out=out[own])
-            if low < 0 or high > self._count - 1:
-                outside = (depth < -first) | (depth > self._count - 1 - first)
-                out[own][outside] = np.nan
+        self._lay(window, by_row, by_column, upwards=k >= self._plane)
+        self._plane = k
+        out = np.empty((bottom - top, right - left), dtype=np.float32)
+        for tile in self._tiles:
+            tile.draw(by_row[tile.rows], by_column[tile.columns], self._count, out[tile.rows, tile.columns])
         return out
 
-    def _lay(self, window: Window, first: int, last: int, most: int) -> None:
-        """Make sure that slices first to last are on the window; no plane of it meets more than `most`."""
-        need = most + _SPARE
-        if window != self._window or need > len(self._laid):
+    def _lay(self, window: Window, by_row: Floats, by_column: Floats, *, upwards: bool) -> None:
+        """Make sure that what a plane meets is on the tiles of a window.
+
+        A slice is laid where the plane meets it, and beside that where the planes that follow will: not where they
+        have passed, so that of all slices that a leaning plane meets about half are held.
+        """
+        if window != self._window:
             self._window = window
-            self._laid = np.empty((need, window[1] - window[0], window[3] - window[2]), dtype=np.float32)
-            self._holds = np.full(need, -1, dtype=np.int64)
-        for z in range(first, last + 1):
-            slot = z % len(self._holds)
-            if self._holds[slot] != z:
-                self._laid[slot] = self._on_grid(z, window)
-                self._holds[slot] = z
+            # room for as many slices as any plane meets: near the stack's ends the next plane meets one more
+            lows, highs = by_row.min() + by_column.min(), by_row.max() + by_column.max()
+            self._tiles = []
+            for rows in _parts(len(by_row)):
+                for columns in _parts(len(by_column)):
+                    low = by_row[rows].min() + by_column[columns].min()
+                    high = by_row[rows].max() + by_column[columns].max()
+                    most = int(np.ceil(highs - low if self._by_plane > 0 else high - lows)) + 2 + _SPARE
+                    shape = (min(most, self._count), len(by_row[rows]), len(by_column[columns]))
+                    self._tiles.append(_Tile(rows, columns, shape))
+        meets = [tile.meets(by_row[tile.rows], by_column[tile.columns], self._count) for tile in self._tiles]
+        onwards = upwards == (self._by_plane > 0)
+        for z in range(min(first for first, _ in meets), max(last for _, last in meets) + 1):
+            lacking = [
+                tile for tile, (first, last) in zip(self._tiles, meets, strict=True)
+                if first <= z <= last and not tile.holds(z)
+            ]  # fmt: skip
+            if not lacking:
+                continue
+            coming = [
+                tile for tile, (first, last) in zip(self._tiles, meets, strict=True)
+                if not tile.holds(z) and (first <= z < first + tile.room if onwards else last - tile.room < z <= last)
+            ]  # fmt: skip
+            self._put(z, coming)
+
+    def _put(self, z: int, tiles: "list[_Tile]") -> None:
+        """Lay a slice on some tiles, all in one go over what holds them."""
+        top, left = min(tile.rows.start for tile in tiles), min(tile.columns.start for tile in tiles)
+        bottom, right = max(tile.rows.stop for tile in tiles), max(tile.columns.stop for tile in tiles)
+        row, _, column, _ = self._window
+        laid = self._on_grid(z, (row + top, row + bottom, column + left, column + right))
+        for tile in tiles:
+            tile.put(z, laid[tile.rows.start - top : tile.rows.stop - top,
+                             tile.columns.start - left : tile.columns.stop - left])  # fmt: skip
 
     def _slice(self, z: int) -> Floats:
         grey = self._kept.get(z)

@@ -1,6 +1,6 @@
 """Errors of the grey that last through depth: streaks and what is left of rings; slices far apart show them."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -197,7 +197,11 @@ def measure_lasting(planes: Callable[[int], Floats], slices: Sequence[int]) -> S
             chosen.append(k)
     if len(chosen) < _FEWEST:
         return None
-    fine, masks = zip(*(_fine(planes(k)) for k in chosen), strict=True)
+    fine, masks = [], []
+    for k in chosen:  # kept until all are seen
+        values, mask = _fine(planes(k))
+        fine.append(values.astype(np.float32))
+        masks.append(mask)
     many = np.sum(masks, axis=0)
     mean = np.sum(fine, axis=0) / np.maximum(many, 1)
     seen = many >= len(chosen) / 2
@@ -206,24 +210,19 @@ def measure_lasting(planes: Callable[[int], Floats], slices: Sequence[int]) -> S
     usual = 1.4826 * float(np.median(np.abs(mean[seen])))
     stray = ndimage.binary_dilation(np.abs(mean) > _STRAY * usual, iterations=1) & seen
     rows, columns = mean.shape
-    shape = tuple(fft.next_fast_len(n + _REACH, real=True) for n in (rows, columns))
+    shape = fft.next_fast_len(rows + _REACH, real=True), fft.next_fast_len(columns + _REACH, real=True)
     keep = [mask & ~stray for mask in masks]
-    grey = [fft.rfft2(np.where(mask, values, 0.0), shape) for values, mask in zip(fine, keep, strict=True)]
-    there = [fft.rfft2(mask.astype(float), shape) for mask in keep]
-    sums, counts = (_between(one, shape) for one in (grey, there))
+    variance = float(np.mean([np.mean(v[m] ** 2, dtype=float) for v, m in zip(fine, keep, strict=True) if m.any()]))
+    sums, alike = _products((np.where(mask, v, 0.0).astype(float) for v, mask in zip(fine, keep, strict=True)), shape)
+    counts, same = _products((mask.astype(float) for mask in keep), shape)
     down, across = (np.minimum(np.arange(n), n - np.arange(n)) for n in shape)
     far = np.hypot(down[:, None], across[None, :])
     bins = np.round(far).astype(np.int64).ravel()
     near = bins <= _REACH
     total = np.bincount(bins[near], sums.ravel()[near], _REACH + 1)
     pairs = np.maximum(np.bincount(bins[near], counts.ravel()[near], _REACH + 1), 1.0)
-    variance = float(np.mean([np.mean(v[m] ** 2) for v, m in zip(fine, keep, strict=True) if m.any()]))
     # noise that neighbours share makes products less sure; its own correlation shows within single slices
-    alike, same = (
-        np.real(fft.irfft2(np.sum([np.abs(one) ** 2 for one in spectra], axis=0), shape)).ravel()
-        for spectra in (grey, there)
-    )
-    same = np.maximum(same, 1.0)
+    alike, same = alike.ravel(), np.maximum(same.ravel(), 1.0)
     own = (alike / same / variance)[(bins <= 6) & (same > 100)]
     crowd = max(float((own**2).sum()), 1.0)
     covariance = total / pairs
@@ -266,8 +265,12 @@ def _shaded(grey: Floats, mask: NDArray[np.bool_]) -> Floats:
     return np.asarray(by_row @ weight @ by_column.T)
 
 
-def _between(spectra: Sequence[NDArray[np.complex128]], shape: tuple[int, ...]) -> Floats:
-    """Return the products of all pairs of different slices by their lag."""
-    whole = np.sum(spectra, axis=0)
-    power = np.abs(whole) ** 2 - np.sum([np.abs(one) ** 2 for one in spectra], axis=0)
-    return np.asarray(fft.irfft2(power, shape))
+def _products(planes: Iterable[Floats], shape: tuple[int, int]) -> tuple[Floats, Floats]:
+    """Return the products of all pairs of different slices by their lag, and those of each slice with itself."""
+    whole, own = np.zeros(1, np.complex128), np.zeros(1)
+    for plane in planes:  # one spectrum at a time: of large slices eight of them fill a memory
+        spectrum = fft.rfft2(plane, shape)
+        own = own + np.abs(spectrum) ** 2
+        whole = whole + spectrum
+    between = fft.irfft2(np.abs(whole) ** 2 - own, shape)
+    return np.asarray(between), np.asarray(fft.irfft2(own, shape))

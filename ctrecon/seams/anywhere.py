@@ -79,7 +79,7 @@ def _family(field: SeamField, runs: Sequence[tuple[int, int]], name: str, *, eve
                 continue
             raw = np.where(good, -sums[2 * i] / np.sqrt(np.maximum(sums[2 * i + 1], 1e-6)), 0.0)
             values = raw[good]
-            pools[i].append(values[:: max(1, len(values) // 200)])
+            pools[i].append(values[:: max(1, len(values) // 200)].copy())  # a view would keep all of them
             for sign in (1.0, -1.0):
                 at = int(np.argmax(sign * raw))
                 value = float(raw.flat[at])

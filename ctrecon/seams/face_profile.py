@@ -179,7 +179,7 @@ class DipFilter:
                     both = ndimage.correlate1d(count, basis[a] * basis[b], axis=0, mode="constant")
                     moments[..., a, b] = moments[..., b, a] = both
             moments += np.eye(n) * (1e-6 * np.einsum("...ii->...", moments)[..., None, None] + 1e-9)
-            self._first.append(np.linalg.inv(moments)[..., 0, :])
+            self._first.append(np.linalg.inv(moments)[..., 0, :].copy())  # a view would keep all of it
             info[half::2] = 1 / self._first[-1][..., 0]
         seen = (count > 0).astype(float)
         off = [((side * reach > 1.5 * tiles.blur) & (np.abs(reach) <= window)).astype(float) for side in (-1, 1)]

@@ -95,6 +95,7 @@ def search(
         if family is not None and about is not None:
             leads += _best(family, _straight(field, family), field, least, about)
         step()
+    del by_cell  # large, and done with
     leads += _foremost(_in_px(field, lead) for lead in search_anywhere(field))
     step()
     return sorted(leads, key=lambda lead: (-lead.z, lead.name))

@@ -13,6 +13,11 @@ _ORIGIN = (0.31, 0.27, 0.2)
 _LEAN = (0.06, -0.04)
 
 
+@pytest.fixture(autouse=True, params=[128, 16])
+def _of_one_tile_and_of_many(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("ctrecon.grey.along_axis._TILE", request.param)
+
+
 def _drawn(volume: Floats, *, origin: tuple[float, float, float] = _ORIGIN) -> tuple[AlongAxis, Floats]:
     rotation = rotation_to_part(direction_from_slopes(*_LEAN))
     volume = volume.astype(np.float32)

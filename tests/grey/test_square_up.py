@@ -146,7 +146,7 @@ def test_a_window_of_a_plane_is_cut_from_it(monkeypatch: pytest.MonkeyPatch) -> 
     whole = square_up(survey, guess)
     k = len(whole) // 2
     plane = whole.plane(k)
-    monkeypatch.setattr("ctrecon.grey.along_axis._ROWS", 7)
+    monkeypatch.setattr("ctrecon.grey.along_axis._TILE", 7)
     monkeypatch.setattr("ctrecon.grey.plane_store._IN_MEMORY", 0)
     monkeypatch.setattr("ctrecon.core.nameless._MOST", 0)
     monkeypatch.setattr("ctrecon.grey.square_up._SMALL", 0)
