@@ -207,6 +207,7 @@ def _find_seams(
     metal = LayerMetal.of(squared, solid.add)
     if metal is None:
         return find_seams(squared, drafts, solid=solid), []
+    squared.rest()
     tell("seams", 20, 100)
     faces = find_face_seams(squared, drafts, [], metal)
     sides = find_seams(squared, drafts, faces, solid, lambda share: tell("seams", 30 + round(60 * share), 100))

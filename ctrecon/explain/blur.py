@@ -32,9 +32,9 @@ _CLIPPED = 0.45
 
 @dataclass(frozen=True, eq=False)
 class _Patch:
-    """Sharp planes round one slice (middle last but as many before as after) and its grey."""
+    """Sharp planes round one slice (as many before as after it; in half precision) and its grey."""
 
-    planes: tuple[Floats, ...]
+    planes: tuple[NDArray[np.float16], ...]
     grey: Floats
     usable: NDArray[np.bool_]
     edge: NDArray[np.bool_]
@@ -112,18 +112,20 @@ def _wall_slices(stack: SliceStack, faces: Sequence[float]) -> list[int]:
 
 
 def _patch(stack: SliceStack, levels: Levels, solid: Solid, index: int) -> _Patch | None:
-    planes = tuple(solid.coverage(index + step) for step in range(-4, 5))
-    any_metal = np.maximum.reduce(planes) > 0
+    planes = tuple(solid.coverage(index + step).astype(np.float16) for step in range(-4, 5))
+    any_metal = np.zeros(planes[0].shape, dtype=np.int8)
+    for plane in planes:
+        any_metal |= plane > 0
     if not any_metal.any():
         return None
-    rows, columns = ndimage.find_objects(any_metal.astype(np.int8))[0]
+    rows, columns = ndimage.find_objects(any_metal)[0]
     box = (
         slice(max(rows.start - 8, 0), rows.stop + 8),
         slice(max(columns.start - 8, 0), columns.stop + 8),
     )
     grey = levels.normal(stack.plane(index))[box]
     usable = np.isfinite(grey)
-    cut = tuple(p[box] for p in planes)
+    cut = tuple(p[box].copy() for p in planes)
     grey = np.nan_to_num(grey)
     wide = _blurred(cut, (2.0, 2.0), _START)
     # where even the blurred pictures differ, the record is wrong and shows no blur
@@ -131,10 +133,10 @@ def _patch(stack: SliceStack, levels: Levels, solid: Solid, index: int) -> _Patc
     return _Patch(cut, grey, usable, (wide > _EDGE) & (wide < 1 - _EDGE) & usable & alike)
 
 
-def _blurred(planes: tuple[Floats, ...], sigma_px: tuple[float, float], sigma_z: float) -> Floats:
+def _blurred(planes: tuple[NDArray[np.float16], ...], sigma_px: tuple[float, float], sigma_z: float) -> Floats:
     weights = depth_weights(sigma_z)
     reach, middle = len(weights) // 2, len(planes) // 2
-    out = np.zeros_like(planes[0])
+    out = np.zeros(planes[0].shape, dtype=np.float32)
     for step in range(-min(reach, middle), min(reach, middle) + 1):
         out += np.float32(weights[reach + step]) * planes[middle + step]
     return np.asarray(ndimage.gaussian_filter(out, sigma_px, truncate=3.5))

@@ -274,6 +274,8 @@ class _Look:
         metal = smooth > fitted.plane + contrast * (0.5 - everywhere)
         self._all_inside(metal)
         beyond = int((metal & usable).sum()) - int((metal & usable)[window].sum())
+        whole = grey.size
+        del smooth, everywhere  # large, and done with
         metal, usable = metal[window], usable[window]
         grey, contrast, model = grey[window], contrast[window], fitted.plane[window]
         seen = _opened(metal) | (share > 0.05)
@@ -289,7 +291,7 @@ class _Look:
             allowed = allowed * slack[window]
         rest = SliceResidual(
             index, residual, allowed, share, scale / contrast, near,
-            ndimage.minimum_filter(metal, 5), usable & ~ndimage.maximum_filter(metal, 7), self._corner, everywhere.size,
+            ndimage.minimum_filter(metal, 5), usable & ~ndimage.maximum_filter(metal, 7), self._corner, whole,
         )  # fmt: skip
         return _View(rest, metal, usable, grey, model, beyond)
 

@@ -18,7 +18,6 @@ Window = tuple[int, int, int, int]
 _TILE = 128  # rows and columns that are worked on together: what they need stays in the processor's own memory
 _SLICES_KEPT = 4  # slices as they are, for windows that are read one after the other at the same depth
 _ROUNDING = 1e-6  # slices
-_SPARE = 2  # slices kept beyond those that a plane meets, for the planes that follow
 
 
 class _Tile:
@@ -147,7 +146,7 @@ class AlongAxis:
                 for columns in _parts(len(by_column)):
                     low = by_row[rows].min() + by_column[columns].min()
                     high = by_row[rows].max() + by_column[columns].max()
-                    most = int(np.ceil(highs - low if self._by_plane > 0 else high - lows)) + 2 + _SPARE
+                    most = int(np.ceil(highs - low if self._by_plane > 0 else high - lows)) + 2
                     shape = (min(most, self._count), len(by_row[rows]), len(by_column[columns]))
                     self._tiles.append(_Tile(rows, columns, shape))
         meets = [tile.meets(by_row[tile.rows], by_column[tile.columns], self._count) for tile in self._tiles]

@@ -94,6 +94,7 @@ def find_seams(
     if solid is None or len(solid) < len(squared):
         solid = SolidMetal(squared.plane, len(squared))
     field = SeamField.of(squared.plane, solid, _darkened(faces))
+    squared.rest()
     if field is None:
         return []
     centres, outlines = _centres(drafts), _outlines(drafts)

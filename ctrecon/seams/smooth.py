@@ -1,6 +1,6 @@
 """Grey freed of everything broad and smoothed to the width of a thin dip, within sound metal only."""
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,15 +87,15 @@ def smooth_field(mean: Floats, weight: Floats, kernel: tuple[float, float] = PLA
 
 
 def smooth_fields(
-    means: Iterable[Floats], weights: Iterable[Floats], kernel: tuple[float, float]
+    means: Sequence[Floats] | Floats, weights: Sequence[Floats] | Floats, kernel: tuple[float, float]
 ) -> NDArray[np.float32]:
     """Return the fine grey of many planes (planes, rows, columns); neighbours of the same weight share their work."""
-    out, smoother = [], None
-    for mean, weight in zip(means, weights, strict=True):
+    out, smoother = np.empty((len(means), *weights[0].shape), dtype=np.float32), None
+    for k, (mean, weight) in enumerate(zip(means, weights, strict=True)):
         if smoother is None or not np.array_equal(smoother.weight, weight):
             smoother = Smoother(weight, kernel)
-        out.append(smoother(mean))
-    return np.array(out)
+        out[k] = smoother(mean)
+    return out
 
 
 def _kernels(sigma: float) -> tuple[Floats, Floats, Floats]:
