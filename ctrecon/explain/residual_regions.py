@@ -118,7 +118,7 @@ class RegionFinder:
         self._parent: list[int] = []
         self._before: dict[int, deque[tuple[_Places, _Places]]] = {s: deque(maxlen=_BRIDGED) for s in (1, -1)}
         self._latest: dict[tuple[int, int], float] = {}
-        self.excess: dict[int, float] = {}
+        self.excess: dict[int, float] = {}  # by slice: what stands out, summed, in shares of the contrast
 
     def push(self, rest: SliceResidual) -> None:
         """Look at one slice."""

@@ -27,7 +27,6 @@ class _Tile:
         self.rows, self.columns = rows, columns
         self._laid = np.empty(shape, dtype=np.float32)
         self._of = np.full(shape[0], -1, dtype=np.int64)
-        self._place = np.arange(shape[1] * shape[2]).reshape(shape[1:])
 
     @property
     def room(self) -> int:
@@ -56,11 +55,11 @@ class _Tile:
             thick = 0.5 if count == 1 else _ROUNDING
             out[:] = np.where(np.abs(depth) > thick, np.float32(np.nan), self._laid[first % len(self._laid)])
             return
-        flat, room = self._laid.reshape(-1), self._place.size
-        slots = np.arange(first, last + 1) % len(self._laid) * room
+        flat, place = self._laid.reshape(-1), np.arange(out.size).reshape(out.shape)
+        slots = np.arange(first, last + 1) % len(self._laid) * out.size
         below = np.clip(depth.astype(np.int64), 0, last - first - 1)
-        one = flat.take(slots[:-1].take(below) + self._place)
-        two = flat.take(slots[1:].take(below) + self._place)
+        one = flat.take(slots[:-1].take(below) + place)
+        two = flat.take(slots[1:].take(below) + place)
         two -= one
         two *= (depth - below).astype(np.float32)
         np.add(one, two, out=out)
