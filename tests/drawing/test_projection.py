@@ -6,14 +6,18 @@ from typing import Any
 
 import drawing_checks as checks
 import drawing_records as records
+import numpy as np
 import pytest
+from shapely import MultiLineString
 
 from ctrecon.drawing.layout import lay_out
+from ctrecon.drawing.model.edges import SOUND
 from ctrecon.drawing.model.views import build_model
+from ctrecon.drawing.paper.contours import Contour
 from ctrecon.drawing.paper.items import Hatch, Label, Shape, Sheet
 from ctrecon.drawing.paper.symbols import projection_symbol
 from ctrecon.drawing.sheet import make_sheet
-from ctrecon.drawing.shown.facing import visible_edges
+from ctrecon.drawing.shown.facing import shows_more, visible_edges
 from ctrecon.drawing.shown.section import cut_zones
 from ctrecon.drawing.written.dxf import build_pages
 
@@ -120,3 +124,21 @@ def test_the_datum_is_an_axis_that_can_be_found_on_the_part() -> None:
     assert build_model(records.plain("cam", (free, *bores))).datum.id == "F3"
     disc = records.feature("F1", "round_outside", 9.0, 9.0, 0.0, 2.0, diameter_mm=records.m(14.0))
     assert build_model(records.plain("disc", (disc, *bores))).datum.id == "F1"
+
+
+def test_another_view_is_wanted_where_the_strips_of_a_library_say_so() -> None:
+    """Lines near those of a view are its own: as strips about them tell (shapely), for random lines near and far."""
+    rng = np.random.default_rng(4)
+    slack, said = 0.1, []
+    for _ in range(200):
+        own = [np.array([rng.uniform(5, 10, 2), rng.uniform(0, 3, 2)]) for _ in range(3)]
+        # of other views some have all lines, a little beside; some lack a stretch or a whole one; some none at all
+        off, ends = rng.choice([0.02, 0.06, 0.09, 0.25]), rng.choice([0.0, 0.0, 0.05, 2.0])
+        views = [[line + rng.uniform(-off, off, 2) + [[0, 0], [ends, 0]] for line in own[: rng.choice([0, 2, 3, 3, 3, 3])]]]
+        drawn = [[(0, Contour(tuple((x, y, 0.0) for x, y in line), closed=False), SOUND) for line in lines]
+                 for lines in (own, *views)]  # fmt: skip
+        strips = MultiLineString([line.tolist() for line in views[0]]).buffer(slack)
+        want = MultiLineString([line.tolist() for line in own]).difference(strips).length > 2 * slack
+        assert shows_more(drawn[0], drawn[1:], slack) is want
+        said.append(want)
+    assert 20 < sum(said) < 180
