@@ -262,6 +262,7 @@ function render({ model, el }) {
     // a few slices of a wide part would be a line: their depth is stretched, and it is said
     const stretched = Math.max(1, (THINNEST * cut.size[0]) / (cut.size[1] * cut.aspect));
     const pen = side.fit(...cut.size, cut.aspect * stretched);
+    if (!cut.picture) return; // its room is kept, so that nothing below moves when it comes
     letters(pen);
     side.picture(pen, cut.picture, [0, 0, ...cut.size]);
     if (model.get("outlines")) drawCurves(pen, side, cut.curves, model.get("chosen"), true);
@@ -305,9 +306,9 @@ function render({ model, el }) {
     await null;
     const [section, data] = [model.get("section"), model.get("section_jpeg")];
     const mine = ++wantedCut;
-    const next = section.size && data.byteLength ? { ...section, picture: await bitmap(data) } : null;
+    const next = section.size ? { ...section, picture: data.byteLength ? await bitmap(data) : null } : null;
     if (mine !== wantedCut) return;
-    if (cut) cut.picture.close();
+    if (cut && cut.picture) cut.picture.close();
     cut = next;
     paint();
   };

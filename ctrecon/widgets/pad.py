@@ -74,6 +74,7 @@ class SlicePad(anywidget.AnyWidget):
         self.observe(lambda _: self._hear({"kind": "go", "slice": self.asked[0]}), "asked")
         self.observe(lambda _: self._show_section(), "along")
         self._show()
+        self._show_section()
 
     @property
     def grey(self) -> GreyScale:
@@ -166,9 +167,7 @@ class SlicePad(anywidget.AnyWidget):
         return out
 
     def _show_section(self) -> None:
-        """Send the section, once the first slice is on the screen: it takes every slice."""
-        if not self._ready:
-            return
+        """Send the section; its picture once the first slice is on the screen, because it takes every slice."""
         if self.along not in ("row", "column"):
             self.section = {}
             return
@@ -183,4 +182,5 @@ class SlicePad(anywidget.AnyWidget):
                 "pixel_mm": across_mm,
                 "curves": self._looks(curves_along(self._review.part, self.along, row if rows else column)),
             }  # fmt: skip
-            self.section_jpeg = grey_jpeg(cut_along(self._review.stack, self.along, row, column), self._scale)
+            if self._ready:
+                self.section_jpeg = grey_jpeg(cut_along(self._review.stack, self.along, row, column), self._scale)

@@ -134,10 +134,18 @@ class Browser:
             time.sleep(0.1)
 
     def middle(self, element: str, *, at: tuple[float, float] = (0.5, 0.5)) -> tuple[float, float]:
-        """Scroll the element (a JavaScript expression) into view and return a point of it on the screen."""
+        """Scroll the element (a JavaScript expression) into view and return a point of it on the screen, once it rests.
+
+        Pictures that are still coming push what stands below them down: what is pressed then is something else.
+        """
         self.js(f"(({element}) || {{scrollIntoView(){{}}}}).scrollIntoView({{block: 'center'}})")
-        time.sleep(0.25)
-        box = self.js(f"(() => {{const b = ({element}).getBoundingClientRect(); return [b.x, b.y, b.width, b.height]}})()")
+        look = f"(() => {{const b = ({element}).getBoundingClientRect(); return [b.x, b.y, b.width, b.height]}})()"
+        box, since, end = self.js(look), time.monotonic(), time.monotonic() + 20
+        while time.monotonic() - since < 0.3:
+            assert time.monotonic() < end, f"{element} does not come to rest"
+            time.sleep(0.1)
+            before, box = box, self.js(look)
+            since = since if box == before else time.monotonic()
         return box[0] + at[0] * box[2], box[1] + at[1] * box[3]
 
     def _mouse(self, kind: str, x: float, y: float, *, down: bool = False) -> None:

@@ -100,11 +100,12 @@ def test_the_section_of_a_leaning_bore_is_on_the_cylinder(plate: Part) -> None:
 
 
 def test_the_section_is_made_when_asked_and_follows_the_cut(review: Review) -> None:
-    """Nothing before the first picture stands; then the middle, then where a person cuts; none when turned off."""
+    """Only its room before the first picture stands; then the middle, where a person cuts; none when turned off."""
     pad = SlicePad(review)
-    assert pad.section == {}
-    pad._hear({"kind": "ready"})
     assert (pad.section["along"], pad.section["at"], pad.section["size"]) == ("row", 40, [120, 21])
+    assert pad.section_jpeg == b""
+    pad._hear({"kind": "ready"})
+    assert pad.section_jpeg
     assert pad.section["aspect"] == pytest.approx(2.0)
     pad._hear({"kind": "cut", "column": 400, "row": 12.4})
     assert pad.section["at"] == 12
