@@ -253,10 +253,9 @@ class Settings:
             )
         object.__setattr__(self, "known", (self.known,) if isinstance(self.known, str) else tuple(self.known))
         if self.known:
-            from ctrecon.calibration import parse_known  # loads numpy
+            from ctrecon.calibration import parse_knowns  # loads numpy
 
-            for text in self.known:
-                parse_known(text)  # a slip of the pen is told before the measuring, not after
+            parse_knowns(self.known)  # a slip of the pen is told before the measuring, not after
 
     @classmethod
     def stated(cls, given: Mapping[str, Any], *about: str, by: str) -> "Settings":

@@ -84,6 +84,13 @@ def test_a_folder_of_parts_keeps_all_that_is_not_of_one_part() -> None:
         assert getattr(many, one.name) == (one.default if one.name in one_part else getattr(given, one.name))
 
 
+@pytest.mark.parametrize(("known", "says"), [("F1=4,5", "comma"), (("F1=12", "f1 = 12.1"), "given twice")])
+def test_a_slip_in_a_known_size_is_told_before_measuring(known: str | tuple[str, ...], says: str) -> None:
+    """Minutes of measuring are not spent on what cannot be used."""
+    with pytest.raises(InputError, match=says):
+        Settings(known=known)
+
+
 def test_choices_of_the_sheet_are_those_it_can_draw() -> None:
     """Papers, projections and units offered are those the drawing knows."""
     from ctrecon.drawing.model.edges import EDGES

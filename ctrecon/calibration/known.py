@@ -2,6 +2,7 @@
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from ctrecon.record.kinds import KINDS, kind_of, kind_words
 from ctrecon.record.part import Feature, Part, depths_in_part_frame, place_in_part_frame
 from ctrecon.record.sensitivity import normal_at, quantities
 
-__all__ = ["UNSAID_U_MM", "Known", "Reading", "parse_known", "read_known"]
+__all__ = ["UNSAID_U_MM", "Known", "Reading", "parse_known", "parse_knowns", "read_known"]
 
 UNSAID_U_MM = 0.02
 """Standard uncertainty (mm) of a known size typed without one: a sliding caliper in practised hands (common
@@ -112,6 +113,22 @@ def parse_known(text: str) -> Known:
         feature=found["one"].upper(), value_mm=value, u_mm=UNSAID_U_MM if wide is None else wide / COVERAGE_FACTOR,
         size=size, other=None if found["other"] is None else found["other"].upper(), u_stated=wide is not None,
     )  # fmt: skip
+
+
+def parse_knowns(given: Sequence[Known | str]) -> tuple[Known, ...]:
+    """Read known sizes that are to be used together; see `parse_known`.
+
+    Raises
+    ------
+    InputError
+        If one cannot be read, or the same size is given twice.
+    """
+    known = tuple(parse_known(one) if isinstance(one, str) else one for one in given)
+    names = [one.name for one in known]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise InputError(f"known size {twice} is given twice; give the mean of both once, with its own uncertainty")
+    return known
 
 
 @dataclass(frozen=True, eq=False)

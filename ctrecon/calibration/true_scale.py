@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ctrecon.calibration.known import Known, Reading, parse_known, read_known
+from ctrecon.calibration.known import Known, Reading, parse_knowns, read_known
 from ctrecon.calibration.rescale import rescaled
 from ctrecon.calibration.sentences import sentences, warnings_of
 from ctrecon.calibration.solve import GROUPS, Solution, chance_of, solve
@@ -147,7 +147,7 @@ def find_scale(part: Part, knowns: Sequence[Known | str], *, edge_u_px: float = 
     From one diameter alone the edge's u enters the scale; centre distances are free of it; a bore
     and an outside settle both.
     """
-    known = [parse_known(one) if isinstance(one, str) else one for one in knowns]
+    known = parse_knowns(knowns)
     _refuse(part, known)
     start = with_sensitivity(part)
     before = [read_known(start, one) for one in known]
@@ -191,7 +191,7 @@ def find_scale(part: Part, knowns: Sequence[Known | str], *, edge_u_px: float = 
     )  # fmt: skip
 
 
-def _refuse(part: Part, known: list[Known]) -> None:
+def _refuse(part: Part, known: Sequence[Known]) -> None:
     if not known:
         raise InputError("no known size was given; give at least one, such as F1=12.00±0.02")
     if part.calibration is not None:
@@ -199,10 +199,6 @@ def _refuse(part: Part, known: list[Known]) -> None:
             f"{part.name}: the record was calibrated before, and the same size must not count twice; give all known "
             "sizes at once with the record as it was measured"
         )
-    names = [one.name for one in known]
-    twice = next((name for name in names if names.count(name) > 1), None)
-    if twice is not None:
-        raise InputError(f"known size {twice} is given twice; give the mean of both once, with its own uncertainty")
 
 
 def _plausible(part: Part, known: Known, reading: Reading) -> None:
@@ -223,7 +219,7 @@ def _prior(part: Part, factor: Floats) -> tuple[Floats, Floats] | None:
     return 1.0 / factor - 1.0, np.array(stated) / factor
 
 
-def _iterate(start: Part, known: list[Known], edge_u_px: float, groups: str) -> tuple[Solution, Floats] | None:
+def _iterate(start: Part, known: Sequence[Known], edge_u_px: float, groups: str) -> tuple[Solution, Floats] | None:
     """Solve, rescale and solve again until nothing moves: exact for any wrong scale."""
     wanted = {ident for one in known for ident in (one.feature, one.other)}
     few = replace(start, features=tuple(one for one in start.features if one.id in wanted), pieces=(), relations=())
@@ -250,7 +246,9 @@ def _u_of(part: Part, readings: list[Reading]) -> dict[tuple[str, str], float]:
     return {key: float(found[key[0]][key[1]].u or 0.0) or 1e-9 for key in keys}
 
 
-def _choose(start: Part, known: list[Known], edge_u_px: float) -> tuple[str, list[int], list[int], Solution, Floats]:
+def _choose(
+    start: Part, known: Sequence[Known], edge_u_px: float
+) -> tuple[str, list[int], list[int], Solution, Floats]:
     """Choose which directions share a factor, and which known size is left out, if any.
 
     Returns the groups, the known sizes used and those blamed (by number), and the solution.
