@@ -1,6 +1,7 @@
 """Every file that is made from a measured part: its name, its writer, and what it needs.
 
-An output is one writer on the floor it belongs to and one line in `OUTPUTS`.
+An output is one writer on the floor it belongs to and one line in `OUTPUTS`. What draws is loaded when it is called:
+it is large, and measuring has the memory to itself.
 """
 
 from collections.abc import Callable, Sequence
@@ -9,13 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ctrecon.core.second_process import beside
-from ctrecon.drawing import draw_sheet, write_outlines, write_template
 from ctrecon.record.explained import Explained
 from ctrecon.record.measurement import Measurement
 from ctrecon.record.part import Part
 from ctrecon.record.seam_store import SEAMS_FILE, write_seams
 from ctrecon.record.store import write_features_csv, write_part
-from ctrecon.report import write_report
 from ctrecon.settings import Settings
 from ctrecon.slices import SliceStack
 from ctrecon.solid.kernel import need_kernel
@@ -78,13 +77,23 @@ class Output:
 
 
 def _sheet(made: Made, folder: Path) -> None:
+    from ctrecon.drawing import draw_sheet
+
     how = made.settings
     draw_sheet(
         made.part, folder, paper=how.paper, projection=how.projection, units=how.units, digits=how.digits
     )  # fmt: skip
 
 
+def _outlines(made: Made, folder: Path) -> None:
+    from ctrecon.drawing import write_outlines
+
+    write_outlines(made.part, folder / "outlines.dxf", edges=made.settings.edges)
+
+
 def _template(made: Made, folder: Path) -> None:
+    from ctrecon.drawing import write_template
+
     how = made.settings
     write_template(made.part, folder / "template.pdf", paper=how.paper, units=how.units, edges=how.edges)
 
@@ -95,6 +104,8 @@ def _seams(made: Made, folder: Path) -> None:
 
 
 def _report(made: Made, folder: Path) -> None:
+    from ctrecon.report import write_report
+
     assert made.measurement is not None
     assert made.stack is not None
     write_report(made.measurement, made.stack, folder / "report.html", explained=made.explained)
@@ -109,10 +120,7 @@ OUTPUTS: tuple[Output, ...] = (
         write=lambda made, folder: write_features_csv(made.part, folder / "features.csv"),
     ),
     Output(names=("sheet.pdf", "sheet.svg", "sheet.png", "sheet.dxf"), needs=FEATURES, write=_sheet),
-    Output(
-        names=("outlines.dxf",), needs=FEATURES,
-        write=lambda made, folder: write_outlines(made.part, folder / "outlines.dxf", edges=made.settings.edges),
-    ),
+    Output(names=("outlines.dxf",), needs=FEATURES, write=_outlines),
     Output(names=("template.pdf",), needs=FEATURES, write=_template),
     Output(names=(SEAMS_FILE,), needs=SLICES, write=_seams),
     Output(names=("report.html",), needs=SLICES, write=_report, apart=True),

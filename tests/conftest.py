@@ -153,7 +153,6 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
     A stack whose metal is as dark as air has nothing to measure, one of grey 901 is refused, and grey 902
     meets a fault of the program.
     """
-    import ctrecon.outputs
     import ctrecon.pipeline
 
     calls = SimpleNamespace(measured=[], drawn=[], reported=[])
@@ -202,7 +201,8 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, little_part: Part) -> SimpleNames
         ctrecon.pipeline, "explain_scan", lambda part, stack, *, progress=None: Explained((), None, None)
     )
     for name, writer in (
-        ("draw_sheet", draw), ("write_outlines", outlines), ("write_template", template), ("write_report", report),
+        ("drawing.draw_sheet", draw), ("drawing.write_outlines", outlines), ("drawing.write_template", template),
+        ("report.write_report", report),
     ):  # fmt: skip
-        monkeypatch.setattr(ctrecon.outputs, name, writer)
+        monkeypatch.setattr(f"ctrecon.{name}", writer)
     return calls

@@ -72,6 +72,13 @@ def test_import_loads_nothing_heavy() -> None:
     assert [name for name in loaded if name.startswith("ctrecon.")] == []
 
 
+def test_measuring_loads_nothing_that_draws() -> None:
+    """A large stack has the memory to itself: plots and statistics it does not use took 57 MB beside it."""
+    loaded = _python("import sys, ctrecon.pipeline; print(*sys.modules)").split()
+    assert "ctrecon.measuring" in loaded
+    assert not {"matplotlib", "jinja2", "scipy.stats"} & set(loaded)
+
+
 def test_version_loads_the_standard_library_only() -> None:
     """`--version` names the version and loads no package from outside the standard library."""
     code = (

@@ -12,7 +12,6 @@ from typing import Any
 
 import pytest
 
-import ctrecon.outputs
 import ctrecon.pipeline
 from ctrecon.core.errors import InputFileError, NoScaleError, OutputExistsError
 from ctrecon.core.second_process import may_fork
@@ -138,7 +137,7 @@ def test_failed_writer_leaves_the_old_result(
     def fail(*args: object, **more: object) -> None:
         raise fails
 
-    monkeypatch.setattr(ctrecon.outputs, "write_report", fail)
+    monkeypatch.setattr("ctrecon.report.write_report", fail)
     with pytest.raises(fails):
         measure_to_folder(stack, out, settings=SCALE, force=True)
     with pytest.raises(fails):

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_percent
@@ -98,7 +98,8 @@ def flank_form(tooth: MeanTooth, covariance: Floats, pitch_px: float) -> tuple[s
     odds = {name: float(np.exp(one - top) / total) for name, one in logs.items()}
     likely = max(odds, key=lambda name: odds[name])
     told = ", ".join(f"{_WORDS[name]} {format_percent(odds[name])}" for name in sorted(odds, key=lambda n: -odds[n]))
-    if chi2.sf(*misfit[likely]) < _FITS:
+    square, freedom = misfit[likely]
+    if chdtrc(freedom, square) < _FITS:
         return "free", f"none of the usual forms fits the mean tooth (of them alone: {told}); it stands as measured"
     if odds[likely] < _CLEAR:
         return "free", f"no form is clearly better than the others ({told}); the mean tooth stands as measured"

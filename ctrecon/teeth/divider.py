@@ -4,8 +4,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.stats import f as f_distribution
-from scipy.stats import t as t_distribution
+from scipy.special import fdtrc, stdtr
 
 from ctrecon.core.frames import Floats
 from ctrecon.core.measured import format_percent, format_value
@@ -104,7 +103,7 @@ def _outlying(one: float, others: Floats, count: int) -> float:
     sd = float(np.std(others, ddof=1)) * np.sqrt(1 / count + 1 / n)
     if sd == 0:
         return 1.0
-    return float(2 * t_distribution.sf(abs(one - float(np.mean(others))) / sd, n - 1))
+    return float(2 * stdtr(n - 1, -abs(one - float(np.mean(others))) / sd))
 
 
 def _closing(steps: Floats, after: Floats) -> Habit:
@@ -174,7 +173,7 @@ def _parts(error: Floats, whiten: Floats, plain: Floats, parts: int) -> Habit:
             best = (left, k, np.append(0.0, fitted[plain.shape[1] :]))
     free = n - plain.shape[1] - parts + 1
     ratio = (before - best[0]) / (parts - 1) / max(best[0] / free, 1e-300)
-    chance = float(f_distribution.sf(ratio, parts - 1, free)) * each * len(_PARTS)
+    chance = float(fdtrc(parts - 1, free, ratio)) * each * len(_PARTS)
     # corners that follow one wave per turn are a shifted centre's, not the divider's
     turn = 2 * np.pi * np.arange(parts) / parts
     waves = np.column_stack([np.ones(parts), np.cos(turn), np.sin(turn)])
@@ -204,7 +203,7 @@ def _every(rim: Rim, where: Floats, error: Floats, by: int, pitch: float) -> Hab
     freedom = 1 if 2 * at == n else 2
     # a real wave (two teeth per turn of it) carries one chi-square, of twice the mean power of a complex one's parts
     ratio = float(power[at]) / mean if mean > 0 else 0.0
-    chance = float(f_distribution.sf(ratio, freedom, 2 * len(beside))) * len(_EVERY)
+    chance = float(fdtrc(freedom, 2 * len(beside), ratio)) * len(_EVERY)
     classes = np.array([part[j::by].mean() for j in range(by)])
     j = int(np.argmax(np.abs(classes)))
     size = float(np.degrees(classes[j] - np.delete(classes, j).mean()))

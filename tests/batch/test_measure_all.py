@@ -173,21 +173,21 @@ def test_a_full_disk_stops_the_run_and_the_rest_is_done_later(
     """No stack after it is measured in vain; with room again the same call goes on, and nothing half-written lies about."""
     for name in ("a", "b", "c"):
         make_slices(f"scans/{name}")
-    import ctrecon.outputs
+    import ctrecon.drawing
 
-    draw = ctrecon.outputs.draw_sheet
+    draw = ctrecon.drawing.draw_sheet
 
     def full(part: Any, folder: Path, **more: Any) -> Any:
         if part.name == "b":
             raise OSError(errno.ENOSPC, "No space left on device", str(folder / "sheet.pdf"))
         return draw(part, folder, **more)
 
-    monkeypatch.setattr(ctrecon.outputs, "draw_sheet", full)
+    monkeypatch.setattr(ctrecon.drawing, "draw_sheet", full)
     with pytest.raises(InputFileError, match="1 of 3 stacks are done and kept"):
         measure_all(tmp_path / "scans", tmp_path / "out", settings=SCALE)
     assert stand_ins.measured == ["a", "b"]
     assert not [path for path in (tmp_path / "out").iterdir() if path.name.startswith(".")]
-    monkeypatch.setattr(ctrecon.outputs, "draw_sheet", draw)
+    monkeypatch.setattr(ctrecon.drawing, "draw_sheet", draw)
     entries = measure_all(tmp_path / "scans", tmp_path / "out", settings=SCALE)
     assert stand_ins.measured == ["a", "b", "b", "c"]
     assert [entry.outcome for entry in entries] == ["measured"] * 3
