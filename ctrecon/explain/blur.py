@@ -10,6 +10,7 @@ from scipy.optimize import minimize_scalar
 
 from ctrecon.core.frames import Floats
 from ctrecon.explain.local_grey import fit_grey_levels
+from ctrecon.explain.neighbours import spread
 from ctrecon.explain.predict import Predictor, depth_weights
 from ctrecon.grey.levels import Levels
 from ctrecon.record.explained import Noise, Psf
@@ -174,7 +175,7 @@ def look_ahead(stack: SliceStack, levels: Levels, solid: Solid, psf: Psf) -> See
         grey = np.nan_to_num(grey)
         model = fit_grey_levels(grey, share, usable, levels.noise_rel)
         fitted.append(model.levels)
-        near = ndimage.maximum_filter((share > 0.05).astype(np.uint8), 31) > 0
+        near = spread(share > 0.05, 15)
         for core, out in zip((near & (share < 0.005), share > 0.995), scatter, strict=True):
             values, plain = (grey - model.plane)[core & usable], grey[core & usable]
             if len(values) >= _FEWEST:

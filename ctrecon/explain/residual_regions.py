@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ctrecon.core.frames import Floats
+from ctrecon.explain.neighbours import largest_about
 
 __all__ = ["RegionFinder", "SliceResidual", "RegionStats"]
 
@@ -162,7 +163,8 @@ class RegionFinder:
         mask = weak & (np.abs(strength) > limit)
         if mask.any():
             # a lump trails off: what is weaker counts where it hangs together with what stands out
-            weak &= np.abs(smooth) > _OWN_SHARE * ndimage.maximum_filter(np.abs(smooth), 7)
+            size = np.abs(smooth)
+            weak &= size > _OWN_SHARE * largest_about(size, 3)
             grown = np.zeros_like(mask)
             for sign in (1, -1):
                 labels, _ = ndimage.label(weak & (strength * sign > 0), structure=_ALL_ROUND)

@@ -20,6 +20,7 @@ from ctrecon.core.progress import Progress
 from ctrecon.core.threads import in_one_thread
 from ctrecon.explain.blur import Seen, find_psf, look_ahead
 from ctrecon.explain.local_grey import SlowResidual, fit_grey_levels
+from ctrecon.explain.neighbours import largest_about, slope, spread
 from ctrecon.explain.predict import Predictor
 from ctrecon.explain.residual_regions import RegionFinder, SliceResidual
 from ctrecon.explain.words import describe
@@ -279,19 +280,18 @@ class _Look:
         metal, usable = metal[window], usable[window]
         grey, contrast, model = grey[window], contrast[window], fitted.plane[window]
         seen = _opened(metal) | (share > 0.05)
-        near = (ndimage.maximum_filter(seen.astype(np.uint8), 2 * _NEAR_PX + 1) > 0) & usable
+        near = spread(seen, _NEAR_PX) & usable
         scale = noise.at(share)
         residual = np.where(usable, (grey - model) / scale, np.float32(0))
         residual -= self._slow.of(residual, share, usable & near)
-        across = np.hypot(ndimage.sobel(share, 0), ndimage.sobel(share, 1)) / 8
-        slip = _EDGE_PX * across + _EDGE_SLICES * np.abs(change)
-        allowed = ndimage.maximum_filter(slip, 3) * contrast / scale
+        slip = _EDGE_PX * slope(share) + _EDGE_SLICES * np.abs(change)
+        allowed = largest_about(slip, 1) * contrast / scale
         slack = self.solid.slack(index)
         if slack is not None:
             allowed = allowed * slack[window]
         rest = SliceResidual(
             index, residual, allowed, share, scale / contrast, near,
-            ndimage.minimum_filter(metal, 5), usable & ~ndimage.maximum_filter(metal, 7), self._corner, whole,
+            ~spread(~metal, 2), usable & ~spread(metal, 3), self._corner, whole,
         )  # fmt: skip
         return _View(rest, metal, usable, grey, model, beyond)
 
