@@ -55,6 +55,9 @@ OVERLAP = 12.0
 FINE_TEETH_MM = 2.0
 """Teeth narrower than four wide lines (ISO 128-2: 0.5 mm) are drawn in narrow ones."""
 
+MOST_PAGES = 100
+"""Nobody glues more pages than these: on A4 they cover some 3 square metres."""
+
 MARGIN = 6.0
 TEXT = 2.5
 MOST_SIZES = 14
@@ -75,14 +78,20 @@ def _window(paper: str) -> tuple[float, float]:
     return width - 2 * EDGE - SIDE, height - 2 * EDGE - FOOT
 
 
-def tiles(box: Box, paper: str) -> list[Tile]:
-    """Return the windows that cover a box, row by row from the top left; neighbours share a strip."""
-    wide, tall = _window(paper)
+def _pages_for(box: Box, paper: str) -> tuple[int, int]:
+    """Return how many pages side by side, and how many below each other, cover a box."""
 
     def count(length: float, step: float) -> int:
         return 1 if length <= step else math.ceil((length - OVERLAP) / (step - OVERLAP))
 
-    across, down = count(box[2] - box[0], wide), count(box[3] - box[1], tall)
+    wide, tall = _window(paper)
+    return count(box[2] - box[0], wide), count(box[3] - box[1], tall)
+
+
+def tiles(box: Box, paper: str) -> list[Tile]:
+    """Return the windows that cover a box, row by row from the top left; neighbours share a strip."""
+    wide, tall = _window(paper)
+    across, down = _pages_for(box, paper)
     # centred: what is left over is shared out at the edges
     left = (box[0] + box[2]) / 2 - (across * (wide - OVERLAP) + OVERLAP) / 2
     top = (box[1] + box[3]) / 2 + (down * (tall - OVERLAP) + OVERLAP) / 2
@@ -246,8 +255,10 @@ def _face_pages(model: Model, paper: str, name: str, face: str, shown: list[tupl
     around = union([c.bounds() for _, c in shown])
     size = max(around[2] - around[0], around[3] - around[1])
     box = (around[0] - MARGIN, around[1] - MARGIN, around[2] + MARGIN, around[3] + MARGIN)
+    across, down = _pages_for(box, paper)
+    if across * down > MOST_PAGES:
+        return [_not_drawn(name, face, around, (across, down), paper)]
     found = tiles(box, paper)
-    across, down = max(t.column for t in found) + 1, max(t.row for t in found) + 1
     marks = _registers(across, down, found)
     cross = [
         Line((around[0] - 4, 0.0), (around[2] + 4, 0.0), "CENTRE"),
@@ -281,6 +292,18 @@ def _face_pages(model: Model, paper: str, name: str, face: str, shown: list[tupl
         )  # fmt: skip
         pages.append(Page((*placed, *words, *_check_lines(paper))))
     return pages
+
+
+def _not_drawn(name: str, face: str, around: Box, pages: tuple[int, int], paper: str) -> Page:
+    """Return the one page that says why there are no others."""
+    wide, tall = around[2] - around[0], around[3] - around[1]
+    says = (
+        f"No template: this face is {wide:.4g} × {tall:.4g} mm and would take {pages[0]:.4g} × {pages[1]:.4g} pages, "
+        f"more than {MOST_PAGES}. Check the voxel size; if it is right, take the outlines from outlines.dxf."
+    )
+    x, y = EDGE + SIDE, EDGE + FOOT
+    words, _ = notes_items([says], x, y + 12.0, _window(paper)[0] - 8.0, TEXT)
+    return Page((Label(f"{name}: TEMPLATE 1:1, {face} face", (x, y + 16.0), 3.5), *words))
 
 
 def _in_window(item: Item, box: Box) -> list[Item]:

@@ -7,15 +7,18 @@ from pathlib import Path
 
 import drawing_checks as checks
 import drawing_records as records
+import numpy as np
 import pytest
 from wheel_records import TEETH, wheel
 
+from ctrecon.calibration.rescale import rescaled
 from ctrecon.core.errors import InputError
 from ctrecon.drawing import write_template
 from ctrecon.drawing.paper.items import Label, Line, Page, Shape
 from ctrecon.drawing.template import template_sheet, tiles
 from ctrecon.drawing.written.dxf import build_pages
 from ctrecon.record.items import items_of
+from ctrecon.record.sensitivity import with_sensitivity
 
 
 def words(page: Page) -> str:
@@ -77,6 +80,18 @@ def test_a_large_part_goes_on_with_register_marks_on_both_pages() -> None:
     assert min(t.box[1] for t in found) <= -150 and max(t.box[3] for t in found) >= 150
     first, second = found[0], found[1]
     assert first.row == second.row and first.box[2] - second.box[0] == pytest.approx(12.0)
+
+
+@pytest.mark.parametrize("times", [200.0, 1e6])
+def test_what_nobody_would_glue_is_said_on_one_page(times: float) -> None:
+    """A voxel size a million times too large makes no millions of pages: each face says what it would take."""
+    part = records.hub()
+    large = rescaled(with_sensitivity(part), np.full(3, times))
+    sheet = template_sheet(large)
+    assert len(sheet.pages) == len(template_sheet(part).pages)
+    told = words(sheet.pages[0])
+    assert "No template: this face is" in told and "Check the voxel size" in told
+    assert not any(isinstance(one, Shape) for one in sheet.pages[0].items)
 
 
 def test_the_cut_up_contours_of_a_large_part_are_whole() -> None:

@@ -2,7 +2,7 @@
 
     python tests/hostile/run.py --inputs 10000 --seed 1      # the nightly form
     python tests/hostile/run.py --inputs 500                 # what the tests run
-    python tests/hostile/run.py --only "tiff" --inputs 1 --seed 17 --skip 311   # one input again
+    python tests/hostile/run.py --only "tiff" --one 17000311   # one input again, by the number that was told
 
 What counts as given way: any exception that is no CtreconError, a sentence of several lines, with control characters or
 over 1,000 letters, a line on stderr, more than 10 s, or more than 1 GiB of memory.
