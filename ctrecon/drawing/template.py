@@ -298,7 +298,7 @@ def _not_drawn(name: str, face: str, around: Box, pages: tuple[int, int], paper:
     """Return the one page that says why there are no others."""
     wide, tall = around[2] - around[0], around[3] - around[1]
     says = (
-        f"No template: this face is {wide:.4g} × {tall:.4g} mm and would take {pages[0]:.4g} × {pages[1]:.4g} pages, "
+        f"No template: this face is {wide:.6g} × {tall:.6g} mm and would take {pages[0]:.6g} × {pages[1]:.6g} pages, "
         f"more than {MOST_PAGES}. Check the voxel size; if it is right, take the outlines from outlines.dxf."
     )
     x, y = EDGE + SIDE, EDGE + FOOT
